@@ -1,0 +1,1 @@
+"""Colour science: spaces, transfer curves, adaptation, temperature, difference, gamut."""

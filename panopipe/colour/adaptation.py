@@ -1,0 +1,39 @@
+"""Chromatic adaptation: what a colour under one white becomes under another."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from panopipe.colour.spaces import WORKING_FROM_XYZ, XYZ_FROM_WORKING, Matrix
+
+BRADFORD: Matrix = np.array(
+    [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
+)
+"""XYZ to the Bradford cone space (ICC.1:2022, annex E)."""
+CAT16: Matrix = np.array(
+    [[0.401288, 0.650173, -0.051461], [-0.250268, 1.204414, 0.045854], [-0.002079, 0.048952, 0.953127]]
+)
+"""XYZ to the CAT16 cone space (Li et al., Comprehensive color solutions, Color Res. Appl. 42, 2017)."""
+
+
+def adaptation_matrix(from_xyz: ArrayLike, to_xyz: ArrayLike, cone: Matrix = BRADFORD) -> Matrix:
+    """XYZ to XYZ matrix that turns the white `from_xyz` into the white `to_xyz`, scaling cone responses.
+
+    Raises
+    ------
+    ValueError
+        If a white has a cone response that is not positive.
+    """
+    source = cone @ np.asarray(from_xyz, dtype=np.float64)
+    target = cone @ np.asarray(to_xyz, dtype=np.float64)
+    if np.any(source <= 0) or np.any(target <= 0):
+        raise ValueError(f"no light has the white {np.asarray(from_xyz)} or {np.asarray(to_xyz)}")
+    matrix: Matrix = np.linalg.inv(cone) @ np.diag(target / source) @ cone
+    return matrix
+
+
+def working_adaptation(from_xyz: ArrayLike, to_xyz: ArrayLike, cone: Matrix = BRADFORD) -> Matrix:
+    """The same as `adaptation_matrix`, from working space to working space."""
+    matrix: Matrix = WORKING_FROM_XYZ @ adaptation_matrix(from_xyz, to_xyz, cone) @ XYZ_FROM_WORKING
+    return matrix

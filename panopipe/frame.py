@@ -1,0 +1,108 @@
+"""A frame: linear light on the whole sphere, and the facts that travel with it.
+
+Every array between decode and export has one form: float32, shape (rows, width, 3), linear light with
+ITU-R BT.2020 primaries and the D65 white, 1.0 at diffuse white of the exposure as recorded, values above
+1.0 allowed. Column 0 is the frame's *anchor column* (see `FrameFacts`), row 0 lies under the zenith.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.capture import Capture
+
+Rows = NDArray[np.float32]
+"""float32 (rows, width, 3), linear light in the working space."""
+
+Notes = Mapping[str, float | str]
+"""What a stage found out, by name; a number's unit is in its name (`exposure_ev`, `mask_radius_deg`)."""
+
+
+class FrameKey(NamedTuple):
+    """Which frame of a job: its room and its name, as the folders spell them."""
+
+    room: str
+    name: str
+
+    def __str__(self) -> str:
+        return f"{self.room}/{self.name}" if self.room else self.name
+
+
+@dataclass(frozen=True, slots=True)
+class FrameFacts:
+    """What is known of a frame besides its light.
+
+    Attributes
+    ----------
+    key : FrameKey
+        Room and name.
+    width, height : int
+        Pixels of the full frame, 2:1.
+    anchor_column : int
+        The column of the file that is column 0 of every array a stage sees. Decode finds it in the
+        picture itself, so that a frame turned by whole pixels reaches the stages as the very same array,
+        and export turns it back: every stage is then exact under a turn, whatever grid it works on.
+    capture : Capture
+        How the frame was taken.
+    correction : ndarray of shape (3, 3), dtype float64, or None
+        The white-balance correction still to come, working space to working space; None once it is
+        applied or when there is none. A stage that judges chroma before balance applies this first and
+        its inverse after.
+    """
+
+    key: FrameKey
+    width: int
+    height: int
+    anchor_column: int = 0
+    capture: Capture = field(default_factory=Capture)
+    correction: NDArray[np.float64] | None = None
+
+    @property
+    def anchor_yaw_deg(self) -> float:
+        """Degrees to add to a yaw in the arrays to get the yaw in the file."""
+        return 360.0 * self.anchor_column / self.width
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Light and facts. `rows` may be the frame at reduced size; `facts` always tell of the full one.
+
+    Attributes
+    ----------
+    rows : ndarray of shape (height, width, 3), dtype float32
+        Linear light in the working space, the whole sphere.
+    facts : FrameFacts
+        Facts of the full-size frame.
+    """
+
+    rows: Rows
+    facts: FrameFacts
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Neighbouring rows of a full-size frame.
+
+    Attributes
+    ----------
+    rows : ndarray of shape (n, width, 3), dtype float32
+        Linear light in the working space. Whoever is handed a band owns its memory.
+    first : int
+        Row of the frame that `rows[0]` is.
+    facts : FrameFacts
+        Facts of the frame.
+    """
+
+    rows: Rows
+    first: int
+    facts: FrameFacts
+
+    @property
+    def last(self) -> int:
+        """One past the last row."""
+        return self.first + int(self.rows.shape[0])

@@ -1,0 +1,1 @@
+"""What the photographer looks at in the morning: checks, page, contact sheet."""

@@ -1,0 +1,1 @@
+"""The geometry of the sphere: directions, solid angle, wrap and poles, views, filters that close."""

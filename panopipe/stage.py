@@ -1,0 +1,369 @@
+"""The stage contract and the table of stages.
+
+A job's frames go through the stages that its recipe names, in that order: one source (file to light),
+any number of stages that change light, one sink (light to named bytes). A stage is pure: no files, no
+clock, no global state, no chance that does not come from the frame.
+
+The run streams bands of a few rows from the source through neighbouring `RowStage`s to the next stage, so
+that a band stays in the processor's cache. A `SpanStage` is handed all the rows it asks for at once.
+Before that, each stage may learn from the frame at reduced size (`learn`), and from all frames of the job
+(`survey` and `solve`).
+"""
+
+from __future__ import annotations
+
+import importlib
+import warnings
+from abc import ABC, abstractmethod
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
+from typing import Any, ClassVar, Generic, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Notes, Rows
+from panopipe.setting import rules
+
+S = TypeVar("S")
+"""A stage's settings: a frozen dataclass made with `panopipe.setting`."""
+
+ENTRY_POINTS = "panopipe.stages"
+"""Group in which an installed package names its stages: `name = "package.module:StageClass"`."""
+
+
+@dataclass(frozen=True, slots=True)
+class JobFacts:
+    """What the joint solution of a job may know besides the observations.
+
+    Attributes
+    ----------
+    rooms : mapping of str to sequence of FrameKey
+        Frames of each room, in walking (name) order.
+    reference : FrameKey or None
+        The frame whose white the photographer trusts, from the job file.
+    """
+
+    rooms: Mapping[str, Sequence[FrameKey]]
+    reference: FrameKey | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Observed(Generic[S]):
+    """What a stage saw of one frame in the survey.
+
+    Attributes
+    ----------
+    seen : object
+        What `Stage.survey` returned; small and picklable.
+    settings : S
+        The frame's own settings for the stage.
+    facts : FrameFacts
+        The frame's facts.
+    """
+
+    seen: Any
+    settings: S
+    facts: FrameFacts
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """What the joint solution says for one frame; small, picklable, the same on every run.
+
+    Attributes
+    ----------
+    data : object
+        The stage's own; handed back to it in `Look.solution`. It is part of the fingerprint of the
+        frame's output, so let it hold no more than what changes the picture.
+    correction : ndarray of shape (3, 3), dtype float64, or None
+        Set by white balance: the correction it will apply, working space to working space. The run puts
+        it into `FrameFacts.correction` before the first stage.
+    neighbours : tuple of FrameKey
+        Frames whose rows the stage wants to see in `Look.neighbours` (span stages only).
+    notes : Notes
+        Named figures for the review.
+    """
+
+    data: Any = None
+    correction: NDArray[np.float64] | None = None
+    neighbours: tuple[FrameKey, ...] = ()
+    notes: Notes = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What a stage may look at before it changes a frame.
+
+    Attributes
+    ----------
+    reduced : Frame
+        The whole frame at reduced size (1024 wide, or the frame itself if smaller), as the stages before
+        this one leave it.
+    solution : object
+        `Solution.data` of this stage for this frame; None if it does not survey.
+    pictures : mapping of str to ndarray
+        Pictures that the settings name, by setting: float32 (height, width, 4), linear light in the
+        working space with straight alpha in 0 to 1.
+    neighbours : mapping of FrameKey to Band
+        Rows of the neighbours that the solution asked for, the same rows as the stage's own span, at the
+        same point of the pipeline. A neighbour that could not be had is missing.
+    """
+
+    reduced: Frame
+    solution: Any = None
+    pictures: Mapping[str, Rows] = field(default_factory=dict)
+    neighbours: Mapping[FrameKey, Band] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What a stage makes of a `Look`, before any row is changed.
+
+    Attributes
+    ----------
+    data : object
+        Handed to `apply` with each band. None means: nothing to do, pass the frame untouched.
+    notes : Notes
+        Named figures for the review.
+    wants_look : tuple of str
+        Plain sentences why a person should look at this frame.
+    corrected : bool
+        True when this stage applies `FrameFacts.correction`; later stages then see None there.
+    """
+
+    data: Any = None
+    notes: Notes = field(default_factory=dict)
+    wants_look: tuple[str, ...] = ()
+    corrected: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Applied:
+    """A span stage's result: the rows, and what it found out while working."""
+
+    rows: Rows
+    notes: Notes = field(default_factory=dict)
+    wants_look: tuple[str, ...] = ()
+
+
+class Stage(ABC, Generic[S]):
+    """What every stage declares.
+
+    Attributes
+    ----------
+    name : str
+        One word of the trade; the recipe's table has this name.
+    version : int
+        Raised whenever the same frame and settings give another picture; what was made is then re-made.
+    summary : str
+        One line for the photographer.
+    Settings : type
+        Frozen dataclass made with `panopipe.setting`. Neutral values exist and change nothing.
+    surveys : bool
+        Whether `survey` and `solve` are to be called before any frame is finished.
+    """
+
+    name: ClassVar[str]
+    version: ClassVar[int]
+    summary: ClassVar[str]
+    Settings: ClassVar[type]
+    surveys: ClassVar[bool] = False
+
+    def survey(self, frame: Frame, settings: S) -> Any:
+        """Observe one frame at reduced size, straight from the source; small and picklable."""
+        raise TypeError(f"stage {self.name} does not survey")
+
+    def solve(self, observed: Mapping[FrameKey, Observed[S]], job: JobFacts) -> Mapping[FrameKey, Solution]:
+        """Join the observations of all frames into one solution for each; independent of their order."""
+        raise TypeError(f"stage {self.name} does not survey")
+
+
+class RowStage(Stage[S]):
+    """A stage whose output row needs only the same input row and what was learned."""
+
+    @abstractmethod
+    def learn(self, look: Look, settings: S) -> Learned:
+        """Learn from the reduced frame what `apply` needs."""
+
+    @abstractmethod
+    def apply(self, band: Band, settings: S, learned: Any) -> Rows:
+        """Return the band's rows as they shall be; may write into `band.rows`.
+
+        The same bits must come out however the frame is cut into bands.
+        """
+
+
+class SpanStage(Stage[S]):
+    """A stage that needs many rows, or all, at once."""
+
+    @abstractmethod
+    def span(self, facts: FrameFacts, settings: S) -> tuple[int, int]:
+        """First row and one past the last row that the stage reads or changes; equal if none."""
+
+    @abstractmethod
+    def learn(self, look: Look, settings: S) -> Learned:
+        """Learn from the reduced frame, the solution, pictures and neighbours."""
+
+    @abstractmethod
+    def apply(self, band: Band, settings: S, learned: Any) -> Applied:
+        """Return the whole span as it shall be; may write into `band.rows`."""
+
+
+class Opened(ABC):
+    """A frame's file, open for reading rows as linear light. Close it, or use it with `with`."""
+
+    facts: FrameFacts
+    notes: Notes
+
+    @abstractmethod
+    def reduced(self, width: int) -> Rows:
+        """Return the whole frame at `width` by `width`/2, area-averaged; the full frame if smaller."""
+
+    @abstractmethod
+    def read(self, first: int, last: int) -> Rows:
+        """Rows `first` to `last` of the full frame, anchor column first; a new array each time.
+
+        The same bits however the frame is cut into bands.
+        """
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of the file."""
+
+    def __enter__(self) -> Opened:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+class SourceStage(Stage[S]):
+    """The first stage: files in, light out."""
+
+    @abstractmethod
+    def open(self, files: Sequence[Path], key: FrameKey, settings: S) -> Opened:
+        """Open the files of one frame (one, or the exposures of a bracket).
+
+        Raises
+        ------
+        ValueError
+            If a file is not a frame that panopipe takes; the message says what it is and what to do.
+        OSError
+            If a file cannot be read.
+        """
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """A finished file that is not yet written: what to put behind the frame's name, and its bytes."""
+
+    suffix: str
+    data: bytes | memoryview
+
+
+@dataclass(frozen=True, slots=True)
+class Rights:
+    """Who holds the rights in the pictures and how to reach them, from the job file."""
+
+    title: str = ""
+    creator: str = ""
+    copyright: str = ""
+    contact_url: str = ""
+    contact_email: str = ""
+
+
+class Sink(ABC):
+    """A frame on its way out, band after band from the top."""
+
+    @abstractmethod
+    def take(self, band: Band) -> None:
+        """Take the next rows."""
+
+    @abstractmethod
+    def finish(self) -> Sequence[Output]:
+        """All rows were taken: the files of this frame, the first of them the main one."""
+
+
+class SinkStage(Stage[S]):
+    """The last stage: light in, named bytes out."""
+
+    @abstractmethod
+    def outputs(self, settings: S) -> tuple[str, ...]:
+        """Suffixes of the files that `Sink.finish` will give, known beforehand, the main one first."""
+
+    @abstractmethod
+    def start(self, look: Look, settings: S, rights: Rights) -> Sink:
+        """Begin a frame of the size that `look.reduced.facts` tells."""
+
+
+BUILT_IN: dict[str, str] = {
+    "decode": "panopipe.stages.decode:Decode",
+    "tone": "panopipe.stages.tone:Tone",
+    "vibrance": "panopipe.stages.vibrance:Vibrance",
+    "balance": "panopipe.stages.balance:Balance",
+    "nadir": "panopipe.stages.nadir:Nadir",
+    "export": "panopipe.stages.export:Export",
+}
+"""Stages that come with panopipe, by name, in the default order; imported when first used."""
+
+DEFAULT_ORDER: tuple[str, ...] = tuple(BUILT_IN)
+
+
+def known_stages() -> tuple[str, ...]:
+    """Names of all stages that are installed, built-in ones first; loads none of them."""
+    return (*BUILT_IN, *(name for name in sorted(_plugins()) if name not in BUILT_IN))
+
+
+def stage(name: str) -> Stage[Any]:
+    """Load a stage by name.
+
+    Raises
+    ------
+    KeyError
+        If no stage of that name is installed.
+    ImportError
+        If the stage's package fails to load or breaks the contract; the message names the package.
+    """
+    if name in BUILT_IN:
+        module, _, attribute = BUILT_IN[name].partition(":")
+        return _checked(name, getattr(importlib.import_module(module), attribute), "panopipe")
+    point = _plugins()[name]
+    origin = f"{point.dist.name} {point.dist.version}" if point.dist else point.value
+    try:
+        loaded = point.load()
+    except Exception as error:
+        raise ImportError(f"stage {name} of {origin} does not load ({error}); mend that package") from error
+    return _checked(name, loaded, origin)
+
+
+def _plugins() -> dict[str, EntryPoint]:
+    found: dict[str, EntryPoint] = {}
+    for point in entry_points(group=ENTRY_POINTS):
+        if point.name in BUILT_IN or (point.name in found and found[point.name].value != point.value):
+            warnings.warn(f"stage {point.name} of {point.value} is left out: the name is taken", stacklevel=2)
+            continue
+        found[point.name] = point
+    return found
+
+
+def _checked(name: str, cls: Any, origin: str) -> Stage[Any]:
+    def wrong(what: str) -> ImportError:
+        return ImportError(f"stage {name} of {origin} {what}; mend that package")
+
+    kinds = (RowStage, SpanStage, SourceStage, SinkStage)
+    if not (isinstance(cls, type) and issubclass(cls, kinds)):
+        raise wrong("is no class derived from RowStage, SpanStage, SourceStage or SinkStage")
+    for attribute in ("name", "version", "summary", "Settings"):
+        if not hasattr(cls, attribute):
+            raise wrong(f"declares no {attribute}")
+    if cls.name != name:
+        raise wrong(f"calls itself {cls.name}")
+    try:
+        rules(cls.Settings)
+        made: Stage[Any] = cls()
+    except TypeError as error:
+        raise wrong(f"breaks the contract ({error})") from error
+    return made
