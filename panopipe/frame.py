@@ -86,21 +86,27 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """Neighbouring rows of a full-size frame.
+    """Neighbouring rows of a frame, at full or reduced size.
 
     Attributes
     ----------
     rows : ndarray of shape (n, width, 3), dtype float32
         Linear light in the working space. Whoever is handed a band owns its memory.
     first : int
-        Row of the frame that `rows[0]` is.
+        Row of the frame that `rows[0]` is; the frame is `height` rows high.
     facts : FrameFacts
-        Facts of the frame.
+        Facts of the full-size frame. The run also sends the reduced frame through a stage, as one band
+        that holds all of it: take the size from the band, not from the facts.
     """
 
     rows: Rows
     first: int
     facts: FrameFacts
+
+    @property
+    def height(self) -> int:
+        """Rows of the whole frame of which this is a part: half its width."""
+        return int(self.rows.shape[1]) // 2
 
     @property
     def last(self) -> int:

@@ -131,9 +131,7 @@ def number(
     return _field(value, Rule("number", help, unit, low, high, auto=auto))
 
 
-def whole(
-    default: int | Auto, help: str, *, low: int, high: int, unit: str = "", auto: bool = False
-) -> Any:
+def whole(default: int | Auto, help: str, *, low: int, high: int, unit: str = "", auto: bool = False) -> Any:
     """Declare a setting that holds an int within bounds."""
     return _field(default, Rule("whole", help, unit, low, high, auto=auto))
 

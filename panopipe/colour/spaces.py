@@ -49,10 +49,10 @@ def xyz_from_rgb_matrix(primaries_xy: ArrayLike, white_xy: ArrayLike) -> Matrix:
 
 XYZ_FROM_WORKING: Matrix = xyz_from_rgb_matrix(BT2020_XY, D65_XY)
 """Working space to XYZ under D65, columns to columns."""
-WORKING_FROM_XYZ: Matrix = np.linalg.inv(XYZ_FROM_WORKING)
+WORKING_FROM_XYZ: Matrix = np.asarray(np.linalg.inv(XYZ_FROM_WORKING), dtype=np.float64)
 XYZ_FROM_SRGB: Matrix = xyz_from_rgb_matrix(BT709_XY, D65_XY)
 """Linear sRGB to XYZ under D65 (IEC 61966-2-1)."""
-SRGB_FROM_XYZ: Matrix = np.linalg.inv(XYZ_FROM_SRGB)
+SRGB_FROM_XYZ: Matrix = np.asarray(np.linalg.inv(XYZ_FROM_SRGB), dtype=np.float64)
 SRGB_FROM_WORKING: Matrix = SRGB_FROM_XYZ @ XYZ_FROM_WORKING
 WORKING_FROM_SRGB: Matrix = WORKING_FROM_XYZ @ XYZ_FROM_SRGB
 LUMINANCE_OF_WORKING: Matrix = XYZ_FROM_WORKING[1]

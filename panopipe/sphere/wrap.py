@@ -9,7 +9,9 @@ import numpy as np
 A = TypeVar("A", bound=np.generic)
 
 
-def pad(frame: np.ndarray[tuple[int, ...], np.dtype[A]], reach: int) -> np.ndarray[tuple[int, ...], np.dtype[A]]:
+def pad(
+    frame: np.ndarray[tuple[int, ...], np.dtype[A]], reach: int
+) -> np.ndarray[tuple[int, ...], np.dtype[A]]:
     """Continue a whole frame by `reach` pixels on all sides, as the sphere does.
 
     Parameters
