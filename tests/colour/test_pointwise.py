@@ -1,0 +1,26 @@
+import numpy as np
+import pytest
+
+from panopipe.colour.pointwise import transform_rows
+
+
+@pytest.mark.parametrize("width", [2, 30, 1000, 2048])
+@pytest.mark.parametrize("columns", [3, 4])
+def test_a_pixels_bits_do_not_depend_on_its_place(width: int, columns: int) -> None:
+    random = np.random.default_rng(3)
+    rows = random.random((24, width, 3), dtype=np.float32)
+    matrix = random.standard_normal((3, columns))
+    whole = transform_rows(rows, matrix)
+    for cut in (1, 5, 7, 16):
+        bands = [transform_rows(rows[at : at + cut], matrix) for at in range(0, 24, cut)]
+        assert np.array_equal(np.concatenate(bands), whole)
+    turned = transform_rows(np.roll(rows, 7, axis=1), matrix)
+    assert np.array_equal(turned, np.roll(whole, 7, axis=1))
+
+
+def test_it_is_the_matrix_product() -> None:
+    random = np.random.default_rng(4)
+    rows = random.random((3, 50, 3), dtype=np.float32)
+    matrix = random.standard_normal((3, 4))
+    expected = rows.astype(np.float64) @ matrix[:, :3].T + matrix[:, 3]
+    assert np.allclose(transform_rows(rows, matrix), expected, atol=1e-6)

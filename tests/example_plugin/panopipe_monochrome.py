@@ -1,0 +1,41 @@
+"""A stage of someone else's: frames in black and white, for the reader who wants to write a stage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from panopipe.colour.pointwise import transform_rows
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING
+from panopipe.frame import Band, Rows
+from panopipe.setting import number
+from panopipe.stage import Learned, Look, RowStage
+
+
+@dataclass(frozen=True, slots=True)
+class MonochromeSettings:
+    """Each field is a key of the recipe's table `[monochrome]`."""
+
+    share: float = number(1.0, "how much of the colour goes; 0 leaves the frame as it is", low=0, high=1)
+
+
+class Monochrome(RowStage[MonochromeSettings]):
+    """Mixes each pixel with its own luminance."""
+
+    name = "monochrome"
+    version = 1
+    summary = "takes the colour out of a frame"
+    Settings = MonochromeSettings
+
+    def learn(self, look: Look, settings: MonochromeSettings) -> Learned:
+        """Build the mixing matrix; nothing needs to be learned from the frame itself."""
+        if settings.share == 0:
+            return Learned()
+        grey = np.tile(LUMINANCE_OF_WORKING, (3, 1))
+        mix = settings.share * grey + (1 - settings.share) * np.eye(3)
+        return Learned(data=mix, notes={"colour_taken_share": settings.share})
+
+    def apply(self, band: Band, settings: MonochromeSettings, learned: np.ndarray) -> Rows:
+        """Mix the band's rows; a pixel depends on itself alone, so any cut gives the same bits."""
+        return transform_rows(band.rows, learned)
