@@ -8,6 +8,11 @@ The run streams bands of a few rows from the source through neighbouring `RowSta
 that a band stays in the processor's cache. A `SpanStage` is handed all the rows it asks for at once.
 Before that, each stage may learn from the frame at reduced size (`learn`), and from all frames of the job
 (`survey` and `solve`).
+
+The reduced frame goes through the stages in the same order. Each learns from it as the stages before leave
+it; then a by-rows stage is applied to it as one band (`first` 0, rows as wide as the reduced frame), and
+what a span stage made of its full-size rows is averaged into it. So `apply` of a by-rows stage takes the
+height of the frame from the rows it is handed (`band.rows.shape[1] // 2`), never from `facts.height`.
 """
 
 from __future__ import annotations
@@ -192,7 +197,8 @@ class RowStage(Stage[S]):
     def apply(self, band: Band, settings: S, learned: Any) -> Rows:
         """Return the band's rows as they shall be; may write into `band.rows`.
 
-        The same bits must come out however the frame is cut into bands.
+        The same bits must come out however the frame is cut into bands. The reduced frame comes through
+        here too: rows of another width than `facts.width`, of a frame `band.rows.shape[1] // 2` high.
         """
 
 
