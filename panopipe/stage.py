@@ -12,7 +12,7 @@ Before that, each stage may learn from the frame at reduced size (`learn`), and 
 The reduced frame goes through the stages in the same order. Each learns from it as the stages before leave
 it; then a by-rows stage is applied to it as one band (`first` 0, rows as wide as the reduced frame), and
 what a span stage made of its full-size rows is averaged into it. So `apply` of a by-rows stage takes the
-height of the frame from the rows it is handed (`band.rows.shape[1] // 2`), never from `facts.height`.
+height of the frame from the band it is handed (`band.height`), never from `facts.height`.
 """
 
 from __future__ import annotations
@@ -198,7 +198,7 @@ class RowStage(Stage[S]):
         """Return the band's rows as they shall be; may write into `band.rows`.
 
         The same bits must come out however the frame is cut into bands. The reduced frame comes through
-        here too: rows of another width than `facts.width`, of a frame `band.rows.shape[1] // 2` high.
+        here too, as one band of another width than `facts.width`; `band.height` is right for both.
         """
 
 

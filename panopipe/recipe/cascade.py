@@ -1,0 +1,162 @@
+"""The cascade: which value is in force for a frame, and which file said so."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from functools import cache
+from typing import Any
+
+from panopipe.frame import FrameKey
+from panopipe.job import OVERRIDES, RECIPE_FILE, Fault, Job, JobError, inside, nearest
+from panopipe.recipe.layers import (
+    ORDER,
+    PIPELINE,
+    USE,
+    Layer,
+    frame_file,
+    loaded_stage,
+    read_layer,
+    room_file,
+)
+from panopipe.stage import DEFAULT_ORDER
+
+BUILT_IN_ORIGIN = "built-in"
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A setting in force: its value and where it comes from (`recipe.toml:12`, or "built-in")."""
+
+    value: Any
+    origin: str = BUILT_IN_ORIGIN
+
+
+@dataclass(frozen=True, slots=True)
+class FrameSettings:
+    """What is in force for one frame.
+
+    Attributes
+    ----------
+    order : tuple of str
+        Stages that the frame goes through, in order; those switched off are left out.
+    stages : mapping of str to object
+        Settings of each stage in `order`, as the stage takes them.
+    values : mapping of str to mapping of str to Value
+        The same with origins, `use` among them, for every stage of the pipeline, switched off or not;
+        and under "pipeline" the order as the recipe gives it.
+    """
+
+    order: tuple[str, ...]
+    stages: Mapping[str, Any]
+    values: Mapping[str, Mapping[str, Value]]
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """All recipe files of a job, read and found right."""
+
+    job_layer: Layer | None
+    rooms: Mapping[str, Layer]
+    frames: Mapping[FrameKey, Layer]
+
+    def layers(self, key: FrameKey) -> tuple[Layer, ...]:
+        """Files that bear on a frame, the weakest first."""
+        found = (self.job_layer, self.rooms.get(key.room), self.frames.get(key))
+        return tuple(layer for layer in found if layer is not None)
+
+    def settings(self, key: FrameKey) -> FrameSettings:
+        """What is in force for a frame."""
+        said: dict[tuple[str, str], Value] = {}
+        for layer in self.layers(key):
+            for name, (value, line) in layer.values.items():
+                said[name] = Value(value, f"{layer.file}:{line}" if line else layer.file)
+        order = said.get((PIPELINE, ORDER), Value(DEFAULT_ORDER))
+        values: dict[str, Mapping[str, Value]] = {PIPELINE: {ORDER: order}}
+        stages: dict[str, Any] = {}
+        for name in order.value:
+            values[name] = {
+                setting: said.get((name, setting), Value(default))
+                for setting, default in {USE: True, **_defaults(name)}.items()
+            }
+            if values[name][USE].value:
+                given = {setting: value.value for setting, value in values[name].items() if setting != USE}
+                stages[name] = loaded_stage(name).Settings(**given)
+        return FrameSettings(tuple(stages), stages, values)
+
+
+@cache
+def _defaults(name: str) -> dict[str, Any]:
+    return {item.name: item.default for item in fields(loaded_stage(name).Settings)}
+
+
+def load_recipe(job: Job) -> Recipe:
+    """Read every recipe file of a job.
+
+    Raises
+    ------
+    JobError
+        If anything in any of them is wrong; all faults are told.
+    """
+    faults: list[Fault] = []
+    job_layer = read_layer(job, RECIPE_FILE, faults)
+    rooms: dict[str, Layer] = {}
+    frames: dict[FrameKey, Layer] = {}
+    for room in job.rooms:
+        if room and (layer := read_layer(job, room_file(room), faults)):
+            rooms[room] = layer
+    for key in job.frames:
+        if layer := read_layer(job, frame_file(key), faults):
+            frames[key] = layer
+    faults += _stray_files(job)
+    recipe = Recipe(job_layer, rooms, frames)
+    if not faults:
+        faults += _unloadable(recipe, job)
+    if faults:
+        raise JobError(dict.fromkeys(faults))
+    return recipe
+
+
+def effective(job: Job, key: FrameKey) -> FrameSettings:
+    """Settings in force for one frame, with their origins; reads the job's recipe files.
+
+    Raises
+    ------
+    JobError
+        If a recipe file of the job is wrong.
+    """
+    return load_recipe(job).settings(key)
+
+
+def _stray_files(job: Job) -> list[Fault]:
+    """Files under overrides/ that belong to no room and no frame: most likely a name mistyped."""
+    folder = job.folder / OVERRIDES
+    if not folder.is_dir():
+        return []
+    if not inside(job.folder, folder):
+        return [Fault(OVERRIDES, 0, "is a link that leads out of the job folder")]
+    known = {room_file(room) for room in job.rooms if room} | {frame_file(key) for key in job.frames}
+    found = []
+    for path in sorted(folder.rglob("*.toml")):
+        name = path.relative_to(job.folder).as_posix()
+        if name not in known and not path.name.startswith("."):
+            likely = nearest(name, known)
+            found.append(
+                Fault(name, 0, f"there is no room or frame of this name{likely}; rename or remove it")
+            )
+    return found
+
+
+def _unloadable(recipe: Recipe, job: Job) -> list[Fault]:
+    """Stages in force that do not load."""
+    found = []
+    for key in job.frames:
+        order = DEFAULT_ORDER
+        for layer in recipe.layers(key):
+            order = layer.values.get((PIPELINE, ORDER), (order, 0))[0]
+        for name in order:
+            try:
+                loaded_stage(name)
+            except ImportError as error:
+                found.append(Fault(RECIPE_FILE, 0, str(error), f"[{name}]"))
+    return found
