@@ -1,0 +1,118 @@
+"""The curves of the tonal rendering: how the base moves, and how light becomes display light.
+
+All in EV against diffuse white (0 EV is 1.0, middle grey lies at -2.47 EV).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Float = NDArray[np.float64]
+
+MIDDLE_GREY_EV = float(np.log2(0.18))
+"""An 18 % card against diffuse white."""
+HIGHLIGHTS_AT_EV = 5.0
+"""EV above middle grey whose base moves by exactly `highlights_ev`."""
+SHADOWS_AT_EV = 4.0
+"""EV below middle grey from where the base moves by `shadows_ev`."""
+NO_BLACK_EV = -16.0
+"""A black point that cuts nothing: below half a step of 8 bits."""
+KNEE = 0.5
+"""Display light where the shoulder begins."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moves:
+    """The five numbers of the tonal rendering, in EV.
+
+    Attributes
+    ----------
+    exposure_ev : float
+        Added to all light.
+    highlights_ev : float
+        Move of the base `HIGHLIGHTS_AT_EV` above middle grey.
+    shadows_ev : float
+        Move of the base `SHADOWS_AT_EV` and more below middle grey.
+    white_point_ev : float
+        EV above diffuse white that is shown as white; at 0 nothing is compressed.
+    black_point_ev : float
+        EV against diffuse white that is shown as black; at `NO_BLACK_EV` nothing is cut.
+    """
+
+    exposure_ev: float = 0.0
+    highlights_ev: float = 0.0
+    shadows_ev: float = 0.0
+    white_point_ev: float = 0.0
+    black_point_ev: float = NO_BLACK_EV
+
+    @property
+    def moves_base(self) -> bool:
+        """Whether the base moves."""
+        return self.highlights_ev != 0 or self.shadows_ev != 0
+
+
+NEUTRAL = Moves()
+"""Moves that change nothing."""
+
+
+def moved_base(base_ev: ArrayLike, moves: Moves) -> Float:
+    """Base after highlights and shadows; rises with the base for all allowed moves.
+
+    Parameters
+    ----------
+    base_ev : array_like
+        Base after exposure, EV against diffuse white.
+    moves : Moves
+        Only `highlights_ev` and `shadows_ev` count.
+    """
+    base = np.asarray(base_ev, dtype=np.float64)
+    above = base - MIDDLE_GREY_EV
+    bright = _softplus(above) / _softplus(HIGHLIGHTS_AT_EV)
+    dark = _smooth_step(-above / max(SHADOWS_AT_EV, 2 * abs(moves.shadows_ev)))
+    return base + moves.highlights_ev * bright + moves.shadows_ev * dark
+
+
+def _softplus(above: ArrayLike) -> Float:
+    width, start = 0.6, 1.0
+    result: Float = width * np.logaddexp(0, (np.asarray(above) - start) / width)
+    return result
+
+
+def _smooth_step(part: Float) -> Float:
+    t = np.clip(part, 0, 1)
+    return t * t * (3 - 2 * t)
+
+
+def display_light(light: ArrayLike, moves: Moves) -> Float:
+    """Display light of linear light: black point, then a shoulder up to the white point.
+
+    Parameters
+    ----------
+    light : array_like
+        Linear luminance after exposure and base, 1.0 at diffuse white, not negative.
+    moves : Moves
+        Only `white_point_ev` and `black_point_ev` count.
+
+    Returns
+    -------
+    ndarray
+        Up to 1.0 if the white point is above 0 EV. Below `KNEE` only the black point shows.
+
+    References
+    ----------
+    .. [1] E. Reinhard et al., Photographic tone reproduction for digital images, SIGGRAPH 2002, equation 4
+       (the shoulder's form, here above the knee only).
+    """
+    y = np.asarray(light, dtype=np.float64)
+    if moves.black_point_ev > NO_BLACK_EV:
+        black = 2.0**moves.black_point_ev
+        y = (y + black * np.expm1(-y / black)) / (1 - black)
+    if moves.white_point_ev <= 0:
+        return y
+    room = (2.0**moves.white_point_ev - KNEE) / (1 - KNEE)
+    t = np.clip((y - KNEE) / (1 - KNEE), 0, room)
+    shown: Float = np.minimum(y, KNEE) + (1 - KNEE) * t * (1 + t / room**2) / (1 + t)
+    return shown

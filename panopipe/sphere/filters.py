@@ -1,0 +1,168 @@
+"""Filters of a whole frame that close: around the sides, over the poles, with the same reach everywhere.
+
+A window of a given angular reach is a band of rows along each meridian and, across it, a run of columns that
+widens as 1/cos(pitch). Rows are averaged first, weighted by solid angle and continued over the poles by
+the half-turn rule; columns after, so that near a pole, where the window goes all the way round, the result
+is one value on the whole ring and the pole is a point like any other.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from panopipe.sphere.geometry import pitch_of_row
+from panopipe.sphere.wrap import pad
+
+Plane = NDArray[np.float64]
+
+
+def box_mean(frame: ArrayLike, reach_deg: float) -> Plane:
+    """Mean over a window of constant angular size around each pixel.
+
+    Parameters
+    ----------
+    frame : array_like of shape (height, width) or (height, width, channels)
+        A whole 2:1 frame of even width.
+    reach_deg : float
+        Half the side of the window in degrees, counted from pixel centre to window edge; a window of
+        `2 r + 1` pixels at the equator has the reach ``(r + 0.5) * 360 / width``.
+
+    Returns
+    -------
+    ndarray of the shape of `frame`, dtype float64
+        Solid-angle weighted means. A constant frame comes back unchanged to rounding.
+
+    Raises
+    ------
+    ValueError
+        If the frame is not a whole 2:1 one, or the reach is negative, not finite or beyond 90 degrees.
+    """
+    values = _whole(frame)
+    if not 0 <= reach_deg <= 90:
+        raise ValueError(f"a reach of {reach_deg} degrees is not between 0 and 90")
+    reach = reach_deg * values.shape[1] / 360
+    return _along_rows(_along_meridians(values, reach), reach)
+
+
+def smooth(frame: ArrayLike, sigma_deg: float) -> Plane:
+    """Near-Gaussian mean of a whole frame: three box means whose variances add up to `sigma_deg` squared.
+
+    References
+    ----------
+    .. [1] W. M. Wells, Efficient synthesis of Gaussian filters by cascaded uniform filters, IEEE Trans.
+       Pattern Analysis and Machine Intelligence 8 (2), 1986.
+    """
+    result = _whole(frame)
+    for _ in range(3):
+        result = box_mean(result, sigma_deg)  # a box of half-side h has the variance h^2 / 3
+    return result
+
+
+def guided_coefficients(
+    guide: ArrayLike, source: ArrayLike, *, reach_deg: float, eps: float
+) -> tuple[Plane, Plane]:
+    """Slope and offset of the guided filter: its result is ``slope * guide + offset``.
+
+    Computed at reduced size and interpolated, they filter the frame at full size (the fast variant).
+
+    Parameters
+    ----------
+    guide, source : array_like of shape (height, width)
+        Whole 2:1 frames of one size.
+    reach_deg : float
+        Half the side of the window, see `box_mean`.
+    eps : float
+        Variance of the guide, in its unit squared, that counts as an edge.
+
+    Returns
+    -------
+    slope, offset : ndarray of shape (height, width), dtype float64
+        Means over all windows that hold the pixel.
+
+    Raises
+    ------
+    ValueError
+        If sizes differ, `eps` is negative, or a frame or the reach is not allowed by `box_mean`.
+
+    References
+    ----------
+    .. [1] K. He, J. Sun, X. Tang, Guided image filtering, ECCV 2010, equations 5, 6 and 8.
+    .. [2] K. He, J. Sun, Fast guided filter, arXiv:1505.00996, 2015.
+    """
+    steering, values = _whole(guide), _whole(source)
+    if steering.shape != values.shape or steering.ndim != 2:
+        raise ValueError(f"a guide of shape {steering.shape} cannot steer a frame of shape {values.shape}")
+    if eps < 0:
+        raise ValueError(f"eps is a variance; {eps} is negative")
+    stack = np.stack([steering, values, steering * steering, steering * values], axis=-1)
+    mean_guide, mean_source, mean_square, mean_product = np.moveaxis(box_mean(stack, reach_deg), -1, 0)
+    variance = np.maximum(mean_square - mean_guide * mean_guide, 0)
+    covariance = mean_product - mean_guide * mean_source
+    slope = np.divide(covariance, variance + eps, out=np.zeros_like(covariance), where=variance + eps > 0)
+    offset = mean_source - slope * mean_guide
+    smoothed = box_mean(np.stack([slope, offset], axis=-1), reach_deg)
+    return smoothed[..., 0], smoothed[..., 1]
+
+
+def guided(guide: ArrayLike, source: ArrayLike, *, reach_deg: float, eps: float) -> Plane:
+    """Guided filter of a whole frame; parameters as for `guided_coefficients`."""
+    slope, offset = guided_coefficients(guide, source, reach_deg=reach_deg, eps=eps)
+    return slope * np.asarray(guide, dtype=np.float64) + offset
+
+
+def _whole(frame: ArrayLike) -> Plane:
+    values = np.asarray(frame, dtype=np.float64)
+    if values.ndim not in (2, 3) or values.shape[1] != 2 * values.shape[0] or values.shape[1] % 2:
+        raise ValueError(f"shape {values.shape} is no whole 2:1 frame of even width")
+    return values
+
+
+def _along_meridians(values: Plane, reach: float) -> Plane:
+    """Mean over rows within `reach` pixels, weighted by solid angle, going on over the poles."""
+    height = values.shape[0]
+    margin = min(math.ceil(reach + 1), height)
+    weight = np.cos(np.radians(pitch_of_row(np.arange(height), height)))
+    weight = np.concatenate([weight[:margin][::-1], weight, weight[height - margin :][::-1]])
+    tall = pad(values, margin)[:, margin : margin + values.shape[1]]
+    weight = weight.reshape((-1,) + (1,) * (values.ndim - 1))
+    centres = np.arange(height) + margin + 0.5
+    low, high = centres - reach - (reach == 0) * 0.5, centres + reach + (reach == 0) * 0.5
+    total = _between(_sums(tall * weight), low, high)
+    return total / _between(_sums(weight), low, high)
+
+
+def _along_rows(values: Plane, reach: float) -> Plane:
+    """Mean over columns within `reach` pixels at the equator, widened by 1/cos(pitch), going round."""
+    height, width = values.shape[:2]
+    cosine = np.cos(np.radians(pitch_of_row(np.arange(height), height)))
+    half = np.minimum(np.maximum(reach, 0.5) / cosine, width / 2)
+    result = np.empty_like(values)
+    for row in range(height):
+        reach_row = half[row]
+        margin = math.ceil(reach_row)
+        line = np.concatenate([values[row, width - margin :], values[row], values[row, :margin]])
+        centres = np.arange(width) + margin + 0.5
+        sums = _sums(line)
+        result[row] = _between(sums, centres - reach_row, centres + reach_row) / (2 * reach_row)
+    return result
+
+
+def _sums(values: Plane) -> Plane:
+    """Running sums along axis 0, starting with 0."""
+    sums = np.zeros((values.shape[0] + 1, *values.shape[1:]))
+    np.cumsum(values, axis=0, out=sums[1:])
+    return sums
+
+
+def _between(sums: Plane, low: Plane, high: Plane) -> Plane:
+    """Integral of a step function between fractional places, from its running sums."""
+    return _at(sums, high) - _at(sums, low)
+
+
+def _at(sums: Plane, place: Plane) -> Plane:
+    whole = np.clip(np.floor(place).astype(np.intp), 0, sums.shape[0] - 2)
+    part = (place - whole).reshape((-1,) + (1,) * (sums.ndim - 1))
+    return sums[whole] * (1 - part) + sums[whole + 1] * part

@@ -1,0 +1,165 @@
+"""Vibrance: dull colours gain chroma, vivid ones and skin keep theirs, hue stays.
+
+The change is made in Oklab at constant lightness and hue. It multiplies chroma by a gain that depends on
+hue and on chroma over lightness alone, and is therefore the same whatever the exposure: a colour twice as
+bright gives a result twice as bright. So the whole operation is one table over chromaticity, made once per
+frame and looked up per pixel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.colour.oklab import oklab_from_working, working_from_oklab
+from panopipe.frame import Band, Rows
+from panopipe.setting import number
+from panopipe.stage import Learned, Look, RowStage
+
+Float = NDArray[np.float64]
+Table = NDArray[np.float32]
+
+CELLS = 256
+"""Nodes of the table along red and along green."""
+LOWEST, HIGHEST = -0.125, 1.125
+"""Shares of red and of green that the table spans; a colour outside passes unchanged."""
+
+FULL_AT, GONE_AT = 0.02, 0.16
+"""Chroma over lightness (Oklab) where half the gain is reached, and where half of it is left."""
+SKIN_HUE_DEG, SKIN_WIDTH_DEG, SKIN_SPARED = 50.0, 25.0, 0.6
+"""Oklab hue of skin (the two skin patches of the 24-patch chart: 41 and 53 degrees), half-width of the hues
+that are spared with it, and the share of the gain it is spared."""
+
+
+@dataclass(frozen=True)
+class VibranceSettings:
+    """Settings of the vibrance stage."""
+
+    dull_chroma_percent: float = number(
+        12.0,
+        "how much chroma dull colours gain; vivid colours, skin and neutrals move less",
+        low=-60.0,
+        high=60.0,
+        unit="percent",
+    )
+
+
+class Vibrance(RowStage[VibranceSettings]):
+    """Raises dull colours more than vivid, and keeps hue and lightness."""
+
+    name: ClassVar[str] = "vibrance"
+    version: ClassVar[int] = 1
+    summary: ClassVar[str] = "raises dull colours more than vivid ones, keeps hue and skin"
+    Settings: ClassVar[type] = VibranceSettings
+
+    def learn(self, look: Look, settings: VibranceSettings) -> Learned:
+        """Make the table for this frame's white and strength."""
+        strength = settings.dull_chroma_percent / 100
+        if strength == 0:
+            return Learned()
+        return Learned(data=chroma_table(strength, look.reduced.facts.correction))
+
+    def apply(self, band: Band, settings: VibranceSettings, learned: Any) -> Rows:
+        """Add to each pixel what the table says for its chromaticity."""
+        return raised(band.rows, learned)
+
+
+def chroma_gain(strength: float, relative_chroma: Float, hue_deg: Float) -> Float:
+    """Factor on chroma.
+
+    Parameters
+    ----------
+    strength : float
+        Share of chroma that the dullest colours gain.
+    relative_chroma : ndarray
+        Oklab chroma over lightness.
+    hue_deg : ndarray
+        Oklab hue in degrees.
+
+    Returns
+    -------
+    ndarray
+        1 for neutrals, highest for dull colours, back to 1 for vivid ones.
+    """
+    square = relative_chroma * relative_chroma
+    dull = square / (square + FULL_AT**2) / (1 + (relative_chroma / GONE_AT) ** 4)
+    away = np.abs((hue_deg - SKIN_HUE_DEG + 180) % 360 - 180) / SKIN_WIDTH_DEG
+    spared = SKIN_SPARED * np.exp(-0.5 * away * away)
+    return 1 + strength * dull * (1 - spared)
+
+
+def raise_chroma(rgb_linear: Float, strength: float) -> Float:
+    """Raise the chroma of balanced light: the exact form of what the table holds.
+
+    Parameters
+    ----------
+    rgb_linear : ndarray of shape (..., 3), dtype float64
+        Linear light in the working space, neutral meaning equal components.
+    strength : float
+        Share of chroma that the dullest colours gain.
+
+    Returns
+    -------
+    ndarray of shape (..., 3), dtype float64
+        The same Oklab lightness and hue. Light without positive lightness passes unchanged.
+    """
+    lab = oklab_from_working(rgb_linear)
+    lightness, a, b = np.moveaxis(lab, -1, 0)
+    lit = lightness > 0
+    relative = np.divide(np.hypot(a, b), lightness, out=np.zeros_like(a), where=lit)
+    gain = np.where(lit, chroma_gain(strength, relative, np.degrees(np.arctan2(b, a))), 1.0)
+    return working_from_oklab(np.stack([lightness, a * gain, b * gain], axis=-1))
+
+
+def chroma_table(strength: float, correction: Float | None) -> Table:
+    """What to add to light of unit sum, by its shares of green (rows) and red (columns).
+
+    Parameters
+    ----------
+    strength : float
+        Share of chroma that the dullest colours gain.
+    correction : ndarray of shape (3, 3) or None
+        White-balance correction still to come: chroma is judged as it will be after it.
+
+    Returns
+    -------
+    ndarray of shape (CELLS, CELLS, 3), dtype float32
+        Fades to 0 outside the triangle of non-negative light.
+    """
+    matrix = np.eye(3) if correction is None else correction
+    share = np.linspace(LOWEST, HIGHEST, CELLS)
+    green, red = np.meshgrid(share, share, indexing="ij")
+    light = np.stack([red, green, 1 - red - green], axis=-1)
+    balanced = light @ matrix.T
+    change = (raise_chroma(balanced, strength) - balanced) @ np.linalg.inv(matrix).T
+    inside = np.clip(1 + light.min(axis=-1) / -LOWEST, 0, 1)  # 0 at the table's rim, and beyond it
+    return np.ascontiguousarray(change * inside[..., None], dtype=np.float32)
+
+
+_SUM = np.array([[1.0, 1.0, 1.0]], dtype=np.float32)
+_SCALE = (CELLS - 1) / (HIGHEST - LOWEST)
+_PLACES = np.array([[_SCALE, 0.0, 0.0], [0.0, _SCALE, 0.0]], dtype=np.float32)
+_DARK = np.float32(1e-9)
+"""Sum of light below which a pixel is black, and has no chromaticity."""
+
+
+def raised(rows: Rows, table: Table) -> Rows:
+    """Rows with chroma raised; writes into `rows`."""
+    total = cv2.transform(rows, _SUM)
+    lit = np.maximum(total, _DARK)
+    red, green = cv2.split(cv2.transform(rows, _PLACES))
+    start = np.float32(-LOWEST * _SCALE)
+    places = [np.divide(plane, lit, out=plane) for plane in (red, green)]
+    for plane in places:
+        np.add(plane, start, out=plane)
+        np.clip(plane, -2, CELLS + 1, out=plane)
+    change = cv2.remap(
+        table, places[0], places[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
+    )
+    change = cv2.multiply(change, cv2.cvtColor(lit, cv2.COLOR_GRAY2BGR), dst=change)
+    result: Rows = cv2.add(rows, change, dst=rows)
+    return result
