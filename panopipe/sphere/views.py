@@ -48,10 +48,10 @@ class View:
     axes: Float = field(repr=False)
 
     def plane(self) -> tuple[Float, Float]:
-        """Coordinates of the pixel centres, right and up, in focal lengths; shapes (1, width), (height, 1)."""
-        right = (np.arange(self.width) + 0.5 - self.width / 2) / self.focal_px
-        up = (self.height / 2 - np.arange(self.height) - 0.5) / self.focal_px
-        return right[None, :], up[:, None]
+        """Right (1, width) and up (height, 1) of the pixel centres, in focal lengths."""
+        right: Float = (np.arange(self.width) + 0.5 - self.width / 2) / self.focal_px
+        up: Float = (self.height / 2 - np.arange(self.height) - 0.5) / self.focal_px
+        return np.asarray(right)[None, :], np.asarray(up)[:, None]
 
     def directions(self) -> Float:
         """Directions of the pixel centres, shape (height, width, 3), not of unit length."""
@@ -114,8 +114,8 @@ def rows_needed(view: View, width: int) -> tuple[int, int]:
     """First row and one past the last row of a frame `width` wide that a view reads, kernels included."""
     height = width // 2
     _, rows = pixel_of(*yaw_pitch(view.directions()), width)
-    first = max(0, int(math.floor(float(rows.min()))) - REACH)
-    last = min(height, int(math.ceil(float(rows.max()))) + 1 + REACH)
+    first = max(0, math.floor(float(rows.min())) - REACH)
+    last = min(height, math.ceil(float(rows.max())) + 1 + REACH)
     return first, last
 
 
@@ -172,7 +172,8 @@ def sample_frame(
     padded = _continued(_smoothed_near_poles(rows[begin - first : end - first], begin), begin)
     map_x = (np.mod(columns + 0.5, width) - 0.5 + REACH).astype(np.float32)
     map_y = (lines - begin + REACH).astype(np.float32)
-    return cv2.remap(padded, map_x, map_y, _KERNELS[kernel], borderMode=cv2.BORDER_REPLICATE)
+    sampled: Picture = cv2.remap(padded, map_x, map_y, _KERNELS[kernel], borderMode=cv2.BORDER_REPLICATE)
+    return sampled
 
 
 def _smoothed_near_poles(rows: Picture, first: int) -> Picture:
@@ -198,15 +199,9 @@ def _continued(rows: Picture, first: int) -> Picture:
     """Pad rows by REACH on all sides: wrapped, over a pole where they touch it, else repeated."""
     count, width = rows.shape[:2]
     height, reach = width // 2, min(REACH, rows.shape[0])
-    over = (
-        np.roll(rows[:reach][::-1], width // 2, axis=1) if first == 0 else np.repeat(rows[:1], reach, axis=0)
-    )
-    touches = first + count == height
-    under = (
-        np.roll(rows[count - reach :][::-1], width // 2, axis=1)
-        if touches
-        else np.repeat(rows[-1:], reach, axis=0)
-    )
+    turned = np.roll(rows, width // 2, axis=1) if first == 0 or first + count == height else rows
+    over = turned[:reach][::-1] if first == 0 else np.repeat(rows[:1], reach, axis=0)
+    under = turned[count - reach :][::-1] if first + count == height else np.repeat(rows[-1:], reach, axis=0)
     tall = np.concatenate([over, rows, under], axis=0)
     if reach < REACH:
         tall = cv2.copyMakeBorder(tall, REACH - reach, REACH - reach, 0, 0, cv2.BORDER_REPLICATE)
@@ -231,7 +226,10 @@ def frame_from_view(
     columns, lines = view_index_of_frame(view, width, first, last)
     outside = np.isnan(columns)
     columns[outside] = lines[outside] = -10 * REACH
-    return cv2.remap(picture, columns, lines, _KERNELS[kernel], borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    drawn: Picture = cv2.remap(
+        picture, columns, lines, _KERNELS[kernel], borderMode=cv2.BORDER_CONSTANT, borderValue=0
+    )
+    return drawn
 
 
 def view_index_of_frame(view: View, width: int, first: int, last: int) -> tuple[Picture, Picture]:
