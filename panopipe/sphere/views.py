@@ -49,9 +49,9 @@ class View:
 
     def plane(self) -> tuple[Float, Float]:
         """Right (1, width) and up (height, 1) of the pixel centres, in focal lengths."""
-        right: Float = (np.arange(self.width) + 0.5 - self.width / 2) / self.focal_px
-        up: Float = (self.height / 2 - np.arange(self.height) - 0.5) / self.focal_px
-        return np.asarray(right)[None, :], np.asarray(up)[:, None]
+        right = (np.arange(self.width) + 0.5 - self.width / 2) / self.focal_px
+        up = (self.height / 2 - np.arange(self.height) - 0.5) / self.focal_px
+        return right.astype(np.float64)[None, :], up.astype(np.float64)[:, None]
 
     def directions(self) -> Float:
         """Directions of the pixel centres, shape (height, width, 3), not of unit length."""
