@@ -53,6 +53,9 @@ class FrameFacts:
         The white-balance correction still to come, working space to working space; None once it is
         applied or when there is none. A stage that judges chroma before balance applies this first and
         its inverse after.
+    white_xy : tuple of float or None
+        Chromaticity of the light that decode made neutral (the camera's own setting or a fixed one); None
+        when the file does not tell. With it a white can be named by the kelvin of the real light.
     """
 
     key: FrameKey
@@ -61,6 +64,7 @@ class FrameFacts:
     anchor_column: int = 0
     capture: Capture = field(default_factory=Capture)
     correction: NDArray[np.float64] | None = None
+    white_xy: tuple[float, float] | None = None
 
     @property
     def anchor_yaw_deg(self) -> float:
