@@ -1,4 +1,4 @@
-"""Generated floors under a spherical camera, with and without its monopod: the truth behind each frame is known.
+"""Generated floors under a spherical camera, with and without its monopod: the truth is known.
 
 A floor is a function of metres on a plane; the camera stands above the origin of its own coordinates, some
 heading turned. The monopod has a round or three-toed foot, a pole whose head hides the middle, a lean of a
@@ -221,7 +221,7 @@ def gravel(seed: int = 7) -> Floor:
 
 
 def rug(edge_m: float = 0.05, angle_deg: float = 33, seed: int = 8) -> Floor:
-    """A woven rug with a repeating pattern and a border, on planks; its edge passes `edge_m` from the foot."""
+    """A patterned rug with a border, on planks; its edge passes `edge_m` from the foot."""
     bare = planks(angle_deg=angle_deg, seed=seed)
     repeat = 0.12
 

@@ -1,0 +1,1 @@
+"""The floor under the camera: finding the footprint, and rebuilding what it hides."""

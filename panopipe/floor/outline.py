@@ -1,0 +1,66 @@
+"""The outline of what stands under the camera: an angle from the nadir for each direction around it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.sphere.views import View
+
+DIRECTIONS = 360
+"""Directions in which an outline is known; direction i is centred on yaw i + .5 - 180 degrees."""
+
+Float = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outline:
+    """A closed line around the nadir, star-shaped from it.
+
+    Attributes
+    ----------
+    radius_deg : ndarray of shape (360,), dtype float64
+        Angle from the nadir in each direction, one degree of yaw apart, in the yaw of the arrays.
+    """
+
+    radius_deg: Float
+
+    @property
+    def mean_deg(self) -> float:
+        """Radius of the circle that covers as much of the sphere."""
+        share = 1 - np.cos(np.radians(self.radius_deg))
+        return float(np.degrees(np.arccos(1 - share.mean())))
+
+    @property
+    def largest_deg(self) -> float:
+        """Largest angle from the nadir."""
+        return float(self.radius_deg.max())
+
+    def turned(self, yaw_deg: float) -> Outline:
+        """Turn the outline to larger yaw."""
+        centres = np.arange(DIRECTIONS) + 0.5
+        return Outline(np.interp(centres - yaw_deg, centres, self.radius_deg, period=DIRECTIONS))
+
+    def grown(self, by_deg: float) -> Outline:
+        """Move the outline outwards by an angle."""
+        return Outline(self.radius_deg + by_deg)
+
+    def union(self, other: Outline) -> Outline:
+        """Whatever one or the other covers."""
+        return Outline(np.maximum(self.radius_deg, other.radius_deg))
+
+    def distance(self, view: View) -> NDArray[np.float32]:
+        """Distance to the outline in pixels of a straight-down view, along the radius; negative inside."""
+        seen = view.directions()
+        yaw = np.degrees(np.arctan2(seen[..., 0], seen[..., 2])) + 180
+        centres = np.arange(DIRECTIONS) + 0.5
+        radius = np.interp(yaw, centres, self.radius_deg, period=DIRECTIONS)
+        far = np.hypot(seen[..., 0], seen[..., 2]) - np.tan(np.radians(radius))
+        return (far * view.focal_px).astype(np.float32)
+
+
+def circle(radius_deg: float) -> Outline:
+    """Outline of a round foot seen from straight above."""
+    return Outline(np.full(DIRECTIONS, float(radius_deg)))
