@@ -1,0 +1,114 @@
+"""A frame's stages with their settings, and the careful way to call them."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from panopipe.frame import Rows
+from panopipe.recipe import FrameSettings
+from panopipe.recipe.layers import loaded_stage
+from panopipe.stage import RowStage, SinkStage, SourceStage, SpanStage, Stage
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A stage and the settings it has for a frame."""
+
+    stage: Stage[Any]
+    settings: Any
+
+    @property
+    def name(self) -> str:
+        """Name of the stage."""
+        return self.stage.name
+
+
+def steps_of(settings: FrameSettings) -> tuple[Step, ...]:
+    """Stages of a frame, source first, sink last, with their settings."""
+    return tuple(Step(loaded_stage(name), settings.stages[name]) for name in settings.order)
+
+
+class StageError(ValueError):
+    """A stage could not do its part; `stage` is its name, the message says why in one line."""
+
+    def __init__(self, stage: str, text: str) -> None:
+        super().__init__(f"{stage}: {text}")
+        self.stage = stage
+        self.text = text
+
+    def __reduce__(self) -> tuple[type[StageError], tuple[str, str]]:
+        return StageError, (self.stage, self.text)
+
+
+@dataclass(slots=True)
+class Watch:
+    """Counts the seconds of CPU that each stage takes, and turns what it raises into a `StageError`."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @contextmanager
+    def on(self, name: str) -> Iterator[None]:
+        """Count what happens inside as work of stage `name`."""
+        started = time.thread_time()
+        try:
+            yield
+        except StageError:
+            raise
+        except MemoryError as error:
+            raise StageError(name, "not enough memory for this frame; run with fewer workers") from error
+        except (ValueError, OSError) as error:
+            raise StageError(name, one_line(error)) from error
+        except Exception as error:
+            text = f"stopped with a fault of its own ({type(error).__name__}: {one_line(error)})"
+            raise StageError(name, text) from error
+        finally:
+            self.seconds[name] = self.seconds.get(name, 0.0) + time.thread_time() - started
+
+
+def one_line(error: BaseException) -> str:
+    """Message of an error on one line."""
+    if isinstance(error, OSError) and error.strerror:
+        name = error.filename
+        return f"{error.strerror}: {name}" if name else error.strerror
+    return " ".join(str(error).split()) or type(error).__name__
+
+
+def checked_rows(name: str, rows: object, shape: Sequence[int]) -> Rows:
+    """Return what a stage gave, if it is what the contract asks for.
+
+    Raises
+    ------
+    StageError
+        If shape or dtype differ or a value is not finite.
+    """
+    if not isinstance(rows, np.ndarray) or rows.dtype != np.float32 or rows.shape != tuple(shape):
+        what = f"{rows.dtype} {rows.shape}" if isinstance(rows, np.ndarray) else type(rows).__name__
+        raise StageError(name, f"gave {what} where float32 {tuple(shape)} was asked for")
+    # A sum is finite only if every term is; four times cheaper than asking each value.
+    if rows.size and not np.isfinite(rows.sum(dtype=np.float32)) and not np.isfinite(rows).all():
+        row = int(np.flatnonzero(~np.isfinite(rows).all(axis=(1, 2)))[0])
+        raise StageError(name, f"gave values that are no numbers (row {row} of {shape[0]})")
+    return rows
+
+
+def check_kinds(steps: Sequence[Step]) -> tuple[tuple[Step, ...], Step]:
+    """Split steps into those that change light and the sink; a source at the head is left out.
+
+    Raises
+    ------
+    ValueError
+        If a stage stands where its kind cannot.
+    """
+    rest = steps[1:] if steps and isinstance(steps[0].stage, SourceStage) else steps
+    if not rest or not isinstance(rest[-1].stage, SinkStage):
+        raise ValueError("the last stage must be one that makes files")
+    for step in rest[:-1]:
+        if not isinstance(step.stage, RowStage | SpanStage):
+            raise ValueError(f"stage {step.name} cannot stand between source and sink")
+    return tuple(rest[:-1]), rest[-1]

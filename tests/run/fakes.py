@@ -1,0 +1,141 @@
+"""Small stages whose arithmetic is plain, for tests of the run's schedule."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from panopipe.frame import Band, FrameFacts, FrameKey, Rows
+from panopipe.run.engine import reduce_rows
+from panopipe.setting import number, whole
+from panopipe.stage import (
+    Applied,
+    Learned,
+    Look,
+    Opened,
+    Output,
+    Rights,
+    RowStage,
+    Sink,
+    SinkStage,
+    SpanStage,
+)
+
+HALL_1 = FrameKey("hall", "hall-01")
+
+
+def light(width: int = 96, seed: int = 1) -> Rows:
+    """A frame of noise, some of it above white and some below zero."""
+    return (np.random.default_rng(seed).random((width // 2, width, 3), np.float32) * 2 - 0.1).astype(
+        np.float32
+    )
+
+
+class OpenedArray(Opened):
+    """A frame that is already in memory; counts what is read."""
+
+    def __init__(self, rows: Rows, key: FrameKey = HALL_1) -> None:
+        self.rows = rows
+        self.facts = FrameFacts(key, rows.shape[1], rows.shape[0])
+        self.notes = {"opened_ev": 0.5}
+        self.read_rows: list[tuple[int, int]] = []
+
+    def reduced(self, width: int) -> Rows:
+        return reduce_rows(self.rows, width)
+
+    def read(self, first: int, last: int) -> Rows:
+        self.read_rows.append((first, last))
+        return self.rows[first:last].copy()
+
+    def close(self) -> None:
+        pass
+
+
+@dataclass(frozen=True)
+class GainSettings:
+    """Settings of the gain."""
+
+    gain_ev: float = number(0, "gain", low=-5, high=5, unit="EV")
+
+
+class Gain(RowStage[GainSettings]):
+    """Scales by a gain and by the mean of the frame as it comes in."""
+
+    name = "gain"
+    version = 1
+    summary = "Scales light."
+    Settings = GainSettings
+
+    def learn(self, look: Look, settings: GainSettings) -> Learned:
+        if settings.gain_ev == 0:
+            return Learned()
+        mean = float(look.reduced.rows.mean(dtype=np.float64))
+        return Learned(np.float32(2**settings.gain_ev * (1 + mean)), {"mean": mean}, ("a gain was set",))
+
+    def apply(self, band: Band, settings: GainSettings, learned: np.float32) -> Rows:
+        # A term of the row as well, so that a wrong `first` cannot pass.
+        row = (np.arange(band.first, band.last, dtype=np.float32) + np.float32(0.5)) / np.float32(band.height)
+        band.rows[...] *= learned * (1 + row[:, None, None])
+        return band.rows
+
+
+@dataclass(frozen=True)
+class MirrorSettings:
+    """Settings of the mirror."""
+
+    first: int = whole(0, "first row in percent", low=0, high=100)
+    last: int = whole(100, "end row in percent", low=0, high=100)
+
+
+class Mirror(SpanStage[MirrorSettings]):
+    """Turns its rows upside down and adds the mean of the reduced frame."""
+
+    name = "mirror"
+    version = 1
+    summary = "Turns rows upside down."
+    Settings = MirrorSettings
+
+    def span(self, facts: FrameFacts, settings: MirrorSettings) -> tuple[int, int]:
+        return settings.first * facts.height // 100, settings.last * facts.height // 100
+
+    def learn(self, look: Look, settings: MirrorSettings) -> Learned:
+        return Learned((look.reduced.rows.mean(), dict(look.neighbours)))
+
+    def apply(self, band: Band, settings: MirrorSettings, learned: tuple[np.float32, dict]) -> Applied:
+        mean, neighbours = learned
+        rows = band.rows[::-1] + mean + sum(other.rows for other in neighbours.values())
+        return Applied(np.ascontiguousarray(rows, np.float32), {"rows_changed": len(rows)}, ("mirrored",))
+
+
+@dataclass(frozen=True)
+class RawSettings:
+    """Settings of the raw sink."""
+
+
+class Raw(SinkStage[RawSettings]):
+    """Gives the rows as they are."""
+
+    name = "raw"
+    version = 1
+    summary = "Writes float rows."
+    Settings = RawSettings
+
+    def outputs(self, settings: RawSettings) -> tuple[str, ...]:
+        return (".raw",)
+
+    def start(self, look: Look, settings: RawSettings, rights: Rights) -> Sink:
+        return _RawSink()
+
+
+class _RawSink(Sink):
+    def __init__(self) -> None:
+        self.rows: list[Rows] = []
+        self.next = 0
+
+    def take(self, band: Band) -> None:
+        assert band.first == self.next
+        self.next = band.last
+        self.rows.append(band.rows.copy())
+
+    def finish(self) -> Sequence[Output]:
+        return (Output(".raw", np.concatenate(self.rows).tobytes()),)
