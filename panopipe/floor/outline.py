@@ -58,7 +58,8 @@ class Outline:
         centres = np.arange(DIRECTIONS) + 0.5
         radius = np.interp(yaw, centres, self.radius_deg, period=DIRECTIONS)
         far = np.hypot(seen[..., 0], seen[..., 2]) - np.tan(np.radians(radius))
-        return (far * view.focal_px).astype(np.float32)
+        distance: NDArray[np.float32] = (far * view.focal_px).astype(np.float32)
+        return distance
 
 
 def circle(radius_deg: float) -> Outline:

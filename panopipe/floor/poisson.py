@@ -104,12 +104,12 @@ def _dots(one: Picture, other: Picture) -> Picture:
 
 def _safe(denominator: Picture) -> Picture:
     """Keep a vanished denominator from dividing: the numerator has vanished too."""
-    return np.where(np.abs(denominator) < 1e-30, np.float32(1), denominator)
+    return np.where(np.abs(denominator) < 1e-30, np.float32(1), denominator).astype(np.float32)
 
 
 def divergence_of(across: Picture, down: Picture) -> Picture:
     """Divergence of forward differences: `across[y, x]` from x to x + 1, `down[y, x]` from y to y + 1."""
-    total = across + down
+    total: Picture = across + down
     total[:, 1:] -= across[:, :-1]
     total[1:] -= down[:-1]
     return total
@@ -117,7 +117,8 @@ def divergence_of(across: Picture, down: Picture) -> Picture:
 
 def _laplacian(picture: Picture) -> Picture:
     summed: Picture = cv2.filter2D(picture, -1, _CROSS, borderType=cv2.BORDER_CONSTANT).reshape(picture.shape)
-    return summed - 4 * picture
+    result: Picture = summed - 4 * picture
+    return result
 
 
 def _smooth(guess: Picture, wanted: Picture, inside: Picture, times: int) -> Picture:

@@ -10,8 +10,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.floor.logs import from_log, offset_for, to_log
+from panopipe.floor.fill import fill_floor
 from panopipe.floor.outline import Outline, circle
+from panopipe.floor.logs import from_log, offset_for, to_log
 from panopipe.floor.poisson import fill_smoothly
 from panopipe.frame import Band, FrameFacts, Rows
 from panopipe.setting import AUTO, Auto, choice, number, picture, switch
@@ -88,7 +89,7 @@ class Nadir(SpanStage[NadirSettings]):
         """Rows around the nadir: the hole and enough floor to learn from."""
         if settings.fill == "leave":
             return facts.height, facts.height
-        return math.floor(row_of_pitch(-50, facts.height)), facts.height
+        return math.floor(row_of_pitch(-40, facts.height)), facts.height
 
     def learn(self, look: Look, settings: NadirSettings) -> Learned:
         """Settle what to cover."""
@@ -98,7 +99,10 @@ class Nadir(SpanStage[NadirSettings]):
         if settings.fill == "picture" and patch is None:
             raise ValueError('fill = "picture" needs patch_picture, the name of a picture in the job folder')
         outline = _outline_by_geometry(settings)
-        notes = {"mask_radius_deg": round(outline.mean_deg, 3), "mask_found_by": "geometry"}
+        notes: dict[str, float | str] = {
+            "mask_radius_deg": round(outline.mean_deg, 3),
+            "mask_found_by": "geometry",
+        }
         return Learned(_Learned(outline, patch), notes)
 
     def apply(self, band: Band, settings: NadirSettings, learned: Any) -> Applied:
@@ -112,10 +116,15 @@ class Nadir(SpanStage[NadirSettings]):
             return Applied(band.rows, {"fill_method": "picture"})
         seen = view_from_frame(band.rows, band.first, view)
         distance = given.outline.distance(view)
-        offset = offset_for(seen)
-        filled = from_log(fill_smoothly(to_log(seen, offset), distance < _FEATHER_PX), offset)
-        write_view(band.rows, band.first, view, filled, _cover(distance))
-        return Applied(band.rows, {"fill_method": "smooth"})
+        hole = distance < _FEATHER_PX
+        if settings.fill == "soft":
+            offset = offset_for(seen)
+            filled = from_log(fill_smoothly(to_log(seen, offset), hole), offset)
+            write_view(band.rows, band.first, view, filled, _cover(distance))
+            return Applied(band.rows, {"fill_method": "soft"})
+        result = fill_floor(seen, np.ones(hole.shape, np.bool_), hole)
+        write_view(band.rows, band.first, view, result.picture, _cover(distance))
+        return Applied(band.rows, {"fill_method": "floor", "ring_agreement": round(result.ring_agreement, 3)})
 
 
 def _outline_by_geometry(settings: NadirSettings) -> Outline:
@@ -131,7 +140,8 @@ def _view_for(band: Band, radius_deg: float) -> View:
 
 
 def _cover(distance: NDArray[np.float32]) -> NDArray[np.float32]:
-    return np.clip(0.5 - distance / _FEATHER_PX, 0, 1).astype(np.float32)
+    cover: NDArray[np.float32] = np.clip(0.5 - distance / _FEATHER_PX, 0, 1).astype(np.float32)
+    return cover
 
 
 def _put_patch(band: Band, patch: Rows, settings: NadirSettings) -> None:

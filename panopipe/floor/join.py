@@ -1,0 +1,62 @@
+"""Join pieces of shifted floor in the gradient domain, so that neither rim nor seams show a step."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.floor.poisson import divergence_of, solve
+from panopipe.floor.scene import Box, Scene
+
+Picture = NDArray[np.float32]
+Whole = NDArray[np.int64]
+
+_CYCLES = 6
+
+
+def joined(scene: Scene, shifts: Whole, box: Box, labels: Whole) -> Picture:
+    """Fill the hole of a scene: each pixel takes the gradients of the floor at its own shift.
+
+    Parameters
+    ----------
+    scene : Scene
+    shifts : ndarray of shape (k, 2), dtype int64
+        Shifts (down, across) in pixels.
+    box : Box
+        Where the labels lie.
+    labels : ndarray of shape (rows, columns), dtype int64
+        Index of the shift, for blocks of pixels.
+
+    Returns
+    -------
+    ndarray of the shape of `scene.detail`, dtype float32
+        The floor with the hole filled.
+
+    References
+    ----------
+    .. [1] P. Perez, M. Gangnet, A. Blake, Poisson image editing, SIGGRAPH 2003.
+    """
+    size = (box[1].stop - box[1].start, box[0].stop - box[0].start)
+    label = cv2.resize(labels.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    y, x = np.mgrid[box[0], box[1]]
+    down_by, across_by = shifts[label][..., 0], shifts[label][..., 1]
+    across = _step(scene.detail, y, x, down_by, across_by, (0, 1))
+    down = _step(scene.detail, y, x, down_by, across_by, (1, 0))
+    # Over a seam, the mean of what either side's floor does there.
+    other = _step(scene.detail, y[:, :-1], x[:, :-1], down_by[:, 1:], across_by[:, 1:], (0, 1))
+    across[:, :-1] = (across[:, :-1] + other) / 2
+    other = _step(scene.detail, y[:-1], x[:-1], down_by[1:], across_by[1:], (1, 0))
+    down[:-1] = (down[:-1] + other) / 2
+    result = scene.detail.copy()
+    result[box] = solve(scene.detail[box], scene.hole[box], divergence_of(across, down), cycles=_CYCLES)
+    return result
+
+
+def _step(
+    detail: Picture, y: Whole, x: Whole, down_by: Whole, across_by: Whole, towards: tuple[int, int]
+) -> Picture:
+    """Difference from the shifted pixel to its neighbour."""
+    y = np.clip(y + down_by, 0, detail.shape[0] - 2)
+    x = np.clip(x + across_by, 0, detail.shape[1] - 2)
+    return detail[y + towards[0], x + towards[1]] - detail[y, x]

@@ -1,0 +1,152 @@
+"""Which shift fills which pixel: labels whose seams run where the shifted floors agree.
+
+Min-sum belief propagation on the pixel grid, swept along rows and columns in turn. The price of a seam
+between two neighbouring pixels is how much the two shifted floors differ at both of them, so that a seam
+costs nothing where it cannot be seen.
+
+References
+----------
+.. [1] V. Kwatra et al., Graphcut textures, SIGGRAPH 2003 (the price of a seam).
+.. [2] M. F. Tappen, W. T. Freeman, Comparison of graph cuts with belief propagation for stereo, ICCV 2003
+   (the accelerated sweeps).
+"""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.floor.scene import Box, Scene, disc, shrunk
+
+Picture = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Whole = NDArray[np.int64]
+
+FORBIDDEN = np.float32(1e4)
+"""Price of a label whose floor is not known at a pixel."""
+_STRANGE = 4.0
+"""Price of a seam where one side is not known, in variances of the floor."""
+_STRIP_SHARE = 0.1
+"""Width of the strip of known floor around the hole that votes, in radii of the hole."""
+_GENERAL_WEIGHT = 0.05
+"""Weight of how well a shift fits the whole ring."""
+
+
+def seam_prices(shifted: Picture, valid: Mask, *, strange: float) -> Picture:
+    """How much any two shifted floors differ, pixel by pixel.
+
+    Parameters
+    ----------
+    shifted : ndarray of shape (k, h, w, channels), dtype float32
+        The floor under each of k shifts.
+    valid : ndarray of shape (k, h, w), dtype bool
+        Where each of them is known.
+    strange : float
+        Price where one of the two is not known.
+
+    Returns
+    -------
+    ndarray of shape (h, w, k, k), dtype float32
+    """
+    count, height, width, _ = shifted.shape
+    prices = np.empty((height, width, count, count), np.float32)
+    for one in range(count):
+        gap = shifted - shifted[one]
+        price = np.einsum("khwc,khwc->khw", gap, gap)
+        price[~(valid & valid[one])] = strange
+        price[one] = 0
+        prices[:, :, one, :] = np.moveaxis(price, 0, -1)
+    return prices
+
+
+def choose_labels(unary: Picture, prices: Picture, region: Mask, *, sweeps: int = 5) -> Whole:
+    """Labels of low total price on a region.
+
+    Parameters
+    ----------
+    unary : ndarray of shape (h, w, k), dtype float32
+        Price of each label at each pixel.
+    prices : ndarray of shape (h, w, k, k), dtype float32
+        Price of each pair of labels, half of a seam's price (see `seam_prices`).
+    region : ndarray of shape (h, w), dtype bool
+        Pixels to label; others neither vote nor count.
+
+    Returns
+    -------
+    ndarray of shape (h, w), dtype int64
+    """
+    linked_x = region[:, 1:] & region[:, :-1]
+    linked_y = region[1:] & region[:-1]
+    from_left, from_right, from_above, from_below = (np.zeros_like(unary) for _ in range(4))
+    height, width = region.shape
+    for _ in range(sweeps):
+        across = unary + from_above + from_below
+        for x in range(1, width):
+            belief = across[:, x - 1] + from_left[:, x - 1]
+            _pass(belief, prices[:, x - 1] + prices[:, x], linked_x[:, x - 1], from_left[:, x])
+        for x in range(width - 2, -1, -1):
+            belief = across[:, x + 1] + from_right[:, x + 1]
+            _pass(belief, prices[:, x + 1] + prices[:, x], linked_x[:, x], from_right[:, x])
+        down = unary + from_left + from_right
+        for y in range(1, height):
+            belief = down[y - 1] + from_above[y - 1]
+            _pass(belief, prices[y - 1] + prices[y], linked_y[y - 1], from_above[y])
+        for y in range(height - 2, -1, -1):
+            belief = down[y + 1] + from_below[y + 1]
+            _pass(belief, prices[y + 1] + prices[y], linked_y[y], from_below[y])
+    total: Picture = unary + from_left + from_right + from_above + from_below
+    labels: Whole = total.argmin(-1)
+    return labels
+
+
+def _pass(belief: Picture, seam: Picture, linked: Mask, message: Picture) -> None:
+    """Send one line's belief (n, k) to the next over seams (n, k, k), into its `message` (n, k)."""
+    best = (belief[:, :, None] + seam).min(1)
+    best -= best.min(-1, keepdims=True)
+    best[~linked] = 0
+    message[...] = best
+
+
+def label_hole(
+    scene: Scene, shifts: Whole, general: Picture, *, factor: int, radius: float
+) -> tuple[Box, Whole]:
+    """Choose a shift for each block of `factor` pixels of the hole and a strip around it.
+
+    Parameters
+    ----------
+    scene : Scene
+        The floor at full size.
+    shifts : ndarray of shape (k, 2), dtype int64
+        Shifts (down, across) in pixels.
+    general : ndarray of shape (k,), dtype float32
+        How unlike the ring each of them is.
+    factor : int
+        Pixels of a block.
+    radius : float
+        Radius of the hole in pixels.
+
+    Returns
+    -------
+    Box
+        Where the labels lie, a whole number of blocks.
+    ndarray of shape (rows, columns), dtype int64
+        Index of the shift, block by block.
+    """
+    strip = max(2, round(_STRIP_SHARE * radius / factor))
+    box = scene.box(strip * factor, factor)
+    parts = [scene.shifted(box, shift) for shift in shifts]
+    shifted = np.array([shrunk(there, factor) for there, _ in parts])
+    sure = np.array([shrunk(valid.astype(np.float32), factor) > 0.999 for _, valid in parts])
+    here = shrunk(scene.detail[box], factor)
+    hole = shrunk(scene.hole[box].astype(np.float32), factor) > 0
+    region = cv2.dilate(hole.astype(np.uint8), disc(strip)).astype(bool)
+    variance = max(float(np.square(here[~hole]).sum(-1).mean()), 1e-9)
+    unary = (
+        np.moveaxis(np.square(shifted - here).sum(-1) / variance * ~hole, 0, -1) + _GENERAL_WEIGHT * general
+    )
+    unary[~np.moveaxis(sure, 0, -1)] = FORBIDDEN
+    prices = seam_prices(shifted / np.float32(math.sqrt(variance)), sure, strange=_STRANGE)
+    return box, choose_labels(unary.astype(np.float32), prices, region)

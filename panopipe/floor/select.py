@@ -1,0 +1,113 @@
+"""Which shifts of a floor to use: few that together explain the ring around the hole, set to the pixel."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.floor.scene import Box, Scene, disc
+
+Picture = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Whole = NDArray[np.int64]
+
+RING_SHARE = 0.3
+"""Width of the ring on which shifts are judged, in radii of the hole."""
+_MOST_UNLIKE = 1.5
+"""Cap on how unlike one pixel may be, in units of unrelated floor: outliers must not decide."""
+_UNKNOWN = 1.2
+"""Price of a ring pixel whose shifted floor is not known."""
+_UNREACHED = 3.0
+"""Price of a pixel of the hole that a shift does not reach."""
+_JUDGES = 4000
+"""Pixels of the ring, those with the most detail, that set a shift to the pixel."""
+
+
+def chosen_shifts(small: Scene, pool: Whole, radius: float, *, count: int) -> tuple[Whole, Picture]:
+    """Pick the few shifts that together explain the ring and reach every pixel of the hole.
+
+    Parameters
+    ----------
+    small : Scene
+        The floor on a coarse grid.
+    pool : ndarray of shape (n, 2), dtype int64
+        Shifts (down, across) to choose from, in pixels of that grid.
+    radius : float
+        Radius of the hole in pixels of that grid.
+    count : int
+        Shifts to keep at most.
+
+    Returns
+    -------
+    ndarray of shape (m, 2), dtype int64
+        The chosen ones, the most useful first.
+    ndarray of shape (m,), dtype float32
+        How unlike the ring each of them is: 0 the same, 1 unrelated.
+    """
+    box, ring = ring_of(small, radius)
+    table, general = _prices(small, pool, box, ring)
+    best = np.full(table.shape[1], _UNREACHED + 1)
+    chosen: list[int] = []
+    for _ in range(min(count, len(pool))):
+        gains = np.maximum(best - table, 0).sum(1)
+        gains[chosen] = -1
+        pick = int(gains.argmax())
+        if gains[pick] <= 0:
+            break
+        chosen.append(pick)
+        best = np.minimum(best, table[pick])
+    return pool[chosen], general[chosen]
+
+
+def ring_of(scene: Scene, radius: float) -> tuple[Box, Mask]:
+    """Box around hole and ring, and where in it the known floor of the ring lies."""
+    width = max(2, round(RING_SHARE * radius))
+    box = scene.box(width)
+    near = cv2.dilate(scene.hole[box].astype(np.uint8), disc(width)).astype(bool)
+    return box, scene.known[box] & near
+
+
+def _prices(small: Scene, pool: Whole, box: Box, ring: Mask) -> tuple[Picture, Picture]:
+    """Price of each shift at each pixel of ring and hole, and over the ring as a whole."""
+    here, known, hole = small.detail[box], small.known[box], small.hole[box]
+    unrelated = 2 * max(float(np.square(small.detail[small.known]).sum(-1).mean()), 1e-9)
+    table, general = [], []
+    for shift in pool:
+        there, valid = small.shifted(box, shift)
+        gap = np.square(there - here).sum(-1) / unrelated
+        gap = np.where(valid & known, np.minimum(gap, _MOST_UNLIKE), _UNKNOWN).astype(np.float32)
+        both = ring & valid
+        score = float(gap[both].mean()) if both.sum() > 0.2 * ring.sum() else 1.0
+        table.append(np.concatenate([cv2.blur(gap, (3, 3))[ring], np.where(valid[hole], score, _UNREACHED)]))
+        general.append(score)
+    return np.array(table, np.float32), np.array(general, np.float32)
+
+
+def refined(scene: Scene, shifts: Whole, factor: int, radius: float) -> Whole:
+    """Move each shift by up to `factor` pixels to where the ring at full size agrees best."""
+    box, ring = ring_of(scene, radius)
+    grey = cv2.GaussianBlur(scene.detail.sum(-1), (0, 0), 0.8)
+    edge = np.abs(cv2.Laplacian(grey, cv2.CV_32F, ksize=3))[box]
+    rows, columns = np.nonzero(ring)
+    order = np.argsort(-edge[rows, columns], kind="stable")[:_JUDGES]
+    judges = np.stack([rows[order] + box[0].start, columns[order] + box[1].start])
+    moved = shifts
+    for step in (max(1, factor // 2), 1):
+        reach = 2 if step > 1 else 1
+        trials = np.mgrid[-reach : reach + 1, -reach : reach + 1].reshape(2, -1).T * step
+        trials = trials[np.argsort(np.abs(trials).sum(1), kind="stable")]
+        moved = np.array([_best_of(grey, scene.known, judges, shift + trials) for shift in moved])
+    return moved
+
+
+def _best_of(grey: Picture, known: Mask, judges: Whole, trials: Whole) -> Whole:
+    y, x = judges[0] + trials[:, :1], judges[1] + trials[:, 1:]
+    inside = (y >= 0) & (x >= 0) & (y < known.shape[0]) & (x < known.shape[1])
+    y, x = np.where(inside, y, 0), np.where(inside, x, 0)
+    valid = inside & known[y, x]
+    gap = np.abs(grey[y, x] - grey[judges[0], judges[1]]) * valid
+    count = valid.sum(1)
+    score = np.where(count > 0.1 * judges.shape[1], gap.sum(1) / np.maximum(count, 1), np.inf)
+    best: Whole = trials[int(score.argmin())]
+    return best
