@@ -97,7 +97,7 @@ class Camera:
         """
         values = self.camera_from_xyz(white_xy) @ xyz_from_xy(white_xy)
         if not np.all(values > 1e-6 * np.max(np.abs(values))):
-            raise ValueError(f"the colour matrices give no neutral for a white of xy {np.round(white_xy, 4)}")
+            raise ValueError(f"the colour matrices give no neutral for a white of xy {white_xy!r}")
         neutral: Matrix = values / values.max()
         return neutral
 

@@ -35,7 +35,7 @@ class AreaReducer:
         if width != 2 * height:
             raise ValueError(f"{width}x{height} is not 2:1")
         if out_width % 2 or not 2 <= out_width <= width:
-            raise ValueError(f"cannot reduce {width} columns to {out_width}; an even number up to that can be")
+            raise ValueError(f"cannot reduce {width} columns to {out_width}: give an even number up to {width}")
         self._size = (height, width)
         self._out = np.empty((out_width // 2, out_width, 3), np.float32)
         self._shares = _row_shares(height, out_width // 2)

@@ -372,16 +372,8 @@ def _pieces(plane: np.ndarray, form: _Form) -> list[np.ndarray]:
 
 def _encoded(piece: np.ndarray, form: _Form) -> bytes:
     piece = np.ascontiguousarray(piece)
-    match form.compression:
-        case "ljpeg":
-            return _lossless_jpeg(piece, form.bits)
-        case "jpeg":
-            return imagecodecs.jpeg8_encode(piece, level=form.jpeg_level, colorspace="YCBCR",
-                                            outcolorspace="YCBCR", subsampling="444")  # fmt: skip
-        case "jpegxl":
-            lossy = form.lossy_jpegxl_distance
-            options = {"lossless": True} if lossy is None else {"distance": lossy}
-            return imagecodecs.jpegxl_encode(piece.squeeze(), usecontainer=False, **options)
+    if form.compression in _PICTURE_CODERS:
+        return _PICTURE_CODERS[form.compression](piece, form)
     data = _differenced(piece, form)
     match form.compression:
         case "deflate":
@@ -393,14 +385,28 @@ def _encoded(piece: np.ndarray, form: _Form) -> bytes:
     return data
 
 
-def _lossless_jpeg(piece: np.ndarray, bits: int) -> bytes:
-    """Code a lossless JPEG as DNG writers do: the planes side by side as one two-component picture.
+def _lossless_jpeg(piece: np.ndarray, form: _Form) -> bytes:
+    """One component a plane and no colour transform, as the specification has it."""
+    return imagecodecs.jpeg8_encode(
+        piece, lossless=True, predictor=1, bitspersample=form.bits, colorspace="UNKNOWN",
+        outcolorspace="UNKNOWN",
+    )  # fmt: skip
 
-    The codec library writes one component, so three planes of W columns go in as 3 W columns; readers
-    take the samples in order.
-    """
-    flat = piece.reshape(piece.shape[0], -1)
-    return imagecodecs.ljpeg_encode(flat, bitspersample=bits)
+
+def _lossy_jpeg(piece: np.ndarray, form: _Form) -> bytes:
+    """Baseline, coded as YCbCr at full resolution."""
+    return imagecodecs.jpeg8_encode(piece, level=form.jpeg_level, subsampling="444")
+
+
+def _jpegxl(piece: np.ndarray, form: _Form) -> bytes:
+    lossy = form.lossy_jpegxl_distance
+    options = {"lossless": True} if lossy is None else {"distance": lossy}
+    if form.bits not in (8, 16, 32):
+        options["bitspersample"] = form.bits
+    return imagecodecs.jpegxl_encode(piece.squeeze(), usecontainer=False, **options)
+
+
+_PICTURE_CODERS = {"ljpeg": _lossless_jpeg, "jpeg": _lossy_jpeg, "jpegxl": _jpegxl}
 
 
 def _differenced(piece: np.ndarray, form: _Form) -> bytes:

@@ -1,0 +1,79 @@
+"""A picture file, opened: its samples and what they mean, whatever kind of file it is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.capture import Capture
+from panopipe.colour.dng import Camera
+from panopipe.files.samples import Samples
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class CameraColour:
+    """Colour of camera samples, which the chosen white completes.
+
+    Attributes
+    ----------
+    camera : Camera
+        The camera's calibrations.
+    as_shot_xy : ndarray of shape (2,), dtype float64
+        Chromaticity of the white that the camera was set to.
+    baseline_exposure_ev : float
+        EV that the file asks to be added.
+    """
+
+    camera: Camera
+    as_shot_xy: Floats
+    baseline_exposure_ev: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileColour:
+    """Colour of finished pictures: a curve for each plane, then a matrix.
+
+    Attributes
+    ----------
+    curves : ndarray of shape (3, 2**bits), dtype float32, or None
+        Linear light of each code; None for samples that are linear.
+    working_from_linear : ndarray of shape (3, 3), dtype float64
+        Linear light of the profile's primaries to the working space.
+    name : str
+        The profile, for the notes.
+    """
+
+    curves: NDArray[np.float32] | None
+    working_from_linear: Floats
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """Samples with their meaning.
+
+    Attributes
+    ----------
+    samples : Samples
+        Upright, cropped, after any linearisation table.
+    black, white : ndarray of shape (3,), dtype float64
+        Sample values of no light and of saturation.
+    colour : CameraColour or ProfileColour
+        How samples become light.
+    capture : Capture
+        How the picture was taken.
+    notes : mapping of str to float or str
+        What reading found out.
+    """
+
+    samples: Samples
+    black: Floats
+    white: Floats
+    colour: CameraColour | ProfileColour
+    capture: Capture
+    notes: Mapping[str, float | str] = field(default_factory=dict)
