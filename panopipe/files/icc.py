@@ -83,7 +83,9 @@ def _xyz(values: NDArray[np.float64]) -> bytes:
 
 def _curve() -> bytes:
     light = srgb_decode(np.arange(_CURVE_POINTS) / (_CURVE_POINTS - 1))
-    return b"curv\0\0\0\0" + struct.pack(">I", _CURVE_POINTS) + np.round(light * 65535).astype(">u2").tobytes()
+    return (
+        b"curv\0\0\0\0" + struct.pack(">I", _CURVE_POINTS) + np.round(light * 65535).astype(">u2").tobytes()
+    )
 
 
 def _description(text: str) -> bytes:

@@ -93,7 +93,11 @@ class JpegStream:
         self._rows += rows
         bgr = rgb8 if channels == "BGR" else cv2.cvtColor(rgb8, cv2.COLOR_RGB2BGR)
         waiting = np.concatenate([*self._held, bgr]) if self._held else bgr
-        whole = len(waiting) if self._rows == self._height else len(waiting) // self._unit_height * self._unit_height
+        whole = (
+            len(waiting)
+            if self._rows == self._height
+            else len(waiting) // self._unit_height * self._unit_height
+        )
         if whole:
             self._code(waiting[:whole])
         self._held = [waiting[whole:].copy()] if whole < len(waiting) else []

@@ -1,91 +1,173 @@
-"""Export: linear light to a finished sRGB JPEG that any tour platform opens as a sphere."""
+"""Export: linear light to finished sRGB JPEGs that any tour platform opens as a sphere."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Literal, cast
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from panopipe.colour.spaces import SRGB_FROM_WORKING, apply_matrix
-from panopipe.colour.transfer import srgb_encode
+from panopipe import __version__
+from panopipe.capture import Capture
+from panopipe.colour.coding import SrgbCoder
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING
+from panopipe.files.exif import exif_block
 from panopipe.files.icc import srgb_profile
 from panopipe.files.jpeg import JpegStream, metadata_segments
-from panopipe.frame import Band
+from panopipe.files.xmp import xmp_packet
+from panopipe.frame import Band, FrameFacts, Rows
 from panopipe.setting import choice, switch, whole, wholes
+from panopipe.sphere.dither import grain_rows
+from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stage import Look, Output, Rights, Sink, SinkStage
+
+_SOFTWARE = f"panopipe {__version__}"
+_PEAK_SHARE = 0.9995
+"""Share of the sphere that the luminance called its peak is not to exceed: a glint is no reason to bend
+the whites of a room."""
+_HIGHEST_PEAK = 4.0
+"""Two stops above white; what lies higher was left so by the tone stage and becomes white."""
+_CODED_ROWS = 32
 
 
 @dataclass(frozen=True)
 class ExportSettings:
     """Settings of the export."""
 
-    quality: int = whole(93, "JPEG quality", low=1, high=100)
-    chroma: str = choice("4:4:4", "chroma sampling of the JPEG", choices=("4:4:4", "4:2:2", "4:2:0"))
-    widths: tuple[int, ...] = wholes(
-        (), "widths to deliver, the main one first; empty for the full width", low=256, high=65534, unit="px"
+    quality: int = whole(94, "JPEG quality; 100 is the largest file", low=1, high=100)
+    chroma: str = choice(
+        "4:4:4",
+        "chroma sampling; 4:2:0 halves the colour's resolution both ways for a smaller file",
+        choices=("4:4:4", "4:2:2", "4:2:0"),
     )
-    keep_position: bool = switch(False, "leave the GPS position of the shot in the file")
+    widths: tuple[int, ...] = wholes(
+        (),
+        "widths to deliver, even numbers, the main one first; empty, or 0, for the full width",
+        low=0,
+        high=65534,
+        unit="px",
+    )
+    keep_position: bool = switch(False, "leave the GPS position in the file: it tells where the home stands")
 
 
 class Export(SinkStage[ExportSettings]):
-    """Finished JPEGs."""
+    """Writes the light down: sRGB, 8 bits, JPEG, with all that a viewer needs to know."""
 
     name = "export"
     version = 1
-    summary = "Writes sRGB JPEGs with sphere metadata, rights and the facts of the shot."
+    summary = "sRGB JPEGs with sphere metadata, rights and the facts of the shot, in one or more widths"
     Settings = ExportSettings
 
     def outputs(self, settings: ExportSettings) -> tuple[str, ...]:
-        """Suffixes of the files: `.jpg`, then `-4096.jpg` for each further width."""
-        return (".jpg", *(f"-{width}.jpg" for width in settings.widths[1:]))
+        """Suffixes of the files: `.jpg` for the first width, `-4096.jpg` and the like for further ones.
+
+        Raises
+        ------
+        ValueError
+            If a width is odd, too small, or named twice.
+        """
+        widths = settings.widths or (0,)
+        for width in widths:
+            if width % 2 or 0 < width < 64:
+                raise ValueError(
+                    f"widths: {width} cannot be; take an even number of 64 or more, or 0 for full"
+                )
+        if len(set(widths)) < len(widths):
+            raise ValueError(f"widths: {', '.join(map(str, widths))} names one twice")
+        return (".jpg", *(f"-{width or 'full'}.jpg" for width in widths[1:]))
 
     def start(self, look: Look, settings: ExportSettings, rights: Rights) -> Sink:
-        """Begin a frame."""
-        return _Export(look, settings, self.outputs(settings))
+        """Begin a frame; a width above its own gives the frame's own width.
+
+        Raises
+        ------
+        ValueError
+            If the frame is too wide for a JPEG, or a text of the metadata too long.
+        """
+        facts, peak = look.reduced.facts, _peak(look.reduced.rows)
+        widths = [min(width or facts.width, facts.width) for width in settings.widths or (0,)]
+        files = [_Picture(facts, width, settings, rights, peak) for width in widths]
+        return _Files(dict(zip(self.outputs(settings), files, strict=True)))
 
 
-class _Export(Sink):
-    def __init__(self, look: Look, settings: ExportSettings, suffixes: tuple[str, ...]) -> None:
-        facts = look.reduced.facts
-        widths = [min(width, facts.width) for width in settings.widths] or [facts.width]
-        self._files = [_File(facts.width, facts.height, width, settings) for width in widths]
-        self._suffixes = suffixes
+def _peak(reduced: Rows) -> float:
+    """Luminance that all but a sliver of the sphere stays below, from 1 to `_HIGHEST_PEAK`."""
+    red, green, blue = LUMINANCE_OF_WORKING.astype(np.float32)
+    luminance = red * reduced[..., 0] + green * reduced[..., 1] + blue * reduced[..., 2]
+    solid_angle = np.broadcast_to(pixel_solid_angle(len(reduced))[:, None], luminance.shape)
+    over = luminance > 1
+    order = np.argsort(-luminance[over], kind="stable")
+    above = np.cumsum(solid_angle[over][order])
+    within = luminance[over][order][above > (1 - _PEAK_SHARE) * 4 * np.pi]
+    return float(min(within[0], _HIGHEST_PEAK)) if len(within) else 1.0
+
+
+class _Files(Sink):
+    def __init__(self, pictures: dict[str, _Picture]) -> None:
+        self._pictures = pictures
 
     def take(self, band: Band) -> None:
-        rows = np.roll(band.rows, band.facts.anchor_column, axis=1)
-        for file in self._files:
-            file.take(rows, band.first)
+        for picture in self._pictures.values():
+            picture.take(band.rows, band.first)
 
     def finish(self) -> Sequence[Output]:
-        return [
-            Output(suffix, file.finish()) for suffix, file in zip(self._suffixes, self._files, strict=True)
-        ]
+        return [Output(suffix, picture.finish()) for suffix, picture in self._pictures.items()]
 
 
-class _File:
-    def __init__(self, width: int, height: int, out_width: int, settings: ExportSettings) -> None:
+class _Picture:
+    """One file of a frame, at one width."""
+
+    def __init__(
+        self, facts: FrameFacts, width: int, settings: ExportSettings, rights: Rights, peak: float
+    ) -> None:
+        self._anchor = facts.anchor_column
+        self._turn = round(facts.anchor_column * width / facts.width) % width
+        self._reducer = AreaReducer(facts.width, facts.height, width) if width < facts.width else None
+        self._coder = SrgbCoder(grain_rows(width), peak=peak)
         self._stream = JpegStream(
-            out_width,
-            out_width // 2,
+            width,
+            width // 2,
             quality=settings.quality,
-            sampling=settings.chroma,  # type: ignore[arg-type]
-            segments=metadata_segments(icc=srgb_profile()),
+            sampling=cast("Literal['4:4:4', '4:2:2', '4:2:0']", settings.chroma),
+            segments=_metadata(facts.capture, width, rights, keep_position=settings.keep_position),
         )
-        self._reducer = AreaReducer(width, height, out_width) if out_width < width else None
 
-    def take(self, rows: np.ndarray, first: int) -> None:
-        if self._reducer:
-            self._reducer.take(rows, first)
-        else:
-            self._code(rows)
-
-    def _code(self, rows: np.ndarray) -> None:
-        coded = srgb_encode(np.clip(apply_matrix(SRGB_FROM_WORKING, rows), 0, 1))
-        self._stream.take(np.round(coded * 255).astype(np.uint8))
+    def take(self, rows: Rows, first: int) -> None:
+        if self._reducer is None:
+            self._code(rows, first)
+        else:  # pixels of the smaller picture are whole ones in the file, whatever the anchor
+            self._reducer.take(np.roll(rows, self._anchor, axis=1), first)
 
     def finish(self) -> memoryview:
-        if self._reducer:
-            self._code(self._reducer.result())
+        if self._reducer is not None:
+            anchored = np.roll(self._reducer.result(), -self._turn, axis=1)
+            for first in range(0, len(anchored), _CODED_ROWS):
+                self._code(anchored[first : first + _CODED_ROWS], first)
         return self._stream.finish()
+
+    def _code(self, rows: Rows, first: int) -> None:
+        self._stream.take(_turned(self._coder.codes(rows, first), self._turn), channels="BGR")
+
+
+def _turned(rgb8: NDArray[np.uint8], column: int) -> NDArray[np.uint8]:
+    """Rows that begin at the anchor as rows of the file, in the channel order of the coder."""
+    bgr8 = np.empty_like(rgb8)
+    split = rgb8.shape[1] - column
+    cv2.cvtColor(rgb8[:, :split], cv2.COLOR_RGB2BGR, dst=bgr8[:, column:])
+    if column:
+        cv2.cvtColor(rgb8[:, split:], cv2.COLOR_RGB2BGR, dst=bgr8[:, :column])
+    return bgr8
+
+
+def _metadata(capture: Capture, width: int, rights: Rights, *, keep_position: bool) -> list[bytes]:
+    size = {"width": width, "height": width // 2, "software": _SOFTWARE}
+    owner = {"creator": rights.creator, "copyright": rights.copyright}
+    return metadata_segments(
+        exif=exif_block(capture, **size, **owner, keep_position=keep_position),  # type: ignore[arg-type]
+        xmp=xmp_packet(capture, **size, **asdict(rights)),  # type: ignore[arg-type]
+        icc=srgb_profile(),
+    )
