@@ -115,7 +115,7 @@ def _at(cubic: Cubic, share: Planes) -> Planes:
 
 def _share_kept(cubic: Cubic) -> Planes:
     """Largest share of chroma (n,), from 0 to 1, up to which all channels lie inside."""
-    full = sum(cubic[:0:-1], start=np.float32(0)) + cubic[0]
+    full = _at(cubic, np.ones_like(cubic[0]))
     bound = (full > 0.5).astype(np.float32)
     crossing = _crossing(cubic, full, bound)
     crossing[(full >= 0) & (full <= 1)] = 1
@@ -133,7 +133,7 @@ def _crossing(cubic: Cubic, full: Planes, bound: Planes) -> Planes:
     constant, first, second, third = cubic
     constant = constant - bound
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.clip(constant / (constant - (full - bound)), 0, 1)
+        share: Planes = np.clip(constant / (constant - (full - bound)), 0, 1)
         for _ in range(_ROUNDS):
             curving = third * share
             value = ((curving + second) * share + first) * share + constant
@@ -145,8 +145,8 @@ def _crossing(cubic: Cubic, full: Planes, bound: Planes) -> Planes:
 
 def _halved(cubic: Cubic) -> Planes:
     """The same share by halving, for the few on which the quick search failed."""
-    low = np.zeros_like(cubic[0][0])
-    high = np.ones_like(low)
+    low: Planes = np.zeros_like(cubic[0][0])
+    high: Planes = np.ones_like(low)
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
         value = _at(cubic, middle)

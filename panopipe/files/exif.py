@@ -10,9 +10,10 @@ import math
 import struct
 from collections.abc import Iterable, Mapping
 from fractions import Fraction
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from panopipe.capture import Capture
+from panopipe.files.imprint import Imprint
 
 Kind = Literal["byte", "ascii", "short", "long", "rational", "undefined", "srational"]
 
@@ -43,32 +44,19 @@ _GPS_KINDS: dict[int, Kind] = {
 class _Entry(NamedTuple):
     tag: int
     kind: Kind
-    count: int
+    values: int
     data: bytes
 
 
-def exif_block(
-    capture: Capture,
-    *,
-    width: int,
-    height: int,
-    software: str,
-    creator: str = "",
-    copyright: str = "",
-    keep_position: bool = False,
-) -> bytes:
+def exif_block(capture: Capture, imprint: Imprint, *, keep_position: bool = False) -> bytes:
     """TIFF structure for the EXIF segment of a JPEG.
 
     Parameters
     ----------
     capture : Capture
         How the frame was taken; what is None is left out.
-    width, height : int
-        Pixels of the picture as exported.
-    software : str
-        Name and version of what wrote the file.
-    creator, copyright : str
-        Rights; when empty, what the camera wrote is kept.
+    imprint : Imprint
+        Size and owner; where it names none, what the camera wrote is kept.
     keep_position : bool
         Whether the GPS directory goes along.
 
@@ -85,18 +73,18 @@ def exif_block(
         {
             271: capture.make,
             272: capture.model,
-            305: software,
+            305: imprint.software,
             306: capture.taken,
-            315: creator or capture.artist,
-            33432: copyright or capture.copyright,
+            315: imprint.creator or capture.artist,
+            33432: imprint.copyright or capture.copyright,
         }
     )
     main.append(_entry(274, "short", [1]))  # decode already turned the picture upright
     gps = _gps_entries(capture.gps) if keep_position else []
-    return _assembled(main, _shot_entries(capture, width, height), gps)
+    return _assembled(main, _shot_entries(capture, imprint), gps)
 
 
-def _shot_entries(capture: Capture, width: int, height: int) -> list[_Entry]:
+def _shot_entries(capture: Capture, imprint: Imprint) -> list[_Entry]:
     entries = _texts({36867: capture.taken, 36868: capture.taken, 36881: capture.offset, 42036: capture.lens})
     entries += _numbers("rational", {33434: capture.exposure_s, 33437: capture.f_number})
     entries += _numbers("srational", {37380: capture.exposure_bias_ev})
@@ -105,7 +93,7 @@ def _shot_entries(capture: Capture, width: int, height: int) -> list[_Entry]:
         entries.append(_entry(34855, "short", [min(round(capture.iso), 65535)]))
     entries.append(_entry(36864, "undefined", b"0232"))
     entries.append(_entry(40961, "short", [1]))  # ColorSpace: sRGB
-    entries += [_entry(40962, "long", [width]), _entry(40963, "long", [height])]
+    entries += [_entry(40962, "long", [imprint.width]), _entry(40963, "long", [imprint.height])]
     return entries
 
 
@@ -160,7 +148,7 @@ def _gps_data(value: object, kind: Kind) -> bytes | list[int] | None:
             case "rational":
                 return _ratios(value)
             case "short":
-                return [int(value)]  # type: ignore[call-overload, no-any-return]
+                return [int(value)]  # type: ignore[call-overload]
             case _:
                 return value if isinstance(value, bytes) else bytes(_listed(value))
     except (TypeError, ValueError, ZeroDivisionError):
@@ -181,8 +169,8 @@ def _ratios(value: object) -> list[int] | None:
     return found
 
 
-def _listed(value: object) -> list[int]:
-    return list(value) if isinstance(value, Iterable) else [value]  # type: ignore[list-item]
+def _listed(value: object) -> list[Any]:
+    return list(value) if isinstance(value, Iterable) else [value]
 
 
 def _entry(tag: int, kind: Kind, values: bytes | Iterable[int]) -> _Entry:
@@ -217,5 +205,5 @@ def _directory(entries: list[_Entry], start: int) -> bytes:
         if len(entry.data) > 4:
             place = struct.pack("<I", values_at + len(values))
             values += entry.data + bytes(len(entry.data) % 2)
-        table += struct.pack("<HHI", entry.tag, _CODES[entry.kind], entry.count) + place
+        table += struct.pack("<HHI", entry.tag, _CODES[entry.kind], entry.values) + place
     return table + bytes(4) + values

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from xml.sax.saxutils import escape
 
 from panopipe.capture import Capture
+from panopipe.files.imprint import Imprint
 
 NAMESPACES = {
     "rdf": "http://www.w3.org/1999/02/22-rdf-syntax-ns#",
@@ -23,30 +24,15 @@ _FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff
 """What XML 1.0 (clause 2.2) cannot hold, even escaped."""
 
 
-def xmp_packet(
-    capture: Capture,
-    *,
-    width: int,
-    height: int,
-    software: str,
-    title: str = "",
-    creator: str = "",
-    copyright: str = "",
-    contact_url: str = "",
-    contact_email: str = "",
-) -> bytes:
+def xmp_packet(capture: Capture, imprint: Imprint) -> bytes:
     """XMP packet of a full sphere.
 
     Parameters
     ----------
     capture : Capture
         Pose of the frame as its file gives it, and rights as the camera wrote them.
-    width, height : int
-        Pixels of the picture as exported.
-    software : str
-        Name and version of what wrote the file.
-    title, creator, copyright, contact_url, contact_email : str
-        Rights; when empty, creator and copyright are those of the camera.
+    imprint : Imprint
+        Size and owner; where it names none, creator and copyright are those of the camera.
 
     Returns
     -------
@@ -59,15 +45,14 @@ def xmp_packet(
     .. [2] ISO 16684-1:2019, Extensible metadata platform, 7.3 (wrapper), 8.3 (dc) and 8.5 (xmpRights).
     .. [3] IPTC Photo Metadata Standard, Creator's Contact Info.
     """
-    creator, copyright = creator or capture.artist or "", copyright or capture.copyright or ""
     properties = [
-        *_sphere(width, height),
+        *_sphere(imprint.width, imprint.height),
         *_pose(capture),
-        _simple("xmp:CreatorTool", software),
-        _alternatives("dc:title", title),
-        _sequence("dc:creator", creator),
-        *_rights(copyright, contact_url),
-        _contact(contact_url, contact_email),
+        _simple("xmp:CreatorTool", imprint.software),
+        _alternatives("dc:title", imprint.title),
+        _sequence("dc:creator", imprint.creator or capture.artist or ""),
+        *_rights(imprint.copyright or capture.copyright or "", imprint.contact_url),
+        _contact(imprint.contact_url, imprint.contact_email),
     ]
     spaces = "".join(f' xmlns:{prefix}="{name}"' for prefix, name in NAMESPACES.items() if prefix != "rdf")
     body = "".join(f"\n   {item}" for item in properties if item)

@@ -46,7 +46,7 @@ def grain_tile() -> NDArray[np.int16]:
     share = (rank + 0.5) / field.size
     rising = np.sqrt(2 * np.minimum(share, 1 - share)) - 1
     triangle = np.where(share < 0.5, rising, -rising)
-    tile = np.round(triangle * (STEPS - 1)).astype(np.int16).reshape(field.shape)
+    tile: NDArray[np.int16] = np.round(triangle * (STEPS - 1)).astype(np.int16).reshape(field.shape)
     tile.setflags(write=False)
     return tile
 

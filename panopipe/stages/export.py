@@ -16,6 +16,7 @@ from panopipe.colour.coding import SrgbCoder
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.files.exif import exif_block
 from panopipe.files.icc import srgb_profile
+from panopipe.files.imprint import Imprint
 from panopipe.files.jpeg import JpegStream, metadata_segments
 from panopipe.files.xmp import xmp_packet
 from panopipe.frame import Band, FrameFacts, Rows
@@ -25,7 +26,6 @@ from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stage import Look, Output, Rights, Sink, SinkStage
 
-_SOFTWARE = f"panopipe {__version__}"
 _PEAK_SHARE = 0.9995
 """Share of the sphere that the luminance called its peak is not to exceed: a glint is no reason to bend
 the whites of a room."""
@@ -164,10 +164,9 @@ def _turned(rgb8: NDArray[np.uint8], column: int) -> NDArray[np.uint8]:
 
 
 def _metadata(capture: Capture, width: int, rights: Rights, *, keep_position: bool) -> list[bytes]:
-    size = {"width": width, "height": width // 2, "software": _SOFTWARE}
-    owner = {"creator": rights.creator, "copyright": rights.copyright}
+    imprint = Imprint(width, width // 2, f"panopipe {__version__}", **asdict(rights))
     return metadata_segments(
-        exif=exif_block(capture, **size, **owner, keep_position=keep_position),  # type: ignore[arg-type]
-        xmp=xmp_packet(capture, **size, **asdict(rights)),  # type: ignore[arg-type]
+        exif=exif_block(capture, imprint, keep_position=keep_position),
+        xmp=xmp_packet(capture, imprint),
         icc=srgb_profile(),
     )
