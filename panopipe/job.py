@@ -116,6 +116,11 @@ class Job:
     remarks: tuple[str, ...] = ()
 
     @property
+    def title(self) -> str:
+        """Title of the shoot, or empty."""
+        return self.rights.title
+
+    @property
     def rooms(self) -> dict[str, tuple[FrameKey, ...]]:
         """Frames of each room, in walking order."""
         found: dict[str, list[FrameKey]] = {}

@@ -16,7 +16,7 @@ import signal
 import threading
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
-from multiprocessing.connection import Connection, wait
+from multiprocessing.connection import wait
 from multiprocessing.context import SpawnProcess
 from typing import Any, ParamSpec, TypeVar
 
@@ -45,7 +45,7 @@ class Crew(Executor):
         Seconds that a task may take.
     """
 
-    def __init__(self, workers: int, *, limit_s: float | None = None) -> None:
+    def __init__(self, workers: int, limit_s: float | None = None) -> None:
         self._limit_s = limit_s
         self._items: queue.SimpleQueue[_Item | None] = queue.SimpleQueue()
         self._closed = False
@@ -98,7 +98,7 @@ class _Lane:
     def __init__(self, items: queue.SimpleQueue[_Item | None], limit_s: float | None) -> None:
         self._items, self._limit_s = items, limit_s
         self._process: SpawnProcess | None = None
-        self._link: Connection | None = None
+        self._link: Any = None  # a connection; its class differs between the systems
         self._ended = False
         self._guard = threading.Lock()
         self.thread = threading.Thread(target=self._serve, daemon=True, name="panopipe lane")
@@ -140,7 +140,7 @@ class _Lane:
             raise WorkerLost(f"the worker process died ({_death(process.exitcode)})") from error
         return bool(good), result
 
-    def _worker(self) -> tuple[SpawnProcess, Connection]:
+    def _worker(self) -> tuple[SpawnProcess, Any]:
         if self._process and self._link and self._process.is_alive():
             return self._process, self._link
         self._let_go()
@@ -172,7 +172,7 @@ def _death(code: int | None) -> str:
     return f"exit code {code}"
 
 
-def _work(link: Connection) -> None:
+def _work(link: Any) -> None:
     """Serve calls until the other end goes away."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the parent decides
     threading.Thread(target=_die_with_parent, daemon=True).start()

@@ -96,6 +96,7 @@ def finish_frame(
     given: Given | None = None,
     rights: Rights | None = None,
     reduced: Rows | None = None,
+    watch: Watch | None = None,
     whole: bool = False,
     rows_at_once: int | None = None,
 ) -> Finished:
@@ -117,6 +118,8 @@ def finish_frame(
         For the metadata of the files.
     reduced : ndarray, optional
         The frame at reduced size as `reductions` gives it, when it is already at hand.
+    watch : Watch, optional
+        Goes on counting seconds that began elsewhere, and is told of each stage the frame comes to.
     whole : bool
         Hand each stage the whole frame at once. The same bits come out; for tests.
     rows_at_once : int, optional
@@ -136,13 +139,17 @@ def finish_frame(
     """
     middle, sink = check_kinds(steps)
     source = steps[0].name if len(steps) == len(middle) + 2 else "source"
-    watch = Watch()
+    watch = watch or Watch()
+    watch.comes_to(source)
     if reduced is None:
         reduced = reductions(opened, source=source, watch=watch).reduced
     rows = rows_at_once or band_rows(opened.facts.width)
     passage = Passage(opened, middle, given or Given(), reduced, watch, source=source, band_rows=rows)
     passage.notes[source] = dict(opened.notes)
-    passage.prepare(len(middle))
+    for upto, step in enumerate(middle, 1):
+        watch.comes_to(step.name)
+        passage.prepare(upto)
+    watch.comes_to(sink.name)
     outputs = _poured(passage, sink, rights or Rights(), watch, len(middle), whole=whole)
     return Finished(
         outputs,

@@ -28,7 +28,7 @@ def free_memory() -> int:
     The least of what the machine has free, what its control groups (both versions) leave, and the limit
     on address space.
     """
-    return max(0, min(_machine_free(), _group_free(), _address_space()))
+    return max(0, min(_system_free(), _group_free(), _address_space()))
 
 
 def peak_memory() -> int:
@@ -36,10 +36,7 @@ def peak_memory() -> int:
     high_water = _status("VmHWM")
     if high_water:
         return high_water
-    if sys.platform == "win32":
-        return _windows_peak()
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return peak if sys.platform == "darwin" else peak * 1024
+    return _process_peak()
 
 
 def reset_peak_memory() -> None:
@@ -48,19 +45,6 @@ def reset_peak_memory() -> None:
         Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
     except OSError:
         return
-
-
-def _machine_free() -> int:
-    if sys.platform == "win32":
-        return _windows_free()
-    try:
-        for line in Path("/proc/meminfo").read_text(encoding="ascii").splitlines():
-            if line.startswith("MemAvailable:"):
-                return int(line.split()[1]) * 1024
-    except (OSError, ValueError):
-        pass
-    # macOS tells no free memory without a subprocess; half of what it has is a careful guess.
-    return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // 2
 
 
 def _group_free() -> int:
@@ -107,20 +91,22 @@ def _words(path: Path) -> list[str]:
 
 
 def _status(name: str) -> int:
+    return _kibibytes("/proc/self/status", name)
+
+
+def _memory_available() -> int:
+    return _kibibytes("/proc/meminfo", "MemAvailable")
+
+
+def _kibibytes(file: str, name: str) -> int:
+    """Bytes of a line `name: N kB`, 0 where there is none."""
     try:
-        for line in Path("/proc/self/status").read_text(encoding="utf-8").splitlines():
+        for line in Path(file).read_text(encoding="utf-8").splitlines():
             if line.startswith(name + ":"):
                 return int(line.split()[1]) * 1024
     except (OSError, ValueError):
         pass
     return 0
-
-
-def _address_space() -> int:
-    if sys.platform == "win32":
-        return _UNLIMITED
-    soft, _ = resource.getrlimit(resource.RLIMIT_AS)
-    return _UNLIMITED if soft == resource.RLIM_INFINITY else soft - _status("VmSize")
 
 
 if sys.platform == "win32":
@@ -140,12 +126,12 @@ if sys.platform == "win32":
             *((name, ctypes.c_size_t) for name in ("peak", "now", "a", "b", "c", "d", "e", "f")),
         ]
 
-    def _windows_free() -> int:
+    def _system_free() -> int:
         status = _MemoryStatus(length=ctypes.sizeof(_MemoryStatus))
         ctypes.windll.kernel32.GlobalMemoryStatusEx(ctypes.byref(status))
         return int(status.free)
 
-    def _windows_peak() -> int:
+    def _process_peak() -> int:
         counters = _ProcessMemory(size=ctypes.sizeof(_ProcessMemory))
         current = ctypes.windll.kernel32.GetCurrentProcess
         current.restype = ctypes.c_void_p
@@ -153,5 +139,21 @@ if sys.platform == "win32":
             ctypes.c_void_p(current()), ctypes.byref(counters), counters.size
         )
         return int(counters.peak)
+
+    def _address_space() -> int:
+        return _UNLIMITED
 else:
     import resource
+
+    def _system_free() -> int:
+        free = _memory_available()
+        # macOS tells no free memory without a subprocess; half of what it has is a careful guess.
+        return free or os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") // 2
+
+    def _process_peak() -> int:
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        return peak if sys.platform == "darwin" else peak * 1024
+
+    def _address_space() -> int:
+        soft, _ = resource.getrlimit(resource.RLIMIT_AS)
+        return _UNLIMITED if soft == resource.RLIM_INFINITY else soft - _status("VmSize")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
@@ -48,8 +48,17 @@ class StageError(ValueError):
 
 @dataclass(slots=True)
 class Watch:
-    """Counts the seconds of CPU that each stage takes, and turns what it raises into a `StageError`."""
+    """Counts the seconds of CPU that each stage takes, and turns what it raises into a `StageError`.
 
+    Attributes
+    ----------
+    comes_to : callable
+        Told the name of each stage as a frame comes to it.
+    seconds : dict of str to float
+        Seconds by stage.
+    """
+
+    comes_to: Callable[[str], None] = lambda _: None
     seconds: dict[str, float] = field(default_factory=dict)
 
     @contextmanager

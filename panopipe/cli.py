@@ -1,0 +1,381 @@
+"""The commands: parse, call, print. Each imports what it needs, so that `--help` is there at once."""
+
+from __future__ import annotations
+
+import contextlib
+import json as json_
+import sys
+import traceback
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from panopipe.frame import FrameKey
+    from panopipe.job import Job
+    from panopipe.review.make import ReviewSummary
+    from panopipe.run.session import Summary
+
+FRAMES_FAILED, USAGE, STOPPED, INTERRUPTED = 1, 2, 3, 130
+"""Exit codes: frames failed; job, recipe or command wrong; stopped before the end; stopped by Ctrl-C."""
+
+app = typer.Typer(
+    name="panopipe",
+    help="Finishes a night's worth of stitched 360-degree panoramas while you sleep.",
+    epilog="Exit code 0: all frames finished. 1: frames failed. 2: job, recipe or command wrong. 3: stopped.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+JobFolder = Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.", show_default=False)]
+Rooms = Annotated[
+    list[str] | None, typer.Option("--room", metavar="ROOM", help="Only this room; may be repeated.")
+]
+Frames = Annotated[
+    list[str] | None, typer.Option("--frame", metavar="ROOM/FRAME", help="Only this frame; may be repeated.")
+]
+Workers = Annotated[
+    int | None,
+    typer.Option("--workers", min=1, metavar="N", help="Worker processes; as many as fit by default."),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON, for scripts.")]
+Debug = Annotated[bool, typer.Option("--debug", help="Show where in the program an error came from.")]
+Where = Annotated[
+    str, typer.Argument(metavar="WHERE", help='"job", a ROOM, or a ROOM/FRAME.', show_default=False)
+]
+
+
+@app.command()
+def run(
+    folder: JobFolder,
+    room: Rooms = None,
+    frame: Frames = None,
+    workers: Workers = None,
+    longest_min: Annotated[
+        float, typer.Option(metavar="MINUTES", min=0.01, help="Longest that one frame may take.")
+    ] = 60,
+    rehash: Annotated[
+        bool, typer.Option("--rehash", help="Read all originals again, changed or not.")
+    ] = False,
+    review: Annotated[bool, typer.Option(help="Make the review page after the run.")] = True,
+    json: AsJson = False,
+    debug: Debug = False,
+) -> None:
+    """Finish the frames of a job: all of them, or those of some rooms; only what changed is done again."""
+    with _told(debug):
+        from panopipe.recipe import load_recipe
+        from panopipe.run.job_run import Options, run_job
+
+        job = _open(folder)
+        options = Options(_chosen(job, room, frame), workers, longest_min * 60, rehash)
+        summary = run_job(job, load_recipe(job), options, _teller(json))
+        made = _review(job) if review and not summary.stopped else None
+        if json:
+            _print_json({**_summary_json(summary), "review": str(made.page) if made else ""})
+        else:
+            _print_table(job, summary)
+            if made:
+                print(made.table())
+    raise typer.Exit(_code(summary))
+
+
+@app.command()
+def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:
+    """Check a job and its recipe without working on a frame."""
+    with _told(debug):
+        from panopipe.recipe import load_recipe
+
+        job = _open(folder)
+        recipe = load_recipe(job)
+        refused = {str(key): entry.refused for key, entry in job.frames.items() if entry.refused}
+        orders = {recipe.settings(key).order for key in job.frames}
+        if json:
+            rooms = {room: [key.name for key in keys] for room, keys in job.rooms.items()}
+            facts = {"rooms": rooms, "refused": refused, "remarks": list(job.remarks)}
+            _print_json({**facts, "orders": [list(order) for order in sorted(orders)]})
+        else:
+            for name, keys in job.rooms.items():
+                print(f"{name or '(no room)':24} {len(keys):3} frames")
+            for order in sorted(orders):
+                print("stages: " + ", ".join(order))
+            for line in (*job.remarks, *(f"{key}: {why}" for key, why in refused.items())):
+                print(line)
+            print("the recipe is right")
+    raise typer.Exit(FRAMES_FAILED if refused else 0)
+
+
+@app.command()
+def proof(
+    folder: JobFolder,
+    room: Rooms = None,
+    frame: Frames = None,
+    width: Annotated[int, typer.Option(min=256, max=2048, metavar="PX", help="Width of the proofs.")] = 2048,
+    workers: Workers = None,
+    json: AsJson = False,
+    debug: Debug = False,
+) -> None:
+    """Make small pictures with the settings in force, into JOB/proofs, to judge them in seconds."""
+    with _told(debug):
+        from panopipe.recipe import load_recipe
+        from panopipe.run.job_run import Options, proof_job
+
+        job = _open(folder)
+        options = Options(_chosen(job, room, frame), workers)
+        summary = proof_job(job, load_recipe(job), options, _teller(json), width=width)
+        if json:
+            _print_json(_summary_json(summary))
+        else:
+            _print_table(job, summary)
+            print(f"proofs: {job.folder / 'proofs'}")
+    raise typer.Exit(_code(summary))
+
+
+@app.command()
+def settings(
+    folder: JobFolder,
+    frame: Annotated[str, typer.Argument(metavar="ROOM/FRAME", show_default=False)],
+    changed: Annotated[bool, typer.Option("--changed", help="Only what a file of the job says.")] = False,
+    json: AsJson = False,
+    debug: Debug = False,
+) -> None:
+    """Show the settings in force for a frame, and which file says so."""
+    with _told(debug):
+        from panopipe.recipe import BUILT_IN_ORIGIN, effective
+
+        job = _open(folder)
+        found = effective(job, job.key(frame)).values
+        shown = {
+            table: {
+                key: value
+                for key, value in values.items()
+                if not (changed and value.origin == BUILT_IN_ORIGIN)
+            }
+            for table, values in found.items()
+        }
+        if json:
+            _print_json(
+                {
+                    t: {k: {"value": v.value, "origin": v.origin} for k, v in values.items()}
+                    for t, values in shown.items()
+                }
+            )
+        else:
+            for table, values in shown.items():
+                if values:
+                    print(f"[{table}]")
+                for key, value in values.items():
+                    print(f"  {f'{key} = {_toml(value.value)}':44} {value.origin}")
+
+
+@app.command(name="set")
+def set_(
+    folder: JobFolder,
+    where: Where,
+    assignment: Annotated[
+        str,
+        typer.Argument(metavar="STAGE.KEY=VALUE", help="Such as tone.exposure_ev=0.3.", show_default=False),
+    ],
+    debug: Debug = False,
+) -> None:
+    """Set one value for the job, a room or a frame; comments and order of the file stay."""
+    with _told(debug):
+        from panopipe.recipe.edit import set_value
+
+        change = set_value(_open(folder), where, assignment)
+        print(f"{change.file}: {change.text()}" if change.lines else f"{change.file}: says so already")
+
+
+@app.command()
+def carry(
+    folder: JobFolder,
+    source: Annotated[
+        str, typer.Argument(metavar="FROM", help="The ROOM (or ROOM/FRAME) to copy.", show_default=False)
+    ],
+    rooms: Annotated[list[str], typer.Argument(metavar="TO...", help="The rooms to bring it to.")],
+    stage: Annotated[
+        list[str] | None, typer.Option("--stage", metavar="STAGE", help="Only this stage; may be repeated.")
+    ] = None,
+    write: Annotated[
+        bool, typer.Option("--write", help="Write the change; without it, only show it.")
+    ] = False,
+    debug: Debug = False,
+) -> None:
+    """Take one room's settings to other rooms; shows the change, and writes it with --write."""
+    with _told(debug):
+        from panopipe.recipe.edit import carried, write_change
+
+        job = _open(folder)
+        for change in carried(job, source, rooms, stage or []):
+            if not change.lines:
+                print(f"{change.file}: the same already")
+                continue
+            print(f"{change.file}:")
+            for line in change.lines:
+                print(f"  {line}")
+            if write:
+                write_change(job, change)
+        if not write:
+            print("nothing is written yet; add --write to write it")
+
+
+@app.command()
+def schema(debug: Debug = False) -> None:
+    """Print the JSON Schema of a recipe, for editors that complete and check."""
+    with _told(debug):
+        from panopipe.recipe.schema import recipe_schema
+
+        _print_json(recipe_schema())
+
+
+@app.command()
+def stages(
+    name: Annotated[str | None, typer.Argument(metavar="[STAGE]", show_default=False)] = None,
+    debug: Debug = False,
+) -> None:
+    """List the stages that are installed; for one of them, its settings with bounds and units."""
+    with _told(debug):
+        from panopipe.recipe.table import stage_lines, stages_lines
+
+        for line in stage_lines(name) if name else stages_lines():
+            print(line)
+
+
+@app.command()
+def intake(
+    source: Annotated[Path, typer.Argument(metavar="SOURCE", help="A card or a folder.", show_default=False)],
+    folder: Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.", show_default=False)],
+    rooms: Annotated[
+        str,
+        typer.Option(
+            metavar="PATTERN",
+            help='How a file\'s name tells its room: "{room}-{frame}". By default its folder is its room.',
+        ),
+    ] = "",
+    json: AsJson = False,
+    debug: Debug = False,
+) -> None:
+    """Copy frames from a card into a job, check every copy, and note what they were."""
+    with _told(debug):
+        from panopipe.run.intake import take_in
+
+        taken = take_in(source, folder, rooms, _teller(json))
+        if json:
+            _print_json({"copied": taken.copied, "there_already": taken.already, "failed": taken.failed})
+        else:
+            print(f"{len(taken.copied)} copied and checked, {len(taken.already)} there already")
+    raise typer.Exit(FRAMES_FAILED if taken.failed else 0)
+
+
+@app.command()
+def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:
+    """Prove that the originals are still what they were when they were taken in."""
+    with _told(debug):
+        from panopipe.run.intake import verify_originals
+
+        found = verify_originals(folder, _teller(json))
+        if json:
+            _print_json({"good": found.good, "wrong": found.wrong, "unknown": found.unknown})
+        else:
+            for path, why in found.wrong.items():
+                print(f"{path}: {why}")
+            for path in found.unknown:
+                print(f"{path}: not in the manifest")
+            print(f"{found.good} originals are what they were, {len(found.wrong)} are not")
+    raise typer.Exit(FRAMES_FAILED if found.wrong else 0)
+
+
+def main() -> None:
+    """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot spell
+    app()
+
+
+@contextlib.contextmanager
+def _told(debug: bool) -> Iterator[None]:
+    """Turn what the rooms below raise into one line and an exit code."""
+    try:
+        yield
+    except (ValueError, OSError) as error:
+        if debug:
+            traceback.print_exc()
+        from panopipe.run.steps import one_line
+
+        faults = getattr(error, "faults", ())
+        for line in faults or [one_line(error)]:
+            print(f"panopipe: {line}", file=sys.stderr)
+        raise typer.Exit(USAGE) from error
+    except KeyboardInterrupt as error:
+        print("panopipe: stopped", file=sys.stderr)
+        raise typer.Exit(INTERRUPTED) from error
+
+
+def _open(folder: Path) -> Job:
+    from panopipe.job import open_job
+
+    return open_job(folder)
+
+
+def _chosen(job: Job, rooms: list[str] | None, frames: list[str] | None) -> set[FrameKey] | None:
+    if not rooms and not frames:
+        return None
+    wanted = {job.room(room) for room in rooms or ()}
+    return {key for key in job.frames if key.room in wanted} | {job.key(frame) for frame in frames or ()}
+
+
+def _teller(json: bool) -> Any:
+    from panopipe.run.screen import Screen
+
+    return Screen(sys.stderr if json else sys.stdout)
+
+
+def _review(job: Job) -> ReviewSummary | None:
+    """Make the review; a fault in it is told and costs no finished frame."""
+    from panopipe.review.make import make_review
+
+    try:
+        return make_review(job.folder)
+    except (ValueError, OSError) as error:
+        print(f"panopipe: the review could not be made: {error}", file=sys.stderr)
+        return None
+
+
+def _code(summary: Summary) -> int:
+    if summary.stopped:
+        return INTERRUPTED if summary.interrupted else STOPPED
+    return FRAMES_FAILED if summary.failed else 0
+
+
+def _summary_json(summary: Summary) -> dict[str, Any]:
+    return {
+        "finished": [str(key) for key in summary.finished],
+        "already_finished": [str(key) for key in summary.already],
+        "failed": {str(key): summary.errors[key] for key in summary.failed},
+        "left": summary.left,
+        "stopped": summary.stopped,
+        "seconds": round(summary.seconds, 3),
+        "log": summary.log,
+    }
+
+
+def _print_json(value: object) -> None:
+    print(json_.dumps(value, ensure_ascii=False, indent=2, default=list))
+
+
+def _print_table(job: Job, summary: Summary) -> None:
+    from panopipe.run.screen import table_lines
+
+    for line in table_lines(job, summary):
+        print(line)
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, tuple):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    return json_.dumps(value, ensure_ascii=False)

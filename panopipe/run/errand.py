@@ -1,0 +1,103 @@
+"""Sends tasks to an executor and brings the results home, one by one."""
+
+from __future__ import annotations
+
+import errno
+import time
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from dataclasses import dataclass
+from typing import Generic, ParamSpec, TypeVar
+
+from panopipe.frame import FrameKey
+from panopipe.run.steps import one_line
+
+P = ParamSpec("P")
+T = TypeVar("T")
+R = TypeVar("R")
+
+_TICK_S = 0.5
+
+
+class DiskFull(OSError):  # noqa: N818 - says what happened
+    """The disk is full; nothing more can be finished."""
+
+
+class Inline(Executor):
+    """Does a task in this process, at once."""
+
+    def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
+        """Do it, and return a future that is done."""
+        future: Future[T] = Future()
+        try:
+            future.set_result(fn(*args, **kwargs))
+        except Exception as error:
+            future.set_exception(error)
+        return future
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome(Generic[R]):
+    """How a task went: its result, or the one line that says why there is none."""
+
+    result: R | None
+    error: str = ""
+    cause: BaseException | None = None
+
+
+def outcomes(
+    executor: Executor,
+    work: Callable[[T], R],
+    tasks: Mapping[FrameKey, T],
+    tick: Callable[[Mapping[FrameKey, float]], None],
+) -> Iterator[tuple[FrameKey, Outcome[R]]]:
+    """Have tasks done and yield each as it comes home.
+
+    Parameters
+    ----------
+    executor : Executor
+        Any of the standard interface.
+    work : callable
+        Picklable; takes a task.
+    tasks : mapping of FrameKey to task
+        In the order in which they are to be begun.
+    tick : callable
+        Called about twice a second with the frames that are being worked on and since when.
+
+    Raises
+    ------
+    DiskFull
+        If a task failed because the disk is full. Tasks not yet begun are cancelled first.
+    """
+    futures: dict[Future[R], FrameKey] = {executor.submit(work, task): key for key, task in tasks.items()}
+    waiting = set(futures)
+    since: dict[FrameKey, float] = {}
+    while waiting:
+        done, waiting = wait(waiting, _TICK_S, return_when=FIRST_COMPLETED)
+        running = {futures[future] for future in waiting if future.running()}
+        now = time.monotonic()
+        since = {key: since.get(key, now) for key in running}
+        tick(since)
+        full = False
+        for future in sorted(done, key=lambda future: futures[future]):
+            outcome = _outcome(future)
+            if _disk_is_full(outcome.cause):
+                full = True
+            else:
+                yield futures[future], outcome
+        if full:
+            for future in waiting:
+                future.cancel()
+            raise DiskFull(errno.ENOSPC, "the disk is full")
+
+
+def _outcome(future: Future[R]) -> Outcome[R]:
+    try:
+        return Outcome(future.result())
+    except Exception as error:
+        return Outcome(None, one_line(error), error)
+
+
+def _disk_is_full(error: BaseException | None) -> bool:
+    full = {errno.ENOSPC, errno.EDQUOT} if hasattr(errno, "EDQUOT") else {errno.ENOSPC}
+    return isinstance(error, OSError) and error.errno in full

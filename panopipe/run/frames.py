@@ -1,0 +1,105 @@
+"""Files of a job from a worker's side: open a frame, hash, read what was kept, write inside the job only."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from panopipe.files.atomic import write_whole
+from panopipe.frame import Rows
+from panopipe.job import inside
+from panopipe.recipe.layers import loaded_stage
+from panopipe.run.engine import REDUCED_WIDTH
+from panopipe.run.ledger import FileMark
+from panopipe.run.plain import digest
+from panopipe.run.shrunk import Shrunk
+from panopipe.run.steps import Watch
+from panopipe.run.tasks import FrameFiles
+from panopipe.stage import Opened, SourceStage
+
+_CHUNK = 1 << 22
+
+
+def look_fingerprint(marks: Mapping[str, FileMark], source: tuple[str, Any]) -> str:
+    """Fingerprint of a frame's light as it comes from its source."""
+    name, settings = source
+    hashes = [(path, mark.sha256) for path, mark in sorted(marks.items())]
+    return digest(hashes, name, loaded_stage(name).version, settings)
+
+
+def reduced_name(folder: str, fingerprint: str) -> str:
+    """Where the light at reduced size of a look is kept."""
+    return f"{folder}/{fingerprint[:40]}.f32"
+
+
+def hashed(path: Path) -> FileMark:
+    """Size, time and SHA-256 of a file, read in pieces.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    stat = path.stat()
+    sha256 = hashlib.sha256()
+    with path.open("rb") as file:
+        while piece := file.read(_CHUNK):
+            sha256.update(piece)
+    return FileMark(stat.st_size, stat.st_mtime_ns, sha256.hexdigest())
+
+
+def kept_reduced(path: Path, width: int) -> Rows | None:
+    """Light kept from the look, or None if it is not what it must be: it lies in the job folder."""
+    wide = min(width, REDUCED_WIDTH)
+    size = wide // 2 * wide * 3
+    try:
+        if path.stat().st_size != 4 * size:
+            return None
+        rows = np.fromfile(path, np.float32, size).reshape(wide // 2, wide, 3)
+    except (OSError, ValueError):
+        return None
+    return rows if np.isfinite(rows).all() else None
+
+
+@contextlib.contextmanager
+def opened_frame(files: FrameFiles, source: tuple[str, Any], watch: Watch) -> Iterator[Opened]:
+    """A frame's files, open.
+
+    Raises
+    ------
+    StageError
+        If the source cannot open them.
+    """
+    name, settings = source
+    stage = loaded_stage(name)
+    assert isinstance(stage, SourceStage)
+    with watch.on(name):
+        opened = stage.open([files.at(path) for path in files.paths], files.key, settings)
+    with opened:
+        if 0 < files.width < opened.facts.width:
+            with watch.on(name):
+                opened = Shrunk(opened, files.width)
+        yield opened
+
+
+def put_inside(files: FrameFiles, path: str, data: bytes | memoryview) -> Path:
+    """Write a file of the job, making its folder; refuse where a link leads out of the job.
+
+    Raises
+    ------
+    ValueError
+        If the place lies outside the job folder.
+    OSError
+        If it cannot be written.
+    """
+    root, place = Path(files.folder), files.at(path)
+    if not inside(root, place.parent):
+        raise ValueError(f"{path} would lie outside the job folder (a link leads there); nothing is written")
+    place.parent.mkdir(parents=True, exist_ok=True)
+    write_whole(place, data)
+    return place

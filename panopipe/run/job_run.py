@@ -1,0 +1,155 @@
+"""A run over a job: look at all frames, solve what is joint, finish what changed, keep the ledger."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from contextlib import ExitStack
+
+from panopipe.job import Job
+from panopipe.recipe import Recipe
+from panopipe.run.errand import DiskFull
+from panopipe.run.finishing import finish_all
+from panopipe.run.journal import Journal, Silent, Teller
+from panopipe.run.ledger import Ledger
+from panopipe.run.lock import JobLock
+from panopipe.run.looking import look_at_all
+from panopipe.run.plan import REDUCED, seen_fingerprint
+from panopipe.run.proofs import proof_all
+from panopipe.run.session import Options, Session, Summary
+from panopipe.run.solve import solve_all
+from panopipe.run.tidy import make_room, sweep, sweep_kept
+
+__all__ = ["Options", "Summary", "proof_job", "run_job"]
+
+
+def run_job(
+    job: Job, recipe: Recipe, options: Options | None = None, teller: Teller | None = None
+) -> Summary:
+    """Run a job: whatever can be finished is finished, and only what changed is done again.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    recipe : Recipe
+        Its settings, found right.
+    options : Options, optional
+        How to run.
+    teller : Teller, optional
+        Where to say how it goes.
+
+    Returns
+    -------
+    Summary
+        How it went; also when the disk filled up or the user stopped it.
+
+    Raises
+    ------
+    BlockingIOError
+        If another run works on it.
+    OSError
+        If the job folder cannot be written.
+    ValueError
+        If a link in the job folder leads outside where the run has to write.
+    """
+
+    def finish_and_tidy(session: Session) -> None:
+        finish_all(session)
+        _tidy(session)
+
+    return _go(job, recipe, options or Options(), teller or Silent(), finish_and_tidy)
+
+
+def proof_job(
+    job: Job,
+    recipe: Recipe,
+    options: Options | None = None,
+    teller: Teller | None = None,
+    *,
+    width: int = 2048,
+) -> Summary:
+    """Make proofs: the frames at `width` columns, with the settings in force, in the job's proofs folder.
+
+    Raises
+    ------
+    BlockingIOError, OSError, ValueError
+        As `run_job`.
+    """
+    return _go(job, recipe, options or Options(), teller or Silent(), lambda s: proof_all(s, width))
+
+
+def _go(
+    job: Job, recipe: Recipe, options: Options, teller: Teller, last_phase: Callable[[Session], None]
+) -> Summary:
+    started, folder = time.monotonic(), job.folder
+    make_room(folder)
+    with JobLock(folder), Journal(folder, teller) as journal, Ledger(folder) as ledger:
+        session = Session(job, recipe, options, journal, ledger)
+        summary = session.summary
+        with ExitStack() as stack:
+            stack.callback(session.dismiss)
+            try:
+                _begin(session)
+                look_at_all(session)
+                _solve(session)
+                last_phase(session)
+            except DiskFull:
+                summary.stopped = "the disk is full; make room, then run again: it goes on from here"
+            except KeyboardInterrupt:
+                summary.stopped, summary.interrupted = "stopped by you; run again: it goes on from here", True
+        _close(session, time.monotonic() - started)
+        return summary
+
+
+def _begin(session: Session) -> None:
+    sweep(session.job.folder)
+    session.journal.event("start", frames=len(session.frames), wanted=len(session.wanted))
+    for remark in session.job.remarks:
+        session.journal.line(remark)
+    if aside := session.ledger.set_aside:
+        session.journal.line(f"the ledger could not be read and is now {aside}; all is made again")
+    session.ledger.forget([key for key in session.entries if key not in session.frames])
+
+
+def _solve(session: Session) -> None:
+    looks = {key: (looked.look, looked.facts) for key, looked in session.looked.items()}
+    solved = solve_all(session.job, session.frames, looks, session.ledger)
+    session.solutions, session.solved = solved.by_frame, solved.fingerprints
+    for remark in solved.remarks:
+        session.journal.line(remark)
+    for key, error in solved.errors.items():
+        session.failed(key, error)
+        session.looked.pop(key)
+
+
+def _tidy(session: Session) -> None:
+    looks = {looked.look for looked in session.looked.values()}
+    seen = {
+        seen_fingerprint(looked.look, name, given)
+        for key, looked in session.looked.items()
+        for name, given in session.frames[key].surveys
+    }
+    session.ledger.keep_only(looks=looks, seen=seen, solved=session.solved)
+    sweep_kept(session.job.folder, REDUCED, looks)
+    sweep(session.job.folder)
+
+
+def _close(session: Session, seconds: float) -> None:
+    summary, order = session.summary, list(session.frames)
+    told = {*summary.finished, *summary.already, *summary.failed}
+    summary.left, summary.seconds = len(session.wanted - told), seconds
+    for keys in (summary.finished, summary.already, summary.failed):
+        keys.sort(key=order.index)
+    if summary.stopped:
+        counts = f"{len(summary.finished)} finished, {summary.left} left"
+        session.journal.line(f"{summary.stopped} ({counts})")
+    session.journal.event(
+        "end",
+        finished=len(summary.finished),
+        already=len(summary.already),
+        failed=len(summary.failed),
+        left=summary.left,
+        stopped=summary.stopped,
+        seconds=round(seconds, 3),
+    )

@@ -1,0 +1,189 @@
+"""What a frame's finished files depend on, and its fingerprint."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from panopipe.frame import FrameKey
+from panopipe.job import FINISHED, WORKING, FrameEntry, Job
+from panopipe.recipe import FrameSettings, Recipe
+from panopipe.recipe.layers import loaded_stage, setting_rules
+from panopipe.run.frames import reduced_name
+from panopipe.run.ledger import FileMark
+from panopipe.run.plain import digest
+from panopipe.run.record import Effective
+from panopipe.run.tasks import Chain, FrameFiles
+from panopipe.stage import Rights, SinkStage, Solution
+
+RUN_VERSION = 1
+"""Raised when the run itself gives another picture for the same stages; everything is then made again."""
+
+BEFORE = f"{WORKING}/before"
+REDUCED = f"{WORKING}/reduced"
+DOING = f"{WORKING}/doing"
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A frame of the run: its files and what is in force for it."""
+
+    entry: FrameEntry
+    settings: FrameSettings
+    chain: Chain
+
+    @property
+    def key(self) -> FrameKey:
+        """Room and name."""
+        return self.entry.key
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """Originals, relative to the job folder."""
+        return tuple(file.path for file in self.entry.files)
+
+    @property
+    def source(self) -> tuple[str, Any]:
+        """The source stage and its settings."""
+        return self.chain.stages[0]
+
+    @property
+    def surveys(self) -> tuple[tuple[str, Any], ...]:
+        """Stages that observe the frame, with their settings."""
+        return tuple((name, given) for name, given in self.chain.stages if loaded_stage(name).surveys)
+
+    @property
+    def target(self) -> str:
+        """Finished files without suffix, relative to the job folder."""
+        return (
+            f"{FINISHED}/{self.key.room}/{self.key.name}" if self.key.room else f"{FINISHED}/{self.key.name}"
+        )
+
+    @property
+    def outputs(self) -> tuple[str, ...]:
+        """Finished files, relative to the job folder, the main one first."""
+        name, given = self.chain.stages[-1]
+        sink = loaded_stage(name)
+        assert isinstance(sink, SinkStage)
+        return tuple(f"{self.target}{suffix}" for suffix in sink.outputs(given))
+
+    @property
+    def before(self) -> str:
+        """Picture of the frame as decoded, relative to the job folder."""
+        return (
+            f"{BEFORE}/{self.key.room}/{self.key.name}.jpg"
+            if self.key.room
+            else f"{BEFORE}/{self.key.name}.jpg"
+        )
+
+    @property
+    def pictures(self) -> dict[str, dict[str, str]]:
+        """By stage and setting: pictures that the settings name."""
+        found: dict[str, dict[str, str]] = {}
+        for name, given in self.chain.stages:
+            for setting, rule in setting_rules(loaded_stage(name)).items():
+                if rule.kind == "picture" and getattr(given, setting):
+                    found.setdefault(name, {})[setting] = getattr(given, setting)
+        return found
+
+    def effective(self) -> dict[str, dict[str, Effective]]:
+        """Settings in force, for the record."""
+        return {
+            table: {key: Effective(value.value, value.origin) for key, value in values.items()}
+            for table, values in self.settings.values.items()
+        }
+
+    def files(self, job: Job, look: str = "") -> FrameFiles:
+        """Where the frame's files are; `look` is the fingerprint of its look."""
+        reduced = reduced_name(REDUCED, look) if look else REDUCED
+        return FrameFiles(str(job.folder), self.key, self.paths, reduced, self.before)
+
+    def to_stage(self, name: str) -> list[tuple[str, int, Any]]:
+        """Name, version and settings of the stages before `name`; of all if it is not there."""
+        found = []
+        for stage, given in self.chain.stages:
+            if stage == name:
+                break
+            found.append((stage, loaded_stage(stage).version, given))
+        return found
+
+
+def plan_frames(job: Job, recipe: Recipe) -> dict[FrameKey, Planned]:
+    """All frames of a job with what is in force for them.
+
+    A frame whose finished files would take the place of another's is refused.
+    """
+    taken: dict[str, FrameKey] = {}
+    found = {}
+    for key, entry in job.frames.items():
+        settings = recipe.settings(key)
+        chain = Chain(tuple((name, settings.stages[name]) for name in settings.order))
+        planned = Planned(entry, settings, chain)
+        for path in planned.outputs:
+            other = taken.setdefault(path.casefold(), key)
+            if other != key and not entry.refused:
+                why = f"its finished file {path} would take the place of one of {other}; rename one of them"
+                planned = dataclasses.replace(planned, entry=dataclasses.replace(entry, refused=why))
+        found[key] = planned
+    return found
+
+
+def seen_fingerprint(look: str, stage: str, settings: Any) -> str:
+    """Fingerprint of one stage's observation of a frame."""
+    return digest(look, stage, loaded_stage(stage).version, settings)
+
+
+def solved_fingerprint(job: Job, stage: str, seen: Mapping[FrameKey, str], reference: FrameKey | None) -> str:
+    """Fingerprint of one stage's joint solution."""
+    rooms = [(room, [tuple(key) for key in keys]) for room, keys in job.rooms.items()]
+    observed = sorted((tuple(key), fingerprint) for key, fingerprint in seen.items())
+    return digest(stage, loaded_stage(stage).version, observed, rooms, reference and tuple(reference))
+
+
+def frame_fingerprint(
+    planned: Planned,
+    look: str,
+    *,
+    solutions: Mapping[str, Solution],
+    neighbours: Mapping[FrameKey, tuple[Planned, str, Mapping[str, Solution]]],
+    marks: Mapping[str, FileMark],
+    rights: Rights,
+) -> str:
+    """Fingerprint of all that makes a frame's finished files.
+
+    Parameters
+    ----------
+    planned : Planned
+        The frame.
+    look : str
+        Fingerprint of its look: originals and source.
+    solutions : mapping of str to Solution
+        Joint solutions for it, by stage.
+    neighbours : mapping of FrameKey to (Planned, look, solutions)
+        Frames whose rows it wants.
+    marks : mapping of str to FileMark
+        Hashes of the pictures that the settings name.
+    rights : Rights
+        For the metadata.
+    """
+    stages = planned.to_stage("")
+    pictures = [marks[name].sha256 for names in planned.pictures.values() for name in names.values()]
+    others = [
+        (tuple(key), other_look, other.to_stage(stage), _said(other_solutions, other))
+        for stage, solution in sorted(solutions.items())
+        for key in solution.neighbours
+        if key in neighbours
+        for other, other_look, other_solutions in (neighbours[key],)
+    ]
+    return digest(RUN_VERSION, look, stages, _said(solutions, planned), pictures, rights, others)
+
+
+def _said(solutions: Mapping[str, Solution], planned: Planned) -> list[tuple[str, str]]:
+    """What of the solutions changes the picture: all but their notes."""
+    return [
+        (name, digest(solutions[name].data, solutions[name].correction, solutions[name].neighbours))
+        for name, _ in planned.chain.stages
+        if name in solutions
+    ]

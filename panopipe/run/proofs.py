@@ -1,0 +1,49 @@
+"""Proofs: a job's frames at a small width, with the settings in force, to judge them in seconds."""
+
+from __future__ import annotations
+
+import dataclasses
+
+from panopipe.frame import FrameKey
+from panopipe.job import PROOFS
+from panopipe.run.errand import outcomes
+from panopipe.run.finishing import Pace, finish_task
+from panopipe.run.session import Session
+from panopipe.run.tasks import FinishTask
+from panopipe.run.work import finish
+
+_FEW = 2
+"""Up to so many proofs are made without a worker: its start would take longer than they do."""
+
+
+def proof_all(session: Session, width: int) -> None:
+    """Make the proofs of the frames that are wanted. The ledger knows nothing of them."""
+    keys = [key for key in session.frames if key in session.looked and key in session.wanted]
+    tasks = {key: _proof_task(session, key, number, width) for number, key in enumerate(keys)}
+    pixels = [session.looked[key].pixels for key in keys]
+    few = len(keys) <= _FEW and session.options.executor is None
+    crew = session.call_inline() if few else session.call(pixels, "proof")
+    pace = Pace(session, tasks)
+    for key, outcome in outcomes(crew, finish, tasks, pace.tick):
+        pace.done(key)
+        if outcome.result is not None:
+            session.summary.finished.append(key)
+        else:
+            session.summary.failed.append(key)
+            session.summary.errors[key] = outcome.error
+            session.journal.line(f"{key}: failed: {outcome.error}")
+
+
+def _proof_task(session: Session, key: FrameKey, number: int, width: int) -> FinishTask:
+    task = finish_task(session, key, number)
+    neighbours = {
+        other: dataclasses.replace(neighbour, files=dataclasses.replace(neighbour.files, width=width))
+        for other, neighbour in task.neighbours.items()
+    }
+    return dataclasses.replace(
+        task,
+        files=dataclasses.replace(task.files, width=width),
+        neighbours=neighbours,
+        target=f"{PROOFS}/{key}",
+        main_only=True,
+    )

@@ -1,0 +1,211 @@
+"""What the phases of a run share: the job, its plan, the ledger, the workers, and how it goes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+
+from panopipe.frame import FrameFacts, FrameKey
+from panopipe.job import Job
+from panopipe.recipe import Recipe
+from panopipe.run.budget import workers_for
+from panopipe.run.crew import Crew
+from panopipe.run.errand import Inline
+from panopipe.run.frames import hashed, look_fingerprint
+from panopipe.run.journal import Journal
+from panopipe.run.ledger import Entry, FileMark, Ledger
+from panopipe.run.plan import Planned, plan_frames
+from panopipe.run.record import FrameRecord
+from panopipe.run.steps import one_line
+from panopipe.stage import Solution
+
+HANG_LIMIT_S = 3600.0
+"""Longest that a frame may take by default; generous, it only has to end what would never end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How to run.
+
+    Attributes
+    ----------
+    only : collection of FrameKey or None
+        Frames to finish; all if None. The whole job is looked at all the same, for what is solved jointly.
+    workers : int or None
+        Worker processes; as many as fit if None.
+    limit_s : float
+        Longest that one frame may take, in seconds.
+    rehash : bool
+        Hash all originals, even those whose size and time are unchanged.
+    executor : callable or None
+        Makes the executor for a number of workers; worker processes of this machine if None.
+    """
+
+    only: Collection[FrameKey] | None = None
+    workers: int | None = None
+    limit_s: float = HANG_LIMIT_S
+    rehash: bool = False
+    executor: Callable[[int], Executor] | None = None
+
+
+@dataclass(slots=True)
+class Summary:
+    """How a run went.
+
+    Attributes
+    ----------
+    finished, already, failed : list of FrameKey
+        Frames finished now, frames that were finished before and needed nothing, frames that failed.
+    errors : dict of FrameKey to str
+        One line for each failed frame.
+    stopped : str
+        Why the run stopped before its end, or empty.
+    interrupted : bool
+        Whether the user stopped it.
+    left : int
+        Frames not come to when the run stopped.
+    seconds : float
+        Time it took.
+    log : str
+        The log of the run, relative to the job folder.
+    """
+
+    finished: list[FrameKey] = field(default_factory=list)
+    already: list[FrameKey] = field(default_factory=list)
+    failed: list[FrameKey] = field(default_factory=list)
+    errors: dict[FrameKey, str] = field(default_factory=dict)
+    stopped: str = ""
+    interrupted: bool = False
+    left: int = 0
+    seconds: float = 0.0
+    log: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """A frame that was looked at: the fingerprint of its light, and its facts."""
+
+    look: str
+    facts: FrameFacts
+
+    @property
+    def pixels(self) -> int:
+        """Pixels of the frame."""
+        return self.facts.width * self.facts.height
+
+
+class Session:
+    """One run over a job, from its plan to its summary.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    recipe : Recipe
+        Its settings.
+    options : Options
+        How to run.
+    journal : Journal
+        Screen, log and events.
+    ledger : Ledger
+        What is known from runs before.
+    """
+
+    def __init__(self, job: Job, recipe: Recipe, options: Options, journal: Journal, ledger: Ledger) -> None:
+        self.job, self.options, self.journal, self.ledger = job, options, journal, ledger
+        self.frames = plan_frames(job, recipe)
+        self.wanted = set(self.frames if options.only is None else options.only)
+        self.entries = ledger.entries()
+        self.marks = {} if options.rehash else self._unchanged(ledger.originals())
+        self.looked: dict[FrameKey, Looked] = {}
+        self.solutions: Mapping[FrameKey, Mapping[str, Solution]] = {}
+        self.solved: Collection[str] = ()
+        self.summary = Summary(log=journal.path)
+        self._crew: tuple[int, Executor] | None = None
+
+    def look_of(self, planned: Planned) -> str:
+        """Fingerprint of a frame's light; its originals must have been hashed."""
+        return look_fingerprint({path: self.marks[path] for path in planned.paths}, planned.source)
+
+    def mark(self, name: str) -> FileMark:
+        """Size, time and hash of a file of the job, read only if it changed."""
+        if name not in self.marks:
+            self.marks[name] = hashed(self.job.folder / name)
+            self.ledger.put_originals({name: self.marks[name]})
+        return self.marks[name]
+
+    def neighbours(self, key: FrameKey) -> list[FrameKey]:
+        """Frames whose rows a frame's solutions ask for, and that can be had."""
+        wanted = [n for solution in self.solutions.get(key, {}).values() for n in solution.neighbours]
+        return [other for other in dict.fromkeys(wanted) if other in self.looked and other != key]
+
+    def failed(self, key: FrameKey, error: str, cause: BaseException | None = None) -> None:
+        """Note that a frame failed; it costs only itself."""
+        planned, before, looked = self.frames[key], self.entries.get(key), self.looked.get(key)
+        line = one_line(ValueError(error))
+        record = FrameRecord(
+            key,
+            "failed",
+            planned.paths,
+            before=planned.before if looked else "",
+            width=looked.facts.width if looked else 0,
+            height=looked.facts.height if looked else 0,
+            settings=planned.effective(),
+            order=planned.settings.order,
+            error=f"{key}: {line}",
+        )
+        self.ledger.put(key, Entry("", record, before.files if before else {}))
+        if key in self.wanted:
+            self.summary.failed.append(key)
+            self.summary.errors[key] = line
+        self.journal.line(f"{key}: failed: {line}")
+        self.journal.event("failed", key, error=line, kind=type(cause).__name__ if cause else "")
+
+    def call(self, pixels: list[int], what: str) -> Executor:
+        """Workers for frames of these sizes; says how many and why."""
+        workers = workers_for(pixels, wanted=self.options.workers)
+        frames = f"{len(pixels)} frame{'s' if len(pixels) != 1 else ''}"
+        many = f"{workers.count} worker{'s' if workers.count != 1 else ''}"
+        self.journal.line(f"{frames} to {what}, with {many} ({workers.why})")
+        return self._workers(workers.count)
+
+    def call_one(self) -> Executor:
+        """One new worker, for frames that failed."""
+        self.dismiss()
+        return self._workers(1)
+
+    def call_inline(self) -> Executor:
+        """No worker at all: for a few small pictures the start of a process would cost more than the work."""
+        self.dismiss()
+        self._crew = (0, Inline())
+        return self._crew[1]
+
+    def dismiss(self) -> None:
+        """End the workers, whatever they are at."""
+        if self._crew:
+            crew = self._crew[1]
+            self._crew = None
+            if isinstance(crew, Crew):
+                crew.kill()
+            else:
+                crew.shutdown(cancel_futures=True)
+
+    def _workers(self, count: int) -> Executor:
+        if not (self._crew and self._crew[0] == count):
+            self.dismiss()
+            made = (
+                self.options.executor(count) if self.options.executor else Crew(count, self.options.limit_s)
+            )
+            self._crew = (count, made)
+        return self._crew[1]
+
+    def _unchanged(self, known: Mapping[str, FileMark]) -> dict[str, FileMark]:
+        """Hashes of the files whose size and time are still those of the ledger."""
+        names = {path for planned in self.frames.values() for path in planned.paths}
+        names |= {n for p in self.frames.values() for found in p.pictures.values() for n in found.values()}
+        return {
+            name: known[name]
+            for name in sorted(names & set(known))
+            if known[name].same_stat(self.job.folder / name)
+        }

@@ -1,0 +1,165 @@
+"""The two units of work as data: look at a frame, finish a frame. Paths and small values, picklable."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from panopipe.frame import FrameFacts, FrameKey
+from panopipe.recipe.layers import loaded_stage
+from panopipe.run.ledger import FileMark
+from panopipe.run.steps import Step
+from panopipe.stage import Rights, Solution
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """A frame's stages by name with their settings, source first."""
+
+    stages: tuple[tuple[str, Any], ...]
+
+    def steps(self) -> tuple[Step, ...]:
+        """The same with the stages loaded."""
+        return tuple(Step(loaded_stage(name), settings) for name, settings in self.stages)
+
+
+@dataclass(frozen=True, slots=True)
+class FrameFiles:
+    """Where a frame's files are.
+
+    Attributes
+    ----------
+    folder : str
+        The job folder.
+    key : FrameKey
+        The frame.
+    paths : tuple of str
+        Its originals, relative to the job folder.
+    reduced : str
+        Where its light at reduced size is kept between look and finish, relative to the job folder.
+    before : str
+        Where the picture of the frame as decoded goes, relative to the job folder.
+    width : int
+        Open the frame reduced to this width; 0 for its full size.
+    """
+
+    folder: str
+    key: FrameKey
+    paths: tuple[str, ...]
+    reduced: str = ""
+    before: str = ""
+    width: int = 0
+
+    def at(self, path: str) -> Path:
+        """Absolute path of a file of the job."""
+        return Path(self.folder) / path
+
+
+@dataclass(frozen=True, slots=True)
+class LookTask:
+    """Look at one frame: hash its files, reduce it, observe it for the stages that survey.
+
+    Attributes
+    ----------
+    files : FrameFiles
+        The frame; `reduced` is a folder here, as the name in it follows from the hash.
+    source : tuple of str and settings
+        The source stage.
+    surveys : tuple of (stage, settings)
+        Stages that observe the frame.
+    known : mapping of str to FileMark
+        Originals whose hash is known and whose size and time are unchanged.
+    """
+
+    files: FrameFiles
+    source: tuple[str, Any]
+    surveys: tuple[tuple[str, Any], ...]
+    known: Mapping[str, FileMark]
+
+
+@dataclass(frozen=True, slots=True)
+class LookResult:
+    """What looking at a frame found.
+
+    Attributes
+    ----------
+    marks : mapping of str to FileMark
+        Size, time and hash of the originals.
+    facts : FrameFacts
+        Of the frame.
+    seen : mapping of str to str
+        By stage, its observation, spelled by `panopipe.run.plain`.
+    seconds : mapping of str to float
+        Seconds of CPU by stage.
+    peak_bytes : int
+        Peak resident memory.
+    """
+
+    marks: Mapping[str, FileMark]
+    facts: FrameFacts
+    seen: Mapping[str, str]
+    seconds: Mapping[str, float]
+    peak_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class NeighbourTask:
+    """How to bring rows of another frame: its files, the stages before the one that asks, their solutions."""
+
+    files: FrameFiles
+    chain: Chain
+    solutions: Mapping[str, Solution]
+
+
+@dataclass(frozen=True, slots=True)
+class FinishTask:
+    """Finish one frame.
+
+    Attributes
+    ----------
+    files : FrameFiles
+        The frame.
+    chain : Chain
+        All its stages.
+    marks : mapping of str to FileMark
+        Originals as they were looked at; a file that changed since fails the frame.
+    solutions : mapping of str to Solution
+        By stage.
+    pictures : mapping of str to mapping of str to str
+        By stage and setting: pictures inside the job folder.
+    rights : Rights
+        For the metadata.
+    neighbours : mapping of FrameKey to NeighbourTask
+        Frames whose rows a stage wants.
+    target : str
+        Finished files without their suffix, relative to the job folder.
+    doing : str
+        File in which the worker says what it is at, relative to the job folder; empty for none.
+    main_only : bool
+        Write the main file only.
+    """
+
+    files: FrameFiles
+    chain: Chain
+    marks: Mapping[str, FileMark]
+    solutions: Mapping[str, Solution]
+    pictures: Mapping[str, Mapping[str, str]]
+    rights: Rights
+    neighbours: Mapping[FrameKey, NeighbourTask]
+    target: str
+    doing: str = ""
+    main_only: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FinishResult:
+    """What finishing a frame gave: its files as written, findings, seconds of CPU, peak memory."""
+
+    files: Mapping[str, FileMark]
+    notes: Mapping[str, Mapping[str, float | str]] = field(default_factory=dict)
+    wants_look: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    stage_seconds: Mapping[str, float] = field(default_factory=dict)
+    peak_bytes: int = 0
+    wall_seconds: float = 0.0

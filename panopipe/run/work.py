@@ -1,0 +1,148 @@
+"""What a worker process does: look at a frame, finish a frame.
+
+A worker is handed a task and gives back a result. The finished pictures are written by the worker, whole or
+not at all; the ledger is the parent's.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import time
+from pathlib import Path
+
+import cv2
+
+from panopipe.files.picture import read_patch
+from panopipe.frame import Frame, Rows
+from panopipe.job import inside
+from panopipe.recipe.layers import loaded_stage
+from panopipe.run.before import before_jpeg
+from panopipe.run.engine import finish_frame, reductions
+from panopipe.run.frames import (
+    hashed,
+    kept_reduced,
+    look_fingerprint,
+    opened_frame,
+    put_inside,
+    reduced_name,
+)
+from panopipe.run.ledger import FileMark
+from panopipe.run.machine import peak_memory, reset_peak_memory
+from panopipe.run.neighbours import Neighbours
+from panopipe.run.passage import Given
+from panopipe.run.plain import dumps
+from panopipe.run.steps import Watch
+from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles, LookResult, LookTask
+from panopipe.stage import Output
+
+
+def look(task: LookTask) -> LookResult:
+    """Look at one frame.
+
+    Raises
+    ------
+    StageError
+        If the frame cannot be opened or observed.
+    OSError
+        If a file cannot be read, or the working folder not be written.
+    """
+    _begin()
+    files = task.files
+    marks = {path: task.known.get(path) or hashed(files.at(path)) for path in files.paths}
+    watch = Watch()
+    kept = reduced_name(files.reduced, look_fingerprint(marks, task.source))
+    with opened_frame(files, task.source, watch) as opened:
+        facts = opened.facts
+        reduced = kept_reduced(files.at(kept), facts.width)
+        if reduced is None or not files.at(files.before).is_file():
+            found = reductions(opened, source=task.source[0], watch=watch)
+            reduced = found.reduced
+            put_inside(files, files.before, before_jpeg(found.before, facts))
+            put_inside(files, kept, reduced.tobytes())
+    seen = {}
+    for name, settings in task.surveys:
+        with watch.on(name):
+            seen[name] = dumps(loaded_stage(name).survey(Frame(reduced.copy(), facts), settings))
+    return LookResult(marks, facts, seen, watch.seconds, peak_memory())
+
+
+def finish(task: FinishTask) -> FinishResult:
+    """Finish one frame and write its files.
+
+    Raises
+    ------
+    StageError
+        If a stage fails.
+    ValueError
+        If an original changed since it was looked at.
+    OSError
+        If a file cannot be read or written.
+    """
+    _begin()
+    started, files = time.monotonic(), task.files
+    watch = Watch(_Doing(files.at(task.doing) if task.doing else None))
+    _check_unchanged(task)
+    with opened_frame(files, task.chain.stages[0], watch) as opened, contextlib.ExitStack() as stack:
+        neighbours = Neighbours(task.neighbours, opened.facts.width, stack, watch)
+        finished = finish_frame(
+            opened,
+            task.chain.steps(),
+            given=Given(task.solutions, _pictures(task), neighbours.rows),
+            rights=task.rights,
+            reduced=kept_reduced(files.at(files.reduced), opened.facts.width),
+            watch=watch,
+        )
+    _check_unchanged(task)
+    written = {}
+    for output in finished.outputs[:1] if task.main_only else finished.outputs:
+        path = f"{task.target}{output.suffix}"
+        written[path] = _put_output(files, path, output)
+    return FinishResult(
+        written,
+        finished.notes,
+        finished.wants_look,
+        finished.stage_seconds,
+        peak_memory(),
+        time.monotonic() - started,
+    )
+
+
+def _begin() -> None:
+    cv2.setNumThreads(1)  # the run counts workers; threads inside them would fight
+    reset_peak_memory()
+
+
+def _check_unchanged(task: FinishTask) -> None:
+    for path, mark in task.marks.items():
+        if not mark.same_stat(task.files.at(path)):
+            raise ValueError(f"{path} changed while the run was on; run again")
+
+
+def _pictures(task: FinishTask) -> dict[str, dict[str, Rows]]:
+    folder = Path(task.files.folder)
+    found: dict[str, dict[str, Rows]] = {}
+    for stage, names in task.pictures.items():
+        for setting, name in names.items():
+            if not inside(folder, folder / name):
+                raise ValueError(f"{stage}: {name} leads out of the job folder")
+            found.setdefault(stage, {})[setting] = read_patch(folder / name)
+    return found
+
+
+def _put_output(files: FrameFiles, path: str, output: Output) -> FileMark:
+    place = put_inside(files, path, output.data)
+    stat = place.stat()
+    return FileMark(stat.st_size, stat.st_mtime_ns, hashlib.sha256(output.data).hexdigest())
+
+
+class _Doing:
+    """Leaves word of what the worker is at, for the progress line; never in the way of the work."""
+
+    def __init__(self, path: Path | None) -> None:
+        self._path = path
+
+    def __call__(self, stage: str) -> None:
+        if self._path:
+            with contextlib.suppress(OSError):
+                self._path.write_text(stage, encoding="utf-8")
