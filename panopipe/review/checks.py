@@ -1,0 +1,331 @@
+"""The checks of single frames: each gives a number, a bar, a plain sentence and what to do.
+
+A bar is where a person should look, not where a picture is wrong. Each is common practice, no source,
+unless a line says otherwise; they are set so that a clean job raises none.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from panopipe.frame import FrameKey
+from panopipe.review.finding import Finding, excess
+from panopipe.review.measure import Measures
+from panopipe.run.record import FrameRecord
+
+CLIPPED_BAR = 0.02
+CRUSHED_BAR = 0.02
+SEAM_BAR_CODES = 1.5
+POLE_BAR_CODES = 6.0
+TILT_BAR_DEG = 0.7
+GRAIN_BAR_CODES = 5.0
+GRAIN_BAR_RATIO = 2.0
+BLUR_BAR_RATIO = 1.5
+EXPOSURE_BAR_EV = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One finished frame with its siblings, as a check sees it.
+
+    Attributes
+    ----------
+    record : FrameRecord
+        What the run left.
+    measures : Measures
+        What its picture measures.
+    room : mapping of FrameKey to Measures
+        Finished frames of the same room, this one included.
+    job : mapping of FrameKey to Measures
+        All finished frames.
+    double_of : FrameKey or None
+        An earlier frame that shows the same, if there is one.
+    """
+
+    record: FrameRecord
+    measures: Measures
+    room: Mapping[FrameKey, Measures]
+    job: Mapping[FrameKey, Measures]
+    double_of: FrameKey | None = None
+    likeness: float = 0.0
+
+    def siblings(self, read: Callable[[Measures], float], *, fewest: int = 2) -> list[float]:
+        """What the other frames of the room measure; of the job, if the room has fewer than `fewest`."""
+        for group in (self.room, self.job):
+            found = [read(one) for key, one in group.items() if key != self.record.key]
+            if len(found) >= fewest:
+                return found
+        return []
+
+
+def set_command(key: FrameKey, setting: str, value: str) -> tuple[str, ...]:
+    """Command that sets one value for one frame."""
+    return ("panopipe", "set", "JOB", str(key), f"{setting}={value}")
+
+
+def run_command(key: FrameKey) -> tuple[str, ...]:
+    """Command that makes one frame again."""
+    return ("panopipe", "run", "JOB", "--frame", str(key))
+
+
+def _number(record: FrameRecord, stage: str, name: str) -> float | None:
+    """A numeric note of a stage, or a numeric setting; None if there is no such number."""
+    value = record.notes.get(stage, {}).get(name)
+    return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
+
+
+def _setting(record: FrameRecord, stage: str, name: str, neutral: float) -> float:
+    """A numeric setting as it was in force; `neutral` when it was left to the stage."""
+    effective = record.settings.get(stage, {}).get(name)
+    value = effective.value if effective else neutral
+    return float(value) if isinstance(value, int | float) else neutral
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.2g} %" if share < 0.1 else f"{100 * share:.0f} %"
+
+
+def clipped(case: Case) -> Finding:
+    """Blank white."""
+    share = case.measures.clipped_share
+    crossed = share > CLIPPED_BAR
+    say = f"{_percent(share)} of the sphere is blank white" if share >= 5e-5 else "Nothing is blank white"
+    if not crossed:
+        return Finding("clipped", "Blank white", 100 * share, 100 * CLIPPED_BAR, "% of the sphere", sentence=say + ".")
+    lower = max(-4.0, _setting(case.record, "tone", "highlights_ev", 0.0) - 1)
+    return Finding(
+        "clipped", "Blank white", 100 * share, 100 * CLIPPED_BAR, "% of the sphere", True,
+        f"{say}: windows or lamps have lost what they showed.",
+        "Bring the highlights down. If they stay blank, the exposure itself was clipped and only a darker "
+        "exposure of this position helps.",
+        set_command(case.record.key, "tone.highlights_ev", f"{lower:g}"),
+        excess(share, CLIPPED_BAR),
+    )  # fmt: skip
+
+
+def crushed(case: Case) -> Finding:
+    """Solid black."""
+    share = case.measures.crushed_share
+    crossed = share > CRUSHED_BAR
+    say = f"{_percent(share)} of the sphere is solid black" if share >= 5e-5 else "Nothing is solid black"
+    if not crossed:
+        return Finding("crushed", "Solid black", 100 * share, 100 * CRUSHED_BAR, "% of the sphere", sentence=say + ".")
+    higher = min(4.0, _setting(case.record, "tone", "shadows_ev", 0.0) + 1)
+    return Finding(
+        "crushed", "Solid black", 100 * share, 100 * CRUSHED_BAR, "% of the sphere", True,
+        f"{say}: corners show nothing.",
+        "Raise the shadows.",
+        set_command(case.record.key, "tone.shadows_ev", f"{higher:g}"),
+        excess(share, CRUSHED_BAR),
+    )  # fmt: skip
+
+
+def seam(case: Case) -> Finding:
+    """Step where left meets right."""
+    step, usual = case.measures.seam_codes, case.measures.seam_usual_codes
+    crossed = step > max(SEAM_BAR_CODES, usual)
+    bar = max(SEAM_BAR_CODES, usual)
+    if not crossed:
+        return Finding(
+            "seam", "Seam", step, bar, "codes of 255",
+            sentence="Left meets right without a step beyond those elsewhere in the picture.",
+        )  # fmt: skip
+    return Finding(
+        "seam", "Seam", step, bar, "codes of 255", True,
+        f"A step of {step:.1f} codes runs down the seam where left meets right.",
+        "Look at it (key S in the sphere). If it is in the original too, stitch this frame again; if not, "
+        "switch the stages off one by one to find the one that makes it.",
+        run_command(case.record.key),
+        excess(step, bar),
+    )  # fmt: skip
+
+
+def pole(case: Case, *, up: bool) -> Finding:
+    """Pinch at the zenith or the nadir."""
+    measures = case.measures
+    pinch = measures.zenith_codes if up else measures.nadir_codes
+    usual = measures.zenith_usual_codes if up else measures.nadir_usual_codes
+    bar = max(POLE_BAR_CODES, 1.5 * usual)
+    name, where, title, keys = (
+        ("zenith", "straight up", "Zenith", "U") if up else ("nadir", "straight down", "Nadir", "D")
+    )
+    if pinch <= bar:
+        return Finding(name, title, pinch, bar, "codes of 255", sentence=f"The picture closes {where}.")
+    remedy = (
+        "Look at it (key U in the sphere). A star in the original comes from the stitcher: stitch again."
+        if up
+        else "Look at it (key D in the sphere). A larger patch may cover it; a star in the original comes "
+        "from the stitcher."
+    )
+    del keys
+    return Finding(
+        name, title, pinch, bar, "codes of 255", True,
+        f"The picture is pinched or broken {where}.", remedy, run_command(case.record.key), excess(pinch, bar),
+    )  # fmt: skip
+
+
+def tilt(case: Case) -> Finding:
+    """Leaning horizon."""
+    lean, error = case.measures.tilt_deg, case.measures.tilt_error_deg
+    if lean is None or error is None:
+        return Finding(
+            "tilt", "Horizon", None, TILT_BAR_DEG, "degrees",
+            sentence="Too few upright edges to tell whether the frame is level.",
+        )  # fmt: skip
+    if lean <= TILT_BAR_DEG:
+        return Finding(
+            "tilt", "Horizon", lean, TILT_BAR_DEG, "degrees",
+            sentence=f"Level to within {lean:.1f} degrees.",
+        )  # fmt: skip
+    toward = case.measures.tilt_yaw_deg or 0.0
+    return Finding(
+        "tilt", "Horizon", lean, TILT_BAR_DEG, "degrees", True,
+        f"The frame leans by {lean:.1f} degrees: upright edges meet {lean:.1f} degrees from the zenith, "
+        f"toward yaw {toward:.0f}.",
+        "Level it where it was stitched, put the new original in place, and run the frame again.",
+        run_command(case.record.key),
+        excess(lean, TILT_BAR_DEG),
+    )  # fmt: skip
+
+
+def grain(case: Case) -> Finding:
+    """Noise against the siblings."""
+    codes = case.measures.grain_codes
+    others = case.siblings(lambda one: one.grain_codes)
+    bar = GRAIN_BAR_CODES
+    if others:
+        bar = min(bar, max(2.0, GRAIN_BAR_RATIO * median(others)))
+    if codes <= bar:
+        return Finding("grain", "Grain", codes, bar, "codes of 255", sentence="No more grain than its siblings.")
+    return Finding(
+        "grain", "Grain", codes, bar, "codes of 255", True,
+        f"Grain of {codes:.1f} codes on flat surfaces, more than its siblings show.",
+        "Raising dark shadows brings their noise up: take them down a little, or shoot the position longer.",
+        set_command(
+            case.record.key, "tone.shadows_ev", f"{max(-4.0, _setting(case.record, 'tone', 'shadows_ev', 0) - 1):g}"
+        ),
+        excess(codes, bar),
+    )  # fmt: skip
+
+
+def blur(case: Case) -> Finding:
+    """Soft edges against the siblings."""
+    width = case.measures.edge_width_px
+    share = case.measures.measured_width
+    # One lens shot the whole job: compare with all frames, in equal angles.
+    others = [
+        one.edge_width_px * share / one.measured_width
+        for key, one in case.job.items()
+        if key != case.record.key and one.edge_width_px > 0
+    ]
+    if width == 0 or len(others) < 2:
+        return Finding(
+            "blur", "Sharpness", None, None, "",
+            sentence="Too few hard edges, or too few frames, to compare its sharpness.",
+        )  # fmt: skip
+    ratio = width / median(others)
+    if ratio <= BLUR_BAR_RATIO:
+        return Finding(
+            "blur", "Sharpness", ratio, BLUR_BAR_RATIO, "times the usual edge width",
+            sentence="As sharp as its siblings.",
+        )  # fmt: skip
+    return Finding(
+        "blur", "Sharpness", ratio, BLUR_BAR_RATIO, "times the usual edge width", True,
+        f"Its sharpest edges are {ratio:.1f} times as wide as those of its siblings: shaken or out of focus.",
+        "No setting brings this back. Look at it close up; shoot the position again if it matters.",
+        (), excess(ratio, BLUR_BAR_RATIO),
+    )  # fmt: skip
+
+
+def exposure(case: Case) -> Finding:
+    """Brightness against the room."""
+    others = [one.exposure_ev for key, one in case.room.items() if key != case.record.key]
+    if len(others) < 2:
+        return Finding(
+            "exposure", "Brightness", None, EXPOSURE_BAR_EV, "EV from its room",
+            sentence="Its room has too few other frames to compare its brightness.",
+        )  # fmt: skip
+    off = case.measures.exposure_ev - median(others)
+    if abs(off) <= EXPOSURE_BAR_EV:
+        return Finding(
+            "exposure", "Brightness", off, EXPOSURE_BAR_EV, "EV from its room",
+            sentence=f"As bright as its room ({off:+.1f} EV).",
+        )  # fmt: skip
+    now = _setting(case.record, "tone", "exposure_ev", _number(case.record, "tone", "exposure_ev") or 0.0)
+    return Finding(
+        "exposure", "Brightness", off, EXPOSURE_BAR_EV, "EV from its room", True,
+        f"{abs(off):.1f} EV {'brighter' if off > 0 else 'darker'} than the other frames of its room.",
+        "Set its exposure by hand.",
+        set_command(case.record.key, "tone.exposure_ev", f"{now - off:.1f}"),
+        excess(abs(off), EXPOSURE_BAR_EV),
+    )  # fmt: skip
+
+
+def shape(case: Case) -> Finding:
+    """Size and ratio of the file."""
+    width, height = case.measures.width, case.measures.height
+    sizes = [(one.width, one.height) for one in case.job.values()]
+    usual = max(set(sizes), key=lambda size: (sizes.count(size), size))
+    if width != 2 * height:
+        return Finding(
+            "shape", "Size", width / height, 2.0, "width to height", True,
+            f"{width} x {height} is not 2:1: viewers will not take it for a whole sphere.",
+            "Run the frame again; if it stays so, the original is not a whole sphere.",
+            run_command(case.record.key), 50.0,
+        )  # fmt: skip
+    if (width, height) != usual and 2 * sizes.count(usual) > len(sizes):
+        return Finding(
+            "shape", "Size", float(width), float(usual[0]), "pixels wide", True,
+            f"{width} pixels wide, where most of the job is {usual[0]}.",
+            "If that was not meant, look at the camera's setting for this frame, or set the exported width.",
+            run_command(case.record.key), 1.2,
+        )  # fmt: skip
+    return Finding("shape", "Size", float(width), None, "pixels wide", sentence=f"{width} x {height}, as the job.")
+
+
+def double(case: Case) -> Finding:
+    """The same place twice."""
+    if case.double_of is None:
+        return Finding("double", "Doubles", sentence="No other frame shows the same.")
+    return Finding(
+        "double", "Doubles", 100 * case.likeness, 99.5, "% alike", True,
+        f"It shows the same as {case.double_of}.",
+        "Keep one of the two originals in the job folder.",
+        (), 2.0,
+    )  # fmt: skip
+
+
+def stage_words(case: Case) -> list[Finding]:
+    """What the stages themselves wanted a person to look at."""
+    return [
+        Finding(
+            f"stage-{stage}", f"Stage {stage}", crossed=True, sentence=sentence, doubt=1.5,
+            remedy=f"Look at the frame; the settings of {stage} are listed below, each with its command.",
+        )
+        for stage, sentences in case.record.wants_look.items()
+        for sentence in sentences
+    ]  # fmt: skip
+
+
+CHECKS: Sequence[Callable[[Case], Finding]] = (
+    clipped,
+    crushed,
+    exposure,
+    lambda case: pole(case, up=True),
+    lambda case: pole(case, up=False),
+    seam,
+    tilt,
+    blur,
+    grain,
+    shape,
+    double,
+)
+
+
+def findings(case: Case) -> tuple[Finding, ...]:
+    """All findings on one finished frame, the gravest first, then in the order of the table."""
+    found = [check(case) for check in CHECKS] + stage_words(case)
+    return tuple(sorted(found, key=lambda one: -one.doubt))

@@ -1,0 +1,119 @@
+"""Whether a finished picture closes: across the cut where left meets right, and at the two poles.
+
+Each measure asks the same of the cut as of places where nothing was cut, so that a picture with strong
+edges of its own does not raise an alarm.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.sphere.geometry import pixel_of, yaw_pitch
+
+Codes = NDArray[np.float32]
+
+_REACH = 4
+"""Columns on each side from which the picture is continued to the cut."""
+_SECTIONS = 12
+_PLACES = 256
+"""Places looked at around the frame, the seam among them."""
+_STEADY_DEG = 70.0
+"""Rows nearer to the poles than this are left out of the seam: one place there fills many columns."""
+_VIEW = 129
+_TILE = 9
+
+
+def seam_step(rgb8: NDArray[np.uint8]) -> tuple[float, float]:
+    """Step across the cut between the last and the first column, against all other neighbouring columns.
+
+    The picture is continued in a straight line from four columns on either side of a cut; what is left
+    between the two, as the median over a twelfth of the rows, is the step there. Edges in the picture
+    cross a part of the rows; a faulty seam shows in most of them.
+
+    Parameters
+    ----------
+    rgb8 : ndarray of shape (height, width, 3), dtype uint8
+        A whole frame, sRGB.
+
+    Returns
+    -------
+    step : float
+        Root mean square of the sections' steps at the seam, in codes of 255, of the worst channel.
+    usual : float
+        The same at the 99th percentile of all other places.
+    """
+    height, width = rgb8.shape[:2]
+    margin = round(height * (90 - _STEADY_DEG) / 180)
+    places = np.arange(_PLACES) * width // _PLACES  # the first is the seam itself
+    steps = _steps(rgb8[margin : height - margin], places)
+    sections = np.stack([np.median(part, axis=2) for part in np.array_split(steps, _SECTIONS, axis=2)])
+    size = np.sqrt(np.mean(sections**2, axis=0)).max(axis=0)
+    return float(size[0]), float(np.percentile(size[1:], 99))
+
+
+def _steps(rows: NDArray[np.uint8], places: NDArray[np.intp]) -> Codes:
+    """Jump between column `place - 1` and `place` after continuing both sides in a straight line.
+
+    Returns shape (3, places, rows).
+    """
+    # Least-squares line through `_REACH` samples, read half a sample beyond its last one.
+    at = np.arange(_REACH) - (_REACH - 1) / 2
+    weight = (1 / _REACH + at * (_REACH / 2) / (at @ at)).astype(np.float32)
+    jump = np.zeros((3, len(places), rows.shape[0]), dtype=np.float32)
+    for k in range(_REACH):
+        right = rows[:, (places + k) % rows.shape[1]].T
+        left = rows[:, (places - 1 - k) % rows.shape[1]].T
+        jump += weight[_REACH - 1 - k] * (right.astype(np.float32) - left)
+    return jump
+
+
+def pole_pinch(rgb8: NDArray[np.uint8], *, up: bool) -> tuple[float, float]:
+    """Roughness at a pole against the roughness around it, in a straight view at the frame's own scale.
+
+    Parameters
+    ----------
+    rgb8 : ndarray of shape (height, width, 3), dtype uint8
+        A whole frame, sRGB.
+    up : bool
+        The zenith if true, the nadir if false.
+
+    Returns
+    -------
+    pinch : float
+        Mean size of the second difference within four pixels of the pole, in codes of 255.
+    usual : float
+        The 99th percentile of the same over tiles of the view around it.
+    """
+    view = _polar_view(rgb8, up=up).astype(np.float32)
+    rough = np.abs(cv2.Laplacian(view, cv2.CV_32F)).max(axis=2)
+    tiles = rough[: _VIEW - _VIEW % _TILE, : _VIEW - _VIEW % _TILE]
+    side = tiles.shape[0] // _TILE
+    means = tiles.reshape(side, _TILE, side, _TILE).mean(axis=(1, 3))
+    middle = _VIEW // 2
+    pole = rough[middle - _TILE // 2 : middle + _TILE // 2 + 1, middle - _TILE // 2 : middle + _TILE // 2 + 1]
+    return float(pole.mean()), float(np.percentile(means, 99))
+
+
+def _polar_view(rgb8: NDArray[np.uint8], *, up: bool) -> NDArray[np.uint8]:
+    """View straight up or down, one view pixel for one pixel of the frame at the pole."""
+    height, width = rgb8.shape[:2]
+    at = (np.arange(_VIEW) - _VIEW // 2) * np.tan(np.pi / height)
+    right, forward = np.meshgrid(at, at)
+    direction = np.stack([right, np.full_like(right, 1.0 if up else -1.0), forward], axis=-1)
+    column, row = pixel_of(*yaw_pitch(direction), width)
+    rows = _VIEW  # the corner of the view lies 91 rows from the pole
+    cap = rgb8[:rows] if up else rgb8[height - rows :]
+    beyond = np.roll(cap[:1] if up else cap[-1:], width // 2, axis=1)
+    closed = np.concatenate([beyond, cap] if up else [cap, beyond])
+    row = row + 1 if up else row - (height - rows)
+    return np.asarray(
+        cv2.remap(
+            np.concatenate([closed, closed[:, :1]], axis=1),
+            np.mod(column, width).astype(np.float32),
+            row.astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    )

@@ -1,0 +1,91 @@
+"""Grain and sharpness of a finished picture, in equal angles, for comparison with its siblings."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Codes = NDArray[np.float32]
+
+_LEVEL_DEG = 40.0
+"""Rows within this pitch are looked at: their columns shrink by less than a quarter."""
+
+
+def _level_rows(rgb8: NDArray[np.uint8]) -> Codes:
+    height = rgb8.shape[0]
+    margin = round(height * (90 - _LEVEL_DEG) / 180)
+    return np.asarray(cv2.cvtColor(rgb8[margin : height - margin], cv2.COLOR_RGB2GRAY), dtype=np.float32)
+
+
+def grain_codes(rgb8: NDArray[np.uint8]) -> float:
+    """Grain of the flat parts, standard deviation in codes of 255.
+
+    The finest wavelet detail (Haar, diagonal) of blocks of 16 x 16 pixels is taken where it is lowest
+    (the flattest quarter of the mid-tone blocks), so that texture is not taken for grain.
+
+    Parameters
+    ----------
+    rgb8 : ndarray of shape (height, width, 3), dtype uint8
+        A whole frame, sRGB.
+
+    Returns
+    -------
+    float
+        Codes; 0 when no mid-tone block is to be found. Stitched frames are correlated from pixel to
+        pixel, so the figure is for comparing frames of one job, not a property of the sensor.
+    """
+    grey = _level_rows(rgb8)
+    grey = grey[: grey.shape[0] // 16 * 16, : grey.shape[1] // 16 * 16]
+    detail = (grey[::2, ::2] - grey[1::2, ::2] - grey[::2, 1::2] + grey[1::2, 1::2]) / 2
+    rows, columns = detail.shape[0] // 8, detail.shape[1] // 8
+    blocks = np.abs(detail).reshape(rows, 8, columns, 8).transpose(0, 2, 1, 3).reshape(-1, 64)
+    tone = cv2.resize(grey, (columns, rows), interpolation=cv2.INTER_AREA).reshape(-1)
+    mid = (tone > 40) & (tone < 220)
+    if not mid.any():
+        return 0.0
+    # The mean, not the median, of a block: codes are whole numbers and a median of them is too.
+    sd = blocks[mid].mean(axis=1) * np.sqrt(np.pi / 2)
+    return float(np.percentile(sd, 25))
+
+
+def edge_width_px(rgb8: NDArray[np.uint8]) -> float:
+    """Width of the sharpest upright edges, in pixels of the frame given.
+
+    At each strong edge across columns: contrast between its two feet, divided by its steepest slope. Only
+    edges across columns are used, where camera shake shows and where JPEG rows do not.
+
+    Parameters
+    ----------
+    rgb8 : ndarray of shape (height, width, 3), dtype uint8
+        A whole frame, sRGB.
+
+    Returns
+    -------
+    float
+        The 20th percentile over strong edges: a scene always has some hard edges, and their width is that
+        of the lens, the stitch and the hand. 0 when fewer than 200 strong edges are there to judge by.
+    """
+    grey = _level_rows(rgb8)
+    pitch_deg = (0.5 - (np.arange(grey.shape[0]) + 0.5) / grey.shape[0]) * 2 * _LEVEL_DEG
+    slope = np.roll(grey, -1, axis=1) - grey
+    size = np.abs(slope)
+    steepest = (size >= np.roll(size, 1, axis=1)) & (size > np.roll(size, -1, axis=1)) & (size > 8)
+    rows, columns = np.nonzero(steepest)
+    if len(rows) == 0:
+        return 0.0
+    reach = 8
+    window = slope[rows[:, np.newaxis], (columns[:, np.newaxis] + np.arange(-reach, reach + 1)) % grey.shape[1]]
+    window *= np.sign(window[:, reach])[:, np.newaxis]
+    rise = _run_up(window[:, reach:]) + _run_up(window[:, reach::-1]) - window[:, reach]
+    strong = rise > 40
+    if np.count_nonzero(strong) < 200:
+        return 0.0
+    width = rise[strong] / window[strong, reach] * np.cos(np.radians(pitch_deg[rows[strong]]))
+    return float(np.percentile(width, 20))
+
+
+def _run_up(slopes: Codes) -> Codes:
+    """Sum of each row's slopes as long as they stay positive."""
+    going = np.logical_and.accumulate(slopes > 0, axis=1)
+    return np.asarray((slopes * going).sum(axis=1), dtype=np.float32)

@@ -1,0 +1,165 @@
+"""Make the review of a job: measure what is new, check, and write page, results and contact sheet."""
+
+from __future__ import annotations
+
+import os
+from collections import defaultdict
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from panopipe.files.atomic import write_whole
+from panopipe.files.reduced import picture_size, read_reduced
+from panopipe.frame import FrameKey
+from panopipe.job import open_job
+from panopipe.review import assets, page, results, sheet, store, table
+from panopipe.review.checks import Case, findings
+from panopipe.review.finding import Finding, FrameReview, JobReview
+from panopipe.review.measure import ENOUGH_PX, Measures, measure, sketch
+from panopipe.review.series import doubles, gaps
+from panopipe.run.ledger import read_records
+from panopipe.run.record import FrameRecord
+
+KEPT = ".panopipe/review.json"
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewSummary:
+    """What was made, for the command line.
+
+    Attributes
+    ----------
+    page, results, contact_sheet : Path
+        The files; `contact_sheet` does not exist when no frame is finished.
+    review : JobReview
+        Every finding.
+    """
+
+    page: Path
+    results: Path
+    contact_sheet: Path
+    review: JobReview
+
+    def table(self, *, width: int = 100) -> str:
+        """Short table for the terminal that ends with what to do next."""
+        return table.terminal_table(self.review, job=str(self.page.parents[1]), page=self.page, width=width)
+
+
+def make_review(job_folder: Path) -> ReviewSummary:
+    """Check every frame of a job and write `review/` into its folder.
+
+    Parameters
+    ----------
+    job_folder : Path
+        The job; a run has left its records there.
+
+    Returns
+    -------
+    ReviewSummary
+        Where things are and what was found.
+
+    Raises
+    ------
+    OSError
+        If the review cannot be written.
+    ValueError
+        If the job's own files are wrong.
+    """
+    job = open_job(job_folder)
+    return review_records(job_folder, read_records(job_folder), title=job.title)
+
+
+def review_records(job_folder: Path, records: Sequence[FrameRecord], *, title: str) -> ReviewSummary:
+    """The same as `make_review`, from records in hand."""
+    folder = job_folder / "review"
+    folder.mkdir(parents=True, exist_ok=True)
+    kept = store.load(job_folder / KEPT)
+    with ThreadPoolExecutor(max_workers=min(8, os.cpu_count() or 1)) as pool:
+        looked = list(pool.map(lambda one: _look(job_folder, one, kept), records))
+    seen = {one.key: two for one, two in zip(records, looked, strict=True) if isinstance(two, store.Seen)}
+    faults = {one.key: two for one, two in zip(records, looked, strict=True) if isinstance(two, str)}
+    review = judge(records, seen, faults, title=title)
+    outputs = {one.key: one.outputs[0] for one in records if one.key in seen}
+    (job_folder / KEPT).parent.mkdir(exist_ok=True)
+    write_whole(
+        job_folder / KEPT,
+        store.dump({name: (store.fingerprint(job_folder / name), seen[key]) for key, name in outputs.items()}),
+    )
+    summary = ReviewSummary(
+        folder / "index.html", folder / "results.json", folder / "contact-sheet.jpg", review
+    )
+    page.write_page(folder, review, job=str(job_folder))
+    write_whole(summary.results, results.as_json(review, job=str(job_folder)))
+    if seen:
+        write_whole(summary.contact_sheet, sheet.contact_sheet(review, folder))
+    assets.sweep(folder, [one.key for one in records])
+    return summary
+
+
+def judge(
+    records: Sequence[FrameRecord],
+    seen: dict[FrameKey, store.Seen],
+    faults: dict[FrameKey, str] | None = None,
+    *,
+    title: str,
+) -> JobReview:
+    """Put what was measured to the checks; no file is touched."""
+    rooms: dict[str, dict[FrameKey, Measures]] = defaultdict(dict)
+    for key, one in seen.items():
+        rooms[key.room][key] = one.measures
+    everyone = {key: one.measures for key, one in seen.items()}
+    twins = doubles({key: one.sketch for key, one in seen.items()})
+    frames = []
+    for record in records:
+        found: tuple[Finding, ...] = ()
+        if record.key in seen:
+            twin = twins.get(record.key, (None, 0.0))
+            found = findings(
+                Case(record, everyone[record.key], rooms[record.key.room], everyone, twin[0], twin[1])
+            )
+        elif record.key in (faults or {}):
+            found = (_unreadable(record, (faults or {})[record.key]),)
+        frames.append(FrameReview(record, found))
+    return JobReview(title, tuple(frames), tuple(_job_findings(records)))
+
+
+def _look(
+    job_folder: Path, record: FrameRecord, kept: dict[str, tuple[str, store.Seen]]
+) -> store.Seen | str | None:
+    """Measure one finished picture, or take what was kept; a string says why it could not be read."""
+    if record.status != "finished" or not record.outputs:
+        return None
+    path = job_folder / record.outputs[0]
+    names = assets.names(job_folder / "review", record.key)
+    try:
+        mark, seen = kept.get(record.outputs[0], ("", None))
+        if seen is not None and mark == store.fingerprint(path) and names.complete(job_folder, record):
+            return seen
+        data = path.read_bytes()
+        width, height = picture_size(data)
+        rgb8 = read_reduced(data, ENOUGH_PX)
+        seen = store.Seen(measure(rgb8, width, height), sketch(rgb8))
+    except (OSError, ValueError) as fault:
+        return str(fault)
+    names.write(data, rgb8, job_folder, record)
+    return seen
+
+
+def _unreadable(record: FrameRecord, fault: str) -> Finding:
+    return Finding(
+        "file", "File", crossed=True, sentence=f"The finished file cannot be read ({fault}).", doubt=100.0,
+        remedy="Run the frame again.", command=("panopipe", "run", "JOB", "--frame", str(record.key)),
+    )  # fmt: skip
+
+
+def _job_findings(records: Sequence[FrameRecord]) -> list[Finding]:
+    return [
+        Finding(
+            "series", "Missing frame", crossed=True, doubt=1.5,
+            sentence=f"{name} is missing from its numbered series.",
+            remedy="If it was shot, copy its original into the job folder and run the job again.",
+            command=("panopipe", "run", "JOB"),
+        )
+        for name in gaps([one.key for one in records])
+    ]  # fmt: skip

@@ -1,0 +1,323 @@
+// One frame in the large: sphere, what was found, settings with their origin, times.
+"use strict";
+
+(function (panopipe) {
+  // Make an element. Text is always a text node: names from files are never markup.
+  panopipe.make = function (name, attributes, ...inside) {
+    const one = document.createElement(name);
+    for (const [key, value] of Object.entries(attributes || {})) {
+      if (value === true) one.setAttribute(key, "");
+      else if (value !== false && value !== null && value !== undefined) one.setAttribute(key, value);
+    }
+    one.append(...inside.filter((part) => part !== null && part !== undefined && part !== ""));
+    return one;
+  };
+  const make = panopipe.make;
+
+  panopipe.nameOf = (frame) => (frame.room ? `${frame.room}/${frame.name}` : frame.name);
+
+  // A command as it is typed in this computer's shell, the job folder found from where this page lies.
+  panopipe.typed = function (words) {
+    const windows = /^Win/.test(navigator.platform);
+    return words.map((word) => quoted(word === "JOB" ? jobFolder(windows) : word, windows)).join(" ");
+  };
+
+  function jobFolder(windows) {
+    if (location.protocol !== "file:") return panopipe.review.job;
+    let path;
+    try {
+      path = decodeURIComponent(new URL("..", location.href).pathname).replace(/\/$/, "");
+    } catch {
+      return panopipe.review.job;
+    }
+    return windows ? path.replace(/^\//, "").replaceAll("/", "\\") : path;
+  }
+
+  function quoted(word, windows) {
+    if (/^[\w@%+=:,./\\-]+$/.test(word) && (windows || !word.includes("\\"))) return word;
+    if (windows) return `"${word.replaceAll('"', '""').replaceAll("`", "``").replaceAll("$", "`$")}"`;
+    return `'${word.replaceAll("'", `'"'"'`)}'`;
+  }
+
+  panopipe.command = function (words) {
+    const text = panopipe.typed(words);
+    const button = make("button", { type: "button", class: "copy", "aria-label": `Copy command: ${text}` }, "Copy");
+    button.addEventListener("click", () => copy(text, button));
+    return make("div", { class: "command" }, make("code", { tabindex: "0" }, text), button);
+  };
+
+  function copy(text, button) {
+    const done = () => {
+      button.textContent = "Copied";
+      panopipe.say("Command copied");
+      setTimeout(() => { button.textContent = "Copy"; }, 2000);
+    };
+    const byHand = () => {
+      const area = make("textarea", { class: "unseen" });
+      area.value = text;
+      button.after(area);
+      area.select();
+      if (document.execCommand("copy")) done();
+      area.remove();
+      button.focus();
+    };
+    if (navigator.clipboard) navigator.clipboard.writeText(text).then(done, byHand);
+    else byHand();
+  }
+
+  panopipe.say = (text) => { document.getElementById("said").textContent = text; };
+
+  // Pictures arrive as scripts, since a page on disk may not hand picture files to the graphics card.
+  const waiting = new Map();
+  panopipe.picture = (name, base64) => {
+    const bytes = Uint8Array.from(atob(base64), (letter) => letter.charCodeAt(0));
+    const taker = waiting.get(name);
+    waiting.delete(name);
+    if (taker) taker(new Blob([bytes], { type: "image/jpeg" }));
+  };
+
+  async function picture(name) {
+    const blob = await new Promise((resolve, reject) => {
+      waiting.set(name, resolve);
+      const script = make("script", { src: `previews/${name}.js` });
+      script.onload = () => script.remove();
+      script.onerror = () => { script.remove(); reject(new Error(`previews/${name}.js is missing`)); };
+      document.head.append(script);
+    });
+    const image = new Image();
+    image.src = URL.createObjectURL(blob);
+    try {
+      await image.decode();
+    } finally {
+      URL.revokeObjectURL(image.src);
+    }
+    return image;
+  }
+
+  const STATES = { fine: "fine", look: "wants a look", failed: "failed", waiting: "not run yet" };
+  panopipe.badge = (frame) => make("span", { class: `badge ${frame.state}` }, STATES[frame.state]);
+
+  // Everything that was found on a frame, those that want a look first.
+  panopipe.findingsOf = function (frame) {
+    const list = make("ul", { class: "found" });
+    if (frame.error) list.append(make("li", { class: "crossed" }, make("p", { class: "sentence" }, frame.error)));
+    for (const one of frame.findings.filter((each) => each.crossed)) {
+      const item = make("li", { class: "crossed" }, make("p", { class: "sentence" }, one.sentence));
+      if (one.remedy) item.append(make("p", { class: "remedy" }, one.remedy));
+      if (one.command.length) item.append(panopipe.command(one.command));
+      list.append(item);
+    }
+    return list;
+  };
+
+  function number(value) {
+    if (value === null) return "–";
+    return Math.abs(value) >= 100 ? value.toFixed(0) : String(Number(value.toPrecision(2)));
+  }
+
+  function table(caption, heads, rows) {
+    const head = make("tr", {}, ...heads.map((text) => make("th", { scope: "col" }, text)));
+    const body = rows.map((cells) => make("tr", {}, ...cells.map((cell, place) =>
+      make(place ? "td" : "th", place ? {} : { scope: "row" }, cell))));
+    return make("div", { class: "wide", tabindex: "0", role: "region", "aria-label": caption },
+      make("table", {}, make("caption", {}, caption), make("thead", {}, head), make("tbody", {}, ...body)));
+  }
+  panopipe.table = table;
+
+  function checks(frame) {
+    const measured = frame.findings.filter((one) => !one.check.startsWith("stage-"));
+    return table("All checks", ["Check", "Measured", "Bar", "In words"], measured.map((one) => [
+      one.title, one.value === null ? "–" : `${number(one.value)} ${one.unit}`, number(one.bar), one.sentence,
+    ]));
+  }
+
+  function settings(frame) {
+    const box = make("div", { class: "settings" });
+    for (const stage of new Set(frame.settings.map((one) => one.stage))) {
+      const rows = frame.settings.filter((one) => one.stage === stage);
+      const own = rows.some((one) => one.origin !== "built-in");
+      const list = rows.map((one) => make("div", { class: one.origin === "built-in" ? "setting" : "setting own" },
+        make("dt", {}, one.key), make("dd", {}, make("span", { class: "value" }, one.value),
+          make("span", { class: "origin" }, one.origin), panopipe.command(one.command))));
+      box.append(make("details", {}, make("summary", {}, stage, make("span", { class: "origin" },
+        own ? " some set by you" : " all built-in")), make("dl", {}, ...list)));
+    }
+    return box;
+  }
+
+  function panel(frame) {
+    const box = make("div", { class: "panel" });
+    const crossed = frame.error || frame.findings.some((one) => one.crossed);
+    box.append(make("h3", {}, crossed ? "What wants a look" : "Nothing wants a look"), panopipe.findingsOf(frame));
+    if (frame.findings.length) box.append(checks(frame));
+    if (frame.settings.length) {
+      box.append(make("h3", {}, "Settings in force"),
+        make("p", { class: "hint" }, "Each with where it comes from and the command that changes it for this frame alone: put your value in place of the one shown."),
+        settings(frame));
+    }
+    box.append(make("h3", {}, "Make it again"), panopipe.command(frame.again));
+    if (frame.notes.length) {
+      box.append(table("What the stages noted", ["Stage", "Note", "Value"],
+        frame.notes.map((one) => [one.stage, one.name.replaceAll("_", " "), one.value])));
+    }
+    if (frame.seconds.length) {
+      box.append(table("Seconds of processor time", ["Stage", "Seconds"],
+        frame.seconds.map((one) => [one.stage, one.seconds.toFixed(2)])));
+    }
+    const facts = [];
+    if (frame.taken) facts.push(`taken ${frame.taken}`);
+    if (frame.width) facts.push(`${frame.width} × ${frame.height} pixels`);
+    if (frame.peak_bytes) facts.push(`${Math.round(frame.peak_bytes / 2 ** 20)} MiB of memory at most`);
+    if (facts.length) box.append(make("p", { class: "hint" }, facts.join(", ")));
+    return box;
+  }
+
+  function tools(sphere, canvas) {
+    const bar = make("div", { class: "tools", role: "toolbar", "aria-label": "Views" });
+    for (const view of panopipe.VIEWS) {
+      const button = make("button", { type: "button", "aria-keyshortcuts": view.key }, view.name, make("kbd", {}, view.key.toUpperCase()));
+      button.addEventListener("click", () => sphere.look(view.look));
+      bar.append(button);
+    }
+    for (const [name, key, hint] of [["Nearer", "+", ""], ["Wider", "-", ""], ["Before / after", "b", "B"]]) {
+      const button = make("button", { type: "button", "aria-keyshortcuts": key }, name, make("kbd", {}, hint || key));
+      button.addEventListener("click", () => panopipe.keyed(sphere, key));
+      if (key === "b") button.classList.add("with-before");
+      bar.append(button);
+    }
+    canvas.setAttribute("aria-describedby", "sphere-help");
+    return bar;
+  }
+
+  // The handle of the divide: a slider for keys, a bar to drag for hands.
+  function divider(sphere, stage) {
+    const handle = make("div", { class: "divide with-before", role: "slider", tabindex: "0", "aria-label": "Divide: before on the left, after on the right",
+      "aria-orientation": "horizontal", "aria-valuemin": "0", "aria-valuemax": "100" }, make("span", { "aria-hidden": "true" }, "‹ ›"));
+    const to = (event) => {
+      const box = stage.getBoundingClientRect();
+      sphere.look({ divide: (event.clientX - box.left) / box.width });
+    };
+    handle.addEventListener("pointerdown", (event) => { handle.setPointerCapture(event.pointerId); event.preventDefault(); handle.focus(); });
+    handle.addEventListener("pointermove", (event) => { if (handle.hasPointerCapture(event.pointerId)) to(event); });
+    handle.addEventListener("keydown", (event) => {
+      const step = { ArrowLeft: -0.02, ArrowDown: -0.02, ArrowRight: 0.02, ArrowUp: 0.02, PageDown: -0.1, PageUp: 0.1 }[event.key];
+      const end = { Home: 0, End: 1 }[event.key];
+      if (step === undefined && end === undefined) return;
+      event.preventDefault();
+      event.stopPropagation();
+      sphere.look({ divide: end !== undefined ? end : sphere.view.divide + step });
+    });
+    return handle;
+  }
+
+  function viewer(frame) {
+    const stage = make("div", { class: "stage" });
+    const canvas = make("canvas", { id: "sphere", tabindex: "0", role: "application", "aria-roledescription": "sphere view",
+      "aria-label": `Inside ${panopipe.nameOf(frame)}` });
+    const said = make("p", { class: "where", "aria-hidden": "true" });
+    const wait = make("p", { class: "wait", role: "status" }, "Loading the picture…");
+    let handle = null;
+    const sphere = new panopipe.Sphere(canvas, (view) => {
+      said.textContent = `yaw ${view.yaw.toFixed(0)}°  pitch ${view.pitch.toFixed(0)}°  ${view.field.toFixed(0)}° high`;
+      if (!handle) return;
+      const percent = Math.round(100 * view.divide);
+      handle.style.left = `${100 * view.divide}%`;
+      handle.setAttribute("aria-valuenow", percent);
+      handle.setAttribute("aria-valuetext", `${percent} % before, ${100 - percent} % after`);
+      canvas.dataset.view = JSON.stringify(view);
+      stage.classList.toggle("no-before", view.divide < 0.12);
+      stage.classList.toggle("no-after", view.divide > 0.88);
+    });
+    handle = divider(sphere, stage);
+    stage.append(canvas, make("span", { class: "side left with-before", "aria-hidden": "true" }, "before"),
+      make("span", { class: "side right with-before", "aria-hidden": "true" }, "after"), handle, said, wait);
+    const help = make("p", { class: "hint", id: "sphere-help" },
+      "Drag or use the arrow keys to turn, the wheel or + and − to come nearer, [ and ] to move the divide, N and P for the next and previous frame.");
+    const link = make("a", { href: frame.finished, target: "_blank", rel: "noopener" }, "Open the finished file");
+    const box = make("div", { class: "viewer" }, stage, tools(sphere, canvas), help, make("p", { class: "hint" }, link));
+    box.classList.toggle("single", !frame.before);
+    panopipe.steer(canvas, sphere);
+    fill(frame, sphere, stage, wait);
+    return { box, sphere };
+  }
+
+  async function fill(frame, sphere, stage, wait) {
+    if (!sphere.usable) {
+      wait.textContent = "This browser cannot draw the sphere (WebGL 2 is off). Here is the flat picture.";
+      stage.classList.add("flat");
+      stage.append(make("img", { src: frame.finished, alt: `${panopipe.nameOf(frame)}, flat` }));
+      return;
+    }
+    try {
+      const [after, before] = await Promise.all([
+        picture(`${frame.id}-after`), frame.before ? picture(`${frame.id}-before`) : null]);
+      sphere.show(after, before);
+      sphere.look({});
+      wait.remove();
+      stage.dataset.ready = "true";
+    } catch (fault) {
+      wait.textContent = `The picture cannot be shown: ${fault.message}. Make the review again.`;
+    }
+  }
+
+  let open = null;
+
+  function close() {
+    document.getElementById("frame").close();
+  }
+
+  panopipe.openFrame = function (frame, walk, opener) {
+    const dialog = document.getElementById("frame");
+    const at = walk.indexOf(frame);
+    const step = (by) => {
+      const next = walk[at + by];
+      if (next) panopipe.openFrame(next, walk, open && open.opener);
+    };
+    const button = (text, label, by) => {
+      const one = make("button", { type: "button", "aria-label": label, disabled: !walk[at + by], "data-step": by }, text);
+      one.addEventListener("click", () => step(by));
+      return one;
+    };
+    const shut = make("button", { type: "button", class: "shut" }, "Close", make("kbd", {}, "Esc"));
+    shut.addEventListener("click", close);
+    const head = make("header", {}, make("h2", { id: "frame-title" }, panopipe.nameOf(frame)), panopipe.badge(frame),
+      make("span", { class: "steps" }, button("‹ Previous", "Previous frame", -1),
+        make("span", { class: "count" }, `${at + 1} of ${walk.length}`), button("Next ›", "Next frame", 1), shut));
+    const seen = frame.finished ? viewer(frame) : null;
+    const body = make("div", { class: "body" }, seen ? seen.box : make("p", { class: "nothing" }, "There is no finished picture of this frame."), panel(frame));
+    if (open && open.sphere && open.sphere.gl) release(open.sphere);
+    dialog.replaceChildren(head, body);
+    open = { frame, sphere: seen && seen.sphere, step, opener: opener || document.activeElement };
+    if (!dialog.open) dialog.showModal();
+    (seen ? dialog.querySelector("#sphere") : shut).focus();
+    history.replaceState(null, "", `#frame-${frame.id}`);
+  };
+
+  // Let go of the graphics memory: browsers keep only some sixteen views alive.
+  function release(sphere) {
+    if (sphere.sized) sphere.sized.disconnect();
+    const lose = sphere.gl.getExtension("WEBGL_lose_context");
+    if (lose) lose.loseContext();
+  }
+
+  panopipe.prepareDialog = function () {
+    const dialog = document.getElementById("frame");
+    dialog.addEventListener("close", () => {
+      if (open && open.sphere && open.sphere.gl) release(open.sphere);
+      if (open && open.opener && open.opener.isConnected) open.opener.focus();
+      open = null;
+      dialog.replaceChildren();
+      history.replaceState(null, "", location.pathname);
+    });
+    dialog.addEventListener("keydown", (event) => {
+      if (!open || event.ctrlKey || event.metaKey || event.altKey) return;
+      const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+      const arrow = key.startsWith("Arrow"), onSphere = event.target.id === "sphere";
+      if (key === "n") open.step(1);
+      else if (key === "p") open.step(-1);
+      else if (arrow && !onSphere) return;
+      else if (!open.sphere || !panopipe.keyed(open.sphere, key)) return;
+      event.preventDefault();
+    });
+  };
+})(window.panopipe);

@@ -1,0 +1,124 @@
+// The overview: what to look at first, all frames by room or by doubt, white across the rooms, times.
+"use strict";
+
+(function (panopipe) {
+  const make = panopipe.make;
+  const byId = (id) => document.getElementById(id);
+  const doubted = (frame) => frame.state !== "fine";
+  const many = (number, one, more) => `${number} ${number === 1 ? one : more}`;
+
+  function summary(review) {
+    const count = (state) => review.frames.filter((one) => one.state === state).length;
+    const rooms = new Set(review.frames.map((one) => one.room)).size;
+    const parts = [`${count("fine")} fine`];
+    if (count("look")) parts.push(many(count("look"), "wants a look", "want a look"));
+    if (count("failed")) parts.push(`${count("failed")} failed`);
+    if (count("waiting")) parts.push(`${count("waiting")} not run yet`);
+    return `${many(review.frames.length, "frame", "frames")} in ${many(rooms, "room", "rooms")}: ${parts.join(", ")}.`;
+  }
+
+  function thumbnail(frame, size) {
+    if (!frame.thumbnail) return make("span", { class: "no-picture" }, frame.state === "waiting" ? "not run yet" : "no picture");
+    return make("img", { src: `thumbnails/${frame.id}.jpg`, alt: `Whole sphere of ${panopipe.nameOf(frame)}`, width: 640, height: 320,
+      loading: size === "large" ? "eager" : "lazy", decoding: "async" });
+  }
+
+  function opener(frame, walk, className, ...inside) {
+    const button = make("button", { type: "button", class: className, "data-frame": frame.id }, ...inside);
+    button.addEventListener("click", () => panopipe.openFrame(frame, walk(), button));
+    return button;
+  }
+
+  function doubts(review) {
+    const list = byId("doubt-list");
+    const worst = review.frames.filter(doubted).sort((a, b) => b.doubt - a.doubt);
+    for (const frame of worst) {
+      const name = make("h3", {}, panopipe.nameOf(frame), " ", panopipe.badge(frame));
+      list.append(make("li", { class: `doubt ${frame.state}` },
+        opener(frame, () => worst, "picture", thumbnail(frame, "large"), make("span", { class: "unseen" }, `Open ${panopipe.nameOf(frame)}`)),
+        make("div", { class: "says" }, name, frame.state === "waiting" ? panopipe.command(frame.again) : panopipe.findingsOf(frame))));
+    }
+    for (const one of review.findings) {
+      list.append(make("li", { class: "doubt job" }, make("div", { class: "says" },
+        make("h3", {}, one.title), make("p", { class: "sentence" }, one.sentence), make("p", { class: "remedy" }, one.remedy),
+        one.command.length ? panopipe.command(one.command) : "")));
+    }
+    if (!list.children.length) {
+      list.replaceWith(make("p", { class: "calm" }, "No check has a doubt about any frame. Look through them once all the same: mirrors, people and screens are for your eyes."));
+    }
+  }
+
+  function card(frame, walk) {
+    const first = frame.error || (frame.findings.find((one) => one.crossed) || { sentence: "" }).sentence;
+    return make("li", { class: `card ${frame.state}` }, opener(frame, walk, "open",
+      thumbnail(frame, "small"),
+      make("span", { class: "line" }, make("span", { class: "name" }, frame.name), panopipe.badge(frame)),
+      first ? make("span", { class: "first" }, first) : ""));
+  }
+
+  function arrange() {
+    const { order, show } = Object.fromEntries(new FormData(byId("choices")));
+    const chosen = panopipe.review.frames.filter((one) => show === "all" || doubted(one));
+    const groups = new Map();
+    if (order === "doubt") groups.set("By doubt", [...chosen].sort((a, b) => b.doubt - a.doubt));
+    else for (const frame of chosen) groups.set(frame.room, [...(groups.get(frame.room) || []), frame]);
+    const walk = [...groups.values()].flat();
+    const sections = [...groups].map(([name, frames], place) => {
+      const calm = frames.every((one) => one.state === "fine");
+      const head = make("h3", { id: `room-${place}` }, name || "Frames without a room",
+        make("span", { class: "count" }, ` ${many(frames.length, "frame", "frames")}${calm ? ", all fine" : ""}`));
+      return make("section", { class: "room", "aria-labelledby": `room-${place}` }, head,
+        make("ul", { class: "cards" }, ...frames.map((frame) => card(frame, () => walk))));
+    });
+    byId("rooms").replaceChildren(...(sections.length ? sections : [make("p", { class: "calm" }, "No frame wants a look.")]));
+    panopipe.say(`${many(chosen.length, "frame", "frames")} shown`);
+  }
+
+  function white(review) {
+    const frames = review.neutrals.frames;
+    if (!frames.length) {
+      byId("white").remove();
+      return;
+    }
+    const names = new Map(review.frames.map((one) => [one.id, panopipe.nameOf(one)]));
+    const figure = make("figure", {}, panopipe.neutralsPlot(review.neutrals, names), make("figcaption", {},
+      make("span", { class: "key before", "aria-hidden": "true" }), "before ", make("span", { class: "key after", "aria-hidden": "true" }), "after. ",
+      "Each frame's white as the balance stage saw it. The fuller line is the colour of lamps (a glowing body), the broken one that of daylight. Whites that match sit on one another."));
+    const cell = (point) => (point ? `${point[0].toFixed(4)}, ${point[1].toFixed(4)}` : "–");
+    const table = panopipe.table("White of each frame, u′ v′", ["Frame", "Before", "After"],
+      frames.map((one) => [names.get(one.id), cell(one.before), cell(one.after)]));
+    byId("neutrals").append(figure, make("details", {}, make("summary", {}, "The same as a table"), table));
+  }
+
+  function times(review) {
+    const sums = new Map();
+    for (const frame of review.frames) {
+      for (const one of frame.seconds) sums.set(one.stage, (sums.get(one.stage) || 0) + one.seconds);
+    }
+    const whole = [...sums.values()].reduce((a, b) => a + b, 0);
+    if (!whole) {
+      byId("times").remove();
+      return;
+    }
+    byId("time-table").append(panopipe.table("Seconds of processor time by stage, all frames", ["Stage", "Seconds", "Share"],
+      [...sums].map(([stage, seconds]) => [stage, seconds.toFixed(1), `${Math.round(100 * seconds / whole)} %`])));
+  }
+
+  panopipe.data = function (review) {
+    panopipe.review = review;
+    document.title = `${review.title || "Review"}: review`;
+    byId("title").textContent = review.title || "Review";
+    byId("summary").textContent = summary(review);
+    doubts(review);
+    arrange();
+    byId("choices").addEventListener("change", arrange);
+    byId("choices").addEventListener("submit", (event) => event.preventDefault());
+    white(review);
+    times(review);
+    panopipe.prepareDialog();
+    const wanted = review.frames.find((one) => `#frame-${one.id}` === location.hash);
+    if (wanted) panopipe.openFrame(wanted, review.frames, document.body);
+    document.documentElement.dataset.ready = "true";
+    performance.mark("interactive");
+  };
+})(window.panopipe);

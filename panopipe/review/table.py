@@ -1,0 +1,87 @@
+"""The short table in the terminal that ends with what to do next."""
+
+from __future__ import annotations
+
+import unicodedata
+from pathlib import Path
+
+from panopipe.review.finding import FrameReview, JobReview
+from panopipe.review.words import count, quoted
+
+
+def terminal_table(review: JobReview, *, job: str, page: Path, width: int = 100) -> str:
+    """Say in a few lines which frames want a hand and what to do next.
+
+    Parameters
+    ----------
+    review : JobReview
+        The findings.
+    job : str
+        The job folder as the user named it.
+    page : Path
+        Where the page lies.
+    width : int
+        Columns of the terminal.
+
+    Returns
+    -------
+    str
+        Lines joined by newlines, without one at the end. Control characters in names are shown as `?`.
+    """
+    lines = [_counts(review)]
+    doubted = review.by_doubt()
+    if doubted or review.findings:
+        lines.append("")
+    room_for_name = max((len(_shown(str(one.key))) for one in doubted), default=0)
+    room_for_name = min(max(room_for_name, 5), max(12, width // 3))
+    for one in doubted[:20]:
+        lines += _frame_lines(one, room_for_name, width)
+    if len(doubted) > 20:
+        lines.append(f"  and {len(doubted) - 20} more on the page")
+    lines += [f"  {_shown(one.sentence)}" for one in review.findings]
+    lines += ["", *_next(review, job, page)]
+    return "\n".join(lines)
+
+
+def _counts(review: JobReview) -> str:
+    parts = [f"{review.count('fine')} fine"]
+    look, failed, waiting = (review.count(state) for state in ("look", "failed", "waiting"))  # type: ignore[arg-type]
+    if look:
+        parts.append(f"{look} {'wants' if look == 1 else 'want'} a look")
+    if failed:
+        parts.append(f"{failed} failed")
+    if waiting:
+        parts.append(f"{waiting} not run yet")
+    return f"{count(len(review.frames), 'frame')}: " + ", ".join(parts)
+
+
+def _frame_lines(one: FrameReview, room_for_name: int, width: int) -> list[str]:
+    name = _shown(str(one.key))
+    name = name if len(name) <= room_for_name else name[: room_for_name - 1] + "…"
+    says = [item.sentence for item in one.crossed]
+    if one.state == "failed":
+        says = [one.record.error or "failed"]
+    elif one.state == "waiting":
+        says = ["not run yet"]
+    head, *more = [_cut(_shown(text), width - room_for_name - 4) for text in says]
+    return [f"  {name:<{room_for_name}}  {head}"] + [f"  {'':<{room_for_name}}  {text}" for text in more]
+
+
+def _next(review: JobReview, job: str, page: Path) -> list[str]:
+    lines = [f"Next: open {_shown(str(page))}"]
+    commands = [item.command for one in review.by_doubt() for item in one.crossed if item.command]
+    if commands:
+        lines.append(f"  or begin with: {quoted(commands[0], job)}")
+    elif review.count("failed") or review.count("waiting"):
+        lines.append(f"  mend the originals named above, then: {quoted(('panopipe', 'run', 'JOB'), job)}")
+    return lines
+
+
+def _shown(text: str) -> str:
+    """Text with nothing in it that a terminal would obey."""
+    return "".join("?" if unicodedata.category(letter) in ("Cc", "Cf", "Cs") else letter for letter in text)
+
+
+def _cut(text: str, room: int) -> str:
+    room = max(room, 20)
+    return text if len(text) <= room else text[: room - 1] + "…"
