@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-import cv2
 import numpy as np
+from numpy.typing import NDArray
 
+from panopipe.clipped.band import MARGIN, Rebuilder
+from panopipe.clipped.rebuild import Lights, share_of_red
+from panopipe.clipped.surroundings import survey
 from panopipe.colour.pointwise import transform_rows
-from panopipe.colour.spaces import Matrix
-from panopipe.colour.temperature import cct_duv_from_xy, xy_from_cct_duv
+from panopipe.colour.spaces import Matrix, xyz_from_xy
+from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy, xy_from_cct_duv
 from panopipe.files.picture import linear_light, open_picture
 from panopipe.files.recorded import CameraColour, Recorded
 from panopipe.frame import FrameFacts, FrameKey, Rows
@@ -20,7 +24,12 @@ from panopipe.sphere.anchor import anchor_column, anchor_rows
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stage import Opened, SourceStage
 
+Samples = NDArray[Any]
+
 _BAND_ROWS = 16
+_PICKED_ROWS = 256
+_LIGHTS_KELVIN = (2500, 2700, 3000, 3500, 4000, 5000, 6500, 8000, 10000)
+"""Black bodies that stand for the lights of a house and its windows."""
 
 
 @dataclass(frozen=True)
@@ -35,6 +44,11 @@ class DecodeSettings:
     white_kelvin: float = number(5000, "temperature of the fixed white", low=2000, high=15000, unit="K")
     white_duv: float = number(
         0, "distance of the fixed white from the black body, green above 0", low=-0.03, high=0.03
+    )
+    clipped: str = choice(
+        "rebuild",
+        "colour of clipped highlights: rebuilt from what is left of it and its surroundings, or as recorded",
+        choices=("rebuild", "as-recorded"),
     )
 
 
@@ -71,6 +85,7 @@ class DecodedFrame(Opened):
         white = None if self._white_xy is None else (float(self._white_xy[0]), float(self._white_xy[1]))
         self.facts = FrameFacts(key, width, height, self._anchor, recorded.capture, white_xy=white)
         self._affine = self._light_from_samples()
+        self._rebuilder = self._learn_highlights() if settings.clipped == "rebuild" else None
 
     def _chosen_white(self, settings: DecodeSettings) -> Matrix | None:
         colour = self._recorded.colour
@@ -91,6 +106,33 @@ class DecodedFrame(Opened):
         matrix = colour.camera.working_from_camera(self._white_xy) * 2.0**colour.baseline_exposure_ev
         return np.hstack([matrix * scale, (matrix @ (-black * scale))[:, None]])
 
+    def _learn_highlights(self) -> Rebuilder | None:
+        """Look at samples picked from the whole frame: what is clipped, and what light is around it."""
+        colour, black, white = self._recorded.colour, self._recorded.black, self._recorded.white
+        if not isinstance(colour, CameraColour) or self._white_xy is None:
+            return None
+        lights = _lights(colour, self._white_xy)
+        picked = self._picked()
+        _must_be_finite(picked)
+        if picked.dtype.kind == "f" and np.any(picked > white):
+            return None  # floats that go on above the white level are not cut off there
+        share = (picked.astype(np.float64) - black) / (white - black)
+        surroundings = survey(share, lights)
+        self.notes |= {
+            "clipped_share_percent": round(surroundings.any_percent, 4),
+            "clipped_in_all_planes_percent": round(surroundings.all_percent, 4),
+        }
+        return Rebuilder(black, white, lights, surroundings, self._anchor)
+
+    def _picked(self) -> Samples:
+        """Every so many-th sample of the whole frame, anchor column first."""
+        step = max(self.facts.height // _PICKED_ROWS, 1)
+        columns = (np.arange(step // 2, self.facts.width, step) + self._anchor) % self.facts.width
+        rows = range(step // 2, self.facts.height, step)
+        count = min(len(rows), len(columns) // 2)
+        picked = [self._samples.rows(row, row + 1)[0, columns[: 2 * count]] for row in rows[:count]]
+        return np.stack(picked)
+
     def reduced(self, width: int) -> Rows:
         """See `Opened.reduced`."""
         width = min(width, self.facts.width)
@@ -103,18 +145,46 @@ class DecodedFrame(Opened):
         """See `Opened.read`."""
         if not 0 <= first <= last <= self.facts.height:
             raise ValueError(f"rows {first} to {last} of a frame of {self.facts.height}")
-        samples = self._samples.rows(first, last)
         colour = self._recorded.colour
-        linear = isinstance(colour, CameraColour)
-        numbers = samples if linear else linear_light(samples, colour)  # type: ignore[arg-type]
-        light = transform_rows(self._turned(numbers), self._affine)
-        if samples.dtype.kind == "f" and not cv2.checkRange(light):
-            raise ValueError(
-                f"rows {first} to {last} hold samples that are no numbers; export the frame again"
-            )
+        if not isinstance(colour, CameraColour):
+            return self._light(linear_light(self._samples.rows(first, last), colour))
+        if self._rebuilder is None:
+            return self._light(self._samples.rows(first, last))
+        wide = self._wide_rows(first, last)
+        light = self._light(wide[MARGIN:-MARGIN])
+        if self._rebuilder.touches(wide):
+            self._rebuild(light, wide, first, self._rebuilder)
         return light
 
-    def _turned(self, samples: np.ndarray) -> Rows:
+    def _light(self, samples: Samples) -> Rows:
+        light = transform_rows(self._turned(samples), self._affine)
+        if samples.dtype.kind == "f":
+            _must_be_finite(light)
+        return light
+
+    def _wide_rows(self, first: int, last: int) -> Samples:
+        """Rows with `MARGIN` more on either side, over the poles by the half-turn rule."""
+        height, half = self.facts.height, self.facts.width // 2
+        above, below = max(MARGIN - first, 0), max(last + MARGIN - height, 0)
+        rows = self._samples.rows(max(first - MARGIN, 0), min(last + MARGIN, height))
+        if not above and not below:
+            return rows
+        parts = [rows]
+        if above:
+            parts.insert(0, np.roll(rows[:above][::-1], half, axis=1))
+        if below:
+            parts.append(np.roll(rows[len(rows) - below :][::-1], half, axis=1))
+        return np.concatenate(parts)
+
+    def _rebuild(self, light: Rows, wide: Samples, first: int, rebuilder: Rebuilder) -> None:
+        rows, columns, gain = rebuilder.gain(wide, first)
+        columns = (columns - self._anchor) % self.facts.width
+        matrix = self._affine[:, :3] * (self._recorded.white - self._recorded.black)
+        for plane in range(3):
+            one, two, three = (gain[:, k] * matrix[plane, k] for k in range(3))
+            light[rows, columns, plane] += (one + two + three).astype(np.float32)
+
+    def _turned(self, samples: Samples) -> Rows:
         """Samples as float32, anchor column first."""
         turned: Rows = np.empty(samples.shape, np.float32)
         rest = self.facts.width - self._anchor
@@ -125,3 +195,15 @@ class DecodedFrame(Opened):
     def close(self) -> None:
         """See `Opened.close`."""
         self._samples.close()
+
+
+def _lights(colour: CameraColour, white_xy: Matrix) -> Lights:
+    """How the lights of a house look to this camera when it is set to `white_xy`."""
+    neutral = colour.camera.neutral(white_xy)
+    balanced = xyz_from_xy(planckian_xy(_LIGHTS_KELVIN)) @ colour.camera.camera_from_xyz(white_xy).T / neutral
+    return Lights(neutral, share_of_red(balanced))
+
+
+def _must_be_finite(values: Samples) -> None:
+    if not np.all(np.isfinite(values)):
+        raise ValueError("the frame holds samples that are no numbers; export it again")

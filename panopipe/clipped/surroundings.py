@@ -1,0 +1,99 @@
+"""What the bright, unsaturated parts of a frame tell of the lights around its saturated ones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.clipped.rebuild import SATURATED, TRUSTED, Floats, Lights, smooth_step
+from panopipe.sphere.filters import smooth
+from panopipe.sphere.geometry import pixel_solid_angle
+
+_WIDTH = 128
+"""Columns of the map; its detail is far coarser."""
+_NEAR_DEG, _FAR_DEG = 3.0, 15.0
+_EVIDENCE = 0.02
+"""Weight of "no warmth, no tint" against the surroundings, as a share of full evidence everywhere."""
+_BRIGHT_FROM, _BRIGHT_TO = 0.15, 0.5
+_MOST_WARMTH, _MOST_TINT = 2.0, 0.15
+_DARKEST = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """A frame's saturation.
+
+    Attributes
+    ----------
+    warmth_tint : ndarray of shape (height, width, 2), dtype float64
+        Low-resolution map over the whole sphere, see `panopipe.clipped.rebuild.rebuilt_gain`.
+    any_percent, all_percent : float
+        Share of the sphere, by solid angle, where at least one plane, and where all planes, saturate.
+    """
+
+    warmth_tint: Floats
+    any_percent: float
+    all_percent: float
+
+    def at(self, rows: NDArray[np.intp], columns: NDArray[np.intp], width: int) -> tuple[Floats, Floats]:
+        """Warmth and tint at pixels of the full frame, `width` wide; bilinear, going round."""
+        height_out, width_out = self.warmth_tint.shape[:2]
+        scale = width_out / width
+        y = np.clip((rows + 0.5) * scale - 0.5, 0, height_out - 1)
+        x = (columns + 0.5) * scale - 0.5
+        top, left = np.floor(y).astype(np.intp), np.floor(x).astype(np.intp)
+        down, right = (y - top)[:, None], (x - left)[:, None]
+        bottom = np.minimum(top + 1, height_out - 1)
+        left, after = left % width_out, (left + 1) % width_out
+        plane = self.warmth_tint
+        upper = plane[top, left] * (1 - right) + plane[top, after] * right
+        lower = plane[bottom, left] * (1 - right) + plane[bottom, after] * right
+        mixed = upper * (1 - down) + lower * down
+        return np.ascontiguousarray(mixed[:, 0]), np.ascontiguousarray(mixed[:, 1])
+
+
+def survey(share: Floats, lights: Lights) -> Surroundings:
+    """Learn from a whole frame at reduced size.
+
+    Parameters
+    ----------
+    share : ndarray of shape (height, width, 3), dtype float64
+        Samples as a share of the white level, picked from the frame (not averaged: a mean of saturated
+        and other samples looks unsaturated).
+    lights : Lights
+        The frame's lights.
+    """
+    planes = np.moveaxis(share, 2, 0)
+    highest = np.maximum(np.maximum(planes[0], planes[1]), planes[2])
+    lowest = np.minimum(np.minimum(planes[0], planes[1]), planes[2])
+    weight = pixel_solid_angle(share.shape[0])[:, None] / (4 * np.pi)
+    any_share = float(np.sum(weight * (highest >= SATURATED)))
+    all_share = float(np.sum(weight * (lowest >= SATURATED)))
+    if not any_share:
+        return Surroundings(np.zeros((1, 2, 2)), 0.0, 0.0)
+    return Surroundings(_map(share, highest, lights), 100 * any_share, 100 * all_share)
+
+
+def _map(share: Floats, brightest: Floats, lights: Lights) -> Floats:
+    evidence = smooth_step(brightest, _BRIGHT_FROM, _BRIGHT_TO) * (brightest < TRUSTED)
+    a = lights.share_of_red
+    red, green, blue = np.moveaxis(np.log(np.maximum(share / lights.neutral, _DARKEST)), 2, 0)
+    warmth = np.clip(red - blue, -_MOST_WARMTH, _MOST_WARMTH)
+    tint = np.clip(green - a * red - (1 - a) * blue, -_MOST_TINT, _MOST_TINT)
+    stack = _means(np.stack([evidence, evidence * warmth, evidence * tint], axis=2))
+    far, near = smooth(stack, _FAR_DEG), smooth(stack, _NEAR_DEG)
+    wide = far[:, :, 1:] / (far[:, :, :1] + _EVIDENCE)
+    mixed: Floats = (near[:, :, 1:] + _EVIDENCE * wide) / (near[:, :, :1] + _EVIDENCE)
+    return mixed
+
+
+def _means(stack: Floats) -> Floats:
+    """Block means down to about the map's width; the frame as it is if it is small or odd."""
+    height, width = stack.shape[:2]
+    step = max(width // _WIDTH, 1)
+    if width % step or height % step or (width // step) % 2:
+        return stack
+    blocks = stack.reshape(height // step, step, width // step, step, -1)
+    return np.asarray(blocks.mean(axis=(1, 3)))
