@@ -63,6 +63,7 @@ class SrgbCoder:
         size = (self._rows, width, 3)
         self._light = np.empty(size, np.float32)
         self._index, self._value = np.empty(size, np.uint16), np.empty(size, np.int16)
+        self._black = np.zeros(size, np.int16)
         self._flags = np.zeros(-(-self._light.size // _STRETCH) * _STRETCH, np.bool_)
 
     def codes(self, rows: NDArray[np.float32], first: int) -> NDArray[np.uint8]:
@@ -104,10 +105,10 @@ class SrgbCoder:
         np.greater_equal(
             light.reshape(-1).view(np.uint32), self._limit.view(np.uint32), out=flags[: light.size]
         )
+        if not flags.any():
+            return np.empty(0, np.intp)
         stretches = flags.reshape(-1, _STRETCH)
         hit = np.flatnonzero(stretches.any(axis=1))
-        if not len(hit):
-            return hit
         stretch, sample = np.divmod(np.flatnonzero(stretches[hit]), _STRETCH)
         pixels = (hit[stretch] * _STRETCH + sample) // 3
         return pixels[np.diff(pixels, prepend=-1) > 0]
@@ -119,12 +120,20 @@ class SrgbCoder:
         np.copyto(index, light, casting="unsafe")
         flat = value.reshape(count, -1)
         cv2.LUT(index.reshape(count, -1), _curve(), dst=flat)
-        for row in range(count):
-            line = value[row].reshape(-1)
-            cv2.add(line, self._grain[(first + row) % len(self._grain)].reshape(-1), dst=line)
-        np.copyto(
-            codes, np.clip(np.right_shift(value, _SHIFT, out=value), 0, 255, out=value), casting="unsafe"
-        )
+        self._add_grain(value, first)
+        np.right_shift(value, _SHIFT, out=value)
+        np.maximum(value, self._black[:count], out=value)
+        np.copyto(codes, value, casting="unsafe")
+
+    def _add_grain(self, value: NDArray[np.int16], first: int) -> None:
+        """Add the grain of rows from `first` on; sums stop at the ends of int16, so white stays white."""
+        done, period = 0, len(self._grain)
+        while done < len(value):
+            start = (first + done) % period
+            grain = self._grain[start : start + len(value) - done]
+            part = value[done : done + len(grain)].reshape(len(grain), -1)
+            cv2.add(part, grain.reshape(len(grain), -1), dst=part)
+            done += len(grain)
 
     def _code_outside(
         self, places: NDArray[np.intp], light: NDArray[np.float32], first: int, codes: NDArray[np.uint8]

@@ -148,7 +148,7 @@ def _halved(cubic: Cubic) -> Planes:
     low: Planes = np.zeros_like(cubic[0][0])
     high: Planes = np.ones_like(low)
     for _ in range(_HALVINGS):
-        middle = (low + high) / 2
+        middle: Planes = np.asarray((low + high) / 2, dtype=np.float32)
         value = _at(cubic, middle)
         inside = (_least(value) >= 0) & (_most(value) <= 1)
         low, high = np.where(inside, middle, low), np.where(inside, high, middle)

@@ -126,8 +126,6 @@ class _Picture:
     ) -> None:
         self._anchor = facts.anchor_column
         self._turn = round(facts.anchor_column * width / facts.width) % width
-        self._reducer = AreaReducer(facts.width, facts.height, width) if width < facts.width else None
-        self._coder = SrgbCoder(grain_rows(width), peak=peak)
         self._stream = JpegStream(
             width,
             width // 2,
@@ -135,6 +133,8 @@ class _Picture:
             sampling=cast("Literal['4:4:4', '4:2:2', '4:2:0']", settings.chroma),
             segments=_metadata(facts.capture, width, rights, keep_position=settings.keep_position),
         )
+        self._reducer = AreaReducer(facts.width, facts.height, width) if width < facts.width else None
+        self._coder = SrgbCoder(grain_rows(width), peak=peak)
 
     def take(self, rows: Rows, first: int) -> None:
         if self._reducer is None:
