@@ -138,7 +138,7 @@ def label_hole(
     strip = max(2, round(_STRIP_SHARE * radius / factor))
     box = scene.box(strip * factor, factor)
     parts = [scene.shifted(box, shift) for shift in shifts]
-    shifted = np.array([shrunk(there, factor) for there, _ in parts])
+    shifted: Picture = np.array([shrunk(there, factor) for there, _ in parts])
     sure = np.array([shrunk(valid.astype(np.float32), factor) > 0.999 for _, valid in parts])
     here = shrunk(scene.detail[box], factor)
     hole = shrunk(scene.hole[box].astype(np.float32), factor) > 0
@@ -148,5 +148,6 @@ def label_hole(
         np.moveaxis(np.square(shifted - here).sum(-1) / variance * ~hole, 0, -1) + _GENERAL_WEIGHT * general
     )
     unary[~np.moveaxis(sure, 0, -1)] = FORBIDDEN
-    prices = seam_prices(shifted / np.float32(math.sqrt(variance)), sure, strange=_STRANGE)
+    scaled: Picture = shifted / np.float32(math.sqrt(variance))
+    prices = seam_prices(scaled, sure, strange=_STRANGE)
     return box, choose_labels(unary.astype(np.float32), prices, region)

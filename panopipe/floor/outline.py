@@ -65,3 +65,37 @@ class Outline:
 def circle(radius_deg: float) -> Outline:
     """Outline of a round foot seen from straight above."""
     return Outline(np.full(DIRECTIONS, float(radius_deg)))
+
+
+def outline_of_picture(drawn: NDArray[np.float32], *, field_deg: float) -> Outline:
+    """Outline of the white part of a picture seen straight down, its top at yaw 0.
+
+    Parameters
+    ----------
+    drawn : ndarray of shape (h, w, 3 or 4), dtype float32
+        White is covered; transparent is not.
+    field_deg : float
+        Angle that the sides of the picture's middle square span.
+
+    Raises
+    ------
+    ValueError
+        If nothing in the picture is white.
+    """
+    height, width = drawn.shape[:2]
+    side = min(height, width)
+    white = drawn[..., :3].mean(-1) > 0.25
+    if drawn.shape[-1] == 4:
+        white &= drawn[..., 3] > 0.5
+    rows, columns = np.nonzero(white)
+    if rows.size == 0:
+        raise ValueError("the picture of what to cover has no white in it; paint white what shall be covered")
+    scale = np.tan(np.radians(field_deg / 2)) / (side / 2)
+    right, forward = (columns + 0.5 - width / 2) * scale, (height / 2 - rows - 0.5) * scale
+    far = np.degrees(np.arctan(np.hypot(right, forward) + 0.5 * scale))
+    at = np.floor(np.degrees(np.arctan2(right, forward)) + 180).astype(int) % DIRECTIONS
+    radius = np.zeros(DIRECTIONS)
+    np.maximum.at(radius, at, far)
+    # A picture of few pixels leaves directions empty near its middle: take their neighbours'.
+    filled = np.flatnonzero(radius)
+    return Outline(np.interp(np.arange(DIRECTIONS), filled, radius[filled], period=DIRECTIONS))

@@ -87,7 +87,7 @@ def _correction(residual: Picture, inside: Picture, cycles: int) -> Picture:
     for step in range(cycles):
         steep = _cycle(residual, inside)
         slope = _dots(steep, residual)
-        turn = (slope - _dots(steep, last_residual)) / last_slope if step else 0 * slope
+        turn: Picture = (slope - _dots(steep, last_residual)) / last_slope if step else 0 * slope
         ahead = steep + turn * ahead
         bent = _laplacian(ahead) * inside
         length = _dots(ahead, residual) / _safe(_dots(ahead, bent))
@@ -98,8 +98,7 @@ def _correction(residual: Picture, inside: Picture, cycles: int) -> Picture:
 
 def _dots(one: Picture, other: Picture) -> Picture:
     """Inner product channel by channel."""
-    products = np.einsum("yxc,yxc->c", one, other, dtype=np.float64)
-    return products.astype(np.float32)
+    return np.asarray(np.einsum("yxc,yxc->c", one, other, dtype=np.float64), np.float32)
 
 
 def _safe(denominator: Picture) -> Picture:

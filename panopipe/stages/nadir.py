@@ -3,28 +3,33 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.floor.fill import fill_floor
-from panopipe.floor.outline import Outline, circle
-from panopipe.floor.logs import from_log, offset_for, to_log
-from panopipe.floor.poisson import fill_smoothly
-from panopipe.frame import Band, FrameFacts, Rows
+from panopipe.floor.footprint import Footprint, RingMap, find_footprint, ring_map
+from panopipe.floor.outline import Outline, circle, outline_of_picture
+from panopipe.floor.patch import put_patch
+from panopipe.floor.soften import fill_softly
+from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.setting import AUTO, Auto, choice, number, picture, switch
 from panopipe.sphere.geometry import row_of_pitch
 from panopipe.sphere.views import View, frame_focal_px, straight_down, view_from_frame, write_view
-from panopipe.stage import Applied, Learned, Look, SpanStage
+from panopipe.stage import Applied, JobFacts, Learned, Look, Observed, Solution, SpanStage
 
-FILLS = ("floor", "picture", "soft", "shadow", "leave")
-
-_DEFAULT_FOOT_M = 0.17
+_ASSUMED_FOOT_M = 0.17
 """Radius of the foot to reckon with where nothing was found and nothing was said."""
-_FEATHER_PX = 1.5
+_SURE_ENOUGH = 0.35
+"""Certainty from which a found footprint is used."""
+_DOUBTFUL_AGREEMENT = 0.15
+"""Agreement of the floor with itself below which a person should look."""
+_FEATHER_PX = 2.0
+_READ_TO_DEG = 50.0
+"""Angle from the nadir to which floor is read."""
 
 
 @dataclass(frozen=True)
@@ -33,9 +38,9 @@ class NadirSettings:
 
     fill: str = choice(
         "floor",
-        "what to put under the camera: the rebuilt floor, your own round picture, a soft blur of the floor, "
-        "only the foot's shadow lifted, or leave all as it is",
-        choices=FILLS,
+        "what to put under the camera: the rebuilt floor, your own round picture, a soft blur, floor over "
+        "the foot's shadow only, or leave all as it is",
+        choices=("floor", "picture", "soft", "shadow", "leave"),
     )
     camera_height_m: float = number(1.5, "height of the lens above the floor", low=0.2, high=12, unit="m")
     foot_radius_m: float | Auto = number(
@@ -50,16 +55,16 @@ class NadirSettings:
         0.5, "how much further than the foot and its shadow to cover", low=0, high=5, unit="degrees"
     )
     foot_picture: str = picture(
-        "a picture of what to cover, seen straight down: white covers, black keeps; its sides span "
-        "60 degrees, its top is the middle of the frame"
+        "what to cover, seen straight down: white covers, black keeps; its sides span 60 degrees, "
+        "its top is the middle of the frame"
     )
-    patch_picture: str = picture("the round picture for fill = picture")
+    patch_picture: str = picture('the round picture for fill = "picture"')
     patch_radius_deg: float = number(
         12.0, "radius of the round picture, seen from the camera", low=1, high=40, unit="degrees"
     )
     patch_heading_deg: float = number(
         0.0,
-        "direction in the frame towards which the picture's top points; 0 is the frame's middle",
+        "direction to which the round picture's top points; 0 is the middle of the frame, 90 right of it",
         low=-360,
         high=360,
         unit="degrees",
@@ -70,10 +75,25 @@ class NadirSettings:
 
 
 @dataclass(frozen=True, slots=True)
-class _Learned:
-    """What the bottom rows need: what to cover, and the patch picture."""
+class _Seen:
+    """One frame in the survey."""
+
+    ring: RingMap
+
+
+@dataclass(frozen=True, slots=True)
+class _Solved:
+    """What all frames together say of one."""
+
+    footprint: Footprint
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """What the bottom rows need: what to cover, what of it is the foot itself, and the round picture."""
 
     outline: Outline
+    foot: Outline
     patch: Rows | None = None
 
 
@@ -84,74 +104,113 @@ class Nadir(SpanStage[NadirSettings]):
     version: ClassVar[int] = 1
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
+    surveys: ClassVar[bool] = True
+
+    def survey(self, frame: Frame, settings: NadirSettings) -> _Seen:
+        """See the surroundings of the nadir."""
+        return _Seen(ring_map(frame.rows))
+
+    def solve(
+        self, observed: Mapping[FrameKey, Observed[NadirSettings]], job: JobFacts
+    ) -> Mapping[FrameKey, Solution]:
+        """Find the monopod that all frames share."""
+        keys = sorted(observed)
+        found = find_footprint([observed[key].seen.ring for key in keys])
+        return {key: Solution(_Solved(one)) for key, one in zip(keys, found, strict=True)}
 
     def span(self, facts: FrameFacts, settings: NadirSettings) -> tuple[int, int]:
         """Rows around the nadir: the hole and enough floor to learn from."""
         if settings.fill == "leave":
             return facts.height, facts.height
-        return math.floor(row_of_pitch(-40, facts.height)), facts.height
+        return math.floor(row_of_pitch(_READ_TO_DEG - 90, facts.height)), facts.height
 
     def learn(self, look: Look, settings: NadirSettings) -> Learned:
-        """Settle what to cover."""
+        """Settle what to cover.
+
+        Raises
+        ------
+        ValueError
+            If the round picture is asked for and not given.
+        """
         if settings.fill == "leave":
             return Learned(notes={"fill_method": "left as it is"})
         patch = look.pictures.get("patch_picture")
         if settings.fill == "picture" and patch is None:
             raise ValueError('fill = "picture" needs patch_picture, the name of a picture in the job folder')
-        outline = _outline_by_geometry(settings)
-        notes: dict[str, float | str] = {
-            "mask_radius_deg": round(outline.mean_deg, 3),
-            "mask_found_by": "geometry",
-        }
-        return Learned(_Learned(outline, patch), notes)
+        foot, outline, notes, wants_look = _to_cover(look, settings)
+        plan = _Plan(outline.grown(settings.margin_deg), foot, patch)
+        notes["mask_radius_deg"] = round(plan.outline.mean_deg, 2)
+        notes["mask_largest_deg"] = round(plan.outline.largest_deg, 2)
+        return Learned(plan, notes, wants_look)
 
     def apply(self, band: Band, settings: NadirSettings, learned: Any) -> Applied:
         """Change the pixels under the mask, and no other."""
-        given: _Learned | None = learned
-        if given is None:
+        plan: _Plan | None = learned
+        if plan is None:
             return Applied(band.rows)
-        view = _view_for(band, given.outline.largest_deg)
-        if settings.fill == "picture" and given.patch is not None:
-            _put_patch(band, given.patch, settings)
+        if settings.fill == "picture" and plan.patch is not None:
+            heading_deg = settings.patch_heading_deg - band.facts.anchor_yaw_deg
+            put_patch(band.rows, band.first, plan.patch, settings.patch_radius_deg, heading_deg)
             return Applied(band.rows, {"fill_method": "picture"})
+        view = _view_for(band, plan.outline.largest_deg)
         seen = view_from_frame(band.rows, band.first, view)
-        distance = given.outline.distance(view)
-        hole = distance < _FEATHER_PX
+        distance = plan.outline.distance(view)
+        cover = _cover(distance)
         if settings.fill == "soft":
-            offset = offset_for(seen)
-            filled = from_log(fill_smoothly(to_log(seen, offset), hole), offset)
-            write_view(band.rows, band.first, view, filled, _cover(distance))
+            write_view(band.rows, band.first, view, fill_softly(seen, distance < _FEATHER_PX), cover)
             return Applied(band.rows, {"fill_method": "soft"})
-        result = fill_floor(seen, np.ones(hole.shape, np.bool_), hole)
-        write_view(band.rows, band.first, view, result.picture, _cover(distance))
-        return Applied(band.rows, {"fill_method": "floor", "ring_agreement": round(result.ring_agreement, 3)})
+        if settings.fill == "shadow":
+            cover = np.minimum(cover, 1 - _cover(plan.foot.distance(view)))
+        result = fill_floor(seen, np.ones(distance.shape, np.bool_), distance < _FEATHER_PX)
+        write_view(band.rows, band.first, view, result.picture, cover)
+        return _reported(band, settings, result.ring_agreement)
 
 
-def _outline_by_geometry(settings: NadirSettings) -> Outline:
-    radius_m = _DEFAULT_FOOT_M if settings.foot_radius_m == AUTO else float(settings.foot_radius_m)
-    return circle(math.degrees(math.atan(radius_m / settings.camera_height_m)) + settings.margin_deg)
+def _to_cover(
+    look: Look, settings: NadirSettings
+) -> tuple[Outline, Outline, dict[str, float | str], tuple[str, ...]]:
+    """Outline of the foot, outline of foot and shadow, how they were had, and what a person should know."""
+    drawn = look.pictures.get("foot_picture")
+    if drawn is not None:
+        outline = outline_of_picture(drawn, field_deg=60).turned(-look.reduced.facts.anchor_yaw_deg)
+        return outline, outline, {"mask_source": "foot_picture"}, ()
+    if settings.foot_radius_m != AUTO:
+        foot = circle(math.degrees(math.atan(float(settings.foot_radius_m) / settings.camera_height_m)))
+        return foot, foot, {"mask_source": "foot_radius_m"}, ()
+    solved: _Solved | None = look.solution
+    if solved is not None and solved.footprint.certainty >= _SURE_ENOUGH:
+        found = solved.footprint
+        notes: dict[str, float | str] = {
+            "mask_source": "comparing the frames",
+            "mask_certainty": round(found.certainty, 3),
+        }
+        return found.foot, found.outline, notes, ()
+    foot = circle(math.degrees(math.atan(_ASSUMED_FOOT_M / settings.camera_height_m)))
+    sentence = (
+        f"The monopod did not stand out from the floors, so a foot of {_ASSUMED_FOOT_M:g} m radius was "
+        "assumed: if some of it shows, set foot_radius_m or foot_picture."
+    )
+    return foot, foot, {"mask_source": "assumed radius"}, (sentence,)
+
+
+def _reported(band: Band, settings: NadirSettings, ring_agreement: float) -> Applied:
+    method = "floor" if settings.fill == "floor" else "shadow only"
+    notes: dict[str, float | str] = {"fill_method": method, "ring_agreement": round(ring_agreement, 3)}
+    if ring_agreement >= _DOUBTFUL_AGREEMENT:
+        return Applied(band.rows, notes)
+    sentence = "The floor around the monopod does not repeat: look at the rebuilt floor."
+    return Applied(band.rows, notes, (sentence,))
 
 
 def _view_for(band: Band, radius_deg: float) -> View:
     """Straight-down view at the frame's own resolution, as wide as the hole's surroundings are needed."""
     focal_px = frame_focal_px(band.rows.shape[1])
-    reach = min(3.2 * math.tan(math.radians(radius_deg)), math.tan(math.radians(35)))
-    return straight_down(2 * math.ceil(reach * focal_px), focal_px)
+    most = math.tan(math.radians(_READ_TO_DEG)) / math.sqrt(2) - 8 / focal_px
+    reach = min(3.2 * math.tan(math.radians(radius_deg)), most)
+    return straight_down(2 * math.floor(reach * focal_px), focal_px)
 
 
 def _cover(distance: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Full cover inside the outline, none a feather's width outside."""
     cover: NDArray[np.float32] = np.clip(0.5 - distance / _FEATHER_PX, 0, 1).astype(np.float32)
     return cover
-
-
-def _put_patch(band: Band, patch: Rows, settings: NadirSettings) -> None:
-    """Write the round picture, flat to the viewer."""
-    side = min(patch.shape[:2])
-    top, left = (patch.shape[0] - side) // 2, (patch.shape[1] - side) // 2
-    square = patch[top : top + side, left : left + side]
-    focal_px = side / 2 / math.tan(math.radians(settings.patch_radius_deg))
-    view = straight_down(side, focal_px, settings.patch_heading_deg - band.facts.anchor_yaw_deg)
-    centre = np.arange(side) + 0.5 - side / 2
-    disc = np.clip(side / 2 - np.hypot(centre[None, :], centre[:, None]), 0, 1).astype(np.float32)
-    cover = cv2.multiply(square[..., 3], disc)
-    write_view(band.rows, band.first, view, np.ascontiguousarray(square[..., :3]), cover)

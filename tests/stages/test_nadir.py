@@ -1,0 +1,238 @@
+"""Nadir: the foot goes, the floor goes on, and every other pixel keeps its bits."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from panopipe.frame import Band, Frame, FrameFacts, FrameKey
+from panopipe.setting import rules
+from panopipe.sphere.views import frame_focal_px, straight_down, view_from_frame
+from panopipe.stage import JobFacts, Look, Observed, stage
+from panopipe.stages.nadir import Nadir, NadirSettings
+from tests.scenes.floors import FLOORS, Foot, Stand, see
+
+WIDTH, HEIGHT = 1536, 768
+FOOT = Foot(8)
+
+
+def facts(name="one", anchor_column=0):
+    return FrameFacts(FrameKey("hall", name), WIDTH, HEIGHT, anchor_column)
+
+
+def whole(seen):
+    frame = np.full((HEIGHT, WIDTH, 3), 0.3, np.float32)
+    frame[seen.first :] = seen.rows
+    return frame
+
+
+def reduced(frame):
+    return cv2.resize(frame, (1024, 512), interpolation=cv2.INTER_AREA)
+
+
+@pytest.fixture(scope="module")
+def frames():
+    floors = ("planks", "square tiles", "carpet")
+    stands = (
+        Stand(heading_deg=10),
+        Stand(0.4, 1.1, heading_deg=80, seed=2),
+        Stand(1.2, 0.2, heading_deg=200, seed=3),
+    )
+    return {
+        name: see(FLOORS[name](), stand, FOOT, width=WIDTH, top_pitch_deg=-35)
+        for name, stand in zip(floors, stands, strict=True)
+    }
+
+
+@pytest.fixture(scope="module")
+def solutions(frames):
+    nadir, settings = Nadir(), NadirSettings()
+    observed = {}
+    for name, seen in frames.items():
+        frame = Frame(reduced(whole(seen)), facts(name))
+        observed[frame.facts.key] = Observed(nadir.survey(frame, settings), settings, frame.facts)
+    return nadir.solve(observed, JobFacts({"hall": tuple(observed)}))
+
+
+def finish(seen, settings, *, solution=None, pictures=None, its_facts=None):
+    nadir, its_facts = Nadir(), its_facts or facts()
+    first, last = nadir.span(its_facts, settings)
+    frame = whole(seen)
+    look = Look(Frame(reduced(frame), its_facts), solution.data if solution else None, pictures or {})
+    learned = nadir.learn(look, settings)
+    applied = nadir.apply(Band(frame[first:last].copy(), first, its_facts), settings, learned.data)
+    done = frame.copy()
+    done[first:last] = applied.rows
+    return frame, done, learned, applied
+
+
+def decibels(shown, truth, where):
+    return -10 * np.log10(np.square(np.clip(shown, 0, 1) - np.clip(truth, 0, 1))[where].mean())
+
+
+def test_the_stage_is_a_good_plugin():
+    assert isinstance(stage("nadir"), Nadir)
+    assert {"fill", "camera_height_m", "foot_radius_m"} <= set(rules(NadirSettings))
+
+
+def test_leave_reads_and_changes_nothing(frames):
+    settings = NadirSettings(fill="leave")
+    before, after, learned, _ = finish(frames["planks"], settings)
+    assert learned.data is None
+    assert np.array_equal(before, after)
+
+
+@pytest.mark.parametrize("name", ["planks", "square tiles", "carpet"])
+def test_the_job_shows_the_monopod_and_the_floor_goes_on(frames, solutions, name):
+    seen = frames[name]
+    before, after, learned, applied = finish(
+        seen, NadirSettings(), solution=solutions[FrameKey("hall", name)]
+    )
+    assert learned.notes["mask_source"] == "comparing the frames"
+    truth = before.copy()
+    truth[seen.first :] = seen.bare
+    changed = (before != after).any(-1)
+    foot = np.zeros_like(changed)
+    foot[seen.first :] = seen.foot
+    assert changed[foot].mean() > 0.995
+    # The foot is a fifth as bright as these floors or less; a floor continued wrongly by its whole contrast
+    # would stay under 25 dB.
+    assert decibels(after, truth, foot) > 28 > decibels(before, truth, foot)
+    assert applied.notes["ring_agreement"] > 0.2
+
+
+def test_only_the_mask_changes(frames, solutions):
+    seen = frames["planks"]
+    before, after, learned, _ = finish(seen, NadirSettings(), solution=solutions[FrameKey("hall", "planks")])
+    outside = 90 - float(learned.notes["mask_largest_deg"]) - 1.0
+    row = int((90 + outside) / 180 * HEIGHT)
+    assert np.array_equal(before[:row], after[:row])
+    assert (before[row:] != after[row:]).any()
+
+
+def test_the_same_frame_gives_the_same_bits(frames, solutions):
+    solution = solutions[FrameKey("hall", "planks")]
+    one, two = (finish(frames["planks"], NadirSettings(), solution=solution)[1] for _ in range(2))
+    assert np.array_equal(one, two)
+
+
+def test_the_footprint_does_not_depend_on_the_order_of_the_frames(frames, solutions):
+    nadir, settings = Nadir(), NadirSettings()
+    observed = {}
+    for name, seen in reversed(frames.items()):
+        frame = Frame(reduced(whole(seen)), facts(name))
+        observed[frame.facts.key] = Observed(nadir.survey(frame, settings), settings, frame.facts)
+    again = nadir.solve(observed, JobFacts({"hall": tuple(observed)}))
+    for key, one in solutions.items():
+        assert np.array_equal(
+            one.data.footprint.outline.radius_deg, again[key].data.footprint.outline.radius_deg
+        )
+
+
+def test_a_radius_in_the_recipe_is_geometry(frames):
+    # External check: a foot of .2 m radius seen from 1.5 m spans 7.59 degrees (closed form atan(r / h)).
+    settings = NadirSettings(foot_radius_m=0.2, camera_height_m=1.5, margin_deg=0)
+    _, _, learned, _ = finish(frames["carpet"], settings)
+    assert learned.notes["mask_radius_deg"] == pytest.approx(7.59, abs=0.011)
+
+
+def test_without_a_survey_a_person_is_asked_to_look(frames):
+    _, _, learned, _ = finish(frames["carpet"], NadirSettings())
+    assert "assumed" in learned.wants_look[0]
+
+
+def arrow():
+    """Opaque disc, red to the top and blue elsewhere, in a see-through square."""
+    drawn = np.zeros((200, 200, 4), np.float32)
+    drawn[..., 2], drawn[..., 3] = 0.5, 1
+    drawn[:100, :, :3] = (0.5, 0, 0)
+    return drawn
+
+
+@pytest.mark.parametrize(("anchor_column", "heading_deg"), [(0, 0.0), (0, 90.0), (384, 30.0)])
+def test_the_round_picture_lies_flat_and_points_to_its_heading(frames, anchor_column, heading_deg):
+    settings = NadirSettings(
+        fill="picture", patch_picture="mark.png", patch_radius_deg=10, patch_heading_deg=heading_deg
+    )
+    _, after, _, _ = finish(
+        frames["carpet"],
+        settings,
+        pictures={"patch_picture": arrow()},
+        its_facts=facts(anchor_column=anchor_column),
+    )
+    in_arrays = heading_deg - 360 * anchor_column / WIDTH
+    view = straight_down(200, frame_focal_px(WIDTH), in_arrays)
+    shown = view_from_frame(after, 0, view)
+    assert np.allclose(shown[80, 100], (0.5, 0, 0), atol=0.01)
+    assert np.allclose(shown[120, 100], (0, 0, 0.5), atol=0.01)
+    # 10 degrees lie at tan 10 focal lengths from the middle.
+    rim = np.tan(np.radians(10)) * view.focal_px
+    assert np.allclose(shown[int(100 - rim + 3), 100], (0.5, 0, 0), atol=0.02)
+    assert abs(float(shown[int(100 - rim - 3), 100, 2]) - 0.24) < 0.1
+
+
+def test_a_see_through_patch_leaves_the_bits(frames):
+    clear = arrow()
+    clear[..., 3] = 0
+    settings = NadirSettings(fill="picture", patch_picture="mark.png")
+    before, after, _, _ = finish(frames["carpet"], settings, pictures={"patch_picture": clear})
+    assert np.array_equal(before, after)
+
+
+def test_a_missing_patch_is_named(frames):
+    with pytest.raises(ValueError, match="patch_picture"):
+        finish(frames["carpet"], NadirSettings(fill="picture"))
+
+
+def test_a_drawn_mask_overrides(frames):
+    drawn = np.zeros((300, 300, 4), np.float32)
+    drawn[..., 3] = 1
+    yes = np.hypot(*np.mgrid[-149.5:150, -149.5:150]) < 150 * np.tan(np.radians(12)) / np.tan(np.radians(30))
+    drawn[yes, :3] = 1
+    settings = NadirSettings(foot_picture="mask.png", margin_deg=0)
+    _, _, learned, _ = finish(frames["carpet"], settings, pictures={"foot_picture": drawn})
+    assert learned.notes["mask_source"] == "foot_picture"
+    assert learned.notes["mask_radius_deg"] == pytest.approx(12, abs=0.3)
+
+
+def test_soft_fill_has_no_detail(frames):
+    seen = frames["planks"]
+    _, after, _, applied = finish(seen, NadirSettings(fill="soft", foot_radius_m=0.3))
+    view = straight_down(60, frame_focal_px(WIDTH))
+    assert applied.notes["fill_method"] == "soft"
+    assert float(cv2.Laplacian(view_from_frame(after, 0, view), cv2.CV_32F).std()) < 1e-3
+
+
+def test_shadow_only_keeps_the_foot(frames, solutions):
+    seen = frames["carpet"]
+    before, after, _, _ = finish(
+        seen, NadirSettings(fill="shadow"), solution=solutions[FrameKey("hall", "carpet")]
+    )
+    middle = slice(int(HEIGHT * (1 - 6 / 180)), None)
+    assert np.array_equal(before[middle], after[middle])
+    shadow = np.zeros(before.shape[:2], bool)
+    near = cv2.dilate(seen.foot.astype(np.uint8), np.ones((7, 1), np.uint8)) > 0  # the outline's half-degree
+    shadow[seen.first :] = seen.shadow & ~near & (seen.rows[..., 1] < 0.93 * seen.bare[..., 1])
+    truth = before.copy()
+    truth[seen.first :] = seen.bare
+    assert decibels(after, truth, shadow) > decibels(before, truth, shadow) + 6
+
+
+def test_a_frame_with_light_below_zero_and_far_above_one_survives(frames):
+    seen = frames["carpet"]
+    rows = seen.rows.copy()
+    rows[::7, ::5] = -0.01
+    rows[::11, ::13] = 40
+    _, after, _, _ = finish(replace(seen, rows=rows), NadirSettings(foot_radius_m=0.25))
+    assert np.isfinite(after).all()
+
+
+def test_the_reduced_frame_passes_too(frames, solutions):
+    nadir, settings = Nadir(), NadirSettings()
+    small = reduced(whole(frames["planks"]))
+    learned = nadir.learn(Look(Frame(small, facts()), solutions[FrameKey("hall", "planks")].data), settings)
+    applied = nadir.apply(Band(small.copy(), 0, facts()), settings, learned.data)
+    assert applied.rows.shape == small.shape
+    assert np.array_equal(applied.rows[:400], small[:400])
+    assert float(applied.rows[500:].mean()) > 1.5 * float(small[500:].mean())
