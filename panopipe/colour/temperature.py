@@ -119,13 +119,15 @@ def xy_from_cct_duv(cct_kelvin: ArrayLike, duv: ArrayLike = 0.0) -> Matrix:
 def uv_from_xy(xy: ArrayLike) -> Matrix:
     """CIE 1960 (u, v) of CIE 1931 (x, y)."""
     x, y = np.moveaxis(np.asarray(xy, dtype=np.float64), -1, 0)
-    return np.stack([4 * x, 6 * y], axis=-1) / (-2 * x + 12 * y + 3)[..., None]
+    uv: Matrix = np.stack([4 * x, 6 * y], axis=-1) / (-2 * x + 12 * y + 3)[..., None]
+    return uv
 
 
 def xy_from_uv(uv: ArrayLike) -> Matrix:
     """CIE 1931 (x, y) of CIE 1960 (u, v)."""
     u, v = np.moveaxis(np.asarray(uv, dtype=np.float64), -1, 0)
-    return np.stack([3 * u, 2 * v], axis=-1) / (2 * u - 8 * v + 4)[..., None]
+    xy: Matrix = np.stack([3 * u, 2 * v], axis=-1) / (2 * u - 8 * v + 4)[..., None]
+    return xy
 
 
 def _locus_uv(mired: Matrix) -> Matrix:
@@ -141,7 +143,8 @@ def _locus_tangent(mired: Matrix) -> Matrix:
 def _locus_normal(mired: Matrix) -> Matrix:
     """Unit normal of the locus, on the green side."""
     u, v = np.moveaxis(_locus_tangent(mired), -1, 0)
-    return np.stack([-v, u], axis=-1) / np.hypot(u, v)[..., None]
+    normal: Matrix = np.stack([-v, u], axis=-1) / np.hypot(u, v)[..., None]
+    return normal
 
 
 def _newton_step(uv: Matrix, mired: Matrix) -> Matrix:

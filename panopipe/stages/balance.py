@@ -1,0 +1,247 @@
+"""White balance that makes the rooms of a job one place.
+
+The survey looks at every frame for whites, lights and local features; one joint solution (`panopipe.white`)
+gives each frame its white; `apply` adapts that white to D65 in the Bradford cone space, one matrix a frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from panopipe.colour.pointwise import transform_rows
+from panopipe.colour.spaces import Matrix
+from panopipe.colour.temperature import cct_duv_from_xy, xy_from_cct_duv
+from panopipe.frame import Band, Frame, FrameKey, Rows
+from panopipe.setting import AUTO, Auto, number, switch
+from panopipe.stage import JobFacts, Learned, Look, Observed, RowStage, Solution
+from panopipe.white.cones import (
+    PLACE_PER_MIRED,
+    camera_place,
+    correction_matrix,
+    light_xy,
+    place_of_light,
+    xy_from_place,
+)
+from panopipe.white.evenness import even_gains
+from panopipe.white.evidence import Evidence, gather
+from panopipe.white.hand import surface_place
+from panopipe.white.joint import Sight, White, solve_whites
+from panopipe.white.matches import Features, Pair, find_features, match_frames
+from panopipe.white.mixed import LightMap, Modes, light_map
+
+Place = tuple[float, float]
+
+WEAK = 0.45
+"""Confidence below which a person should look at the frame."""
+INDOORS = 0.5
+"""A frame that looks less than this like open sky was taken inside."""
+
+
+@dataclass(frozen=True)
+class BalanceSettings:
+    """Settings of the white balance."""
+
+    strength: float = number(
+        0.9, "share of the correction: 1 makes whites neutral, below it a room keeps its mood", low=0, high=1
+    )
+    kelvin: float | Auto = number(
+        AUTO, "colour temperature of the light, set by hand", low=1500, high=20000, unit="kelvin", auto=True
+    )
+    duv: float = number(
+        0.0, "with kelvin: distance of the light from the black-body line, + is green", low=-0.05, high=0.05
+    )
+    neutral_yaw_deg: float | Auto = number(
+        AUTO,
+        "direction of a surface known to be neutral, in the file",
+        low=-180,
+        high=180,
+        unit="degrees",
+        auto=True,
+    )
+    neutral_pitch_deg: float | Auto = number(
+        AUTO, "height of that surface over the horizon", low=-90, high=90, unit="degrees", auto=True
+    )
+    neutral_size_deg: float = number(
+        2.0, "diameter of the spot that is read there", low=0.5, high=20, unit="degrees"
+    )
+    together: bool = switch(True, "solve this frame together with all others; off: by what it shows alone")
+    even_exposure_ev: float = number(
+        0.0, "most that a frame's exposure may be moved to even out its room", low=0, high=2, unit="EV"
+    )
+    mixed_light: float = number(
+        0.0, "share of the difference between lamp side and window side that is taken out", low=0, high=1
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What the survey keeps of one frame."""
+
+    evidence: Evidence
+    features: Features
+    hand: Place | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """`Solution.data`: what goes with the correction, and how sure it is."""
+
+    gain_ev: float
+    modes: Modes
+    open_sky: float
+    confidence: float
+    by_hand: bool
+    unread: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """What `apply` needs: one matrix, or a map of the light over the sphere."""
+
+    matrix: Matrix
+    lights: LightMap | None
+
+
+class Balance(RowStage[BalanceSettings]):
+    """White balance, solved for all frames of the job at once."""
+
+    name = "balance"
+    version = 1
+    summary = "Makes a white wall the same white in every room."
+    Settings = BalanceSettings
+    surveys = True
+
+    def survey(self, frame: Frame, settings: BalanceSettings) -> Seen:
+        """Look for whites and local features."""
+        return Seen(gather(frame.rows), find_features(frame.rows), _hand_place(frame, settings))
+
+    def solve(
+        self, observed: Mapping[FrameKey, Observed[BalanceSettings]], job: JobFacts
+    ) -> Mapping[FrameKey, Solution]:
+        """Solve for all whites together."""
+        keys = _walking_order(observed, job)
+        seen = [observed[key] for key in keys]
+        pairs = match_frames([one.seen.features for one in seen], [key.room for key in keys])
+        sights = [_sight(key, one, key == job.reference) for key, one in zip(keys, seen, strict=True)]
+        whites = _solve(sights, pairs, [one.settings.together for one in seen])
+        gains = even_gains([key.room for key in keys], pairs, [one.settings.even_exposure_ev for one in seen])
+        return {
+            key: _solution(one, sight, white, gain)
+            for key, one, sight, white, gain in zip(keys, seen, sights, whites, gains, strict=True)
+        }
+
+    def learn(self, look: Look, settings: BalanceSettings) -> Learned:
+        """Take the matrix that was solved, and the map of the light if it is wanted."""
+        answer, correction = look.solution, look.reduced.facts.correction
+        if not isinstance(answer, _Answer) or correction is None:
+            return Learned()
+        matrix = correction * 2.0**answer.gain_ev
+        share = settings.mixed_light * settings.strength
+        lights = light_map(answer.modes, share) if share > 0 and answer.open_sky < INDOORS else None
+        if lights is None and np.array_equal(matrix, np.eye(3)):
+            return Learned(corrected=True)
+        return Learned(_Plan(matrix, lights), wants_look=_words(answer), corrected=True)
+
+    def apply(self, band: Band, settings: BalanceSettings, learned: Any) -> Rows:
+        """Adapt the rows."""
+        plan: _Plan = learned
+        rows = transform_rows(band.rows, plan.matrix)
+        return rows if plan.lights is None else plan.lights.apply(rows, band.first)
+
+
+def _walking_order(observed: Mapping[FrameKey, Any], job: JobFacts) -> list[FrameKey]:
+    """Frames in the order in which one walks the job, whatever the order in which they were seen."""
+    walk = [key for frames in job.rooms.values() for key in frames if key in observed]
+    return walk + sorted(set(observed) - set(walk))
+
+
+def _by_hand(settings: BalanceSettings) -> bool:
+    spot = isinstance(settings.neutral_yaw_deg, float) and isinstance(settings.neutral_pitch_deg, float)
+    return spot or isinstance(settings.kelvin, float)
+
+
+def _hand_place(frame: Frame, settings: BalanceSettings) -> Place | None:
+    """Place of the white that the photographer set for a frame, if any."""
+    facts, yaw, pitch = frame.facts, settings.neutral_yaw_deg, settings.neutral_pitch_deg
+    if isinstance(settings.kelvin, float):
+        place = place_of_light(xy_from_cct_duv(settings.kelvin, settings.duv), facts.white_xy)
+        return float(place[0]), float(place[1])
+    if isinstance(yaw, float) and isinstance(pitch, float):
+        return surface_place(frame.rows, yaw - facts.anchor_yaw_deg, pitch, settings.neutral_size_deg)
+    return None
+
+
+def _sight(key: FrameKey, one: Observed[BalanceSettings], trusted: bool) -> Sight:
+    seen: Seen = one.seen
+    hand = (0.0, 0.0) if seen.hand is None and trusted else seen.hand
+    known = one.facts.white_xy is not None
+    return Sight(key.room, seen.evidence, camera_place(one.facts.white_xy), known, hand)
+
+
+def _solve(sights: Sequence[Sight], pairs: Sequence[Pair], together: Sequence[bool]) -> list[White]:
+    """Whites of all frames: those that go together in one solution, the others each alone."""
+    whites: dict[int, White] = {}
+    joined = [i for i, joins in enumerate(together) if joins]
+    place = {i: at for at, i in enumerate(joined)}
+    inner = [
+        Pair(place[p.first], place[p.second], p.shared) for p in pairs if {p.first, p.second} <= set(joined)
+    ]
+    for group, links in ([(joined, inner)] if joined else []) + [
+        ([i], []) for i, joins in enumerate(together) if not joins
+    ]:
+        solved, _ = solve_whites([sights[i] for i in group], links)
+        whites.update(zip(group, solved, strict=True))
+    return [whites[i] for i in range(len(sights))]
+
+
+def _solution(one: Observed[BalanceSettings], sight: Sight, white: White, gain_ev: float) -> Solution:
+    settings, seen = one.settings, one.seen
+    correction = correction_matrix(white.place, settings.strength)
+    unread = _by_hand(settings) and seen.hand is None
+    answer = _Answer(
+        gain_ev, seen.evidence.modes, seen.evidence.open_sky, white.confidence, sight.hand is not None, unread
+    )
+    return Solution(answer, correction, notes=_notes(one, sight, white, gain_ev))
+
+
+def _notes(
+    one: Observed[BalanceSettings], sight: Sight, white: White, gain_ev: float
+) -> dict[str, float | str]:
+    """Plain figures for the review: where the frame's white stood and where it stands."""
+    left = 1 - one.settings.strength
+    before = xy_from_place(white.place)
+    after = xy_from_place((left * white.place[0], left * white.place[1]))
+    light = light_xy(white.place, one.facts.white_xy)
+    notes: dict[str, float | str] = {}
+    for name, xy in (("before", before), ("after", after)):
+        kelvin, duv = cct_duv_from_xy(xy)
+        notes |= {f"cct_{name}_kelvin": float(kelvin), f"duv_{name}": float(duv)}
+        notes |= {f"white_{name}_x": float(xy[0]), f"white_{name}_y": float(xy[1])}
+    if one.facts.white_xy is not None:
+        kelvin, duv = cct_duv_from_xy(light)
+        notes |= {"light_cct_kelvin": float(kelvin), "light_duv": float(duv)}
+    evidence = one.seen.evidence
+    return notes | {
+        "confidence": 1.0 if sight.hand is not None else white.confidence,
+        "neutral_share": white.neutral_share,
+        "light_spread_mired": evidence.spread / PLACE_PER_MIRED,
+        "open_sky": evidence.open_sky,
+        "gain_ev": gain_ev,
+        "set_by_hand": "yes" if sight.hand is not None else "no",
+    }
+
+
+def _words(answer: _Answer) -> tuple[str, ...]:
+    """Say why a person should look."""
+    words = []
+    if answer.unread:
+        words.append(
+            "the spot named as neutral is clipped or black in this frame, so it was not used for the white"
+        )
+    if not answer.by_hand and answer.confidence < WEAK and answer.open_sky < INDOORS:
+        words.append("the white balance found little to go by; check it, or name a neutral surface")
+    return tuple(words)

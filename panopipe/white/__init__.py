@@ -1,0 +1,1 @@
+"""The joint white of a job: evidence from each frame, matches between frames, one robust solution."""

@@ -1,0 +1,351 @@
+"""The joint white: one robust solution for the lights of all frames of a job.
+
+Unknown are the place of each frame's light in the plane of log cone ratios, as the real light stands there
+(the camera's own white taken out), and how far the job's usual ceiling, wall and low whites are from
+neutral. Everything that is known is a residual with a weight:
+
+- each bright paint of a frame is a vote: it would be white, but for its kind's offset;
+- two frames of one room have one light, and a surface that both see must agree;
+- frames of different rooms that share surfaces agree only if their lights prove alike;
+- lights lie near the Planckian and daylight loci; a sky is lit by daylight; the camera was set by a person.
+
+Votes that disagree (a coloured wall, a wooden ceiling, a sunset) lose their weight step by step while the
+tolerance narrows from wide to fine, so that the start does not decide. A hand-set white is a constraint.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.colour.spaces import Matrix
+from panopipe.white.cones import locus
+from panopipe.white.evidence import Evidence, Kind, Paint
+from panopipe.white.matches import Pair
+
+VOTE_SIGMA = 0.03
+"""How far a white paint's vote lies from the truth, in the plane: about 2 delta E 2000."""
+KIND_SIGMA: Mapping[Kind, float] = {Kind.CEILING: 0.012, Kind.WALL: 0.06, Kind.LOW: 0.05}
+"""How far whole kinds of white may be off neutral in a house: ceilings are white (common practice)."""
+KIND_TRUST: Mapping[Kind, float] = {Kind.CEILING: 1.0, Kind.WALL: 0.5, Kind.LOW: 0.25}
+"""Walls are painted in all sorts of whites, and low down lie floors and furniture."""
+SAME_ROOM_SIGMA = 0.03
+OTHER_ROOM_SIGMA = 0.15
+LIKE_LIGHT = 0.05
+"""Beyond this difference two rooms are taken to have two lights."""
+LOCUS_FREE = 0.06
+"""Lights may lie this far beside the locus, a Duv of about 0.0055 (ANSI C78.377 grants lamps 0.006)."""
+LOCUS_SIGMA = 0.02
+"""Beyond that they are held by this."""
+CAMERA_SIGMA = 0.6
+SKY_MIRED = 1e6 / 5500
+"""Daylight that sky and sun together give at noon, the old balance of daylight film (common practice)."""
+SKY_SIGMA = 0.05
+SKY_VOTE = 0.1
+WARMEST_MIRED, COLDEST_MIRED = 1e6 / 2200, 1e6 / 10000
+"""Lights beyond these are ever less likely to be what lights a room."""
+JOB_RANGE = 0.8
+"""How far the lights of one job spread around their middle: about 140 mired."""
+NARROW = 0.06
+"""Final tolerance of the robust weights."""
+HAND_WEIGHT = 1e7
+_LOCUS_MIRED = np.arange(80.0, 660.0, 2.0)
+_LOCUS_DUV = 0.0015
+"""Half way between the Planckian and the daylight locus."""
+_ROUNDS = 40
+
+
+Votes = Sequence[tuple[Paint, Matrix, float]]
+"""Paints of a frame that may be white, their places as real lights, and their weights."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What the joint solution knows of one frame.
+
+    Attributes
+    ----------
+    room : str
+        Its room.
+    evidence : Evidence
+        What it shows.
+    camera : tuple of float
+        Place of the camera's own white as a real light; (0, 0) when the file does not tell.
+    camera_known : bool
+        Whether the file tells.
+    hand : tuple of float or None
+        Place in the decoded frame of a white that the photographer set.
+    """
+
+    room: str
+    evidence: Evidence
+    camera: tuple[float, float] = (0.0, 0.0)
+    camera_known: bool = False
+    hand: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class White:
+    """The light of one frame.
+
+    Attributes
+    ----------
+    place : tuple of float
+        Place of its white in the decoded frame.
+    sigma : float
+        Standard deviation that the solution gives it, in the plane.
+    agreement : float
+        Share of its votes, by weight, that the solution follows.
+    neutral_share : float
+        Share of the sphere that is near neutral under this white.
+    """
+
+    place: tuple[float, float]
+    sigma: float
+    agreement: float
+    neutral_share: float
+
+    @property
+    def confidence(self) -> float:
+        """0 to 1: a sigma of 0.06 (about 4 delta E 2000) halves it, and so do outvoted paints."""
+        return float((0.5 + 0.5 * self.agreement) / (1 + (self.sigma / 0.06) ** 2))
+
+
+@dataclass
+class _System:
+    """Normal equations of the least-squares problem, one per coordinate of the plane and coupled by it."""
+
+    count: int
+    matrix: Matrix = field(init=False)
+    right: Matrix = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.matrix = np.zeros((2 * self.count, 2 * self.count))
+        self.right = np.zeros(2 * self.count)
+
+    def add(self, terms: Sequence[tuple[int, float]], target: Matrix, weight: float) -> None:
+        """Add weight times the square of (sum of factor x unknown - target) in both coordinates."""
+        for i, a in terms:
+            self.right[2 * i] += weight * a * target[0]
+            self.right[2 * i + 1] += weight * a * target[1]
+            for j, b in terms:
+                self.matrix[2 * i, 2 * j] += weight * a * b
+                self.matrix[2 * i + 1, 2 * j + 1] += weight * a * b
+
+    def add_across(self, i: int, normal: Matrix, target: float, weight: float) -> None:
+        """Add weight times the square of (normal . unknown - target)."""
+        at = slice(2 * i, 2 * i + 2)
+        self.matrix[at, at] += weight * np.outer(normal, normal)
+        self.right[at] += weight * target * normal
+
+    def solve(self) -> Matrix:
+        return np.asarray(np.linalg.solve(self.matrix, self.right), dtype=np.float64).reshape(-1, 2)
+
+
+def solve_whites(sights: Sequence[Sight], links: Sequence[Pair]) -> tuple[list[White], Mapping[Kind, Matrix]]:
+    """Solve for the white of every frame.
+
+    Parameters
+    ----------
+    sights : sequence of Sight
+        In walking order, which alone decides who is whose neighbour.
+    links : sequence of Pair
+        Pairs with shared surfaces.
+
+    Returns
+    -------
+    whites : list of White
+        In the order of `sights`.
+    offsets : mapping of Kind to ndarray of shape (2,)
+        How far this job's whites of each kind are from neutral.
+    """
+    votes = [_votes(sight) for sight in sights]
+    places = _first_guesses(sights, votes)
+    offsets = np.zeros((len(Kind), 2))
+    system = _System(0)
+    for turn in range(_ROUNDS):
+        wide = max(NARROW, 0.4 * 0.88**turn)
+        system = _gather(sights, votes, links, places, offsets, wide)
+        solved = system.solve()
+        places, offsets = solved[: len(sights)], solved[len(sights) :]
+    covariance = np.asarray(np.linalg.inv(system.matrix), dtype=np.float64)
+    whites = [
+        _white(sight, votes[i], places[i], offsets, covariance[2 * i : 2 * i + 2, 2 * i : 2 * i + 2])
+        for i, sight in enumerate(sights)
+    ]
+    return whites, {kind: offsets[kind] for kind in Kind}
+
+
+def weight_of_vote(paint: Paint) -> float:
+    """Weight of a paint as a white before anything is compared: its size, and how bright it is."""
+    size = min(paint.area_sr / 2.0, 1.0)
+    bright = 1 / (1 + np.exp(-(paint.brightness + 0.35) / 0.07))
+    return float(KIND_TRUST[paint.kind] * size * bright)
+
+
+def _votes(sight: Sight) -> Votes:
+    """Paints of a frame, their places as real lights, and their weights; the whole is at most 1."""
+    votes = []
+    for paint in sight.evidence.paints:
+        place = np.array(paint.place) + sight.camera
+        votes.append((paint, place, weight_of_vote(paint) * _plausible(place, sight.camera_known)))
+    total = max(1.0, sum(weight for _, _, weight in votes))
+    likely = 1 - (1 - SKY_VOTE) * sight.evidence.open_sky
+    return [(paint, place, likely * weight / total) for paint, place, weight in votes]
+
+
+def _plausible(place: Matrix, camera_known: bool) -> float:
+    """How likely a light in a house stands there: between lamp and shade, near the locus."""
+    foot = _foot(place)
+    beyond = max(0.0, float(_LOCUS_MIRED[foot]) - WARMEST_MIRED, COLDEST_MIRED - float(_LOCUS_MIRED[foot]))
+    beside = max(0.0, float(np.hypot(*(_locus_table()[foot] - place))) - LOCUS_FREE)
+    ease = 1.0 if camera_known else 2.0
+    return float(np.exp(-((beyond / (40 * ease)) ** 2)) / (1 + (beside / (0.08 * ease)) ** 2))
+
+
+def _first_guesses(sights: Sequence[Sight], votes: Sequence[Votes]) -> Matrix:
+    """Start each frame at the vote that most other votes of the frame, and the job as a whole, support."""
+    every = [(place, weight) for one in votes for _, place, weight in one]
+    middle = _middle(every) if every else np.array(sights[0].camera)
+    return np.array([_first_guess(sight, one, middle) for sight, one in zip(sights, votes, strict=True)])
+
+
+def _first_guess(sight: Sight, votes: Votes, middle: Matrix) -> Matrix:
+    if sight.hand is not None:
+        return np.array(sight.hand) + sight.camera
+    if not votes:
+        return np.array(sight.camera)
+    support = [
+        sum(weight * _robust(place - other, NARROW) for _, other, weight in votes)
+        * _robust(place - middle, JOB_RANGE)
+        for _, place, _ in votes
+    ]
+    return votes[int(np.argmax(support))][1]
+
+
+def _middle(votes: Sequence[tuple[Matrix, float]]) -> Matrix:
+    """Weighted median of places, coordinate by coordinate."""
+    places, weights = np.array([place for place, _ in votes]), np.array([weight for _, weight in votes])
+    middle = []
+    for axis in (0, 1):
+        order = np.argsort(places[:, axis], kind="stable")
+        running = np.cumsum(weights[order])
+        middle.append(places[order[np.searchsorted(running, running[-1] / 2)], axis])
+    return np.array(middle)
+
+
+def _gather(
+    sights: Sequence[Sight],
+    votes: Sequence[Votes],
+    links: Sequence[Pair],
+    places: Matrix,
+    offsets: Matrix,
+    wide: float,
+) -> _System:
+    system = _System(len(sights) + len(Kind))
+    for kind in Kind:
+        system.add([(len(sights) + kind, 1.0)], np.zeros(2), 1 / KIND_SIGMA[kind] ** 2)
+    for i, sight in enumerate(sights):
+        _add_frame(system, sight, votes[i], i, places[i], offsets, wide)
+        if sight.hand is not None:
+            system.add([(i, 1.0)], np.array(sight.hand) + sight.camera, HAND_WEIGHT)
+    _add_rooms(system, sights, links, places, wide)
+    _add_walk(system, votes)
+    return system
+
+
+def _add_frame(
+    system: _System, sight: Sight, votes: Votes, i: int, here: Matrix, offsets: Matrix, wide: float
+) -> None:
+    count = system.count - len(Kind)
+    for paint, place, weight in votes:
+        off = place - here - offsets[paint.kind]
+        strength = weight * _robust(off, wide) / VOTE_SIGMA**2
+        system.add([(i, 1.0), (count + paint.kind, 1.0)], place, strength)
+    system.add([(i, 1.0)], np.array(sight.camera), 1 / CAMERA_SIGMA**2)
+    foot, normal = _nearest_on_locus(here)
+    beside = float(normal @ (here - foot))
+    free = LOCUS_FREE if sight.camera_known else 2 * LOCUS_FREE
+    if abs(beside) > free:
+        system.add_across(i, normal, float(normal @ foot) + np.copysign(free, beside), 1 / LOCUS_SIGMA**2)
+    if sight.evidence.open_sky > 0.02:
+        target = locus(SKY_MIRED) if sight.camera_known else np.array(sight.camera)
+        system.add([(i, 1.0)], target, sight.evidence.open_sky / SKY_SIGMA**2)
+
+
+def _add_rooms(
+    system: _System, sights: Sequence[Sight], links: Sequence[Pair], places: Matrix, wide: float
+) -> None:
+    """One room, one light; other rooms only where shared surfaces show like lights."""
+    linked = {(link.first, link.second): link for link in links}
+    size = {sight.room: sum(other.room == sight.room for other in sights) for sight in sights}
+    for i, one in enumerate(sights):
+        for j in range(i + 1, len(sights)):
+            two, link = sights[j], linked.get((i, j))
+            same = one.room == two.room
+            if not same and link is None:
+                continue
+            between = np.array(one.camera) - two.camera
+            target = between if link is None else np.array(link.shared.ratio[:2]) + between
+            sigma = SAME_ROOM_SIGMA if same else OTHER_ROOM_SIGMA
+            scatter = 0.0 if link is None else link.shared.scatter
+            off = places[i] - places[j] - target
+            share = 2.0 / size[one.room] if same else 1.0
+            strength = share * _robust(off, max(wide, LIKE_LIGHT)) / (sigma**2 + scatter**2)
+            system.add([(i, 1.0), (j, -1.0)], target, strength)
+
+
+def _add_walk(system: _System, votes: Sequence[Votes]) -> None:
+    """A frame that shows little leans on the ones before and after it."""
+    shown = [sum(weight for _, _, weight in one) for one in votes]
+    for i in range(len(votes) - 1):
+        poor = 1 - min(1.0, min(shown[i], shown[i + 1]) / 0.2)
+        if poor > 0:
+            system.add([(i, 1.0), (i + 1, -1.0)], np.zeros(2), poor / (2 * OTHER_ROOM_SIGMA) ** 2)
+
+
+def _robust(off: Matrix, wide: float) -> float:
+    """Weight of a residual (Geman and McClure): 1 at zero, 1/4 at the tolerance, then ever less."""
+    return float(1 / (1 + (off @ off) / wide**2) ** 2)
+
+
+def _nearest_on_locus(place: Matrix) -> tuple[Matrix, Matrix]:
+    """Foot on the locus and the unit normal there."""
+    table, at = _locus_table(), _foot(place)
+    tangent = table[at + 1] - table[at - 1]
+    normal: Matrix = np.array([tangent[1], -tangent[0]]) / np.hypot(*tangent)
+    return table[at], normal
+
+
+def _foot(place: Matrix) -> int:
+    table = _locus_table()
+    return int(np.clip(np.argmin(np.sum((table - place) ** 2, axis=1)), 1, len(table) - 2))
+
+
+_TABLE: list[Matrix] = []
+
+
+def _locus_table() -> Matrix:
+    if not _TABLE:
+        _TABLE.append(locus(_LOCUS_MIRED, _LOCUS_DUV))
+    return _TABLE[0]
+
+
+def _white(
+    sight: Sight, votes: Votes, place: Matrix, offsets: Matrix, covariance: NDArray[np.float64]
+) -> White:
+    decoded = place - sight.camera
+    total = sum(weight for _, _, weight in votes)
+    followed = sum(w * _robust(p - place - offsets[paint.kind], NARROW) for paint, p, w in votes)
+    neutral = sum(
+        p.area_sr for p in sight.evidence.paints if np.hypot(*(np.array(p.place) - decoded)) < NARROW
+    )
+    return White(
+        (float(decoded[0]), float(decoded[1])),
+        float(np.sqrt(np.trace(covariance) / 2)),
+        followed / total if total > 0 else 0.0,
+        neutral / (4 * np.pi),
+    )

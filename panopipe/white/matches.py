@@ -1,0 +1,211 @@
+"""Surfaces that two frames both see, and how differently the camera recorded them.
+
+Local features are found in the belt around the horizon, where an equirectangular frame is least stretched
+and all that two positions share comes to lie. A pair of frames is believed only if its matches agree with
+one motion of the shoot: a camera upright on its monopod, turned by some angle and moved level.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
+from panopipe.frame import Rows
+from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
+from panopipe.white.cones import CONES_FROM_WORKING, place_from_cones
+from panopipe.white.evidence import RECORDED
+
+BELT_DEG = 50.0
+MOST_FEATURES = 400
+RATIO = 0.82
+"""A match counts if its distance is below this share of the second best (Lowe 2004, section 7.1: 0.8)."""
+OFF_PLANE_DEG = 1.2
+"""How far a match may lie from the plane through both camera positions: tilt of the monopod and noise."""
+FEWEST = 8
+FIRST_LOOK = 160
+_TURNS_DEG = np.arange(0.0, 360.0, 2.0)
+_HEADINGS_DEG = np.arange(0.0, 180.0, 3.0)
+
+Index = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class Features:
+    """Local features of a frame.
+
+    Attributes
+    ----------
+    descriptors : ndarray of shape (n, 128), dtype uint8
+        SIFT descriptors.
+    directions : ndarray of shape (n, 3), dtype float32
+        Where they are seen.
+    colours : ndarray of shape (n, 3), dtype float32
+        Log cone ratios and log luminance there.
+    """
+
+    descriptors: NDArray[np.uint8]
+    directions: NDArray[np.float32]
+    colours: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """What two frames have in common.
+
+    Attributes
+    ----------
+    count : int
+        Matches that agree with one motion.
+    ratio : tuple of float
+        Median of first minus second frame: log cone ratios and log luminance.
+    scatter : float
+        Standard error of the two log cone ratios.
+    """
+
+    count: int
+    ratio: tuple[float, float, float]
+    scatter: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two frames, by their numbers, that share surfaces."""
+
+    first: int
+    second: int
+    shared: Shared
+
+
+def match_frames(features: Sequence[Features], rooms: Sequence[str]) -> list[Pair]:
+    """Match all frames of a room with each other, and frames of different rooms that look promising."""
+    pairs = []
+    for i, j in itertools.combinations(range(len(features)), 2):
+        if rooms[i] == rooms[j] or may_share(features[i], features[j]):
+            shared = shared_surfaces(features[i], features[j])
+            if shared is not None:
+                pairs.append(Pair(i, j, shared))
+    return pairs
+
+
+def find_features(rows: Rows) -> Features:
+    """Find local features in a frame at reduced size, float32 (height, width, 3), working space."""
+    height, width = rows.shape[:2]
+    margin = width // 16
+    first = int(height * (0.5 - BELT_DEG / 180))
+    belt = rows[first : height - first]
+    wrapped = np.concatenate([belt[:, -margin:], belt, belt[:, :margin]], axis=1)
+    detector = cv2.SIFT.create(nfeatures=2 * MOST_FEATURES, contrastThreshold=0.02)
+    points, descriptors = detector.detectAndCompute(_for_eyes(wrapped), None)
+    if descriptors is None:
+        return Features(
+            np.zeros((0, 128), np.uint8), np.zeros((0, 3), np.float32), np.zeros((0, 3), np.float32)
+        )
+    at = np.array([point.pt for point in points]) - (margin, 0)
+    strength = np.array([point.response for point in points])
+    colours, recorded = _colours_at(belt, at)
+    inside = (at[:, 0] >= -0.5) & (at[:, 0] < width - 0.5) & recorded
+    order = np.lexsort((at[:, 0], at[:, 1], -strength))
+    keep = order[inside[order]][:MOST_FEATURES]
+    where = direction(yaw_of_column(at[keep, 0], width), pitch_of_row(at[keep, 1] + first, height))
+    return Features(
+        np.clip(descriptors[keep], 0, 255).astype(np.uint8),
+        where.astype(np.float32),
+        colours[keep].astype(np.float32),
+    )
+
+
+def may_share(a: Features, b: Features) -> bool:
+    """Cheap look at the strongest features only: whether a full match is worth while."""
+    strongest = [
+        Features(f.descriptors[:FIRST_LOOK], f.directions[:FIRST_LOOK], f.colours[:FIRST_LOOK])
+        for f in (a, b)
+    ]
+    return len(_matches(*strongest)[0]) >= FEWEST // 2
+
+
+def shared_surfaces(a: Features, b: Features) -> Shared | None:
+    """Match two frames; None if they have too little in common to be believed."""
+    first, second = _matches(a, b)
+    if len(first) < FEWEST:
+        return None
+    inlier = _one_motion(a.directions[first].astype(np.float64), b.directions[second].astype(np.float64))
+    if int(inlier.sum()) < FEWEST:
+        return None
+    difference = a.colours[first[inlier]].astype(np.float64) - b.colours[second[inlier]]
+    ratio = np.median(difference, axis=0)
+    spread = 1.4826 * np.median(np.abs(difference[:, :2] - ratio[:2]))
+    count = int(inlier.sum())
+    return Shared(count, tuple(float(r) for r in ratio), float(spread / np.sqrt(count)))  # type: ignore[arg-type]
+
+
+def _for_eyes(rows: Rows) -> NDArray[np.uint8]:
+    """8-bit lightness in which a dark room and a bright window both have texture."""
+    luminance = np.maximum(rows @ LUMINANCE_OF_WORKING.astype(np.float32), np.float32(1e-4))
+    stops = (np.log2(luminance) + np.float32(11)) * np.float32(255 / 13)
+    lightness: NDArray[np.uint8] = np.clip(stops, 0, 255).astype(np.uint8)
+    return lightness
+
+
+def _colours_at(belt: Rows, at: Matrix) -> tuple[Matrix, NDArray[np.bool_]]:
+    smooth = cv2.blur(belt, (5, 5))
+    column = np.mod(np.rint(at[:, 0]).astype(int), belt.shape[1])
+    line = np.clip(np.rint(at[:, 1]).astype(int), 0, belt.shape[0] - 1)
+    rgb = smooth[line, column].astype(np.float64)
+    largest = rgb.max(axis=1)
+    cones = rgb @ CONES_FROM_WORKING.T
+    luminance = np.log(np.maximum(rgb @ LUMINANCE_OF_WORKING, 1e-6))
+    colours = np.concatenate([place_from_cones(cones), luminance[:, None]], axis=1)
+    return colours, (largest > RECORDED[0]) & (largest < RECORDED[1])
+
+
+def _matches(a: Features, b: Features) -> tuple[Index, Index]:
+    """Pairs that are each other's best and clearly better than the second best."""
+    nothing = np.zeros(0, np.intp)
+    if min(len(a.descriptors), len(b.descriptors)) < FEWEST:
+        return nothing, nothing
+    one, two = _unit(a.descriptors), _unit(b.descriptors)
+    distance = np.sqrt(np.maximum(2 - 2 * one @ two.T, 0))
+    best = np.argmin(distance, axis=1)
+    back = np.argmin(distance, axis=0)
+    nearest, next_one = np.partition(distance, 1, axis=1)[:, :2].T
+    rows = np.arange(len(best))
+    good = (back[best] == rows) & (nearest < RATIO * next_one)
+    return np.flatnonzero(good), best[good]
+
+
+def _unit(descriptors: NDArray[np.uint8]) -> NDArray[np.float32]:
+    values = descriptors.astype(np.float32)
+    unit: NDArray[np.float32] = values / np.maximum(np.linalg.norm(values, axis=1, keepdims=True), 1e-6)
+    return unit
+
+
+def _one_motion(a: Matrix, b: Matrix) -> NDArray[np.bool_]:
+    """Matches that agree with the best turn about the vertical and level shift.
+
+    With the turn known, a match allows one plane through both positions; all headings are tried. A match
+    counts for less near the horizon, where every level shift explains it.
+    """
+    worth = np.clip(np.abs(a[:, 1]) / np.sin(np.radians(4.0)), 0.15, 1.0)
+    heading = np.radians(_HEADINGS_DEG)
+    shift = np.stack([np.sin(heading), np.zeros_like(heading), np.cos(heading)])
+    turned = _turned(a, np.radians(_TURNS_DEG))
+    off_plane = np.abs(np.cross(b[None], turned) @ shift)
+    length = np.sqrt(np.maximum(1 - (turned @ shift) ** 2, 1e-12))
+    ahead = np.sum(turned * b[None], axis=-1) > -0.5
+    near = (off_plane < np.sin(np.radians(OFF_PLANE_DEG)) * length) & ahead[..., None]
+    score = np.einsum("n,tnh->th", worth, near)
+    turn, way = np.unravel_index(int(np.argmax(score)), score.shape)
+    return near[turn, :, way] if score[turn, way] >= FEWEST / 2 else np.zeros(len(a), bool)
+
+
+def _turned(directions: Matrix, angles: Matrix) -> Matrix:
+    """Directions (n, 3) turned about the vertical by each angle (t), shape (t, n, 3)."""
+    x, y, z = directions.T
+    cosine, sine = np.cos(angles)[:, None], np.sin(angles)[:, None]
+    return np.stack([cosine * x + sine * z, y + 0 * cosine, cosine * z - sine * x], axis=-1)
