@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json as json_
+import os
 import sys
 import traceback
 from collections.abc import Iterator
@@ -66,7 +67,10 @@ def run(
     json: AsJson = False,
     debug: Debug = False,
 ) -> None:
-    """Finish the frames of a job: all of them, or those of some rooms; only what changed is done again."""
+    """Finish a job's frames; only what changed is done again.
+
+    All frames, or those of some rooms. Stopped or killed, run it again and it goes on.
+    """
     with _told(debug):
         from panopipe.recipe import load_recipe
         from panopipe.run.job_run import Options, run_job
@@ -86,7 +90,7 @@ def run(
 
 @app.command()
 def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:
-    """Check a job and its recipe without working on a frame."""
+    """Check a job and its recipe; work on nothing."""
     with _told(debug):
         from panopipe.recipe import load_recipe
 
@@ -119,7 +123,10 @@ def proof(
     json: AsJson = False,
     debug: Debug = False,
 ) -> None:
-    """Make small pictures with the settings in force, into JOB/proofs, to judge them in seconds."""
+    """Make small pictures into JOB/proofs, in seconds.
+
+    With the settings in force, up to 2048 wide, to judge them before a run.
+    """
     with _told(debug):
         from panopipe.recipe import load_recipe
         from panopipe.run.job_run import Options, proof_job
@@ -143,7 +150,7 @@ def settings(
     json: AsJson = False,
     debug: Debug = False,
 ) -> None:
-    """Show the settings in force for a frame, and which file says so."""
+    """Show a frame's settings and where each comes from."""
     with _told(debug):
         from panopipe.recipe import BUILT_IN_ORIGIN, effective
 
@@ -182,7 +189,10 @@ def set_(
     ],
     debug: Debug = False,
 ) -> None:
-    """Set one value for the job, a room or a frame; comments and order of the file stay."""
+    """Set one value for the job, a room or a frame.
+
+    Comments and order of the file stay as they are.
+    """
     with _told(debug):
         from panopipe.recipe.edit import set_value
 
@@ -205,7 +215,10 @@ def carry(
     ] = False,
     debug: Debug = False,
 ) -> None:
-    """Take one room's settings to other rooms; shows the change, and writes it with --write."""
+    """Take one room's settings to other rooms.
+
+    Shows the change, and writes it with --write. Comments and order of the files stay.
+    """
     with _told(debug):
         from panopipe.recipe.edit import carried, write_change
 
@@ -225,7 +238,7 @@ def carry(
 
 @app.command()
 def schema(debug: Debug = False) -> None:
-    """Print the JSON Schema of a recipe, for editors that complete and check."""
+    """Print the JSON Schema of a recipe, for editors."""
     with _told(debug):
         from panopipe.recipe.schema import recipe_schema
 
@@ -237,7 +250,7 @@ def stages(
     name: Annotated[str | None, typer.Argument(metavar="[STAGE]", show_default=False)] = None,
     debug: Debug = False,
 ) -> None:
-    """List the stages that are installed; for one of them, its settings with bounds and units."""
+    """List the stages, or the settings of one."""
     with _told(debug):
         from panopipe.recipe.table import stage_lines, stages_lines
 
@@ -259,7 +272,10 @@ def intake(
     json: AsJson = False,
     debug: Debug = False,
 ) -> None:
-    """Copy frames from a card into a job, check every copy, and note what they were."""
+    """Copy frames from a card into a job, every copy checked.
+
+    Nothing is ever written over. A manifest notes hash, size and time of each original.
+    """
     with _told(debug):
         from panopipe.run.intake import take_in
 
@@ -273,7 +289,7 @@ def intake(
 
 @app.command()
 def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:
-    """Prove that the originals are still what they were when they were taken in."""
+    """Prove that the originals are what they were at intake."""
     with _told(debug):
         from panopipe.run.intake import verify_originals
 
@@ -302,6 +318,9 @@ def _told(debug: bool) -> Iterator[None]:
     """Turn what the rooms below raise into one line and an exit code."""
     try:
         yield
+    except BrokenPipeError as error:  # the reader of our output has gone, as `| head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nothing is left to flush
+        raise typer.Exit(0) from error
     except (ValueError, OSError) as error:
         if debug:
             traceback.print_exc()

@@ -137,7 +137,7 @@ def _is_finished(session: Session, key: FrameKey, fingerprint: str) -> bool:
                 session.journal.line(said)
     record = replace(entry.record, settings=planned.effective())
     if record != entry.record or marks != dict(entry.files):
-        session.ledger.put(key, Entry(fingerprint, record, marks))
+        session.ledger.put({key: Entry(fingerprint, record, marks)})
     session.summary.already.append(key)
     return True
 
@@ -147,7 +147,7 @@ def _unmark(session: Session, keys: Iterable[FrameKey]) -> None:
 
     What was changed by hand is set aside first, as the frame is about to be made again.
     """
-    folder = session.job.folder
+    folder, unmarked = session.job.folder, {}
     for key in keys:
         entry = session.entries.get(key)
         if entry is None or not entry.fingerprint:
@@ -157,7 +157,8 @@ def _unmark(session: Session, keys: Iterable[FrameKey]) -> None:
             if place.is_file() and not mark.same_stat(place) and hashed(place).sha256 != mark.sha256:
                 kept = set_aside(folder, path, session.journal.name)
                 session.journal.line(f"{path} was changed by hand; it goes to {kept} and is made again")
-        session.ledger.put(key, replace(entry, fingerprint=""))
+        unmarked[key] = replace(entry, fingerprint="")
+    session.ledger.put(unmarked)
 
 
 def _take(
@@ -186,7 +187,7 @@ def _take(
 def _keep(session: Session, key: FrameKey, fingerprint: str, result: FinishResult) -> None:
     before = session.entries.get(key)
     entry = Entry(fingerprint, _record(session.frames[key], session.looked[key], result), result.files)
-    session.ledger.put(key, entry)
+    session.ledger.put({key: entry})
     session.entries[key] = entry
     for path, mark in before.files.items() if before else ():
         place = session.job.folder / path

@@ -111,10 +111,7 @@ class Ledger:
 
     def _connect(self, *, read_only: bool = False) -> sqlite3.Connection:
         uri = self.path.as_uri() + ("?mode=ro" if read_only else "")
-        base = sqlite3.connect(uri, uri=True, timeout=30)
-        if not read_only:
-            base.execute("pragma synchronous = full")
-        return base
+        return sqlite3.connect(uri, uri=True, timeout=30)
 
     def _check_format(self) -> None:
         try:
@@ -134,6 +131,7 @@ class Ledger:
                     with base:
                         base.executescript(f"begin; {_TABLES} pragma user_version = {FORMAT}; commit;")
                 self._check_format()
+                base.execute("pragma synchronous = full")
                 base.execute("select count(*) from frame, look, seen, solved, original limit 1").fetchone()
                 return base
             except (sqlite3.DatabaseError, ValueError) as error:
@@ -161,14 +159,17 @@ class Ledger:
                     found[FrameKey(room, name)] = entry
         return found
 
-    def put(self, key: FrameKey, entry: Entry) -> None:
-        """Keep what a frame has become."""
-        row = (key.room, key.name, entry.fingerprint, dumps(entry.record), dumps(entry.files))
-        self._write("replace into frame values (?, ?, ?, ?, ?)", [row])
+    def put(self, entries: Mapping[FrameKey, Entry]) -> None:
+        """Keep, in one transaction, what frames have become."""
+        rows = [
+            (key.room, key.name, entry.fingerprint, dumps(entry.record), dumps(entry.files))
+            for key, entry in entries.items()
+        ]
+        self._write_all(("replace into frame values (?, ?, ?, ?, ?)", rows))
 
     def forget(self, keys: Collection[FrameKey]) -> None:
         """Leave out frames that are no longer in the job."""
-        self._write("delete from frame where room = ? and name = ?", list(keys))
+        self._write_all(("delete from frame where room = ? and name = ?", list(keys)))
 
     def originals(self) -> dict[str, FileMark]:
         """Originals by path, as they were when last hashed."""
@@ -177,8 +178,7 @@ class Ledger:
 
     def put_originals(self, marks: Mapping[str, FileMark]) -> None:
         """Keep size, time and hash of originals."""
-        rows = [(path, mark.size, mark.mtime_ns, mark.sha256) for path, mark in marks.items()]
-        self._write("replace into original values (?, ?, ?, ?)", rows)
+        self._write_all(("replace into original values (?, ?, ?, ?)", _mark_rows(marks)))
 
     def looks(self) -> dict[str, FrameFacts]:
         """Facts of frames by the fingerprint of their look."""
@@ -188,9 +188,27 @@ class Ledger:
                 found[fingerprint] = loads(text)
         return {key: facts for key, facts in found.items() if isinstance(facts, FrameFacts)}
 
-    def put_look(self, fingerprint: str, facts: FrameFacts) -> None:
-        """Keep the facts of a frame that was looked at."""
-        self._write("replace into look values (?, ?)", [(fingerprint, dumps(facts))])
+    def put_look(
+        self, fingerprint: str, facts: FrameFacts, marks: Mapping[str, FileMark], seen: Mapping[str, str]
+    ) -> None:
+        """Keep, in one transaction, what looking at a frame found.
+
+        Parameters
+        ----------
+        fingerprint : str
+            Of the look.
+        facts : FrameFacts
+            Of the frame.
+        marks : mapping of str to FileMark
+            Its originals.
+        seen : mapping of str to str
+            Observations by their fingerprints, spelled by `panopipe.run.plain.dumps`.
+        """
+        self._write_all(
+            ("replace into original values (?, ?, ?, ?)", _mark_rows(marks)),
+            ("replace into look values (?, ?)", [(fingerprint, dumps(facts))]),
+            ("replace into seen values (?, ?)", list(seen.items())),
+        )
 
     def seen_fingerprints(self) -> set[str]:
         """Fingerprints of the observations that the ledger holds."""
@@ -209,10 +227,6 @@ class Ledger:
             raise KeyError(fingerprint)
         return str(row[0])
 
-    def put_seen(self, spelled: Mapping[str, str]) -> None:
-        """Keep observations, spelled by `panopipe.run.plain.dumps`."""
-        self._write("replace into seen values (?, ?)", list(spelled.items()))
-
     def solved(self, fingerprint: str, packages: Collection[str]) -> dict[FrameKey, Solution] | None:
         """A joint solution by its fingerprint, or None."""
         sql = "select data from solved where fingerprint = ?"
@@ -226,24 +240,32 @@ class Ledger:
 
     def put_solved(self, fingerprint: str, solutions: Mapping[FrameKey, Solution]) -> None:
         """Keep a joint solution."""
-        self._write("replace into solved values (?, ?)", [(fingerprint, dumps(dict(solutions)))])
+        row = (fingerprint, dumps(dict(solutions)))
+        self._write_all(("replace into solved values (?, ?)", [row]))
 
     def keep_only(self, *, looks: Collection[str], seen: Collection[str], solved: Collection[str]) -> None:
         """Drop what no frame of the job needs any longer."""
+        changes = []
         for table, wanted in (("look", looks), ("seen", seen), ("solved", solved)):
             held = {row[0] for row in self._base.execute(f"select fingerprint from {table}")}
             gone = [(fingerprint,) for fingerprint in held - set(wanted)]
-            self._write(f"delete from {table} where fingerprint = ?", gone)
+            changes.append((f"delete from {table} where fingerprint = ?", gone))
+        self._write_all(*changes)
 
-    def _write(self, sql: str, rows: Sequence[Any]) -> None:
-        if not rows:
+    def _write_all(self, *changes: tuple[str, Sequence[Any]]) -> None:
+        if not any(rows for _, rows in changes):
             return
         try:
             with self._base:
-                self._base.executemany(sql, rows)
+                for sql, rows in changes:
+                    self._base.executemany(sql, rows)
         except sqlite3.OperationalError as error:
             number = 28 if _is_full(error) else 5  # ENOSPC, EIO
             raise OSError(number, f"the ledger cannot be written ({error})", LEDGER) from error
+
+
+def _mark_rows(marks: Mapping[str, FileMark]) -> list[tuple[str, int, int, str]]:
+    return [(path, mark.size, mark.mtime_ns, mark.sha256) for path, mark in marks.items()]
 
 
 def _is_full(error: Exception) -> bool:

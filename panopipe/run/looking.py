@@ -84,13 +84,11 @@ def _take(
 
 
 def _keep(session: Session, key: FrameKey, result: LookResult) -> None:
-    planned, ledger = session.frames[key], session.ledger
+    planned = session.frames[key]
     session.marks.update(result.marks)
     fingerprint = session.look_of(planned)
     session.looked[key] = Looked(fingerprint, result.facts)
-    ledger.put_originals(result.marks)
-    ledger.put_look(fingerprint, result.facts)
     given = dict(planned.surveys)
     seen = {seen_fingerprint(fingerprint, name, given[name]): text for name, text in result.seen.items()}
-    ledger.put_seen(seen)
+    session.ledger.put_look(fingerprint, result.facts, result.marks, seen)
     session.journal.event("looked", key, seconds=result.seconds, peak_bytes=result.peak_bytes)

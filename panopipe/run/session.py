@@ -155,7 +155,7 @@ class Session:
             order=planned.settings.order,
             error=f"{key}: {line}",
         )
-        self.ledger.put(key, Entry("", record, before.files if before else {}))
+        self.ledger.put({key: Entry("", record, before.files if before else {})})
         if key in self.wanted:
             self.summary.failed.append(key)
             self.summary.errors[key] = line

@@ -1,23 +1,31 @@
 """Small stages whose arithmetic is plain, for tests of the run's schedule."""
 
-from collections.abc import Sequence
+import errno
+import os
+import signal
+import time
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-from panopipe.frame import Band, FrameFacts, FrameKey, Rows
+from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.run.engine import reduce_rows
-from panopipe.setting import number, whole
+from panopipe.setting import choice, number, switch, whole
 from panopipe.stage import (
     Applied,
+    JobFacts,
     Learned,
     Look,
+    Observed,
     Opened,
     Output,
     Rights,
     RowStage,
     Sink,
     SinkStage,
+    Solution,
     SpanStage,
 )
 
@@ -139,3 +147,83 @@ class _RawSink(Sink):
 
     def finish(self) -> Sequence[Output]:
         return (Output(".raw", np.concatenate(self.rows).tobytes()),)
+
+
+@dataclass(frozen=True)
+class LevelSettings:
+    """Settings of the level."""
+
+    strength: float = number(1, "how much of the difference to even out", low=0, high=1)
+    look_around: bool = switch(False, "look at the next frame's rows too")
+
+
+class Level(SpanStage[LevelSettings]):
+    """Brings all frames to one mean; can look at its neighbour."""
+
+    name = "level"
+    version = 1
+    summary = "Evens out the mean of all frames."
+    Settings = LevelSettings
+    surveys = True
+
+    def survey(self, frame: Frame, settings: LevelSettings) -> dict[str, Any]:
+        return {"mean": float(frame.rows.mean(dtype=np.float64)), "size": frame.rows.shape}
+
+    def solve(
+        self, observed: Mapping[FrameKey, Observed[LevelSettings]], job: JobFacts
+    ) -> dict[FrameKey, Solution]:
+        means = {key: one.seen["mean"] for key, one in observed.items()}
+        goal = means.get(job.reference) or sum(sorted(means.values())) / len(means)
+        keys = sorted(observed)
+        return {
+            key: Solution(
+                float(goal / means[key]),
+                notes={"goal": goal},
+                neighbours=tuple(keys[:1]) if observed[key].settings.look_around else (),
+            )
+            for key in keys
+        }
+
+    def span(self, facts: FrameFacts, settings: LevelSettings) -> tuple[int, int]:
+        return 0, facts.height
+
+    def learn(self, look: Look, settings: LevelSettings) -> Learned:
+        return Learned((1 + (look.solution - 1) * settings.strength, dict(look.neighbours)))
+
+    def apply(self, band: Band, settings: LevelSettings, learned: tuple[float, dict]) -> Applied:
+        gain, neighbours = learned
+        rows = band.rows * np.float32(gain)
+        for other in neighbours.values():
+            rows = (rows + other.rows) / 2
+        return Applied(rows.astype(np.float32), {"neighbours": float(len(neighbours))})
+
+
+@dataclass(frozen=True)
+class MoodySettings:
+    """Settings of the moody stage."""
+
+    mood: str = choice("good", "what to do", choices=("good", "raise", "wrong", "die", "hang", "full"))
+
+
+class Moody(RowStage[MoodySettings]):
+    """Fails in every way that a stage can."""
+
+    name = "moody"
+    version = 1
+    summary = "Fails on demand."
+    Settings = MoodySettings
+
+    def learn(self, look: Look, settings: MoodySettings) -> Learned:
+        match settings.mood:
+            case "raise":
+                raise RuntimeError("in a mood\nof two lines")
+            case "die":
+                os.kill(os.getpid(), signal.SIGKILL)
+            case "hang":
+                time.sleep(600)
+            case "full":
+                raise OSError(errno.ENOSPC, "No space left on device")
+        return Learned(1)
+
+    def apply(self, band: Band, settings: MoodySettings, learned: Any) -> Rows:
+        return band.rows[:, 1:] if settings.mood == "wrong" else band.rows

@@ -1,0 +1,35 @@
+"""When a frame was taken, without reading its pixels."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
+from PIL import Image
+
+from panopipe.files.capture_read import capture_of_picture, capture_of_tiff
+from panopipe.files.tiff import read_directories
+
+_TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+
+
+def capture_time(path: Path) -> str:
+    """DateTimeOriginal of a picture file as EXIF writes it; empty if the file does not say or is damaged.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read at all.
+    """
+    with path.open("rb") as file:
+        start = file.read(4)
+    try:
+        if start in _TIFF_STARTS:
+            directories = read_directories(path)
+            return (capture_of_tiff(directories[0]).taken or "") if directories else ""
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # a damaged header is no reason to refuse a copy
+            with Image.open(path) as picture:
+                return capture_of_picture(picture).taken or ""
+    except (ValueError, OSError, SyntaxError, Image.DecompressionBombError):
+        return ""

@@ -1,0 +1,294 @@
+"""Intake: from a card into a job, every copy read back and compared; and the proof that nothing changed.
+
+The manifest `JOB/manifest.json` lists each original with SHA-256, size, capture time and where it came from.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import shutil
+import time
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from panopipe.files.atomic import PART_SUFFIX, write_whole
+from panopipe.files.capture_time import capture_time
+from panopipe.job import KINDS, ORIGINALS, inside, natural
+from panopipe.run.frames import hashed
+from panopipe.run.journal import Teller
+from panopipe.run.lock import JobLock
+from panopipe.run.steps import one_line
+
+MANIFEST = "manifest.json"
+_FORMAT = "panopipe originals 1"
+_CHUNK = 1 << 22
+_MOST_BYTES = 1 << 26
+
+
+@dataclass(slots=True)
+class Taken:
+    """How an intake went.
+
+    Attributes
+    ----------
+    copied, already : list of str
+        Originals copied now, and those that were there with the same bytes; relative to the job folder.
+    failed : dict of str to str
+        Files of the source that were not taken, and why.
+    """
+
+    copied: list[str] = field(default_factory=list)
+    already: list[str] = field(default_factory=list)
+    failed: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Verified:
+    """What a check of the originals found.
+
+    Attributes
+    ----------
+    good : int
+        Originals that are what they were.
+    wrong : dict of str to str
+        Originals that are not, and how.
+    unknown : list of str
+        Originals that the manifest does not know.
+    """
+
+    good: int = 0
+    wrong: dict[str, str] = field(default_factory=dict)
+    unknown: list[str] = field(default_factory=list)
+
+
+def take_in(source: Path, folder: Path, rooms: str, teller: Teller) -> Taken:
+    """Copy frames into a job.
+
+    Parameters
+    ----------
+    source : Path
+        A card or a folder; its folders become rooms.
+    folder : Path
+        The job folder; made if it is not there.
+    rooms : str
+        How a file's name tells its room, such as "{room}-{frame}"; empty to take the folder's name.
+    teller : Teller
+        Where to say how it goes.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing to take, the pattern is wrong, or one folder lies in the other.
+    OSError
+        If the job cannot be written.
+    """
+    if not source.is_dir():
+        raise ValueError(f"{source}: no such folder")
+    root = folder.absolute()
+    if root.resolve().is_relative_to(source.resolve()) or source.resolve().is_relative_to(root.resolve()):
+        raise ValueError(f"{source} and {folder} lie in one another; take in from a card or another folder")
+    pattern = _room_pattern(rooms)
+    files = sorted(_pictures(source), key=lambda path: natural(path.relative_to(source).as_posix()))
+    if not files:
+        raise ValueError(f"{source}: nothing to take; panopipe takes {', '.join(KINDS)}")
+    root.mkdir(parents=True, exist_ok=True)
+    root = root.resolve()
+    if not inside(root, root / ORIGINALS):
+        raise ValueError(f"{ORIGINALS} is a link that leads out of the job folder")
+    taken = Taken()
+    with JobLock(root):
+        manifest = read_manifest(root)
+        for number, file in enumerate(files):
+            teller.progress(f"{file.name}: {len(files) - number} of {len(files)} left")
+            _take_one(file, source, root, pattern, taken, manifest)
+        _write_manifest(root, manifest)
+    for name, why in taken.failed.items():
+        teller.line(f"{name}: not taken: {why}")
+    return taken
+
+
+def verify_originals(folder: Path, teller: Teller) -> Verified:
+    """Compare every original with the manifest.
+
+    Raises
+    ------
+    ValueError
+        If the job has no manifest, or it cannot be read.
+    """
+    root = folder.resolve()
+    manifest = read_manifest(root)
+    if not manifest:
+        raise ValueError(f"{folder}: no manifest here; panopipe intake writes one")
+    found = Verified()
+    for path, facts in manifest.items():
+        teller.progress(path)
+        why = _difference(root, path, facts)
+        if why:
+            found.wrong[path] = why
+        else:
+            found.good += 1
+    present = {path.relative_to(root).as_posix() for path in _pictures(root / ORIGINALS)}
+    found.unknown = sorted(present - set(manifest), key=natural)
+    return found
+
+
+def read_manifest(folder: Path) -> dict[str, dict[str, Any]]:
+    """Originals of a job as they were taken in, by path; empty if there is no manifest.
+
+    Raises
+    ------
+    ValueError
+        If the manifest is damaged.
+    """
+    path = folder / MANIFEST
+    if not path.is_file():
+        return {}
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise ValueError("too large")
+        held = json.loads(path.read_bytes())
+        if held["format"] != _FORMAT:
+            raise ValueError("of another kind")
+        files: dict[str, dict[str, Any]] = held["originals"]
+        for name, facts in files.items():
+            if not isinstance(name, str) or not re.fullmatch("[0-9a-f]{64}", facts["sha256"]):
+                raise ValueError(f"{name} has no hash")
+            int(facts["size"])
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise ValueError(f"{MANIFEST} is damaged ({error}); nothing is written over it") from error
+    return files
+
+
+def _take_one(
+    file: Path,
+    source: Path,
+    root: Path,
+    pattern: re.Pattern[str] | None,
+    taken: Taken,
+    manifest: dict[str, dict[str, Any]],
+) -> None:
+    name = file.relative_to(source).as_posix()
+    try:
+        goal = f"{ORIGINALS}/{_place(file, source, pattern)}"
+        target = root / goal
+        if not inside(root, target.parent):
+            raise ValueError(f"{goal} would lie outside the job folder")
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if target.exists():
+            mark = hashed(target)
+            if mark.sha256 != hashed(file).sha256:
+                raise ValueError(f"{goal} is there already with other contents; nothing is written over")
+            taken.already.append(goal)
+        else:
+            mark = _copy(file, target)
+            taken.copied.append(goal)
+    except (ValueError, OSError) as error:
+        taken.failed[name] = one_line(error)
+        return
+    if goal not in manifest:
+        manifest[goal] = {
+            "sha256": mark.sha256,
+            "size": mark.size,
+            "taken": capture_time(target),
+            "from": name,
+            "taken_in": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()),
+        }
+
+
+def _copy(file: Path, target: Path) -> Any:
+    """Copy a file and read the copy back; the target takes its name only when both hashes agree."""
+    part = target.with_name(f".{os.urandom(8).hex()}{PART_SUFFIX}")
+    try:
+        sha256 = hashlib.sha256()
+        with file.open("rb") as reading, part.open("xb") as writing:
+            while piece := reading.read(_CHUNK):
+                sha256.update(piece)
+                writing.write(piece)
+            writing.flush()
+            os.fsync(writing.fileno())
+        shutil.copystat(file, part)
+        mark = hashed(part)
+        if mark.sha256 != sha256.hexdigest():
+            raise OSError(f"the copy of {file.name} differs from the original; check card and disk")
+        # A link cannot take the place of a file that appeared meanwhile, as a rename would.
+        _give_name(part, target)
+        return mark
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _give_name(part: Path, target: Path) -> None:
+    try:
+        os.link(part, target)
+    except (OSError, NotImplementedError) as error:
+        if target.exists():
+            raise FileExistsError(
+                f"{target.name} appeared while it was copied; nothing is written over"
+            ) from error
+        part.rename(target)  # a file system without links
+
+
+def _place(file: Path, source: Path, pattern: re.Pattern[str] | None) -> str:
+    if pattern:
+        found = pattern.fullmatch(file.stem)
+        if not found:
+            raise ValueError("its name does not fit the pattern")
+        return f"{_folder_name(found['room'])}/{_folder_name(found['frame'])}{file.suffix}"
+    folder = file.parent.relative_to(source)
+    return f"{_folder_name(folder.name)}/{file.name}" if folder.parts else file.name
+
+
+def _folder_name(text: str) -> str:
+    name = text.strip(" ._-")
+    if not name:
+        raise ValueError("its name leaves no name for the room or the frame")
+    return name
+
+
+def _room_pattern(text: str) -> re.Pattern[str] | None:
+    """Pattern of a file's name without ending; `{room}` and `{frame}` stand for what they say."""
+    if not text:
+        return None
+    if text.count("{room}") != 1 or text.count("{frame}") != 1:
+        raise ValueError(
+            f'{text}: a pattern has {{room}} and {{frame}} once each, such as "{{room}}-{{frame}}"'
+        )
+    escaped = re.escape(text).replace(re.escape("{room}"), "(?P<room>.+)")
+    return re.compile(escaped.replace(re.escape("{frame}"), "(?P<frame>[^/]+?)"))
+
+
+def _pictures(folder: Path) -> Iterator[Path]:
+    for here, folders, files in os.walk(folder):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        for name in files:
+            path = Path(here) / name
+            if not name.startswith(".") and path.suffix.lower() in KINDS and path.is_file():
+                yield path
+
+
+def _difference(root: Path, path: str, facts: Mapping[str, Any]) -> str:
+    place = root / path
+    if not inside(root, place):
+        return "leads out of the job folder"
+    try:
+        size = place.stat().st_size
+        if size != int(facts["size"]):
+            return f"has {size} bytes, had {facts['size']}"
+        return (
+            "" if hashed(place).sha256 == facts["sha256"] else "has other contents than when it was taken in"
+        )
+    except FileNotFoundError:
+        return "is missing"
+    except OSError as error:
+        return f"cannot be read ({error.strerror})"
+
+
+def _write_manifest(root: Path, manifest: Mapping[str, Any]) -> None:
+    ordered = {path: manifest[path] for path in sorted(manifest, key=natural)}
+    text = json.dumps({"format": _FORMAT, "originals": ordered}, ensure_ascii=False, indent=1)
+    write_whole(root / MANIFEST, text.encode())
