@@ -8,6 +8,7 @@ share.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,6 +30,8 @@ Places = NDArray[np.intp]
 _SIDED = 0.5
 """Pixels from which the saturated neighbours lie on one side."""
 _SPAN = range(-_REACH, _REACH + 1)
+_AT_ONCE = 8192
+"""Edge pixels worked on at once, which bounds the memory."""
 _OFFSETS = [(y, x) for y in _SPAN for x in _SPAN if (y, x) != (0, 0)]
 
 
@@ -60,13 +63,14 @@ class Rebuilder:
 
     def touches(self, samples: Samples) -> bool:
         """Whether any sample is high enough to be doubted; quick."""
-        return bool(samples.size) and float(samples.max()) > self._threshold
+        return bool(samples.size) and samples.max() > self._threshold(samples)
 
-    @property
-    def _threshold(self) -> float:
-        return float(np.min(self.black + TRUSTED * (self.white - self.black)))
+    def _threshold(self, samples: Samples) -> Any:
+        """Sample value up to which no plane is doubted, in the samples' own type."""
+        value = float(np.min(self.black + TRUSTED * (self.white - self.black)))
+        return samples.dtype.type(value if samples.dtype.kind == "f" else math.floor(value))
 
-    def gain(self, samples: Samples, first: int) -> tuple[Places, Places, Floats]:
+    def gain(self, samples: Samples, first: int) -> tuple[Places, Floats]:
         """Find saturated pixels and their edges in a band, and what their samples lack.
 
         Parameters
@@ -78,104 +82,120 @@ class Rebuilder:
 
         Returns
         -------
-        rows, columns : ndarray of shape (m,), dtype intp
-            Pixels, rows counted in the band of n rows, columns as in the file, each pixel at most once.
+        places : ndarray of shape (m,), dtype intp
+            Pixels, ``row * width + column``, rows counted in the band of n rows, columns as in the file;
+            each pixel at most once.
         gain : ndarray of shape (m, 3), dtype float64
             What to add, as a share of the white level; never negative.
         """
-        rows, columns, share = self._doubtful(samples)
+        height, width = samples.shape[:2]
+        pixels = np.ascontiguousarray(samples).reshape(-1, 3)
+        doubted, share = self._doubted(pixels)
         full = _lowest(share) >= SATURATED
-        gain = self._pixel_gain(rows + (first - MARGIN), columns, share, full, samples.shape[1])
-        index = np.full(samples.shape[:2], -1, np.int32)
-        index[rows, columns] = np.arange(len(rows), dtype=np.int32)
-        all_full = np.zeros(samples.shape[:2], np.bool_)
-        all_full[rows[full], columns[full]] = True
-        edge = _edge(index >= 0, all_full)
-        edge_gain = self._edge_gain(samples, index, gain, *edge)
+        gain = self._pixel_gain(doubted, share, full, first - MARGIN, width)
+        index = np.full(height * width, -1, np.int32)
+        index[doubted] = np.arange(len(doubted), dtype=np.int32)
+        is_full = np.zeros(height * width, np.bool_)
+        is_full[doubted[full]] = True
+        edge = _edge((index >= 0).reshape(height, width), is_full.reshape(height, width))
+        parts = [edge[at : at + _AT_ONCE] for at in range(0, max(len(edge), 1), _AT_ONCE)]
+        edge_gain = np.concatenate([_Edge(self, pixels, width, index, part).gain(gain) for part in parts])
         own = index[edge]
-        gain[own[own >= 0]] = np.maximum(gain[own[own >= 0]], edge_gain[own >= 0])
-        inside = (rows >= MARGIN) & (rows < samples.shape[0] - MARGIN)
-        fresh = own < 0
-        return (
-            np.concatenate([rows[inside], edge[0][fresh]]) - MARGIN,
-            np.concatenate([columns[inside], edge[1][fresh]]),
-            np.concatenate([gain[inside], edge_gain[fresh]]),
-        )
+        known = own >= 0
+        gain[own[known]] = np.maximum(gain[own[known]], edge_gain[known])
+        inside = (doubted >= MARGIN * width) & (doubted < (height - MARGIN) * width)
+        places = np.concatenate([doubted[inside], edge[~known]]) - MARGIN * width
+        return places, np.concatenate([gain[inside], edge_gain[~known]])
 
-    def _doubtful(self, samples: Samples) -> tuple[Places, Places, Floats]:
+    def _doubted(self, pixels: Samples) -> tuple[Places, Floats]:
         """Pixels that are not wholly trusted, and their samples as shares."""
-        pixels = np.flatnonzero(samples.reshape(-1) > self._threshold) // 3
-        pixels = pixels[np.diff(pixels, prepend=-1) > 0]
-        share = self.share(samples.reshape(-1, 3)[pixels])
+        planes = np.flatnonzero(pixels.reshape(-1) > self._threshold(pixels)) // 3
+        places = planes[np.diff(planes, prepend=-1) > 0]
+        share = self.share(np.take(pixels, places, axis=0))
         over = np.maximum(np.maximum(share[:, 0], share[:, 1]), share[:, 2]) > TRUSTED
-        rows, columns = np.divmod(pixels[over], samples.shape[1])
-        return rows, columns, np.ascontiguousarray(share[over])
+        return places[over], np.ascontiguousarray(share[over])
 
     def _pixel_gain(
-        self, rows: Places, columns: Places, share: Floats, full: NDArray[np.bool_], width: int
+        self, places: Places, share: Floats, full: NDArray[np.bool_], first: int, width: int
     ) -> Floats:
         gain = np.maximum(self.lights.highest * self.lights.neutral - share, 0)
         part = np.flatnonzero(~full)
-        around = self.surroundings.at(rows[part], (columns[part] - self.anchor) % width, width)
+        rows, columns = np.divmod(places[part], width)
+        around = self.surroundings.at(rows + first, (columns - self.anchor) % width, width)
         gain[part] = rebuilt_gain(np.ascontiguousarray(share[part]), *around, self.lights)
         return gain
 
-    def _edge_gain(
-        self, samples: Samples, index: NDArray[np.int32], gain: Floats, rows: Places, columns: Places
-    ) -> Floats:
-        """Share of the neighbours' gain that a mixture of saturated and other samples gets.
+
+class _Edge:
+    """Pixels that may be mixtures of saturated and other samples, and what lies around them."""
+
+    def __init__(
+        self, frame: Rebuilder, pixels: Samples, width: int, index: NDArray[np.int32], places: Places
+    ) -> None:
+        self._share, self._pixels, self._index = frame.share, pixels, index
+        self._width = width
+        self._rows, self._columns = np.divmod(places, width)
+
+    def gain(self, doubted_gain: Floats) -> Floats:
+        """Share of the saturated neighbours' gain that each pixel gets.
 
         The share is where the pixel stands, plane for plane, between what it would be without the
         saturated light and the mean of its saturated neighbours (least squares over the planes).
         """
-        width = samples.shape[1]
-        with_none = np.concatenate([gain, np.zeros((1, 3))])
-        own = self.share(samples[rows, columns])
-        darkest, bright, added = own.copy(), np.zeros_like(own), np.zeros_like(own)
-        count, centre = np.zeros((len(rows), 1)), np.zeros((len(rows), 2))
-        for down, right in _OFFSETS:
-            there = rows + down, (columns + right) % width
-            share, place = self.share(samples[there]), index[there]
-            saturated = (place >= 0)[:, None]
-            np.minimum(darkest, share, out=darkest)
-            bright += share * saturated
-            added += with_none[place]
-            count += saturated
-            centre += saturated * np.array((down, right))
-        count = np.maximum(count, 1)
-        without = self._without(samples, index, (rows, columns), centre / count, own, darkest)
-        step = bright / count - without
-        place_between = _dot(own - without, step) / np.maximum(_dot(step, step), 1e-12)
-        return np.asarray(np.clip(place_between, 0, 1)[:, None] * added / count)
+        with_none = np.concatenate([doubted_gain, np.zeros((1, 3))])
+        own = self._at(self._there(0, 0))
+        around = np.stack([self._there(down, right) for down, right in _OFFSETS])
+        samples, place = np.take(self._pixels, around, axis=0), np.take(self._index, around)
+        saturated = (place >= 0)[:, :, None]
+        count = saturated.sum(axis=0)
+        darkest = np.minimum(self._share(samples.min(axis=0)), own)
+        centre = (saturated * np.array(_OFFSETS)[:, None, :]).sum(axis=0) / count
+        bright = self._share(_sum(samples * saturated) / count)
+        added = _sum(np.take(with_none, place, axis=0)) / count
+        without = self._without(centre, own, darkest)
+        step = bright - without
+        between = _dot(own - without, step) / np.maximum(_dot(step, step), 1e-12)
+        return np.asarray(np.clip(between, 0, 1)[:, None] * added)
 
-    def _without(
-        self,
-        samples: Samples,
-        index: NDArray[np.int32],
-        pixel: tuple[Places, Places],
-        centre: Floats,
-        own: Floats,
-        darkest: Floats,
-    ) -> Floats:
-        """What a pixel would be without its saturated neighbours: the slope on the side away from them
-        goes on, or, between two saturated sides, the darkest sample around.
+    def _without(self, centre: Floats, own: Floats, darkest: Floats) -> Floats:
+        """What a pixel would be without its saturated neighbours.
+
+        The slope on the side away from them goes on; between two saturated sides it is the darkest sample
+        around.
         """
-        width = samples.shape[1]
         length = np.sqrt(centre[:, 0] ** 2 + centre[:, 1] ** 2)
         away = centre * (-1 / np.maximum(length, 1e-6))[:, None]
         usable = length > _SIDED
         seen = []
         for distance in (2, 3):
             step = np.rint(away * distance).astype(np.intp)
-            there = pixel[0] + step[:, 0], (pixel[1] + step[:, 1]) % width
-            usable &= index[there] < 0
-            seen.append(self.share(samples[there]))
+            there = self._there(step[:, 0], step[:, 1])
+            usable &= self._index[there] < 0
+            seen.append(self._at(there))
         continued = np.minimum(np.maximum(3 * seen[0] - 2 * seen[1], darkest), own)
         return np.asarray(np.where(usable[:, None], continued, darkest))
+
+    def _at(self, places: Places) -> Floats:
+        return self._share(np.take(self._pixels, places, axis=0))
+
+    def _there(self, down: Places | int, right: Places | int) -> Places:
+        """Places some pixels off, going round the sides."""
+        columns = self._columns + right
+        columns += (columns < 0) * self._width
+        columns -= (columns >= self._width) * self._width
+        return np.asarray((self._rows + down) * self._width + columns)
 
 
 def _lowest(share: Floats) -> Floats:
     return np.asarray(np.minimum(np.minimum(share[:, 0], share[:, 1]), share[:, 2]))
+
+
+def _sum(terms: NDArray[Any]) -> Floats:
+    """Sum along the first axis, term after term, in that order whatever the shape."""
+    total: Floats = terms[0].astype(np.float64)
+    for term in terms[1:]:
+        total += term
+    return total
 
 
 def _dot(one: Floats, other: Floats) -> Floats:
@@ -183,15 +203,15 @@ def _dot(one: Floats, other: Floats) -> Floats:
     return np.asarray(product[:, 0] + product[:, 1] + product[:, 2])
 
 
-def _edge(doubted: NDArray[np.bool_], full: NDArray[np.bool_]) -> tuple[Places, Places]:
+def _edge(doubted: NDArray[np.bool_], full: NDArray[np.bool_]) -> Places:
     """Pixels of the band itself that may be mixtures.
 
     They have a doubted one within reach and are trusted, or a wholly saturated one and are not so.
     """
     band = slice(MARGIN, -MARGIN)
     mixed = (_grown(doubted) & ~doubted[band]) | (_grown(full) & ~full[band])
-    rows, columns = np.nonzero(mixed)
-    return rows + MARGIN, columns
+    places: Places = np.flatnonzero(mixed) + MARGIN * doubted.shape[1]
+    return places
 
 
 def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:

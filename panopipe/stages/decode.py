@@ -177,12 +177,13 @@ class DecodedFrame(Opened):
         return np.concatenate(parts)
 
     def _rebuild(self, light: Rows, wide: Samples, first: int, rebuilder: Rebuilder) -> None:
-        rows, columns, gain = rebuilder.gain(wide, first)
-        columns = (columns - self._anchor) % self.facts.width
+        places, gain = rebuilder.gain(wide, first)
+        width = self.facts.width
+        rows, columns = np.divmod(places, width)
+        columns += np.where(columns < self._anchor, width, 0) - self._anchor
         matrix = self._affine[:, :3] * (self._recorded.white - self._recorded.black)
-        for plane in range(3):
-            one, two, three = (gain[:, k] * matrix[plane, k] for k in range(3))
-            light[rows, columns, plane] += (one + two + three).astype(np.float32)
+        one, two, three = (gain[:, k, None] * matrix[:, k] for k in range(3))
+        light.reshape(-1, 3)[rows * width + columns] += (one + two + three).astype(np.float32)
 
     def _turned(self, samples: Samples) -> Rows:
         """Samples as float32, anchor column first."""
