@@ -173,7 +173,7 @@ def natural(text: str) -> tuple[object, ...]:
     folded = unicodedata.normalize("NFC", text).casefold()
     parts = re.split(r"(\d+)", folded)
     numbered = tuple((0, int(p), "") if p.isdecimal() and len(p) < 400 else (1, 0, p) for p in parts if p)
-    return (*numbered, (2, 0, text))
+    return (*numbered, (-1, 0, text))
 
 
 def inside(folder: Path, path: Path) -> bool:
@@ -283,12 +283,19 @@ def _room_folders(root: Path, top: Path, remarks: list[str]) -> Iterator[tuple[s
 
 
 def _folders(folder: Path) -> list[Path]:
-    return sorted(Path(e.path) for e in _scan(folder) if e.is_dir() and not e.name.startswith("."))
+    return sorted(Path(e.path) for e in _scan(folder) if _is_folder(e) and not e.name.startswith("."))
 
 
 def _files(folder: Path) -> list[Path]:
     # Not is_file(): a link whose target is gone must fail by name, not vanish.
-    return sorted(Path(e.path) for e in _scan(folder) if not e.is_dir() and not e.name.startswith("."))
+    return sorted(Path(e.path) for e in _scan(folder) if not _is_folder(e) and not e.name.startswith("."))
+
+
+def _is_folder(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_dir()
+    except OSError:  # a ring of links
+        return False
 
 
 def _scan(folder: Path) -> list[os.DirEntry[str]]:
@@ -421,7 +428,7 @@ class _JobFile:
             except ValueError as error:
                 self.fault(("white_reference",), str(error))
         if self.faults:
-            raise JobError(self.faults)
+            raise JobError(sorted(self.faults, key=lambda fault: fault.line))
         return reference
 
 

@@ -1,0 +1,217 @@
+"""Recipes: what is in force and why, every fault with its line, changes that leave comments alone."""
+
+import json
+import tomllib
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from panopipe.frame import FrameKey
+from panopipe.job import JobError, open_job
+from panopipe.recipe import effective, load_recipe
+from panopipe.recipe.edit import carried, set_value, write_change
+from panopipe.recipe.schema import recipe_schema
+from panopipe.recipe.table import stage_lines, stages_lines
+from panopipe.setting import rules
+from panopipe.stages.nadir import Nadir
+
+FRAMES = ("hall/h1", "hall/h2", "lounge/l1")
+ORDER = '[pipeline]\norder = ["decode", "tone", "vibrance", "nadir", "export"]\n'
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for name in FRAMES:
+        path = tmp_path / f"originals/{name}.dng"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"")
+    write(tmp_path, "recipe.toml", ORDER)
+    return tmp_path
+
+
+def write(folder: Path, name: str, text: str) -> Path:
+    path = folder / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def faults(folder: Path) -> list[str]:
+    with pytest.raises(JobError) as caught:
+        load_recipe(open_job(folder))
+    return [str(fault) for fault in caught.value.faults]
+
+
+def test_the_nearest_file_has_its_way_and_is_named(folder: Path) -> None:
+    write(folder, "recipe.toml", ORDER + "# warm\n[tone]\nexposure_ev = 0.1\nshadows_ev = 0.5\n")
+    write(folder, "overrides/hall.toml", "[tone]\nexposure_ev = 0.2\n[export]\nquality = 90\n")
+    write(folder, "overrides/hall/h2.toml", "[tone]\nexposure_ev = 0.3\n[vibrance]\nuse = false\n")
+    found = effective(open_job(folder), FrameKey("hall", "h2"))
+    tone = found.values["tone"]
+    assert (tone["exposure_ev"].value, tone["exposure_ev"].origin) == (0.3, "overrides/hall/h2.toml:2")
+    assert tone["shadows_ev"].origin == "recipe.toml:6"
+    assert tone["highlights_ev"].origin == "built-in"
+    assert found.stages["tone"].exposure_ev == 0.3
+    assert found.stages["export"].quality == 90
+    assert found.order == ("decode", "tone", "nadir", "export")
+    other = effective(open_job(folder), FrameKey("lounge", "l1"))
+    assert (other.stages["tone"].exposure_ev, other.order[2]) == (0.1, "vibrance")
+
+
+def test_every_fault_is_told_with_file_line_key_and_the_nearest_name(folder: Path) -> None:
+    write(
+        folder,
+        "recipe.toml",
+        """[pipeline]
+order = ["decode", "toen", "export"]
+[tone]
+exposre_ev = 1
+shadows_ev = 99
+highlights_ev = "bright"
+[vibrence]
+amount = 1
+[export]
+use = false
+quality = 90.5
+[decode]
+use = "yes"
+""",
+    )
+    write(folder, "overrides/hal.toml", "")
+    write(folder, "overrides/lounge.toml", "tone = 3\n")
+    told = "\n".join(faults(folder))
+    for words in (
+        "recipe.toml:2: [pipeline] order: no stage toen is installed; did you mean tone?",
+        "recipe.toml:4: [tone] exposre_ev: no such setting; did you mean exposure_ev?",
+        "recipe.toml:5: [tone] shadows_ev: 99 is not allowed here; a number from",
+        'recipe.toml:6: [tone] highlights_ev: "bright" is not allowed here',
+        "recipe.toml:7: [vibrence]: no stage of this name is installed; did you mean vibrance?",
+        "recipe.toml:10: [export] use: export is an end of the pipeline",
+        "recipe.toml:11: [export] quality: 90.5 is not allowed here; a whole number from 1 to 100",
+        'recipe.toml:13: [decode] use: "yes" is not allowed here; true or false is',
+        "overrides/hal.toml: there is no room or frame of this name; did you mean overrides/hall.toml?",
+        "overrides/lounge.toml:1: tone: must be a table",
+    ):
+        assert words in told
+
+
+@pytest.mark.parametrize(
+    ("order", "says"),
+    [
+        ('["tone", "export"]', "must begin with a stage that reads files"),
+        ('["decode", "tone"]', "must end with a stage that makes files"),
+        ('["decode", "tone", "tone", "export"]', "tone stands there twice"),
+        ('["decode", "export", "tone", "export"]', "stands there twice"),
+        ("[]", "must begin"),
+        ('"decode"', "must be a list of stages"),
+    ],
+)
+def test_an_order_that_cannot_be_is_refused(folder: Path, order: str, says: str) -> None:
+    write(folder, "recipe.toml", f"[pipeline]\norder = {order}\n")
+    (line,) = faults(folder)
+    assert says in line
+
+
+@pytest.mark.parametrize("name", ["../patch.png", "/etc/passwd", "sub\\\\patch.png", "gone.png", "link.png"])
+def test_a_picture_must_lie_in_the_job_folder(folder: Path, name: str) -> None:
+    outside = folder.with_name("outside.png")
+    outside.write_bytes(b"")
+    try:
+        (folder / "link.png").symlink_to(outside)
+    except OSError:
+        pytest.skip("making links needs a right on Windows")
+    picture = next(key for key, rule in rules(Nadir.Settings).items() if rule.kind == "picture")
+    write(folder, "recipe.toml", ORDER + f'[nadir]\n{picture} = "{name}"\n')
+    (line,) = faults(folder)
+    assert line.startswith(f"recipe.toml:4: [nadir] {picture}: ")
+
+
+def test_the_schema_says_what_the_check_says(folder: Path) -> None:
+    schema = recipe_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    validator = jsonschema.Draft202012Validator(schema)
+    good = "[tone]\nexposure_ev = 'auto'\nuse = false\n[export]\nquality = 90\nwidths = [4096]\n"
+    assert validator.is_valid(tomllib.loads(good))
+    for bad in (
+        "[tone]\nexposure_ev = 99",
+        "[tone]\nx = 1",
+        "[export]\nquality = 0",
+        "[toen]",
+        "[tone]\nuse = 1",
+    ):
+        assert not validator.is_valid(tomllib.loads(bad)), bad
+        write(folder, "recipe.toml", bad)
+        assert faults(folder)
+    json.dumps(schema)
+
+
+def test_setting_a_value_keeps_comments_and_order(folder: Path) -> None:
+    text = ORDER + "# the long evening\n[tone] # by hand\nshadows_ev = 0.5   # corners\nexposure_ev = 0.1\n"
+    path = write(folder, "recipe.toml", text)
+    job = open_job(folder)
+    change = set_value(job, "job", "tone.exposure_ev=0.25")
+    assert change.lines == ("- [tone] exposure_ev = 0.1", "+ [tone] exposure_ev = 0.25")
+    assert path.read_text() == text.replace("0.1", "0.25")
+    assert set_value(job, "job", "tone.exposure_ev=0.25").lines == ()
+    set_value(job, "hall/h1", "tone.exposure_ev=auto")
+    assert (folder / "overrides/hall/h1.toml").read_text() == '[tone]\nexposure_ev = "auto"\n'
+
+
+@pytest.mark.parametrize(
+    ("where", "assignment", "says"),
+    [
+        ("job", "tone.exposure_ev=99", "99 is not allowed here"),
+        ("job", "tone.exposre_ev=1", "did you mean exposure_ev"),
+        ("job", "exposure_ev=1", "write STAGE.KEY=VALUE"),
+        ("attic", "tone.exposure_ev=1", "no room or frame attic in this job"),
+    ],
+)
+def test_a_wrong_value_is_not_written(folder: Path, where: str, assignment: str, says: str) -> None:
+    before = (folder / "recipe.toml").read_text()
+    with pytest.raises(ValueError, match=says):
+        set_value(open_job(folder), where, assignment)
+    assert (folder / "recipe.toml").read_text() == before
+
+
+def test_carrying_gives_a_room_the_same_settings_and_no_more(folder: Path) -> None:
+    write(folder, "overrides/hall.toml", "[tone]\nexposure_ev = 0.2\n[vibrance]\nuse = false\n")
+    goal = write(
+        folder, "overrides/lounge.toml", "# lounge\n[tone]\nshadows_ev = 1.0 # dark\nexposure_ev = 0.9\n"
+    )
+    job = open_job(folder)
+    (change,) = carried(job, "hall", ["lounge"], ["tone"])
+    assert change.lines == (
+        "- [tone] shadows_ev = 1.0",
+        "- [tone] exposure_ev = 0.9",
+        "+ [tone] exposure_ev = 0.2",
+    )
+    assert "shadows_ev" in goal.read_text()
+    write_change(job, change)
+    assert goal.read_text() == "# lounge\n[tone]\nexposure_ev = 0.2\n"
+    (change,) = carried(job, "hall", ["lounge"], [])
+    write_change(job, change)
+    hall, lounge = (effective(open_job(folder), FrameKey(*key)) for key in (("hall", "h1"), ("lounge", "l1")))
+    assert hall.stages == lounge.stages
+
+
+def test_a_frames_settings_can_be_carried_too(folder: Path) -> None:
+    write(folder, "overrides/hall.toml", "[tone]\nexposure_ev = 0.2\nshadows_ev = 0.1\n")
+    write(folder, "overrides/hall/h1.toml", "[tone]\nexposure_ev = 0.3\n")
+    (change,) = carried(open_job(folder), "hall/h1", ["lounge"], [])
+    assert change.lines == ("+ [tone] exposure_ev = 0.3", "+ [tone] shadows_ev = 0.1")
+    with pytest.raises(ValueError, match="sets nothing for vibrance"):
+        list(carried(open_job(folder), "hall", ["lounge"], ["vibrance"]))
+    with pytest.raises(ValueError, match="no settings of its own"):
+        list(carried(open_job(folder), "lounge", ["hall"], []))
+    with pytest.raises(ValueError, match="is the room to carry from"):
+        list(carried(open_job(folder), "hall", ["hall"], []))
+
+
+def test_tables_of_stages_name_value_unit_and_bounds() -> None:
+    assert any(line.startswith("tone ") for line in stages_lines())
+    text = "\n".join(stage_lines("export"))
+    assert "quality = 9" in text
+    assert "a whole number from 1 to 100" in text
+    with pytest.raises(ValueError, match="did you mean export"):
+        list(stage_lines("exprot"))
