@@ -21,6 +21,11 @@ CRUSHED_BAR = 0.02
 SEAM_BAR_CODES = 1.5
 POLE_BAR_CODES = 6.0
 TILT_BAR_DEG = 0.7
+CAST_BAR = 6.0
+"""CIE C*ab of what should be white. Differences of 3.5 to 5 are clear to anyone (Mokrzycki & Tatol 2011);
+the bar leaves room for paint that is not quite white."""
+OPEN_SKY = 0.5
+"""Balance notes from 0 to 1 how much a frame looks like open sky."""
 GRAIN_BAR_CODES = 5.0
 GRAIN_BAR_RATIO = 2.0
 BLUR_BAR_RATIO = 1.5
@@ -191,6 +196,42 @@ def tilt(case: Case) -> Finding:
     )  # fmt: skip
 
 
+def cast(case: Case) -> Finding:
+    """Colour left on white."""
+    a, b = case.measures.cast_a, case.measures.cast_b
+    outdoors = (_number(case.record, "balance", "open_sky") or 0.0) > OPEN_SKY
+    if a is None or b is None or outdoors:
+        why = "under open sky, grass and stone colour" if outdoors else "nothing in it is light enough to judge"
+        return Finding("cast", "Colour cast", None, CAST_BAR, "C*ab", sentence=f"Not judged: {why} the white.")
+    size = math.hypot(a, b)
+    if size <= CAST_BAR:
+        return Finding("cast", "Colour cast", size, CAST_BAR, "C*ab", sentence="What should be white is near white.")
+    hue = _hue_word(a, b)
+    return Finding(
+        "cast", "Colour cast", size, CAST_BAR, "C*ab", True,
+        f"Even the whitest surfaces are {hue} by {size:.0f} C*ab.",
+        "If everything in the room really is that colour, leave it. Otherwise set the colour temperature of its "
+        "light by hand, or point balance at something white (neutral_yaw_deg, neutral_pitch_deg).",
+        _white_command(case), excess(size, CAST_BAR),
+    )  # fmt: skip
+
+
+def _white_command(case: Case) -> tuple[str, ...]:
+    """Command that sets a colour temperature nearer to the light, if the stage noted the one it took."""
+    kelvin = _setting(case.record, "balance", "kelvin", _number(case.record, "balance", "light_cct_kelvin") or 0.0)
+    if not 1500 < kelvin < 20000:
+        return ()
+    # A mired moves a light grey by about half a unit of b* (near the white point; from our own formulas).
+    mired = min(1e6 / 1500, max(1e6 / 20000, 1e6 / kelvin + (case.measures.cast_b or 0.0) / 0.5))
+    return set_command(case.record.key, "balance.kelvin", f"{round(1e6 / mired, -1):.0f}")
+
+
+def _hue_word(a: float, b: float) -> str:
+    """The colour of a cast in a word."""
+    words = ("red", "orange", "yellow", "green", "green", "blue", "blue", "magenta")
+    return words[round(math.degrees(math.atan2(b, a)) / 45) % 8]
+
+
 def grain(case: Case) -> Finding:
     """Noise against the siblings."""
     codes = case.measures.grain_codes
@@ -317,6 +358,7 @@ CHECKS: Sequence[Callable[[Case], Finding]] = (
     lambda case: pole(case, up=True),
     lambda case: pole(case, up=False),
     seam,
+    cast,
     tilt,
     blur,
     grain,

@@ -1,6 +1,6 @@
 """Everything the checks want to know of one finished picture, measured once and kept.
 
-A picture is decoded at the smallest of its JPEG's own reductions that is still 2048 wide or more: every
+A picture is decoded at the smallest of its JPEG's own reductions that is still 2560 wide or more: every
 number here is one of a reduced picture, good for comparison, and the full size is given beside it.
 """
 
@@ -13,15 +13,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.review.cast import neutral_cast
 from panopipe.review.closure import pole_pinch, seam_step
 from panopipe.review.detail import edge_width_px, grain_codes
 from panopipe.review.exposure import clipped_share, crushed_share, median_exposure_ev
 from panopipe.review.series import SKETCH
 from panopipe.review.upright import horizon_tilt
 
-VERSION = 1
+VERSION = 2
 """Raised when a measure changes; what was kept is then measured again."""
-ENOUGH_PX = 2048
+ENOUGH_PX = 2560
 """Width in pixels at which a picture is measured, or the next larger one its JPEG can be reduced to."""
 
 
@@ -45,6 +46,8 @@ class Measures:
         Roughness at each pole, and the 99th percentile around it.
     tilt_deg, tilt_yaw_deg, tilt_error_deg : float or None
         Tilt of the horizon; None when undetermined.
+    cast_a, cast_b : float or None
+        CIE a*, b* of what should be white; None when nothing is light enough.
     grain_codes : float
         Grain of the flat parts.
     edge_width_px : float
@@ -66,6 +69,8 @@ class Measures:
     tilt_deg: float | None
     tilt_yaw_deg: float | None
     tilt_error_deg: float | None
+    cast_a: float | None
+    cast_b: float | None
     grain_codes: float
     edge_width_px: float
 
@@ -78,7 +83,7 @@ def measure(rgb8: NDArray[np.uint8], width: int, height: int) -> Measures:
     """Measure a whole frame (sRGB, red first); `width` and `height` are those of the file."""
     seam = seam_step(rgb8)
     zenith, nadir = pole_pinch(rgb8, up=True), pole_pinch(rgb8, up=False)
-    tilt = horizon_tilt(rgb8)
+    tilt, cast = horizon_tilt(rgb8), neutral_cast(rgb8)
     return Measures(
         width=width,
         height=height,
@@ -95,6 +100,8 @@ def measure(rgb8: NDArray[np.uint8], width: int, height: int) -> Measures:
         tilt_deg=tilt.tilt_deg if tilt else None,
         tilt_yaw_deg=tilt.toward_yaw_deg if tilt else None,
         tilt_error_deg=tilt.error_deg if tilt else None,
+        cast_a=cast[0] if cast else None,
+        cast_b=cast[1] if cast else None,
         grain_codes=grain_codes(rgb8),
         edge_width_px=edge_width_px(rgb8),
     )

@@ -29,7 +29,7 @@ def terminal_table(review: JobReview, *, job: str, page: Path, width: int = 100)
         Lines joined by newlines, without one at the end. Control characters in names are shown as `?`.
     """
     lines = [_counts(review)]
-    doubted = review.by_doubt()
+    doubted = [one for one in review.by_doubt() if one.state != "waiting"]
     if doubted or review.findings:
         lines.append("")
     room_for_name = max((len(_shown(str(one.key))) for one in doubted), default=0)
@@ -61,8 +61,6 @@ def _frame_lines(one: FrameReview, room_for_name: int, width: int) -> list[str]:
     says = [item.sentence for item in one.crossed]
     if one.state == "failed":
         says = [one.record.error or "failed"]
-    elif one.state == "waiting":
-        says = ["not run yet"]
     head, *more = [_cut(_shown(text), width - room_for_name - 4) for text in says]
     return [f"  {name:<{room_for_name}}  {head}"] + [f"  {'':<{room_for_name}}  {text}" for text in more]
 

@@ -124,11 +124,21 @@
   }
   panopipe.table = table;
 
+  // What every check measured, each on a line that ends half as far again as its bar.
   function checks(frame) {
-    const measured = frame.findings.filter((one) => !one.check.startsWith("stage-"));
-    return table("All checks", ["Check", "Measured", "Bar", "In words"], measured.map((one) => [
-      one.title, one.value === null ? "–" : `${number(one.value)} ${one.unit}`, number(one.bar), one.sentence,
-    ]));
+    const list = make("ul", { class: "checks" });
+    for (const one of frame.findings.filter((each) => !each.check.startsWith("stage-"))) {
+      const item = make("li", { class: one.crossed ? "check crossed" : "check" }, make("span", {}, one.title),
+        make("span", { class: "measured" }, one.value === null ? "" : `${number(one.value)} ${one.unit}`));
+      if (one.value !== null && one.bar) {
+        const fill = make("i", {});
+        fill.style.width = `${Math.min(100, Math.abs(one.value) / one.bar / 1.5 * 100)}%`;
+        item.append(make("span", { class: "meter", "aria-hidden": "true" }, fill),
+          make("span", { class: "in-words" }, `${one.sentence} `, make("span", { class: "bar-said" }, `Bar: ${number(one.bar)}.`)));
+      } else item.append(make("span", { class: "in-words" }, one.sentence));
+      list.append(item);
+    }
+    return list;
   }
 
   function settings(frame) {
@@ -149,7 +159,7 @@
     const box = make("div", { class: "panel" });
     const crossed = frame.error || frame.findings.some((one) => one.crossed);
     box.append(make("h3", {}, crossed ? "What wants a look" : "Nothing wants a look"), panopipe.findingsOf(frame));
-    if (frame.findings.length) box.append(checks(frame));
+    if (frame.findings.length) box.append(make("h3", {}, "All checks"), checks(frame));
     if (frame.settings.length) {
       box.append(make("h3", {}, "Settings in force"),
         make("p", { class: "hint" }, "Each with where it comes from and the command that changes it for this frame alone: put your value in place of the one shown."),

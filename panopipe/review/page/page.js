@@ -4,7 +4,7 @@
 (function (panopipe) {
   const make = panopipe.make;
   const byId = (id) => document.getElementById(id);
-  const doubted = (frame) => frame.state !== "fine";
+  const doubted = (frame) => frame.state === "look" || frame.state === "failed";
   const many = (number, one, more) => `${number} ${number === 1 ? one : more}`;
 
   function summary(review) {
@@ -17,10 +17,10 @@
     return `${many(review.frames.length, "frame", "frames")} in ${many(rooms, "room", "rooms")}: ${parts.join(", ")}.`;
   }
 
-  function thumbnail(frame, size) {
+  function thumbnail(frame, loading) {
     if (!frame.thumbnail) return make("span", { class: "no-picture" }, frame.state === "waiting" ? "not run yet" : "no picture");
     return make("img", { src: `thumbnails/${frame.id}.jpg`, alt: `Whole sphere of ${panopipe.nameOf(frame)}`, width: 640, height: 320,
-      loading: size === "large" ? "eager" : "lazy", decoding: "async" });
+      loading, decoding: "async" });
   }
 
   function opener(frame, walk, className, ...inside) {
@@ -35,8 +35,14 @@
     for (const frame of worst) {
       const name = make("h3", {}, panopipe.nameOf(frame), " ", panopipe.badge(frame));
       list.append(make("li", { class: `doubt ${frame.state}` },
-        opener(frame, () => worst, "picture", thumbnail(frame, "large"), make("span", { class: "unseen" }, `Open ${panopipe.nameOf(frame)}`)),
-        make("div", { class: "says" }, name, frame.state === "waiting" ? panopipe.command(frame.again) : panopipe.findingsOf(frame))));
+        opener(frame, () => worst, "picture", thumbnail(frame, "eager"), make("span", { class: "unseen" }, `Open ${panopipe.nameOf(frame)}`)),
+        make("div", { class: "says" }, name, panopipe.findingsOf(frame))));
+    }
+    const waiting = review.frames.filter((frame) => frame.state === "waiting");
+    if (waiting.length) {
+      list.append(make("li", { class: "doubt job" }, make("div", { class: "says" }, make("h3", {}, `${many(waiting.length, "frame", "frames")} not run yet`),
+        make("p", { class: "remedy" }, waiting.slice(0, 6).map(panopipe.nameOf).join(", ") + (waiting.length > 6 ? " and others" : "")),
+        panopipe.command(["panopipe", "run", "JOB"]))));
     }
     for (const one of review.findings) {
       list.append(make("li", { class: "doubt job" }, make("div", { class: "says" },
@@ -51,7 +57,7 @@
   function card(frame, walk) {
     const first = frame.error || (frame.findings.find((one) => one.crossed) || { sentence: "" }).sentence;
     return make("li", { class: `card ${frame.state}` }, opener(frame, walk, "open",
-      thumbnail(frame, "small"),
+      thumbnail(frame, "lazy"),
       make("span", { class: "line" }, make("span", { class: "name" }, frame.name), panopipe.badge(frame)),
       first ? make("span", { class: "first" }, first) : ""));
   }

@@ -1,0 +1,46 @@
+"""Colour that is left on what should be white, in a finished picture."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.sphere.geometry import pixel_solid_angle
+
+_WIDTH = 512
+_LIGHTEST = (55.0, 97.0)
+"""CIE L* of the surfaces looked at: ceilings, trim, tiles; above them clipping takes colour away."""
+_SHARE = 0.08
+"""Share of those surfaces, the least coloured, that counts as meant to be white."""
+
+
+def neutral_cast(rgb8: NDArray[np.uint8]) -> tuple[float, float] | None:
+    """Colour of the least coloured light surfaces of a frame.
+
+    A balanced room has something white in it, whatever colour its walls are; a cast lies on all of it.
+
+    Parameters
+    ----------
+    rgb8 : ndarray of shape (height, width, 3), dtype uint8
+        A whole frame, sRGB.
+
+    Returns
+    -------
+    tuple of float or None
+        CIE a*, b* under D65, the mean over those surfaces; None when hardly anything in the frame is
+        light enough to judge by.
+    """
+    small = cv2.resize(rgb8, (_WIDTH, _WIDTH // 2), interpolation=cv2.INTER_AREA)
+    lab = cv2.cvtColor(small.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    light = (lab[..., 0] > _LIGHTEST[0]) & (lab[..., 0] < _LIGHTEST[1])
+    weight = np.broadcast_to(pixel_solid_angle(_WIDTH // 2)[:, np.newaxis], light.shape)[light]
+    if weight.sum() < 0.03 * 4 * np.pi:
+        return None
+    a, b = lab[..., 1][light].astype(np.float64), lab[..., 2][light].astype(np.float64)
+    order = np.argsort(np.hypot(a, b), kind="stable")
+    inside = order[np.cumsum(weight[order]) <= _SHARE * weight.sum()]
+    if len(inside) == 0:
+        return None
+    total = weight[inside].sum()
+    return float(weight[inside] @ a[inside] / total), float(weight[inside] @ b[inside] / total)
