@@ -1,100 +1,123 @@
-"""The large-scale light of a frame, its *base*, found at reduced size and applied at full size.
+"""The large-scale light of a frame, its *base*, in a grid over the sphere and over log2 luminance.
 
-The base is the guided filter of log2 luminance by itself, on the closed sphere: large areas and strong edges
-are base, texture is detail. The filter's two coefficients are smooth, so they are found on a small grid and
-interpolated to any size, and the base follows the edges of the full-size frame.
+The base of a pixel is the mean log2 luminance of what lies around it *and* is about as bright: a bilateral
+filter. Small differences within a surface are detail, a window against its wall is base, and neither the
+wall near the window nor the view near its frame is mistaken for the other. The filter is computed in a
+coarse grid of yaw, pitch and log2 luminance that closes on the sphere. In each cell the base is then a curve
+over luminance, and a full-size pixel reads the curve of its place.
+
+References
+----------
+.. [1] J. Chen, S. Paris, F. Durand, Real-time edge-aware image processing with the bilateral grid,
+   SIGGRAPH 2007.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.sphere.filters import guided_coefficients
-from panopipe.sphere.wrap import pad
+from panopipe.sphere.filters import smooth
 
 Plane32 = NDArray[np.float32]
+Float = NDArray[np.float64]
 
-GRID_WIDTH = 512
-"""Columns of the grid on which the base is found: 0.7 degrees each."""
-REACH_DEG = 5.0
-"""Half the side of the filter's window."""
-EDGE_VARIANCE_EV2 = 0.1
-"""Variance of log2 luminance within a window that counts as an edge. A 6 EV edge has 9 EV squared, so that
-about 1 % of it is left in the detail."""
-DARKEST = 2.0**-20
-"""Luminance below which light counts as black."""
+GRID_WIDTH = 128
+"""Columns of the grid, 2.8 degrees each; half as many rows."""
+SPREAD_DEG = 5.0
+"""Standard deviation of the window around a pixel."""
+LEVEL_EV = 0.5
+"""Step of the grid in log2 luminance. Light that differs by three steps or more is never mixed."""
+UNSEEN = 1e-3
+"""Weight, against all light around, of a level's own luminance: a level that is not seen is its own base."""
+DARKEST_EV = -20.0
+"""Log2 luminance below which light counts as black."""
 
 
 @dataclass(frozen=True, slots=True)
 class Base:
-    """The base of a frame as coefficients on a grid: base = slope * log2(luminance) + offset_ev.
+    """The base as curves over log2 luminance.
 
     Attributes
     ----------
-    slope, offset_ev : ndarray of shape (height, width), dtype float32
-        Coefficients on a whole 2:1 grid.
+    lowest_ev : float
+        Log2 luminance of the first level; the others follow every `LEVEL_EV`.
+    curves_ev : ndarray of shape (rows, levels, columns), dtype float64
+        Base of each level in each cell of a whole 2:1 grid.
+    seen : ndarray of shape (rows, levels, columns), dtype float64
+        Share of the light around the cell that lies at the level; sums to 1 along levels.
     """
 
-    slope: Plane32
-    offset_ev: Plane32
+    lowest_ev: float
+    curves_ev: Float
+    seen: Float
 
-    def planes(self, first: int, count: int, width: int) -> tuple[Plane32, Plane32]:
-        """Coefficients for `count` rows from row `first` of a frame `width` wide, interpolated linearly.
-
-        Wraps at the sides and continues over the poles; a row's values don't depend on how many are asked.
-        """
-        slope = _rows_at(self.slope, first, count, width)
-        return slope, _rows_at(self.offset_ev, first, count, width)
+    @property
+    def levels_ev(self) -> Float:
+        """Log2 luminance of the levels."""
+        levels: Float = self.lowest_ev + LEVEL_EV * np.arange(self.curves_ev.shape[1], dtype=np.float64)
+        return levels
 
 
 def log2_luminance(rows: Plane32, weights: NDArray[np.float64]) -> Plane32:
-    """log2 of luminance, shape (height, width, 3) to (height, width), black at `DARKEST`."""
+    """log2 of luminance, shape (height, width, 3) to (height, width), black at `DARKEST_EV`."""
     luminance = cv2.transform(rows, weights.reshape(1, 3).astype(np.float32))
-    result: Plane32 = np.log2(np.maximum(luminance, np.float32(DARKEST)))
+    result: Plane32 = np.log2(np.maximum(luminance, np.float32(2.0**DARKEST_EV)))
     return result
 
 
-def find_base(rows: Plane32, weights: NDArray[np.float64]) -> tuple[Base, Plane32]:
+def find_base(light_ev: Plane32) -> Base:
     """Base of a whole frame.
 
     Parameters
     ----------
-    rows : ndarray of shape (height, width, 3), dtype float32
-        Linear light, the whole frame at reduced size.
-    weights : ndarray of shape (3,)
-        Shares of the components in luminance.
+    light_ev : ndarray of shape (height, width), dtype float32
+        Log2 luminance of the whole frame at reduced size.
 
     Returns
     -------
-    base : Base
-        Coefficients on a grid at most `GRID_WIDTH` wide.
-    base_ev : ndarray of shape (grid height, grid width), dtype float32
-        The base itself on that grid, log2 luminance.
+    Base
+        Curves on a grid of at most `GRID_WIDTH` columns.
     """
-    light_ev = log2_luminance(rows, weights)
-    if light_ev.shape[1] > GRID_WIDTH:
-        size = (GRID_WIDTH, GRID_WIDTH // 2)
-        light_ev = cv2.resize(light_ev, size, interpolation=cv2.INTER_AREA)
-    slope, offset = guided_coefficients(light_ev, light_ev, reach_deg=REACH_DEG, eps=EDGE_VARIANCE_EV2)
-    base = Base(slope.astype(np.float32), offset.astype(np.float32))
-    return base, base.slope * light_ev + base.offset_ev
+    lowest = np.floor(light_ev.min() / LEVEL_EV) * LEVEL_EV - LEVEL_EV
+    count = int(np.ceil((light_ev.max() - lowest) / LEVEL_EV)) + 2
+    share, light = _splatted(light_ev, lowest, count)
+    rows, levels, columns = share.shape
+    both = np.stack([share, light], axis=1).reshape(rows, 2 * levels, columns).transpose(0, 2, 1)
+    around = smooth(both, SPREAD_DEG).reshape(rows, columns, 2, levels)
+    share, light = _between_levels(around[:, :, 0]), _between_levels(around[:, :, 1])
+    own = lowest + LEVEL_EV * np.arange(count)
+    curves = (light + UNSEEN * own) / (share + UNSEEN)
+    seen = share / share.sum(axis=-1, keepdims=True)
+    return Base(float(lowest), curves.transpose(0, 2, 1), seen.transpose(0, 2, 1))
 
 
-def _rows_at(plane: Plane32, first: int, count: int, width: int) -> Plane32:
-    height, columns = plane.shape
-    tall = pad(plane, 1)[:, 1:-1]
-    place = (np.arange(first, first + count) + 0.5) * (height / (width // 2)) + 0.5
-    above = np.floor(place).astype(np.intp)
-    part = (place - above).astype(np.float32)[:, None]
-    between = tall[above] * (1 - part) + tall[above + 1] * part
-    margin = columns // math.gcd(columns, width)
-    wide = np.take(between, np.arange(-margin, columns + margin), axis=1, mode="wrap")
-    extra = margin * width // columns
-    stretched = cv2.resize(wide, (width + 2 * extra, count), interpolation=cv2.INTER_LINEAR)
-    result: Plane32 = np.ascontiguousarray(stretched[:, extra : extra + width])
-    return result
+def _splatted(light_ev: Plane32, lowest: float, count: int) -> tuple[Float, Float]:
+    """Share of pixels, and share times log2 luminance, by cell row, level and cell column."""
+    height, width = light_ev.shape
+    columns = min(GRID_WIDTH, width)
+    rows = columns // 2
+    row = np.arange(height) * rows // height
+    column = np.arange(width) * columns // width
+    level = (light_ev.astype(np.float64) - lowest) / LEVEL_EV
+    below = level.astype(np.intp)
+    part = level - below
+    place = (row[:, None] * count + below) * columns + column
+    size = rows * count * columns
+    weight = np.concatenate([(1 - part).ravel(), part.ravel()])
+    places = np.concatenate([place.ravel(), (place + columns).ravel()])
+    value = np.concatenate([light_ev.ravel()] * 2)
+    pixels = np.outer(np.bincount(row, minlength=rows), np.bincount(column, minlength=columns))[:, None, :]
+    share = np.bincount(places, weight, size).reshape(rows, count, columns) / pixels
+    light = np.bincount(places, weight * value, size).reshape(rows, count, columns) / pixels
+    return share, light
+
+
+def _between_levels(values: Float) -> Float:
+    """Mix each level a little with its neighbours, along the last axis."""
+    padded = np.pad(values, [(0, 0)] * (values.ndim - 1) + [(1, 1)])
+    mixed: Float = (padded[..., :-2] + 2 * padded[..., 1:-1] + padded[..., 2:]) / 4
+    return mixed

@@ -14,14 +14,21 @@ Float = NDArray[np.float64]
 
 MIDDLE_GREY_EV = float(np.log2(0.18))
 """An 18 % card against diffuse white."""
-HIGHLIGHTS_AT_EV = 5.0
+HIGHLIGHTS_AT_EV = 6.0
 """EV above middle grey whose base moves by exactly `highlights_ev`."""
+MOST_HIGHLIGHTS_EV = -3.5
+"""Lowest `highlights_ev`: beyond it a brighter base would hardly stay brighter."""
 SHADOWS_AT_EV = 4.0
 """EV below middle grey from where the base moves by `shadows_ev`."""
+NOISE_FROM_EV = 6.5
+"""EV below middle grey from where shadows are opened less and less, by half in the end: there lies noise."""
 NO_BLACK_EV = -16.0
 """A black point that cuts nothing: below half a step of 8 bits."""
-KNEE = 0.5
+KNEE = 0.65
 """Display light where the shoulder begins."""
+WHITE_FROM_EV, WHITE_OVER_EV, WHITEST = 0.5, 2.5, 0.85
+"""The shoulder's lowering, in EV, at which colour begins to give way to white; over how many EV more it
+does; and the share of white that is never exceeded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +79,17 @@ def moved_base(base_ev: ArrayLike, moves: Moves) -> Float:
     above = base - MIDDLE_GREY_EV
     bright = _softplus(above) / _softplus(HIGHLIGHTS_AT_EV)
     dark = _smooth_step(-above / max(SHADOWS_AT_EV, 2 * abs(moves.shadows_ev)))
+    dark *= 1 - 0.5 * _smooth_step((-above - NOISE_FROM_EV) / 4)
     return base + moves.highlights_ev * bright + moves.shadows_ev * dark
 
 
+BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 1.4, 1.2
+"""EV above middle grey from where highlights act, just under a white wall, and how softly they set in."""
+
+
 def _softplus(above: ArrayLike) -> Float:
-    width, start = 0.6, 1.0
-    result: Float = width * np.logaddexp(0, (np.asarray(above) - start) / width)
+    part = (np.asarray(above, dtype=np.float64) - BRIGHT_FROM_EV) / BRIGHT_SOFT_EV
+    result: Float = BRIGHT_SOFT_EV * np.logaddexp(0, part)
     return result
 
 
@@ -116,3 +128,8 @@ def display_light(light: ArrayLike, moves: Moves) -> Float:
     t = np.clip((y - KNEE) / (1 - KNEE), 0, room)
     shown: Float = np.minimum(y, KNEE) + (1 - KNEE) * t * (1 + t / room**2) / (1 + t)
     return shown
+
+
+def whiteness(change_ev: ArrayLike) -> Float:
+    """Share of white in light that the shoulder lowered by `-change_ev`: glowing things lose their colour."""
+    return WHITEST * _smooth_step((-np.asarray(change_ev, dtype=np.float64) - WHITE_FROM_EV) / WHITE_OVER_EV)

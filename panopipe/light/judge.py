@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.light.curve import MIDDLE_GREY_EV, Moves, moved_base
+from panopipe.light.base import Base
+from panopipe.light.curve import MIDDLE_GREY_EV, MOST_HIGHLIGHTS_EV, NO_BLACK_EV, Moves, moved_base
 from panopipe.sphere.geometry import pixel_solid_angle
 
 LOWEST_EV, HIGHEST_EV, BINS = -20.0, 16.0, 288
@@ -31,9 +33,11 @@ class Lit:
     light: Shares
 
 
-def lit(base_ev: NDArray[np.float32], light_ev: NDArray[np.float32]) -> Lit:
-    """Count the sphere by solid angle, from whole 2:1 frames of log2 luminance."""
-    return Lit(base=_shares(base_ev), light=_shares(light_ev))
+def lit(base: Base, light_ev: NDArray[np.float32]) -> Lit:
+    """Count the sphere by solid angle, from its base and from a whole 2:1 frame of log2 luminance."""
+    cells = pixel_solid_angle(base.seen.shape[0])[:, None, None]
+    rows = pixel_solid_angle(light_ev.shape[0])[:, None]
+    return Lit(base=_shares(base.curves_ev, base.seen * cells), light=_shares(light_ev, rows))
 
 
 def joined(parts: Iterable[Lit]) -> Lit:
@@ -43,18 +47,56 @@ def joined(parts: Iterable[Lit]) -> Lit:
     return Lit(base=base, light=np.mean([part.light for part in every], axis=0))
 
 
+WHITE_PERCENTILES = (0.72, 0.76, 0.80, 0.84, 0.88)
+"""Shares of the sphere darker than white surfaces in a room's typical light: white walls or a white ceiling
+fill the fifth above them, windows and lamps rarely more than a tenth."""
+WHITE_ABOVE_EV = 0.07
+"""A perfect white in the room's median light, over the mean of those percentiles of the base: found on
+rooms rendered with known light, which spread from -0.25 to 0.1."""
+WHITE_TARGET_EV = -0.1
+"""Where a perfect white in the room's light is put; an 18 % card comes to lie at L* 45."""
+WINDOW_SHARE, WINDOW_TARGET_EV = 0.993, 2.6
+"""Share of the sphere darker than the view in a window, and where that may lie above middle grey."""
+CORNER_SHARE, CORNER_TARGET_EV, CORNER_LIFT = 0.03, -2.1, 0.6
+"""Share of the sphere darker than a corner that must be readable, where it may lie below middle grey
+without help, and the part of the way that it is brought there."""
+MOST_LIFT_EV = 1.5
+GLINT_SHARE = 0.9997
+BLACK_SHARE, DEEPEST_BLACK_EV = 0.002, -6.5
+"""Share of the sphere that may be all but black, and the lightest light that is called black."""
+
+
+def room_white_ev(room: Lit) -> float:
+    """Log2 luminance that a perfect white in the room's typical light would have, as well as one can tell."""
+    return float(np.mean([percentile(room.base, part) for part in WHITE_PERCENTILES])) + WHITE_ABOVE_EV
+
+
 def suited(room: Lit) -> Moves:
-    """Moves that suit a room."""
-    key = _trimmed_mean(room.base, 0.05, 0.90)
-    exposure = MIDDLE_GREY_EV + 0.5 - key
-    bright = percentile(room.base, 0.995) + exposure - MIDDLE_GREY_EV
-    dark = percentile(room.base, 0.03) + exposure - MIDDLE_GREY_EV
-    highlights = -float(np.clip((bright - 2.2) * 0.9, 0, 3.4))
-    shadows = float(np.clip((-dark - 2.5) * 0.6, 0, 1.5))
-    moves = Moves(exposure_ev=exposure, highlights_ev=highlights, shadows_ev=shadows)
-    top = percentile(room.light, 0.9995) + exposure
-    lifted = float(moved_base(top, moves))
-    return Moves(exposure, highlights, shadows, float(np.clip(lifted, 0.5, 3.0)))
+    """Moves that suit a room: its white is bright, its windows show the view, its corners are readable."""
+    exposure = WHITE_TARGET_EV - room_white_ev(room)
+    window = percentile(room.base, WINDOW_SHARE) + exposure
+    corner = percentile(room.base, CORNER_SHARE) + exposure - MIDDLE_GREY_EV
+    local = Moves(
+        exposure_ev=exposure,
+        highlights_ev=_highlights_for(window),
+        shadows_ev=float(np.clip((CORNER_TARGET_EV - corner) * CORNER_LIFT, 0, MOST_LIFT_EV)),
+    )
+    glint, black = moved_base(
+        [percentile(room.light, part) + exposure for part in (GLINT_SHARE, BLACK_SHARE)], local
+    )
+    return replace(
+        local,
+        white_point_ev=float(np.clip(glint + 1, 1, 4)),
+        black_point_ev=float(np.clip(black - 0.5, NO_BLACK_EV, DEEPEST_BLACK_EV)),
+    )
+
+
+def _highlights_for(window_ev: float) -> float:
+    """Smallest move that brings a window of this base down to its place."""
+    choices = np.linspace(0, MOST_HIGHLIGHTS_EV, 71)
+    landed = np.array([float(moved_base(window_ev, Moves(highlights_ev=choice))) for choice in choices])
+    enough = np.flatnonzero(landed <= WINDOW_TARGET_EV + MIDDLE_GREY_EV)
+    return float(choices[enough[0]] if len(enough) else MOST_HIGHLIGHTS_EV)
 
 
 def percentile(shares: Shares, part: float) -> float:
@@ -63,23 +105,9 @@ def percentile(shares: Shares, part: float) -> float:
     return float(np.interp(part, np.concatenate([[0.0], np.cumsum(shares)]), edges))
 
 
-def _trimmed_mean(shares: Shares, low: float, high: float) -> float:
-    """Mean of log2 luminance of the sphere between two percentiles."""
-    sums = np.concatenate([[0.0], np.cumsum(shares)])
-    kept = np.diff(np.clip(sums, low, high))
-    return float(kept @ _centres() / kept.sum())
-
-
-def _centres() -> Shares:
-    edges = np.linspace(LOWEST_EV, HIGHEST_EV, BINS + 1)
-    centres: Shares = (edges[:-1] + edges[1:]) / 2
-    return centres
-
-
-def _shares(plane_ev: NDArray[np.float32]) -> Shares:
-    height, width = plane_ev.shape
-    weights = np.repeat(pixel_solid_angle(height), width)
-    inside = np.clip(plane_ev.ravel(), LOWEST_EV, np.nextafter(HIGHEST_EV, 0))
-    counts, _ = np.histogram(inside, bins=BINS, range=(LOWEST_EV, HIGHEST_EV), weights=weights)
+def _shares(values_ev: NDArray[Any], weights: NDArray[np.float64]) -> Shares:
+    inside = np.clip(values_ev, LOWEST_EV, np.nextafter(HIGHEST_EV, 0)).ravel()
+    every = np.broadcast_to(weights, values_ev.shape).ravel()
+    counts, _ = np.histogram(inside, bins=BINS, range=(LOWEST_EV, HIGHEST_EV), weights=every)
     shares: Shares = counts / counts.sum()
     return shares
