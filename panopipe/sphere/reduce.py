@@ -52,7 +52,7 @@ class AreaReducer:
         """
         if first != self._next or rows.shape[1:] != (self._size[1], 3):
             raise ValueError(f"rows {first} of shape {rows.shape} do not follow row {self._next}")
-        flat = np.ascontiguousarray(rows, np.float32).reshape(len(rows), 1, -1)
+        flat = np.ascontiguousarray(rows, np.float32).reshape(len(rows), 1, 3 * self._size[1])
         for row in flat:
             for out_row, share, closes in self._shares[self._next]:
                 cv2.scaleAdd(row, share, self._sum, self._sum)

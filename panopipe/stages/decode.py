@@ -28,6 +28,7 @@ Samples = NDArray[Any]
 
 _BAND_ROWS = 16
 _PICKED_ROWS = 256
+_BEYOND_MEASURE = 1e6
 _LIGHTS_KELVIN = (2500, 2700, 3000, 3500, 4000, 5000, 6500, 8000, 10000)
 """Black bodies that stand for the lights of a house and its windows."""
 
@@ -113,7 +114,7 @@ class DecodedFrame(Opened):
             return None
         lights = _lights(colour, self._white_xy)
         picked = self._picked()
-        _must_be_finite(picked)
+        _must_be_light(picked)
         if picked.dtype.kind == "f" and np.any(picked > white):
             return None  # floats that go on above the white level are not cut off there
         share = (picked.astype(np.float64) - black) / (white - black)
@@ -159,7 +160,7 @@ class DecodedFrame(Opened):
     def _light(self, samples: Samples) -> Rows:
         light = transform_rows(self._turned(samples), self._affine)
         if samples.dtype.kind == "f":
-            _must_be_finite(light)
+            _must_be_light(light)
         return light
 
     def _wide_rows(self, first: int, last: int) -> Samples:
@@ -205,6 +206,7 @@ def _lights(colour: CameraColour, white_xy: Matrix) -> Lights:
     return Lights(neutral, share_of_red(balanced))
 
 
-def _must_be_finite(values: Samples) -> None:
-    if not np.all(np.isfinite(values)):
-        raise ValueError("the frame holds samples that are no numbers; export it again")
+def _must_be_light(values: Samples) -> None:
+    """Refuse what is not a number, and what float32 arithmetic downstream could not bear."""
+    if not np.all(np.abs(values) < _BEYOND_MEASURE):
+        raise ValueError("the frame holds samples that are no light: not a number, or endless; export it again")

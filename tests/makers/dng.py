@@ -113,6 +113,7 @@ def write_linear_dng(
     jpeg_level: int = 95,
     lossy_jpegxl_distance: float | None = None,
     extra: Sequence[Tag] = (),
+    replaced: Mapping[int, Tag] | None = None,
 ) -> Path:
     """Write samples of shape (H, W, 3) (or (H, W) for a mosaic) as a linear DNG.
 
@@ -138,8 +139,9 @@ def write_linear_dng(
     shot, xmp, thumbnail
         EXIF facts (a plain `Shot()` if None), an XMP packet, and whether a thumbnail stands in the first
         directory and the frame in a directory below it.
-    photometric, extra
-        PhotometricInterpretation, and further tags of the frame's directory.
+    photometric, extra, replaced
+        PhotometricInterpretation, further tags of the frame's directory, and tags to put in the place of
+        those of the same number, right or wrong.
     """
     planes = 1 if samples.ndim == 2 else samples.shape[2]
     bits = bits or samples.dtype.itemsize * 8
@@ -149,6 +151,7 @@ def write_linear_dng(
     frame.tags += _level_tags(black, white, black_delta_h, black_delta_v, linearization)
     frame.tags += _geometry_tags(active_area, crop_origin, crop_size, default_scale)
     frame.tags += list(extra)
+    frame.tags = [(replaced or {}).get(tag.code, tag) for tag in frame.tags]
     frame.segments = _segments(samples, form)
     frame.segment_codes = (324, 325) if tile else (273, 279)
 
@@ -256,9 +259,7 @@ class _Form:
     lossy_jpegxl_distance: float | None
 
 
-def _sample_tags(
-    samples: np.ndarray, form: _Form, planes: int, photometric: int, below: bool
-) -> list[Tag]:
+def _sample_tags(samples: np.ndarray, form: _Form, planes: int, photometric: int, below: bool) -> list[Tag]:
     height, width = samples.shape[:2]
     kind = 3 if samples.dtype.kind == "f" else 1
     tags = [

@@ -1,0 +1,72 @@
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from panopipe.sphere.geometry import pixel_solid_angle
+from panopipe.sphere.reduce import AreaReducer
+
+
+def reduced(frame: np.ndarray, out_width: int, cuts: list[int]) -> np.ndarray:
+    reducer = AreaReducer(frame.shape[1], frame.shape[0], out_width)
+    edges = [0, *sorted(cuts), frame.shape[0]]
+    for first, last in zip(edges[:-1], edges[1:], strict=True):
+        reducer.take(frame[first:last], first)
+    return reducer.result()
+
+
+@pytest.fixture(scope="module")
+def frame() -> np.ndarray:
+    return np.random.default_rng(1).random((96, 192, 3), dtype=np.float32)
+
+
+@pytest.mark.parametrize("out_width", [2, 32, 64, 96, 100, 150, 190, 192])
+def test_the_solid_angle_mean_of_the_sphere_is_kept(frame: np.ndarray, out_width: int) -> None:
+    small = reduced(frame, out_width, [])
+    total = np.einsum("rcp,r->p", frame.astype(np.float64), pixel_solid_angle(96))
+    kept = np.einsum("rcp,r->p", small.astype(np.float64), pixel_solid_angle(out_width // 2))
+    assert np.allclose(kept, total, rtol=1e-6)
+
+
+def test_a_whole_ratio_is_the_weighted_mean_of_each_block(frame: np.ndarray) -> None:
+    """Rows by solid angle, columns alike, computed the long way round."""
+    weight = pixel_solid_angle(96)[:, None, None]
+    blocks = (frame * weight).reshape(24, 4, 48, 4, 3).sum(axis=(1, 3))
+    expected = blocks / (4 * weight.reshape(24, 4).sum(axis=1))[:, None, None]
+    assert np.allclose(reduced(frame, 48, []), expected, atol=1e-6)
+
+
+def test_a_broken_ratio_shares_columns_exactly() -> None:
+    """192 columns to 128: each output column is one and a half input columns."""
+    frame = np.zeros((96, 192, 3), np.float32)
+    frame[:, 1] = 1
+    row = reduced(frame, 128, [])[32, :, 0]
+    assert np.allclose(row[:3], [1 / 3, 1 / 3, 0], atol=1e-6)
+
+
+@settings(max_examples=25, deadline=None)
+@given(cuts=st.lists(st.integers(0, 96), max_size=12), out_width=st.sampled_from([10, 48, 100, 192]))
+def test_the_same_bits_however_it_is_cut(cuts: list[int], out_width: int) -> None:
+    frame = np.random.default_rng(2).random((96, 192, 3), dtype=np.float32)
+    assert np.array_equal(reduced(frame, out_width, cuts), reduced(frame, out_width, []))
+
+
+def test_the_full_width_is_the_frame_itself(frame: np.ndarray) -> None:
+    assert np.array_equal(reduced(frame, 192, []), frame)
+
+
+@pytest.mark.parametrize("out_width", [0, 1, 3, 193, 194])
+def test_a_width_that_cannot_be_is_refused(out_width: int) -> None:
+    with pytest.raises(ValueError, match="cannot reduce"):
+        AreaReducer(192, 96, out_width)
+
+
+def test_rows_out_of_order_or_missing_are_refused(frame: np.ndarray) -> None:
+    with pytest.raises(ValueError, match="not 2:1"):
+        AreaReducer(192, 95, 10)
+    reducer = AreaReducer(192, 96, 10)
+    reducer.take(frame[:5], 0)
+    with pytest.raises(ValueError, match="do not follow"):
+        reducer.take(frame[6:], 6)
+    with pytest.raises(ValueError, match="only 5 of 96"):
+        reducer.result()
