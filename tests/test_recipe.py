@@ -127,6 +127,12 @@ def test_a_picture_must_lie_in_the_job_folder(folder: Path, name: str) -> None:
     assert line.startswith(f"recipe.toml:4: [nadir] {picture}: ")
 
 
+def test_what_a_stage_refuses_is_told_with_its_line(folder: Path) -> None:
+    write(folder, "overrides/hall.toml", "[export]\nquality = 90\nwidths = [4096, 4097]\n")
+    (line,) = faults(folder)
+    assert line.startswith("overrides/hall.toml:3: [export]: widths: 4097 cannot be")
+
+
 def test_the_schema_says_what_the_check_says(folder: Path) -> None:
     schema = recipe_schema()
     jsonschema.Draft202012Validator.check_schema(schema)

@@ -19,7 +19,7 @@ from panopipe.recipe.layers import (
     read_layer,
     room_file,
 )
-from panopipe.stage import DEFAULT_ORDER
+from panopipe.stage import DEFAULT_ORDER, SinkStage
 
 BUILT_IN_ORIGIN = "built-in"
 
@@ -112,6 +112,8 @@ def load_recipe(job: Job) -> Recipe:
     recipe = Recipe(job_layer, rooms, frames)
     if not faults:
         faults += _unloadable(recipe, job)
+    if not faults:
+        faults += _at_odds(recipe, job)
     if faults:
         raise JobError(dict.fromkeys(faults))
     return recipe
@@ -144,6 +146,26 @@ def _stray_files(job: Job) -> list[Fault]:
             found.append(
                 Fault(name, 0, f"there is no room or frame of this name{likely}; rename or remove it")
             )
+    return found
+
+
+def _at_odds(recipe: Recipe, job: Job) -> list[Fault]:
+    """Settings that are right each for itself, and that their stage refuses together."""
+    found = []
+    for key in job.frames:
+        layers = recipe.layers(key)
+        try:
+            settings = recipe.settings(key)
+            sink = loaded_stage(settings.order[-1])
+            assert isinstance(sink, SinkStage)
+            sink.outputs(settings.stages[sink.name])
+        except ValueError as error:
+            setting = str(error).partition(":")[0]
+            said = [(layer, name) for layer in layers for name in layer.values if name[1] == setting]
+            layer, name = said[-1] if said else (layers[-1] if layers else None, ("", ""))
+            file = layer.file if layer else RECIPE_FILE
+            line = layer.values[name][1] if layer and said else 0
+            found.append(Fault(file, line, str(error), f"[{name[0]}]" if said else ""))
     return found
 
 

@@ -8,12 +8,15 @@ standard interface can stand in its place.
 from __future__ import annotations
 
 import contextlib
+import logging
 import multiprocessing
 import os
 import pickle
 import queue
 import signal
+import sys
 import threading
+import warnings
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
 from multiprocessing.connection import wait
@@ -176,6 +179,7 @@ def _work(link: Any) -> None:
     """Serve calls until the other end goes away."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the parent decides
     threading.Thread(target=_die_with_parent, daemon=True).start()
+    _hush()
     while True:
         try:
             fn, args, kwargs = pickle.loads(link.recv_bytes())
@@ -187,6 +191,14 @@ def _work(link: Any) -> None:
             answer = (False, error)
         with contextlib.suppress(BrokenPipeError):
             link.send_bytes(_pickled(answer))
+
+
+def _hush() -> None:
+    """Keep what libraries mutter off the user's screen; what matters comes home as an error."""
+    warnings.simplefilter("ignore")
+    logging.getLogger().addHandler(logging.NullHandler())
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())  # native code, too
 
 
 def _pickled(answer: tuple[bool, Any]) -> bytes:

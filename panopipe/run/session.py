@@ -186,7 +186,7 @@ class Session:
         if self._crew:
             crew = self._crew[1]
             self._crew = None
-            if isinstance(crew, Crew):
+            if hasattr(crew, "kill"):
                 crew.kill()
             else:
                 crew.shutdown(cancel_futures=True)

@@ -8,7 +8,7 @@ import pytest
 
 from panopipe import stage
 from panopipe.recipe.layers import loaded_stage
-from tests.makers.dng import write_linear_dng
+from tests.makers.dng import neutral_of, write_linear_dng
 
 FAKES = {"gain": "Gain", "mirror": "Mirror", "level": "Level", "raw": "Raw", "moody": "Moody"}
 ORDER = '[pipeline]\norder = ["decode", "level", "gain", "mirror", "raw"]\n[gain]\ngain_ev = 0.5\n'
@@ -25,8 +25,9 @@ def fake_stages(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
 def write_frame(path: Path, seed: int = 1, width: int = 64) -> Path:
     random = np.random.default_rng(seed)
-    samples = random.integers(0, 30000, (width // 2, width, 3), dtype=np.uint16)
-    return write_linear_dng(path, samples)
+    grey = random.integers(2000, 20000, (width // 2, width, 1))
+    colour = grey * neutral_of((0.9504559, 1.0, 1.0890578)) * random.uniform(0.9, 1.1, (*grey.shape[:2], 3))
+    return write_linear_dng(path, colour.astype(np.uint16))
 
 
 @pytest.fixture

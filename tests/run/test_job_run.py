@@ -233,14 +233,12 @@ def test_neighbours_rows_are_brought_and_are_part_of_the_fingerprint(make_job: M
     assert names(run(folder).finished) == ALL
 
 
-def test_a_width_no_longer_asked_for_goes(make_job: MakeJob, monkeypatch: pytest.MonkeyPatch) -> None:
-    folder = make_job(recipe='[pipeline]\norder = ["decode", "export"]\n[export]\nwidths = [64, 64]\n')
-    folder.joinpath("recipe.toml").write_text(
-        '[pipeline]\norder = ["decode", "export"]\n[export]\nwidths = [512, 256]\n'
-    )
+def test_a_width_no_longer_asked_for_goes(make_job: MakeJob) -> None:
+    order = '[pipeline]\norder = ["decode", "export"]\n'
+    folder = make_job(recipe=order + "[export]\nwidths = [512, 256]\n")
     run(folder)
     assert "hall/hall-01-256.jpg" in finished(folder)
-    folder.joinpath("recipe.toml").write_text('[pipeline]\norder = ["decode", "export"]\n')
+    (folder / "recipe.toml").write_text(order)
     run(folder)
     assert list(finished(folder)) == [f"{name}.jpg" for name in ALL]
 

@@ -1,0 +1,142 @@
+"""From a card into a job: every copy proven, nothing written over."""
+
+import json
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+from panopipe.job import open_job
+from panopipe.run import intake
+from panopipe.run.intake import take_in, verify_originals
+from panopipe.run.journal import Silent
+from tests.run.conftest import write_frame
+
+
+@pytest.fixture
+def card(tmp_path: Path) -> Path:
+    folder = tmp_path / "card"
+    for number, name in enumerate(["hall/h-1.dng", "hall/h-2.dng", "lounge/l-1.dng"]):
+        write_frame(folder / name, seed=number, width=16)
+    (folder / "hall/notes.txt").write_text("not a frame")
+    return folder
+
+
+def take(card: Path, job: Path, rooms: str = "") -> intake.Taken:
+    return take_in(card, job, rooms, Silent())
+
+
+def test_a_card_becomes_a_job_and_the_manifest_proves_it(card: Path, tmp_path: Path) -> None:
+    job = tmp_path / "job"
+    taken = take(card, job)
+    assert taken.copied == ["originals/hall/h-1.dng", "originals/hall/h-2.dng", "originals/lounge/l-1.dng"]
+    for name in taken.copied:
+        there = job / name
+        assert there.read_bytes() == (card / name.removeprefix("originals/")).read_bytes()
+    facts = json.loads((job / "manifest.json").read_text())["originals"]["originals/hall/h-1.dng"]
+    assert (facts["taken"], facts["size"]) == ("2026:11:24 21:10:00", (card / "hall/h-1.dng").stat().st_size)
+    assert verify_originals(job, Silent()) == intake.Verified(3)
+    assert list(open_job(job).rooms) == ["hall", "lounge"]
+    again = take(card, job)
+    assert (again.copied, len(again.already)) == ([], 3)
+
+
+def test_originals_that_changed_are_told(card: Path, tmp_path: Path) -> None:
+    job = tmp_path / "job"
+    take(card, job)
+    one, two, three = sorted((job / "originals").rglob("*.dng"))
+    data = bytearray(one.read_bytes())
+    data[-1] ^= 1
+    one.write_bytes(data)
+    two.write_bytes(two.read_bytes()[:-1])
+    three.unlink()
+    write_frame(job / "originals/new.dng", width=16)
+    found = verify_originals(job, Silent())
+    assert found.good == 0
+    assert [why.split()[0:2] for why in found.wrong.values()] == [
+        ["has", "other"],
+        ["has", str(len(data) - 1)],
+        ["is", "missing"],
+    ]
+    assert found.unknown == ["originals/new.dng"]
+
+
+def test_nothing_is_written_over(card: Path, tmp_path: Path) -> None:
+    job = tmp_path / "job"
+    take(card, job)
+    write_frame(card / "hall/h-1.dng", seed=99, width=16)
+    before = (job / "originals/hall/h-1.dng").read_bytes()
+    taken = take(card, job)
+    assert "there already with other contents" in taken.failed["hall/h-1.dng"]
+    assert (job / "originals/hall/h-1.dng").read_bytes() == before
+
+
+def test_a_copy_that_differs_is_not_taken(
+    card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def bad_disk(source: Path, target: Path) -> None:
+        data = bytearray(target.read_bytes())
+        data[0] ^= 1
+        target.write_bytes(data)
+
+    monkeypatch.setattr(shutil, "copystat", bad_disk)
+    taken = take(card, tmp_path / "job")
+    assert taken.copied == []
+    assert all("differs from the original; check card and disk" in why for why in taken.failed.values())
+    assert [path for path in (tmp_path / "job/originals").rglob("*") if path.is_file()] == []
+
+
+def test_rooms_by_a_pattern(tmp_path: Path) -> None:
+    for name in ("Ess Zimmer-01", "Ess Zimmer-02", "bath-01", "IMG"):
+        write_frame(tmp_path / f"card/DCIM/{name}.dng", width=16)
+    taken = take(tmp_path / "card", tmp_path / "job", "{room}-{frame}")
+    assert taken.copied == [
+        "originals/bath/01.dng",
+        "originals/Ess Zimmer/01.dng",
+        "originals/Ess Zimmer/02.dng",
+    ]
+    assert taken.failed == {"DCIM/IMG.dng": "its name does not fit the pattern"}
+
+
+@pytest.mark.parametrize("pattern", ["{room}", "{frame}", "{room}{room}{frame}", "plain"])
+def test_a_wrong_pattern_is_told(card: Path, tmp_path: Path, pattern: str) -> None:
+    with pytest.raises(ValueError, match="once each"):
+        take(card, tmp_path / "job", pattern)
+
+
+def test_a_pattern_cannot_lead_out_of_the_job(tmp_path: Path) -> None:
+    write_frame(tmp_path / "card/x-..-...dng", width=16)
+    write_frame(tmp_path / "card/x-.. ..-y.dng", width=16)
+    taken = take(tmp_path / "card", tmp_path / "job", "x-{room}-{frame}")
+    assert taken.copied == []
+    assert all("leaves no name for the room or the frame" in why for why in taken.failed.values())
+
+
+@pytest.mark.skipif(os.name == "nt", reason="making links needs a right on Windows")
+def test_links_in_the_job_do_not_lead_the_copy_out(card: Path, tmp_path: Path) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (tmp_path / "job/originals").mkdir(parents=True)
+    (tmp_path / "job/originals/hall").symlink_to(outside, target_is_directory=True)
+    taken = take(card, tmp_path / "job")
+    assert taken.copied == ["originals/lounge/l-1.dng"]
+    assert list(outside.iterdir()) == []
+
+
+def test_a_damaged_manifest_is_told_and_kept(card: Path, tmp_path: Path) -> None:
+    job = tmp_path / "job"
+    take(card, job)
+    (job / "manifest.json").write_text('{"format": "panopipe originals 1", "originals": {"a": {}}}')
+    with pytest.raises(ValueError, match=r"manifest\.json is damaged"):
+        take(card, job)
+    with pytest.raises(ValueError, match=r"manifest\.json is damaged"):
+        verify_originals(job, Silent())
+
+
+def test_source_and_job_must_be_apart(card: Path, tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="lie in one another"):
+        take(card, card / "job")
+    with pytest.raises(ValueError, match="nothing to take"):
+        (tmp_path / "empty").mkdir()
+        take(tmp_path / "empty", tmp_path / "job")

@@ -1,0 +1,176 @@
+"""The commands as a photographer types them."""
+
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from panopipe import stage
+from panopipe.cli import app
+from panopipe.recipe.layers import loaded_stage
+from panopipe.run import session
+from panopipe.run.errand import Inline
+from panopipe.run.lock import JobLock
+from tests.run.conftest import FAKES, write_frame
+
+ORDER = '[pipeline]\norder = ["decode", "gain", "moody", "raw"]\n'
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A job of three frames, stages of plain arithmetic, no worker processes."""
+    for name, cls in FAKES.items():
+        monkeypatch.setitem(stage.BUILT_IN, name, f"tests.run.fakes:{cls}")
+    monkeypatch.setattr(session, "Crew", lambda *_: Inline())
+    loaded_stage.cache_clear()
+    for number, name in enumerate(["hall/h1", "hall/h2", "lounge/l1"]):
+        write_frame(tmp_path / f"originals/{name}.dng", seed=number)
+    (tmp_path / "recipe.toml").write_text(ORDER)
+    yield tmp_path
+    loaded_stage.cache_clear()
+
+
+def panopipe(*words: object) -> Result:
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+def lines_with(result: Result, start: str) -> list[list[str]]:
+    return [line.split() for line in result.stdout.splitlines() if line.startswith(start)]
+
+
+def test_a_run_ends_with_a_table_per_room(folder: Path) -> None:
+    result = panopipe("run", folder, "--no-review")
+    assert result.exit_code == 0
+    assert lines_with(result, "hall ") == [["hall", "2", "0", "0"]]
+    assert lines_with(result, "all ") == [["all", "3", "0", "0"]]
+    again = panopipe("run", folder, "--no-review")
+    assert lines_with(again, "all ") == [["all", "0", "3", "0"]]
+
+
+def test_a_frame_that_fails_gives_code_1_and_a_line(folder: Path) -> None:
+    panopipe("set", folder, "hall/h2", "moody.mood=raise")
+    result = panopipe("run", folder, "--no-review")
+    assert result.exit_code == 1
+    assert lines_with(result, "hall ") == [["hall", "1", "0", "1"]]
+    assert "hall/h2: moody: stopped with a fault of its own" in result.stdout
+    assert "Traceback" not in result.output
+
+
+def test_run_as_json_is_json_and_nothing_else(folder: Path) -> None:
+    panopipe("set", folder, "hall/h2", "moody.mood=raise")
+    result = panopipe("run", folder, "--no-review", "--json", "--room", "hall")
+    found = json.loads(result.stdout)
+    assert found["finished"] == ["hall/h1"]
+    assert list(found["failed"]) == ["hall/h2"]
+    assert (folder / found["log"]).is_file()
+    events = (folder / found["log"]).with_suffix(".events.jsonl").read_text().splitlines()
+    assert [json.loads(event)["event"] for event in events] == [
+        "start", "looked", "looked", "looked", "finished", "failed", "end",
+    ]  # fmt: skip
+
+
+def test_room_and_frame_limit_the_run(folder: Path) -> None:
+    result = panopipe("run", folder, "--no-review", "--room", "lounge", "--frame", "hall/h2")
+    assert lines_with(result, "all ") == [["all", "2", "0", "0"]]
+    wrong = panopipe("run", folder, "--room", "longe")
+    assert (wrong.exit_code, wrong.stderr) == (
+        2,
+        "panopipe: no room longe in this job; did you mean lounge?\n",
+    )
+
+
+def test_a_wrong_recipe_is_refused_before_any_work(folder: Path) -> None:
+    (folder / "recipe.toml").write_text(ORDER + "[gain]\ngain_ev = 9\ngian = 1\n")
+    for command in ("run", "check", "proof"):
+        result = panopipe(command, folder)
+        assert result.exit_code == 2
+        assert len(result.stderr.splitlines()) == 2
+        assert (
+            "recipe.toml:4: [gain] gain_ev: 9 is not allowed here; a number from -5 to 5 EV is"
+            in result.stderr
+        )
+    assert not (folder / "finished").exists()
+
+
+def test_check_tells_rooms_and_what_is_refused(folder: Path) -> None:
+    assert panopipe("check", folder).exit_code == 0
+    found = json.loads(panopipe("check", folder, "--json").stdout)
+    assert found["rooms"] == {"hall": ["h1", "h2"], "lounge": ["l1"]}
+    assert panopipe("check", folder / "nowhere").exit_code == 2
+
+
+def test_settings_show_where_each_comes_from(folder: Path) -> None:
+    assert panopipe("set", folder, "hall", "gain.gain_ev=0.5").exit_code == 0
+    result = panopipe("settings", folder, "hall/h1")
+    assert ["gain_ev", "=", "0.5", "overrides/hall.toml:2"] in lines_with(result, "  gain_ev")
+    assert ["use", "=", "true", "built-in"] in lines_with(result, "  use")
+    changed = panopipe("settings", folder, "lounge/l1", "--changed").stdout
+    assert "gain_ev" not in changed
+    as_json = json.loads(panopipe("settings", folder, "h1", "--json").stdout)
+    assert as_json["gain"]["gain_ev"] == {"value": 0.5, "origin": "overrides/hall.toml:2"}
+
+
+def test_carry_shows_first_and_writes_when_told(folder: Path) -> None:
+    panopipe("set", folder, "hall", "gain.gain_ev=0.5")
+    shown = panopipe("carry", folder, "hall", "lounge")
+    assert "+ [gain] gain_ev = 0.5" in shown.stdout
+    assert "nothing is written yet" in shown.stdout
+    assert not (folder / "overrides/lounge.toml").exists()
+    panopipe("carry", folder, "hall", "lounge", "--write")
+    assert (folder / "overrides/lounge.toml").read_text() == (folder / "overrides/hall.toml").read_text()
+
+
+def test_proofs_go_to_their_folder(folder: Path) -> None:
+    result = panopipe("proof", folder, "--frame", "hall/h1", "--width", 256)
+    assert result.exit_code == 0
+    assert (folder / "proofs/hall/h1.raw").is_file()
+
+
+def test_stages_and_schema(folder: Path) -> None:
+    assert lines_with(panopipe("stages"), "gain ")
+    assert "gain_ev = 0" in panopipe("stages", "gain").stdout
+    assert panopipe("stages", "gian").exit_code == 2
+    assert "gain" in json.loads(panopipe("schema").stdout)["properties"]
+
+
+def test_intake_and_verify(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
+    job = tmp_path_factory.mktemp("jobs") / "new"
+    assert "3 copied and checked" in panopipe("intake", folder / "originals", job).stdout
+    assert panopipe("verify", job).exit_code == 0
+    (job / "originals/hall/h1.dng").unlink()
+    result = panopipe("verify", job)
+    assert result.exit_code == 1
+    assert "originals/hall/h1.dng: is missing" in result.stdout
+
+
+def test_a_second_run_says_who_is_at_it(folder: Path) -> None:
+    (folder / ".panopipe").mkdir()
+    with JobLock(folder):
+        result = panopipe("run", folder)
+    assert result.exit_code == 2
+    assert "another run works on this job (process" in result.stderr
+
+
+def test_help_loads_no_picture_library() -> None:
+    code = "import sys, panopipe.cli; print(sorted({'numpy', 'cv2', 'rawpy', 'skimage'} & set(sys.modules)))"
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert shown.stdout.strip() == "[]"
+    assert "Finish a job's frames" in panopipe("--help").stdout
+
+
+def test_a_real_run_with_worker_processes(tmp_path: Path) -> None:
+    """The one test here that starts the program and its workers as a user does."""
+    for name in ("hall/h1", "hall/h2"):
+        write_frame(tmp_path / f"originals/{name}.dng")
+    (tmp_path / "originals/hall/h3.dng").write_text("a text file")
+    (tmp_path / "recipe.toml").write_text('[pipeline]\norder = ["decode", "export"]\n')
+    words = [sys.executable, "-m", "panopipe", "run", str(tmp_path), "--workers", "1", "--no-review"]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert "hall/h3: decode: not a DNG" in done.stdout
+    assert done.stderr == ""
+    assert sorted(path.name for path in (tmp_path / "finished/hall").iterdir()) == ["h1.jpg", "h2.jpg"]
