@@ -51,13 +51,16 @@ class SrgbCoder:
         Grain in units of 1/STEPS of a code, between -STEPS and STEPS; row r of the frame takes row
         r modulo period.
     peak : float
-        Luminance that becomes white; above 1, light is rolled off below it (see `gamut.roll_off`).
+        Highest luminance of the frame; above 1, light is rolled off (see `gamut.roll_off`).
+    ceiling : float
+        Highest channel that a colour may have (see `gamut.fit_to_srgb`).
     """
 
-    def __init__(self, grain: NDArray[np.int16], *, peak: float = 1.0) -> None:
+    def __init__(self, grain: NDArray[np.int16], *, peak: float = 1.0, ceiling: float = 1.0) -> None:
         self._grain = grain
-        self._peak = peak
-        self._limit = np.float32(_FULL * (SHOULDER_START if peak > 1 else 1) + 1)
+        self._peak, self._ceiling = peak, ceiling
+        touched = SHOULDER_START if peak > 1 else ceiling
+        self._limit = np.float32(_FULL * touched + 1)
         width = grain.shape[1]
         self._rows = max(1, _BLOCK_PIXELS // width)
         size = (self._rows, width, 3)
@@ -142,7 +145,9 @@ class SrgbCoder:
         planes = (np.ascontiguousarray(light.T) - np.float32(0.5)) / np.float32(_FULL)
         if self._peak > 1:
             planes = roll_off(planes, self._peak)
-        index = (fit_to_srgb(planes) * np.float32(_FULL) + np.float32(0.5)).astype(np.uint16)
+        index = (fit_to_srgb(planes, ceiling=self._ceiling) * np.float32(_FULL) + np.float32(0.5)).astype(
+            np.uint16
+        )
         row, column = np.divmod(places, codes.shape[1])
         grain = self._grain[(first + row) % len(self._grain), column, 0]
         value = _curve()[index].astype(np.int32) + grain

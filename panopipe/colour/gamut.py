@@ -22,15 +22,19 @@ from numpy.typing import NDArray
 
 from panopipe.colour.oklab import CONE_ROOTS_FROM_OKLAB, CONES_FROM_XYZ, OKLAB_FROM_CONE_ROOTS
 from panopipe.colour.spaces import SRGB_FROM_XYZ, XYZ_FROM_SRGB, Matrix
+from panopipe.colour.transfer import srgb_decode
 
 Planes = NDArray[np.float32]
 """float32 (3, n): red, green and blue planes of linear sRGB, 1.0 at white."""
 
 Cubic = tuple[Planes, Planes, Planes, Planes]
-"""Coefficients of each channel, constant term first."""
+"""Coefficients of each channel, constant term (the same for all three) first."""
 
 SHOULDER_START = 0.85
 """Luminance from which a frame with light above white is rolled off."""
+CEILING = float(srgb_decode(253.4 / 255))
+"""Highest channel of a colour in a frame with light above white: the code 255 is left to pure white, even
+with grain on top."""
 LUMINANCE_OF_SRGB: Matrix = XYZ_FROM_SRGB[1]
 
 _CONES_FROM_SRGB: Matrix = CONES_FROM_XYZ @ XYZ_FROM_SRGB
@@ -39,17 +43,22 @@ _TINTS_FROM_OKLAB: Matrix = CONE_ROOTS_FROM_OKLAB * np.array([0, 1, 1])
 """Oklab to what its chroma adds to the cone roots of the grey of the same lightness."""
 _TOLERANCE = 1e-5
 """How far beside its bound a channel may lie: a few hundredths of an 8-bit code in the deepest black."""
-_ROUNDS = 3
-_HALVINGS = 20
+_ROUNDS = 2
+_SEARCHES = 2
+_SIEVES, _MESH = 3, 64
+_CHUNK = 8192
+"""Pixels solved at a time, so that the planes stay in cache."""
 
 
-def fit_to_srgb(planes: Planes) -> Planes:
+def fit_to_srgb(planes: Planes, *, ceiling: float = 1.0) -> Planes:
     """Bring colours into sRGB, keeping Oklab lightness and hue.
 
     Parameters
     ----------
     planes : ndarray of shape (3, n), dtype float32
         Linear sRGB; negative values and values above 1 mean colours it cannot show.
+    ceiling : float
+        Highest channel that a colour may have, up to 1; only greys lighter than that go above.
 
     Returns
     -------
@@ -57,20 +66,33 @@ def fit_to_srgb(planes: Planes) -> Planes:
         Linear sRGB, all channels from 0 to 1. Colours that were inside come back bit for bit; lighter
         than white gives white, darker than black gives black.
     """
-    outside = (_least(planes) < 0) | (_most(planes) > 1)
-    if not outside.any():
+    outside = np.flatnonzero((_least(planes) < 0) | (_most(planes) > ceiling))
+    if not len(outside):
         return planes
-    if outside.all():
-        return _fitted(planes)
     fitted = planes.copy()
-    fitted[:, outside] = _fitted(planes[:, outside])
+    for start in range(0, len(outside), _CHUNK):
+        part = outside[start : start + _CHUNK]
+        fitted[:, part] = _fitted(np.take(planes, part, axis=1), np.float32(ceiling))
     return fitted
 
 
-def _fitted(planes: Planes) -> Planes:
+def _fitted(planes: Planes, ceiling: np.float32) -> Planes:
     lightness, tints = _lightness_and_tints(planes)
     cubic = _chroma_cubic(lightness, tints)
-    return np.clip(_at(cubic, _share_kept(cubic)), 0, 1)
+    return np.clip(_inside(cubic, np.maximum(ceiling, cubic[0]), _SEARCHES), 0, 1)
+
+
+def _inside(cubic: Cubic, top: Planes, searches: int) -> Planes:
+    """Colours where the lines meet the surface; where a search ends outside, again on what it left."""
+    kept = _share_kept(cubic, top) if searches else _sieved(cubic, top)
+    colours = _at(cubic, kept)
+    lost = np.flatnonzero((_least(colours) < -_TOLERANCE) | (_most(colours - top) > _TOLERANCE))
+    if searches and len(lost):
+        share = kept[lost]
+        grey, first, second, third = (np.take(part, lost, axis=-1) for part in cubic)
+        rest = grey, share * first, share**2 * second, share**3 * third
+        colours[:, lost] = _inside(rest, top[lost], searches - 1)
+    return colours
 
 
 def _mixed(matrix: Matrix, planes: Planes) -> Planes:
@@ -102,9 +124,8 @@ def _chroma_cubic(lightness: Planes, tints: Planes) -> Cubic:
     """
     squares = tints * tints
     first, second, third = (_mixed(_SRGB_FROM_CONES, power) for power in (tints, squares, squares * tints))
-    grey = lightness * lightness * lightness
     triple = 3 * lightness
-    return np.stack([grey] * 3), triple * lightness * first, triple * second, third
+    return lightness * lightness * lightness, triple * lightness * first, triple * second, third
 
 
 def _at(cubic: Cubic, share: Planes) -> Planes:
@@ -113,65 +134,67 @@ def _at(cubic: Cubic, share: Planes) -> Planes:
     return value
 
 
-def _share_kept(cubic: Cubic) -> Planes:
-    """Largest share of chroma (n,), from 0 to 1, up to which all channels lie inside."""
-    full = _at(cubic, np.ones_like(cubic[0]))
-    bound = (full > 0.5).astype(np.float32)
-    crossing = _crossing(cubic, full, bound)
-    crossing[(full >= 0) & (full <= 1)] = 1
-    kept = _least(crossing)
-    result = _at(cubic, kept)
-    beside = _least(np.where(crossing == kept, np.abs(result - bound), 1))
-    lost = (_least(result) < -_TOLERANCE) | (_most(result) > 1 + _TOLERANCE) | (beside > _TOLERANCE)
-    if lost.any():
-        kept[lost] = _halved(tuple(part[:, lost] for part in cubic))  # type: ignore[arg-type]
-    return kept
+def _share_kept(cubic: Cubic, top: Planes) -> Planes:
+    """Largest share of chroma (n,), from 0 to 1, at which no channel passes its bound.
 
-
-def _crossing(cubic: Cubic, full: Planes, bound: Planes) -> Planes:
-    """Where each channel meets its bound between share 0 and 1, by Halley's rule from the secant."""
-    constant, first, second, third = cubic
-    constant = constant - bound
+    The channel that a straight line says is the first to meet its bound is followed by Halley's rule;
+    where that was the wrong one, or the search failed, the caller sees a channel outside.
+    """
+    grey, first, second, third = cubic
+    full = third + second + first + grey
     with np.errstate(divide="ignore", invalid="ignore"):
-        share: Planes = np.clip(constant / (constant - (full - bound)), 0, 1)
+        crossing = np.where(
+            full > top, (top - grey) / (full - grey), np.where(full < 0, grey / (grey - full), 1)
+        )
+        share = _least(crossing)
+        red, green = crossing[0] == share, crossing[1] == share
+        first, second, third, full = (
+            np.where(red, plane[0], np.where(green, plane[1], plane[2]))
+            for plane in (first, second, third, full)
+        )
+        constant = np.where(full > top, grey - top, grey)
         for _ in range(_ROUNDS):
             curving = third * share
             value = ((curving + second) * share + first) * share + constant
             bend = 3 * curving + second
             slope = (bend + second) * share + first
-            share = np.clip(share - value * slope / (slope * slope - value * bend), 0, 1)
+            moved = share - value * slope / (slope * slope - value * bend)
+            share = np.fmin(np.fmax(moved, 0), 1)  # 0/0 at black and white: no chroma there
+    kept: Planes = np.where((full < 0) | (full > top), share, 1)
+    return kept
+
+
+def _sieved(cubic: Cubic, top: Planes) -> Planes:
+    """The same share by trying many, finer and finer, for the few on which the search failed."""
+    grey, first, second, third = (part[..., None] for part in cubic)
+    low, step = np.zeros_like(grey), np.float32(1)
+    for _ in range(_SIEVES):
+        step /= _MESH
+        value = _at((grey, first, second, third), low + step * np.arange(1, _MESH + 1, dtype=np.float32))
+        inside = (_least(value) >= 0) & (_most(value - top[:, None]) <= 0)
+        passed = np.logical_and.accumulate(inside, axis=-1).sum(axis=-1, keepdims=True)
+        low = low + step * passed.astype(np.float32)
+    share: Planes = low[..., 0]
     return share
-
-
-def _halved(cubic: Cubic) -> Planes:
-    """The same share by halving, for the few on which the quick search failed."""
-    low: Planes = np.zeros_like(cubic[0][0])
-    high: Planes = np.ones_like(low)
-    for _ in range(_HALVINGS):
-        middle: Planes = np.asarray((low + high) / 2, dtype=np.float32)
-        value = _at(cubic, middle)
-        inside = (_least(value) >= 0) & (_most(value) <= 1)
-        low, high = np.where(inside, middle, low), np.where(inside, high, middle)
-    return low
 
 
 def roll_off(planes: Planes, peak: float) -> Planes:
     """Bring luminance above white below it, smoothly; chromaticity stays.
 
-    Up to `SHOULDER_START` nothing changes; from there a hyperbola of slope 1 bends over to reach 1.0 at
-    `peak`. With a peak of 1 it is the identity.
+    Up to `SHOULDER_START` nothing changes; from there a hyperbola of slope 1 bends over to reach `CEILING`
+    at `peak`. With a peak of `CEILING` it is the identity.
 
     Parameters
     ----------
     planes : ndarray of shape (3, n), dtype float32
         Linear sRGB.
     peak : float
-        Luminance that becomes white, 1 or more.
+        Highest luminance that is to stay distinct from white, `CEILING` or more.
 
     Returns
     -------
     ndarray of shape (3, n), dtype float32
-        Linear sRGB; luminance above `peak` lies above 1.
+        Linear sRGB; luminance above `peak` lies above `CEILING`.
 
     References
     ----------
@@ -180,9 +203,9 @@ def roll_off(planes: Planes, peak: float) -> Planes:
     """
     red, green, blue = LUMINANCE_OF_SRGB.astype(np.float32)
     luminance = red * planes[0] + green * planes[1] + blue * planes[2]
-    start, room = np.float32(SHOULDER_START), np.float32(1 - SHOULDER_START)
+    start, room = np.float32(SHOULDER_START), np.float32(CEILING - SHOULDER_START)
     over = np.maximum(luminance - start, 0) / room
-    reach = np.float32((peak - SHOULDER_START) / (1 - SHOULDER_START))
+    reach = np.float32((peak - SHOULDER_START) / (CEILING - SHOULDER_START))
     lowered = start + room * over * (1 + over / (reach * reach)) / (1 + over)
     gain = np.where(over > 0, lowered / np.maximum(luminance, start), np.float32(1))
     return np.asarray(planes * gain, dtype=np.float32)

@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 from panopipe import __version__
 from panopipe.capture import Capture
 from panopipe.colour.coding import SrgbCoder
-from panopipe.colour.spaces import LUMINANCE_OF_WORKING
+from panopipe.colour.gamut import CEILING, LUMINANCE_OF_SRGB
+from panopipe.colour.pointwise import transform_rows
+from panopipe.colour.spaces import SRGB_FROM_WORKING
 from panopipe.files.exif import exif_block
 from panopipe.files.icc import srgb_profile
 from panopipe.files.imprint import Imprint
@@ -26,9 +28,8 @@ from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stage import Look, Output, Rights, Sink, SinkStage
 
-_PEAK_SHARE = 0.9995
-"""Share of the sphere that the luminance called its peak is not to exceed: a glint is no reason to bend
-the whites of a room."""
+_SLIVER = 0.0005
+"""Share of the sphere whose brightness counts for nothing: a glint is no reason to bend a room's whites."""
 _HIGHEST_PEAK = 4.0
 """Two stops above white; what lies higher was left so by the tone stage and becomes white."""
 _CODED_ROWS = 32
@@ -88,22 +89,31 @@ class Export(SinkStage[ExportSettings]):
         ValueError
             If the frame is too wide for a JPEG, or a text of the metadata too long.
         """
-        facts, peak = look.reduced.facts, _peak(look.reduced.rows)
+        facts, above_white = look.reduced.facts, _light_above_white(look.reduced.rows)
         widths = [min(width or facts.width, facts.width) for width in settings.widths or (0,)]
-        files = [_Picture(facts, width, settings, rights, peak) for width in widths]
+        files = [_Picture(facts, width, settings, rights, above_white) for width in widths]
         return _Files(dict(zip(self.outputs(settings), files, strict=True)))
 
 
-def _peak(reduced: Rows) -> float:
-    """Luminance that all but a sliver of the sphere stays below, from 1 to `_HIGHEST_PEAK`."""
-    red, green, blue = LUMINANCE_OF_WORKING.astype(np.float32)
-    luminance = red * reduced[..., 0] + green * reduced[..., 1] + blue * reduced[..., 2]
-    solid_angle = np.broadcast_to(pixel_solid_angle(len(reduced))[:, None], luminance.shape)
-    over = luminance > 1
-    order = np.argsort(-luminance[over], kind="stable")
-    above = np.cumsum(solid_angle[over][order])
-    within = luminance[over][order][above > (1 - _PEAK_SHARE) * 4 * np.pi]
-    return float(min(within[0], _HIGHEST_PEAK)) if len(within) else 1.0
+def _light_above_white(reduced: Rows) -> tuple[float, float]:
+    """Peak luminance, from 1 to `_HIGHEST_PEAK`, and the ceiling of colours (1, or a little below).
+
+    Both are 1 unless more than a sliver of the sphere lies above: then the light is given room.
+    """
+    rgb = transform_rows(reduced, SRGB_FROM_WORKING)
+    peak = _white_or_above(rgb @ LUMINANCE_OF_SRGB.astype(np.float32))
+    brightest_channel = np.maximum(np.maximum(rgb[..., 0], rgb[..., 1]), rgb[..., 2])
+    return min(peak, _HIGHEST_PEAK), CEILING if _white_or_above(brightest_channel) > 1 else 1.0
+
+
+def _white_or_above(values: NDArray[np.float32]) -> float:
+    """Value above which `_SLIVER` of the sphere lies, or 1 if that is larger."""
+    row, column = np.nonzero(values > 1)
+    above = values[row, column]
+    order = np.argsort(-above, kind="stable")
+    share = np.cumsum(pixel_solid_angle(len(values))[row[order]]) / (4 * np.pi)
+    reached = np.flatnonzero(share > _SLIVER)
+    return float(above[order[reached[0]]]) if len(reached) else 1.0
 
 
 class _Files(Sink):
@@ -122,7 +132,12 @@ class _Picture:
     """One file of a frame, at one width."""
 
     def __init__(
-        self, facts: FrameFacts, width: int, settings: ExportSettings, rights: Rights, peak: float
+        self,
+        facts: FrameFacts,
+        width: int,
+        settings: ExportSettings,
+        rights: Rights,
+        above_white: tuple[float, float],
     ) -> None:
         self._anchor = facts.anchor_column
         self._turn = round(facts.anchor_column * width / facts.width) % width
@@ -134,7 +149,8 @@ class _Picture:
             segments=_metadata(facts.capture, width, rights, keep_position=settings.keep_position),
         )
         self._reducer = AreaReducer(facts.width, facts.height, width) if width < facts.width else None
-        self._coder = SrgbCoder(grain_rows(width), peak=peak)
+        peak, ceiling = above_white
+        self._coder = SrgbCoder(grain_rows(width), peak=peak, ceiling=ceiling)
 
     def take(self, rows: Rows, first: int) -> None:
         if self._reducer is None:
