@@ -114,7 +114,7 @@ class SrgbCoder:
         hit = np.flatnonzero(stretches.any(axis=1))
         stretch, sample = np.divmod(np.flatnonzero(stretches[hit]), _STRETCH)
         pixels = (hit[stretch] * _STRETCH + sample) // 3
-        return pixels[np.diff(pixels, prepend=-1) > 0]
+        return pixels[np.concatenate([[True], pixels[1:] != pixels[:-1]])]
 
     def _code(self, light: NDArray[np.float32], first: int, codes: NDArray[np.uint8]) -> None:
         """Code a block of light given as curve indices."""
