@@ -52,6 +52,7 @@ class ExportSettings:
         high=65534,
         unit="px",
     )
+    dither: bool = switch(True, "fine grain that hides the steps between 8-bit codes in walls and skies")
     keep_position: bool = switch(False, "leave the GPS position in the file: it tells where the home stands")
 
 
@@ -150,7 +151,8 @@ class _Picture:
         )
         self._reducer = AreaReducer(facts.width, facts.height, width) if width < facts.width else None
         peak, ceiling = above_white
-        self._coder = SrgbCoder(grain_rows(width), peak=peak, ceiling=ceiling)
+        grain = grain_rows(width) if settings.dither else np.zeros((1, width, 3), np.int16)
+        self._coder = SrgbCoder(grain, peak=peak, ceiling=ceiling)
 
     def take(self, rows: Rows, first: int) -> None:
         if self._reducer is None:
@@ -160,13 +162,14 @@ class _Picture:
 
     def finish(self) -> memoryview:
         if self._reducer is not None:
-            anchored = np.roll(self._reducer.result(), -self._turn, axis=1)
-            for first in range(0, len(anchored), _CODED_ROWS):
-                self._code(anchored[first : first + _CODED_ROWS], first)
+            self._code(np.roll(self._reducer.result(), -self._turn, axis=1), 0)
         return self._stream.finish()
 
     def _code(self, rows: Rows, first: int) -> None:
-        self._stream.take(_turned(self._coder.codes(rows, first), self._turn), channels="BGR")
+        """Code anchored rows, a few at a time: whoever sends many costs no more memory."""
+        for start in range(0, len(rows), _CODED_ROWS):
+            codes = self._coder.codes(rows[start : start + _CODED_ROWS], first + start)
+            self._stream.take(_turned(codes, self._turn), channels="BGR")
 
 
 def _turned(rgb8: NDArray[np.uint8], column: int) -> NDArray[np.uint8]:

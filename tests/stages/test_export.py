@@ -166,6 +166,15 @@ def test_smooth_ceiling_decodes_without_bands() -> None:
     assert np.ptp(means) < 1 / 16  # at 8 times contrast half a code
 
 
+def test_without_dither_codes_are_rounded(codes_taken: list[np.ndarray]) -> None:
+    level = np.linspace(100, 103, 512)
+    rows = np.repeat(srgb_decode(level / 255)[None, :, None], 256, axis=0) * np.ones(3)
+    exported(rows.astype(np.float32), ExportSettings(dither=False))
+    codes = np.concatenate(codes_taken)
+    assert np.all(codes == codes[:1, :, :1])
+    assert np.abs(codes[0, :, 0] - level).max() < 0.5 + 0.03  # the curve is read at 65,536 points
+
+
 def test_position_stays_out_unless_asked_for() -> None:
     capture = Capture(gps={1: "N", 2: (50.0, 3.0, 12.0)})
     private = exported(scene(), capture=capture)[".jpg"]
