@@ -25,9 +25,11 @@ from panopipe.sphere.filters import smooth
 Plane32 = NDArray[np.float32]
 Float = NDArray[np.float64]
 
-GRID_WIDTH = 128
-"""Columns of the grid, 2.8 degrees each; half as many rows."""
-SPREAD_DEG = 5.0
+GRID_WIDTH = 64
+"""Columns of the grid, 5.6 degrees each; half as many rows."""
+FINE_WIDTH = 512
+"""Width, at most, at which log2 luminance is sorted into the grid."""
+SPREAD_DEG = 4.5
 """Standard deviation of the window around a pixel."""
 LEVEL_EV = 0.5
 """Step of the grid in log2 luminance. Light that differs by three steps or more is never mixed."""
@@ -63,10 +65,21 @@ class Base:
 
 
 def log2_luminance(rows: Plane32, weights: NDArray[np.float64]) -> Plane32:
-    """log2 of luminance, shape (height, width, 3) to (height, width), black at `DARKEST_EV`."""
+    """Log2 of a frame's luminance, black at `DARKEST_EV`, at most `FINE_WIDTH` wide.
+
+    Parameters
+    ----------
+    rows : ndarray of shape (height, width, 3), dtype float32
+        A whole 2:1 frame.
+    weights : ndarray of shape (3,)
+        Shares of the components in luminance.
+    """
     luminance = cv2.transform(rows, weights.reshape(1, 3).astype(np.float32))
-    result: Plane32 = np.log2(np.maximum(luminance, np.float32(2.0**DARKEST_EV)))
-    return result
+    light_ev: Plane32 = np.log2(np.maximum(luminance, np.float32(2.0**DARKEST_EV)))
+    if light_ev.shape[1] <= FINE_WIDTH:
+        return light_ev
+    size = (FINE_WIDTH, FINE_WIDTH // 2)
+    return np.asarray(cv2.resize(light_ev, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def find_base(light_ev: Plane32) -> Base:

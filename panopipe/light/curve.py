@@ -77,10 +77,14 @@ def moved_base(base_ev: ArrayLike, moves: Moves) -> Float:
     """
     base = np.asarray(base_ev, dtype=np.float64)
     above = base - MIDDLE_GREY_EV
-    bright = _softplus(above) / _softplus(HIGHLIGHTS_AT_EV)
     dark = _smooth_step(-above / max(SHADOWS_AT_EV, 2 * abs(moves.shadows_ev)))
     dark *= 1 - 0.5 * _smooth_step((-above - NOISE_FROM_EV) / 4)
-    return base + moves.highlights_ev * bright + moves.shadows_ev * dark
+    return base + moves.highlights_ev * highlight_share(base) + moves.shadows_ev * dark
+
+
+def highlight_share(base_ev: ArrayLike) -> Float:
+    """Part of `highlights_ev` by which a base moves: 0 in shadows, 1 at `HIGHLIGHTS_AT_EV`, more above."""
+    return _softplus(np.asarray(base_ev, dtype=np.float64) - MIDDLE_GREY_EV) / _softplus(HIGHLIGHTS_AT_EV)
 
 
 BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 1.4, 1.2

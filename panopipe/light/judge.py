@@ -10,7 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.light.base import Base
-from panopipe.light.curve import MIDDLE_GREY_EV, MOST_HIGHLIGHTS_EV, NO_BLACK_EV, Moves, moved_base
+from panopipe.light.curve import (
+    MIDDLE_GREY_EV,
+    MOST_HIGHLIGHTS_EV,
+    NO_BLACK_EV,
+    Moves,
+    highlight_share,
+    moved_base,
+)
 from panopipe.sphere.geometry import pixel_solid_angle
 
 LOWEST_EV, HIGHEST_EV, BINS = -20.0, 16.0, 288
@@ -92,11 +99,9 @@ def suited(room: Lit) -> Moves:
 
 
 def _highlights_for(window_ev: float) -> float:
-    """Smallest move that brings a window of this base down to its place."""
-    choices = np.linspace(0, MOST_HIGHLIGHTS_EV, 71)
-    landed = np.array([float(moved_base(window_ev, Moves(highlights_ev=choice))) for choice in choices])
-    enough = np.flatnonzero(landed <= WINDOW_TARGET_EV + MIDDLE_GREY_EV)
-    return float(choices[enough[0]] if len(enough) else MOST_HIGHLIGHTS_EV)
+    """Move that brings a window of this base down to its place."""
+    way = WINDOW_TARGET_EV + MIDDLE_GREY_EV - window_ev
+    return float(np.clip(way / float(highlight_share(window_ev)), MOST_HIGHLIGHTS_EV, 0))
 
 
 def percentile(shares: Shares, part: float) -> float:

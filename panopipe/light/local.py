@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -13,7 +14,7 @@ from panopipe.sphere.wrap import pad
 Plane32 = NDArray[np.float32]
 
 _ROUNDER = np.float32(8192)
-"""Adding and taking away this rounds to 1/1024: so that the sum with a table row is exact."""
+"""Adding and taking away this rounds to 1/1024; the tables of a band together have fewer levels than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +59,24 @@ class LocalCurves:
         place = (np.arange(first, first + count) + 0.5) * ((rows - 2) / (width // 2)) + 0.5
         above = np.floor(place).astype(np.intp)
         part = (place - above).astype(np.float32)[:, None, None]
-        tables = self.table[above] * (1 - part) + self.table[above + 1] * part
-        level = (light_ev - np.float32(self.lowest_ev)) * np.float32(1 / self.level_ev)
-        level = np.clip(level, 0, np.float32(levels - 1.001), out=level)
-        level = (level + _ROUNDER) - _ROUNDER + (np.arange(count, dtype=np.float32) * levels)[:, None]
-        column = ((np.arange(width) + 0.5) * ((columns - 2) / width) + 0.5).astype(np.float32)
+        tables = self.table[above + 1] - self.table[above]
+        tables *= part
+        tables += self.table[above]
+        # All rows' tables stand on top of each other. The sum with a row's offset is rounded to 1/1024 of a
+        # level, so that the part between levels doesn't depend on which row of the band it is.
+        level = light_ev * np.float32(1 / self.level_ev)
+        level -= np.float32(self.lowest_ev / self.level_ev)
+        np.clip(level, 0, np.float32(levels - 1.001), out=level)
+        level += _ROUNDER + levels * np.arange(count, dtype=np.float32)[:, None]
+        level -= _ROUNDER
+        across = _columns(count, width, columns - 2)
         flat = tables.reshape(count * levels, columns)
-        across = np.broadcast_to(column, light_ev.shape)
-        values: Plane32 = cv2.remap(flat, np.ascontiguousarray(across), level, cv2.INTER_LINEAR)
+        values: Plane32 = cv2.remap(flat, across, level, cv2.INTER_LINEAR)
         return values
+
+
+@lru_cache(maxsize=4)
+def _columns(count: int, width: int, columns: int) -> Plane32:
+    """Column of the table that each pixel of a band reads."""
+    line = ((np.arange(width) + 0.5) * (columns / width) + 0.5).astype(np.float32)
+    return np.ascontiguousarray(np.broadcast_to(line, (count, width)))

@@ -86,9 +86,13 @@ class _Learned:
     white : ndarray of shape (3,), dtype float32
         What balance will turn into white of luminance 1.
     shifts : LocalCurves
-        Change in EV by place and luminance: exposure, and the move of the base.
-    curve, whiteness : ndarray of shape (entries,), dtype float32
-        Change in EV, and share of white, by log2 of the strongest channel.
+        By place and luminance: change by exposure and the move of the base, and with it the way from a
+        scaled logarithm to an entry of the tables that follow.
+    curve, kept, added : ndarray of shape (entries,), dtype float32
+        By the strongest channel: change by the global curve, back to a scaled logarithm; share of the colour
+        that is kept; and light of the frame's white that is added.
+    glowing_from : int
+        First entry where less than all colour is kept.
     """
 
     luminance: Plane32
@@ -96,7 +100,9 @@ class _Learned:
     white: Plane32
     shifts: LocalCurves
     curve: Plane32
-    whiteness: Plane32
+    kept: Plane32
+    added: Plane32
+    glowing_from: int
 
 
 class Tone(RowStage[ToneSettings]):
@@ -153,36 +159,39 @@ def _notes(moves: Moves) -> dict[str, float | str]:
     return {name: round(float(getattr(moves, name)), 3) for name in Moves.__slots__}
 
 
-_STEPS = 512
-"""Entries of a table for each EV: half a step changes no 8-bit code."""
-_FROM_EV, _TO_EV = -24.0, 24.0
-_EV = np.float32(1 / np.log(2))
+_STEPS = 256
+"""Entries of a table for each EV: half a step is a sixth of the finest 8-bit code, and the table stays small
+enough for the processor's first cache."""
+_LOWEST_EV, _HIGHEST_EV = -16.0, 12.0
+_ENTRY_OF_0_EV = -_LOWEST_EV * _STEPS
+_STEPS_OF_LOG = np.float32(_STEPS / np.log(2))
+_EV_OF_LOG = np.float32(1 / np.log(2))
 _DARKEST = np.float32(2.0**DARKEST_EV)
 
 
 def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Learned:
-    luminance = (LUMINANCE_OF_WORKING @ correction).astype(np.float32)[None]
-    channels = tuple(weights[None] for weights in (SRGB_FROM_WORKING @ correction).astype(np.float32))
-    white = np.linalg.inv(correction).sum(axis=1).astype(np.float32)
-    strongest_ev = np.arange(_FROM_EV, _TO_EV, 1 / _STEPS)
+    strongest_ev = np.arange(_LOWEST_EV, _HIGHEST_EV, 1 / _STEPS) + 0.5 / _STEPS
     shown = np.maximum(display_light(2.0**strongest_ev, moves), 1e-12)
-    curve = np.log2(shown) - strongest_ev
+    curve_ev = np.log2(shown) - strongest_ev
+    white = whiteness(curve_ev)
     return _Learned(
-        luminance=luminance,
-        channels=channels,
-        white=white,
+        luminance=(LUMINANCE_OF_WORKING @ correction).astype(np.float32)[None],
+        channels=tuple(weights[None] for weights in (SRGB_FROM_WORKING @ correction).astype(np.float32)),
+        white=np.linalg.inv(correction).sum(axis=1).astype(np.float32),
         shifts=_shifts(base, moves),
-        curve=curve.astype(np.float32),
-        whiteness=whiteness(curve).astype(np.float32),
+        curve=(curve_ev * _STEPS - _ENTRY_OF_0_EV).astype(np.float32),
+        kept=(1 - white).astype(np.float32),
+        added=(white * shown).astype(np.float32),
+        glowing_from=int(np.argmax(white > 0)) if white.any() else white.size,
     )
 
 
 def _shifts(base: Base, moves: Moves) -> LocalCurves:
-    """Change in EV by place and luminance."""
+    """Change by place and luminance, in steps over the entry of 0 EV."""
     own = base.levels_ev[:, None]
     moved = moved_base(base.curves_ev + moves.exposure_ev, moves)
-    rendered = _never_falling(moved + (own - base.curves_ev))
-    return LocalCurves.over(rendered - own, base.lowest_ev, LEVEL_EV)
+    shifts = _never_falling(moved + (own - base.curves_ev)) - own
+    return LocalCurves.over(shifts * _STEPS + _ENTRY_OF_0_EV, base.lowest_ev, LEVEL_EV)
 
 
 def _never_falling(curves: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -195,31 +204,30 @@ def _never_falling(curves: NDArray[np.float64]) -> NDArray[np.float64]:
 def _rendered(band: Band, learned: _Learned) -> Rows:
     """Gain by luminance and place, then the global curve on the strongest channel."""
     rows = band.rows
-    light_ev = _ev(cv2.transform(rows, learned.luminance))
-    shift = learned.shifts.at(band.first, light_ev)
-    strongest = cv2.transform(rows, learned.channels[0])
+    light_ev = _log(cv2.transform(rows, learned.luminance), _EV_OF_LOG)
+    change = learned.shifts.at(band.first, light_ev)
+    strongest = cv2.transform(rows, learned.channels[0], dst=light_ev)
     for weights in learned.channels[1:]:
         np.maximum(strongest, cv2.transform(rows, weights), out=strongest)
-    place = _ev(strongest)
-    place += shift
-    place -= np.float32(_FROM_EV)
-    place *= np.float32(_STEPS)
-    entry = (place + np.float32(0.5)).astype(np.int32)
-    shift += np.take(learned.curve, entry, mode="clip")
-    gain = cv2.exp(shift * (1 / _EV))
+    place = _log(strongest, _STEPS_OF_LOG)
+    place += change
+    entry = place.astype(np.int32)
+    change += np.take(learned.curve, entry, mode="clip", out=place)
+    change *= 1 / _STEPS_OF_LOG
+    gain = cv2.exp(change, dst=change)
+    glowing = int(entry.max()) >= learned.glowing_from
+    if glowing:
+        gain *= np.take(learned.kept, entry, mode="clip", out=place)
     result: Rows = cv2.multiply(rows, cv2.cvtColor(gain, cv2.COLOR_GRAY2BGR), dst=rows)
-    white = np.take(learned.whiteness, entry, mode="clip")
-    glowing = white > 0
-    if glowing.any():
-        steps = entry[glowing].clip(0, learned.curve.size - 1)
-        level = np.exp2(steps * np.float32(1 / _STEPS) + np.float32(_FROM_EV) + learned.curve[steps])
-        toned = result[glowing]
-        result[glowing] = toned + white[glowing, None] * (level[:, None] * learned.white - toned)
+    if glowing:
+        added = np.take(learned.added, entry, mode="clip", out=place)
+        result += cv2.merge([added * part for part in learned.white])
     return result
 
 
-def _ev(plane: Plane32) -> Plane32:
-    """Log2 of light, in place."""
+def _log(plane: Plane32, scale: np.float32) -> Plane32:
+    """Scaled logarithm of light, in place."""
     np.maximum(plane, _DARKEST, out=plane)
-    cv2.log(plane, plane)
-    return np.multiply(plane, _EV, out=plane)
+    cv2.log(plane, dst=plane)
+    plane *= scale
+    return plane

@@ -127,8 +127,9 @@ def chroma_table(strength: float, correction: Float | None) -> Table:
 
     Returns
     -------
-    ndarray of shape (CELLS, CELLS, 3), dtype float32
-        Fades to 0 outside the triangle of non-negative light.
+    ndarray of shape (CELLS, CELLS, 4), dtype float32
+        Fades to 0 outside the triangle of non-negative light. The fourth plane is empty: OpenCV looks up
+        four planes in a third of the time it takes for three.
     """
     matrix = np.eye(3) if correction is None else correction
     share = np.linspace(LOWEST, HIGHEST, CELLS)
@@ -137,12 +138,17 @@ def chroma_table(strength: float, correction: Float | None) -> Table:
     balanced = light @ matrix.T
     change = (raise_chroma(balanced, strength) - balanced) @ np.linalg.inv(matrix).T
     inside = np.clip(1 + light.min(axis=-1) / -LOWEST, 0, 1)  # 0 at the table's rim, and beyond it
-    return np.ascontiguousarray(change * inside[..., None], dtype=np.float32)
+    table = np.zeros((CELLS, CELLS, 4), dtype=np.float32)
+    table[..., :3] = change * inside[..., None]
+    return table
 
 
-_SUM = np.array([[1.0, 1.0, 1.0]], dtype=np.float32)
 _SCALE = (CELLS - 1) / (HIGHEST - LOWEST)
-_PLACES = np.array([[_SCALE, 0.0, 0.0], [0.0, _SCALE, 0.0]], dtype=np.float32)
+_START = -LOWEST * _SCALE
+_SUM = np.ones((1, 3), dtype=np.float32)
+_RED = np.array([[_SCALE + _START, _START, _START]], dtype=np.float32)
+_GREEN = np.array([[_START, _SCALE + _START, _START]], dtype=np.float32)
+"""Place in the table along red and green, times the sum of light."""
 _DARK = np.float32(1e-9)
 """Sum of light below which a pixel is black, and has no chromaticity."""
 
@@ -150,16 +156,16 @@ _DARK = np.float32(1e-9)
 def raised(rows: Rows, table: Table) -> Rows:
     """Rows with chroma raised; writes into `rows`."""
     total = cv2.transform(rows, _SUM)
-    lit = np.maximum(total, _DARK)
-    red, green = cv2.split(cv2.transform(rows, _PLACES))
-    start = np.float32(-LOWEST * _SCALE)
-    places = [np.divide(plane, lit, out=plane) for plane in (red, green)]
-    for plane in places:
-        np.add(plane, start, out=plane)
-        np.clip(plane, -2, CELLS + 1, out=plane)
-    change = cv2.remap(
-        table, places[0], places[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
-    )
-    change = cv2.multiply(change, cv2.cvtColor(lit, cv2.COLOR_GRAY2BGR), dst=change)
-    result: Rows = cv2.add(rows, change, dst=rows)
-    return result
+    np.maximum(total, _DARK, out=total)
+    red, green = (_place(rows, weights, total) for weights in (_RED, _GREEN))
+    change = cv2.remap(table, red, green, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    light = cv2.cvtColor(total, cv2.COLOR_GRAY2BGR)
+    cv2.accumulateProduct(cv2.cvtColor(change, cv2.COLOR_BGRA2BGR), light, rows)
+    return rows
+
+
+def _place(rows: Rows, weights: Table, total: Table) -> Table:
+    place = cv2.transform(rows, weights)
+    place /= total
+    np.clip(place, -2, CELLS + 1, out=place)  # beyond the rim: no change, and no overflow
+    return np.asarray(place, dtype=np.float32)
