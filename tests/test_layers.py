@@ -20,6 +20,7 @@ MAY_IMPORT = {
     "floor": BOTTOM | {"frame", "sphere", "colour"},
     "white": BOTTOM | {"frame", "sphere", "colour"},
     "clipped": {"sphere", "colour"},
+    "clipped": BOTTOM | {"sphere", "colour"},
     "light": BOTTOM | {"frame", "sphere", "colour"},
     "stages": BOTTOM | {"frame", "stage", "sphere", "colour", "floor", "white", "clipped", "light"},
     "job": BOTTOM | {"frame", "files", "stage"},
