@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cache
 
 import cv2
@@ -24,6 +25,9 @@ _STRETCH = 384
 _BLOCK_PIXELS = 48 * 1024
 """Pixels worked on at a time, so that all the buffers stay in the processor's second cache."""
 
+_HELD_PIXELS = 1 << 19
+"""Pixels held back, so that those outside sRGB, few in a band, are treated many at a time."""
+
 _TO_INDEX = np.column_stack([SRGB_FROM_WORKING * _FULL, np.full(3, 0.5)])
 """Working space to the curve's index, with the half that makes cutting off a rounding."""
 
@@ -40,10 +44,11 @@ def _curve() -> NDArray[np.int16]:
 
 
 class SrgbCoder:
-    """Turns rows of a frame into 8-bit sRGB.
+    """Turns a frame's rows, from the top, into 8-bit sRGB.
 
     Light that sRGB cannot show is brought into it with hue and lightness kept; nothing else is touched.
     Grain of the frame's own coordinates hides the steps between codes. Black (0) and white (1) stay pure.
+    The same codes come out however the frame is cut into bands.
 
     Parameters
     ----------
@@ -62,93 +67,104 @@ class SrgbCoder:
         touched = SHOULDER_START if peak > 1 else ceiling
         self._limit = np.float32(_FULL * touched + 1)
         width = grain.shape[1]
-        self._rows = max(1, _BLOCK_PIXELS // width)
-        size = (self._rows, width, 3)
+        size = (max(1, _BLOCK_PIXELS // width), width, 3)
         self._light = np.empty(size, np.float32)
         self._index, self._value = np.empty(size, np.uint16), np.empty(size, np.int16)
         self._black = np.zeros(size, np.int16)
         self._flags = np.zeros(-(-self._light.size // _STRETCH) * _STRETCH, np.bool_)
+        self._codes = np.empty((max(1, _HELD_PIXELS // width // 16) * 16, width, 3), np.uint8)
+        self._first = self._held = 0
+        self._places: list[NDArray[np.intp]] = []
+        self._colours: list[NDArray[np.float32]] = []
 
-    def codes(self, rows: NDArray[np.float32], first: int) -> NDArray[np.uint8]:
-        """Code rows of a frame.
+    def take(self, rows: NDArray[np.float32]) -> Iterator[NDArray[np.uint8]]:
+        """Take the next rows; yield what is ready.
 
         Parameters
         ----------
         rows : ndarray of shape (n, width, 3), dtype float32
             Linear light in the working space.
-        first : int
-            Row of the frame that `rows[0]` is.
 
-        Returns
-        -------
-        ndarray of shape (n, width, 3), dtype uint8
-            sRGB red, green, blue. The same bits however the frame is cut.
+        Yields
+        ------
+        ndarray of shape (m, width, 3), dtype uint8
+            sRGB red, green, blue of the rows that follow those yielded before; m is a multiple of 16.
+            Valid until the next one is asked for.
         """
-        codes = np.empty(rows.shape, np.uint8)
-        places, colours = [], []
-        for start in range(0, len(rows), self._rows):
-            part = slice(start, start + self._rows)
-            light = transform_rows(rows[part], _TO_INDEX, out=self._light[: len(codes[part])])
-            outside = self._outside(light)
-            if len(outside):
-                pixels = light.reshape(-1, 3)
-                places.append(outside + start * rows.shape[1])
-                colours.append(pixels[outside])
-                pixels[outside] = 0
-            self._code(light, first + start, codes[part])
-        if places:
-            self._code_outside(np.concatenate(places), np.concatenate(colours), first, codes)
+        while len(rows):
+            count = min(len(rows), len(self._light), len(self._codes) - self._held)
+            self._code(rows[:count])
+            rows = rows[count:]
+            if self._held == len(self._codes):
+                yield self.rest()
+
+    def rest(self) -> NDArray[np.uint8]:
+        """What was taken and not yet yielded, in the same form; valid until more rows are taken."""
+        codes = self._codes[: self._held]
+        if self._places:
+            self._code_outside(codes, np.concatenate(self._places), np.concatenate(self._colours))
+        self._places, self._colours = [], []
+        self._first, self._held = self._first + self._held, 0
         return codes
 
+    def _code(self, rows: NDArray[np.float32]) -> None:
+        """Code a block that fits into the buffers; pixels outside sRGB are put aside."""
+        count = len(rows)
+        light = transform_rows(rows, _TO_INDEX, out=self._light[:count])
+        self._put_aside(light)
+        index, value = self._index[:count], self._value[:count]
+        np.copyto(index, light, casting="unsafe")
+        cv2.LUT(index.reshape(count, -1), _curve(), dst=value.reshape(count, -1))
+        self._add_grain(value)
+        np.right_shift(value, _SHIFT, out=value)
+        np.maximum(value, self._black[:count], out=value)
+        np.copyto(self._codes[self._held : self._held + count], value, casting="unsafe")
+        self._held += count
+
+    def _put_aside(self, light: NDArray[np.float32]) -> None:
+        """Note the pixels that need to be brought inside, and blacken them for now."""
+        outside = self._outside(light)
+        if len(outside):
+            pixels = light.reshape(-1, 3)
+            self._places.append(outside + self._held * light.shape[1])
+            self._colours.append(pixels[outside])
+            pixels[outside] = 0
+
     def _outside(self, light: NDArray[np.float32]) -> NDArray[np.intp]:
-        """Which pixels of a block need to be brought in, ascending."""
+        """Which pixels of a block are not to be coded as they are, ascending."""
         # Read as whole numbers, negative floats are larger than all positive ones: one comparison does.
         flags = self._flags[: -(-light.size // _STRETCH) * _STRETCH]
         flags[light.size :] = False
-        np.greater_equal(
-            light.reshape(-1).view(np.uint32), self._limit.view(np.uint32), out=flags[: light.size]
-        )
+        whole_numbers = light.reshape(-1).view(np.uint32)
+        np.greater_equal(whole_numbers, self._limit.view(np.uint32), out=flags[: light.size])
         if not flags.any():
             return np.empty(0, np.intp)
         stretches = flags.reshape(-1, _STRETCH)
         hit = np.flatnonzero(stretches.any(axis=1))
         stretch, sample = np.divmod(np.flatnonzero(stretches[hit]), _STRETCH)
-        pixels = (hit[stretch] * _STRETCH + sample) // 3
-        return pixels[np.concatenate([[True], pixels[1:] != pixels[:-1]])]
+        pixels: NDArray[np.intp] = (hit[stretch] * _STRETCH + sample) // 3
+        once: NDArray[np.intp] = pixels[np.append(True, pixels[1:] != pixels[:-1])]
+        return once
 
-    def _code(self, light: NDArray[np.float32], first: int, codes: NDArray[np.uint8]) -> None:
-        """Code a block of light given as curve indices."""
-        count = len(light)
-        index, value = self._index[:count], self._value[:count]
-        np.copyto(index, light, casting="unsafe")
-        flat = value.reshape(count, -1)
-        cv2.LUT(index.reshape(count, -1), _curve(), dst=flat)
-        self._add_grain(value, first)
-        np.right_shift(value, _SHIFT, out=value)
-        np.maximum(value, self._black[:count], out=value)
-        np.copyto(codes, value, casting="unsafe")
-
-    def _add_grain(self, value: NDArray[np.int16], first: int) -> None:
-        """Add the grain of rows from `first` on; sums stop at the ends of int16, so white stays white."""
+    def _add_grain(self, value: NDArray[np.int16]) -> None:
+        """Add the grain of the next rows; sums stop at the ends of int16, so white stays white."""
         done, period = 0, len(self._grain)
         while done < len(value):
-            start = (first + done) % period
+            start = (self._first + self._held + done) % period
             grain = self._grain[start : start + len(value) - done]
             part = value[done : done + len(grain)].reshape(len(grain), -1)
             cv2.add(part, grain.reshape(len(grain), -1), dst=part)
             done += len(grain)
 
     def _code_outside(
-        self, places: NDArray[np.intp], light: NDArray[np.float32], first: int, codes: NDArray[np.uint8]
+        self, codes: NDArray[np.uint8], places: NDArray[np.intp], light: NDArray[np.float32]
     ) -> None:
-        """Bring the pixels at `places` of a band inside and code them in their turn."""
+        """Bring the pixels that were put aside inside, and code them in their places."""
         planes = (np.ascontiguousarray(light.T) - np.float32(0.5)) / np.float32(_FULL)
         if self._peak > 1:
             planes = roll_off(planes, self._peak)
-        index = (fit_to_srgb(planes, ceiling=self._ceiling) * np.float32(_FULL) + np.float32(0.5)).astype(
-            np.uint16
-        )
+        index = fit_to_srgb(planes, ceiling=self._ceiling) * np.float32(_FULL) + np.float32(0.5)
         row, column = np.divmod(places, codes.shape[1])
-        grain = self._grain[(first + row) % len(self._grain), column, 0]
-        value = _curve()[index].astype(np.int32) + grain
+        grain = self._grain[(self._first + row) % len(self._grain), column, 0]
+        value = _curve()[index.astype(np.uint16)].astype(np.int32) + grain
         codes.reshape(-1, 3)[places] = np.clip(value >> _SHIFT, 0, 255).T

@@ -32,7 +32,6 @@ _SLIVER = 0.0005
 """Share of the sphere whose brightness counts for nothing: a glint is no reason to bend a room's whites."""
 _HIGHEST_PEAK = 4.0
 """Two stops above white; what lies higher was left so by the tone stage and becomes white."""
-_CODED_ROWS = 32
 
 
 @dataclass(frozen=True)
@@ -156,20 +155,22 @@ class _Picture:
 
     def take(self, rows: Rows, first: int) -> None:
         if self._reducer is None:
-            self._code(rows, first)
+            self._code(rows)
         else:  # pixels of the smaller picture are whole ones in the file, whatever the anchor
             self._reducer.take(np.roll(rows, self._anchor, axis=1), first)
 
     def finish(self) -> memoryview:
         if self._reducer is not None:
-            self._code(np.roll(self._reducer.result(), -self._turn, axis=1), 0)
+            self._code(np.roll(self._reducer.result(), -self._turn, axis=1))
+        self._write(self._coder.rest())
         return self._stream.finish()
 
-    def _code(self, rows: Rows, first: int) -> None:
-        """Code anchored rows, a few at a time: whoever sends many costs no more memory."""
-        for start in range(0, len(rows), _CODED_ROWS):
-            codes = self._coder.codes(rows[start : start + _CODED_ROWS], first + start)
-            self._stream.take(_turned(codes, self._turn), channels="BGR")
+    def _code(self, anchored: Rows) -> None:
+        for codes in self._coder.take(anchored):
+            self._write(codes)
+
+    def _write(self, codes: NDArray[np.uint8]) -> None:
+        self._stream.take(_turned(codes, self._turn), channels="BGR")
 
 
 def _turned(rgb8: NDArray[np.uint8], column: int) -> NDArray[np.uint8]:
