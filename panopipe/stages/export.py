@@ -162,7 +162,8 @@ class _Picture:
     def finish(self) -> memoryview:
         if self._reducer is not None:
             self._code(np.roll(self._reducer.result(), -self._turn, axis=1))
-        self._write(self._coder.rest())
+        if len(rest := self._coder.rest()):
+            self._write(rest)
         return self._stream.finish()
 
     def _code(self, anchored: Rows) -> None:
