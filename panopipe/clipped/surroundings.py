@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -77,7 +78,7 @@ def survey(share: Floats, lights: Lights) -> Surroundings:
 
 
 def _map(share: Floats, brightest: Floats, lights: Lights) -> Floats:
-    evidence = smooth_step(brightest, _BRIGHT_FROM, _BRIGHT_TO) * (brightest < TRUSTED)
+    evidence = smooth_step(brightest, _BRIGHT_FROM, _BRIGHT_TO) * ~_near(brightest > TRUSTED)
     a = lights.share_of_red
     red, green, blue = np.moveaxis(np.log(np.maximum(share / lights.neutral, _DARKEST)), 2, 0)
     warmth = np.clip(red - blue, -_MOST_WARMTH, _MOST_WARMTH)
@@ -87,6 +88,12 @@ def _map(share: Floats, brightest: Floats, lights: Lights) -> Floats:
     wide = far[:, :, 1:] / (far[:, :, :1] + _EVIDENCE)
     mixed: Floats = (near[:, :, 1:] + _EVIDENCE * wide) / (near[:, :, :1] + _EVIDENCE)
     return mixed
+
+
+def _near(saturated: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Saturated pixels and their neighbours, which may be mixtures with the wrong colour."""
+    wide = np.concatenate([saturated[:, -1:], saturated, saturated[:, :1]], axis=1).astype(np.uint8)
+    return np.asarray(cv2.dilate(wide, np.ones((3, 3), np.uint8))[:, 1:-1] > 0)
 
 
 def _means(stack: Floats) -> Floats:

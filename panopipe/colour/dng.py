@@ -70,7 +70,7 @@ class Camera:
             _must_invert(light.camera_from_xyz, "ColorMatrix")
             _must_invert(light.individual, "CameraCalibration")
         if not np.all(np.isfinite(self.analog_balance)) or np.any(self.analog_balance <= 0):
-            raise ValueError(f"AnalogBalance {self.analog_balance} is not positive")
+            raise ValueError(f"AnalogBalance {_shown(self.analog_balance)} is not positive")
 
     def share_of_first(self, cct_kelvin: float) -> float:
         """Share of the first calibration at a temperature: linear in 1/T, clamped at both lights."""
@@ -97,7 +97,7 @@ class Camera:
         """
         values = self.camera_from_xyz(white_xy) @ xyz_from_xy(white_xy)
         if not np.all(values > 1e-6 * np.max(np.abs(values))):
-            raise ValueError(f"the colour matrices give no neutral for a white of xy {white_xy!r}")
+            raise ValueError(f"the colour matrices give no neutral for a white of xy {_shown(white_xy)}")
         neutral: Matrix = values / values.max()
         return neutral
 
@@ -111,12 +111,12 @@ class Camera:
         """
         values = np.asarray(neutral, dtype=np.float64)
         if values.shape != (3,) or not np.all(np.isfinite(values)) or np.any(values <= 0):
-            raise ValueError(f"AsShotNeutral {values} is not three positive numbers")
+            raise ValueError(f"AsShotNeutral {_shown(values)} is not three positive numbers")
         xy = np.array(D50_XY)
         for step in range(_STEPS):
             found = xy_from_xyz(np.linalg.solve(self.camera_from_xyz(xy), values))
             if not _is_chromaticity(found):
-                raise ValueError(f"AsShotNeutral {values} is no light that the colour matrices know")
+                raise ValueError(f"AsShotNeutral {_shown(values)} is no light that the colour matrices know")
             if np.max(np.abs(found - xy)) < _SETTLED:
                 return found
             # Two calibrations far apart can make it swing between two points: then meet in the middle.
@@ -169,7 +169,7 @@ def _normalised(forward: Matrix) -> Matrix:
     """Scale a forward matrix's rows so that neutral comes out as D50 to the last digit."""
     sums = forward.sum(axis=1)
     if np.any(sums <= 0):
-        raise ValueError(f"ForwardMatrix turns neutral into XYZ {sums}, which is no light")
+        raise ValueError(f"ForwardMatrix turns neutral into XYZ {_shown(sums)}, which is no light")
     normalised: Matrix = forward * (xyz_from_xy(D50_XY) / sums)[:, None]
     return normalised
 
@@ -179,6 +179,11 @@ def _must_invert(matrix: Matrix, name: str) -> None:
         raise ValueError(f"{name} is not a 3x3 matrix of numbers")
     if np.linalg.cond(matrix) > 1e6:
         raise ValueError(f"{name} cannot be inverted")
+
+
+def _shown(values: ArrayLike) -> str:
+    """Up to three numbers for an error line."""
+    return ", ".join(f"{value:.4g}" for value in np.asarray(values, dtype=np.float64).ravel()[:3])
 
 
 def _is_chromaticity(xy: Matrix) -> bool:

@@ -18,7 +18,7 @@ from panopipe.files.capture_read import capture_of_tiff
 from panopipe.files.dng_samples import open_dng_samples
 from panopipe.files.recorded import CameraColour, Floats, Recorded
 from panopipe.files.samples import CroppedSamples, OffsetSamples, Samples, per_plane, upright
-from panopipe.files.tiff import Directory
+from panopipe.files.tiff import Directory, shown
 from panopipe.files.tiff_form import Form, sample_form
 
 LINEAR_RAW, MOSAIC = 34892, 32803
@@ -82,7 +82,7 @@ def _frame(directories: Sequence[Directory]) -> Directory:
             f"linear DNGs (photometric {LINEAR_RAW})"
         )
     found = ", ".join(
-        f"photometric {d.whole(262, -1)} with compression {d.whole(259, 1)}" for d in directories
+        f"photometric {d.whole(262, -1)} with compression {d.whole(259, 1)}" for d in directories[:4]
     )
     raise ValueError(f"no linear raw picture (photometric {LINEAR_RAW}) in this DNG; it holds {found}")
 
@@ -96,7 +96,9 @@ def _levels(frame: Directory, form: Form) -> tuple[Floats, Floats]:
     black = per_plane(blacks[:1] if tuple(repeat) != (1, 1) else blacks, "BlackLevel", 0)
     white = per_plane(frame.numbers(50717), "WhiteLevel", 1.0 if form.kind == "f" else 2**form.bits - 1)
     if np.any(white <= black):
-        raise ValueError(f"WhiteLevel {white} is not above BlackLevel {black}; the file is damaged")
+        raise ValueError(
+            f"WhiteLevel {shown(white)} is not above BlackLevel {shown(black)}; the file is damaged"
+        )
     return black, white
 
 
@@ -128,7 +130,7 @@ def _offset(samples: Samples, frame: Directory) -> Samples:
 def _active_area(frame: Directory, height: int, width: int) -> tuple[int, int, int, int]:
     area = frame.numbers(50829) or (0, 0, height, width)
     if len(area) != 4 or not 0 <= area[0] < area[2] <= height or not 0 <= area[1] < area[3] <= width:
-        raise ValueError(f"ActiveArea {area} does not lie inside {width}x{height}")
+        raise ValueError(f"ActiveArea {shown(area)} does not lie inside {width}x{height}")
     top, left, bottom, right = (int(edge) for edge in area)
     return top, left, bottom, right
 
@@ -139,7 +141,9 @@ def _crop(frame: Directory, height: int, width: int) -> tuple[int, int, int, int
     origin = frame.numbers(50719) or (0, 0)
     size = frame.numbers(50720) or (right - left - origin[0], bottom - top - origin[1])
     if len(origin) != 2 or len(size) != 2 or not np.all(np.isfinite((*origin, *size))):
-        raise ValueError(f"DefaultCropOrigin {origin} and DefaultCropSize {size} are not two numbers each")
+        raise ValueError(
+            f"DefaultCropOrigin {shown(origin)} and DefaultCropSize {shown(size)} are not two numbers each"
+        )
     x, y, columns, rows = (round(value) for value in (*origin, *size))
     if x < 0 or y < 0 or rows < 1 or columns < 1 or left + x + columns > right or top + y + rows > bottom:
         raise ValueError(f"the crop of {columns}x{rows} at {x}, {y} does not lie inside the active area")
@@ -150,7 +154,7 @@ def _check_geometry(frame: Directory, top: Directory, form: Form) -> None:
     """Refuse what is no sphere before any sample is read."""
     scale = frame.numbers(50718) or (1.0, 1.0)
     if len(scale) != 2 or not scale[0] == scale[1] > 0:
-        raise ValueError(f"DefaultScale {scale}: the pixels are not square, so this is no 2:1 sphere")
+        raise ValueError(f"DefaultScale {shown(scale)}: the pixels are not square, so this is no 2:1 sphere")
     _, _, height, width = _crop(frame, form.height, form.width)
     if _orientation(frame, top) > 4:
         height, width = width, height
@@ -196,7 +200,7 @@ def _as_shot_xy(top: Directory, camera: Camera) -> Floats:
     if not white:
         return np.array(D65_XY)
     if len(white) != 2 or not (white[0] > 0.01 and white[1] > 0.01 and sum(white) < 0.99):
-        raise ValueError(f"AsShotWhiteXY {white} is no chromaticity")
+        raise ValueError(f"AsShotWhiteXY {shown(white)} is no chromaticity")
     return np.array(white)
 
 

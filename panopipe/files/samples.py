@@ -195,5 +195,5 @@ def per_plane(values: Sequence[float], name: str, default: float) -> NDArray[np.
     """
     array = np.asarray(values or [default], dtype=np.float64)
     if array.size not in (1, 3) or not np.all(np.isfinite(array)):
-        raise ValueError(f"{name} holds {list(values)}; one number or one per plane is known")
+        raise ValueError(f"{name} holds {len(values)} numbers; one, or one per plane, is known")
     return np.broadcast_to(array, 3).copy()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -82,6 +82,12 @@ class Directory:
         """Directory that a pointer tag leads to (EXIF, GPS); empty if there is none."""
         value = self.values.get(code)
         return Directory(value if isinstance(value, Mapping) else {}, self.order)
+
+
+def shown(values: Iterable[float]) -> str:
+    """Up to four numbers for an error line."""
+    numbers = [f"{value:g}" for value in values]
+    return ", ".join(numbers[:4]) + (f" and {len(numbers) - 4} more" if len(numbers) > 4 else "")
 
 
 def read_directories(path: Path) -> list[Directory]:

@@ -8,7 +8,7 @@ from typing import Any, Literal
 import numpy as np
 
 from panopipe.files.samples import check_size
-from panopipe.files.tiff import Directory, Order
+from panopipe.files.tiff import Directory, Order, shown
 
 COMPRESSIONS: dict[int, str] = {
     1: "none", 5: "LZW", 7: "JPEG", 8: "deflate", 32773: "PackBits", 32946: "deflate", 34892: "lossy JPEG",
@@ -124,7 +124,9 @@ def sample_form(directory: Directory, file_bytes: int) -> Form:
 
 def _same(values: tuple[float, ...], name: str) -> int:
     if any(value != values[0] for value in values):
-        raise ValueError(f"{name} differs from plane to plane ({values}); panopipe reads planes of one kind")
+        raise ValueError(
+            f"{name} differs from plane to plane ({shown(values)}); panopipe reads planes of one kind"
+        )
     return int(values[0])
 
 

@@ -209,4 +209,4 @@ def _lights(colour: CameraColour, white_xy: Matrix) -> Lights:
 def _must_be_light(values: Samples) -> None:
     """Refuse what is not a number, and what float32 arithmetic downstream could not bear."""
     if not np.all(np.abs(values) < _BEYOND_MEASURE):
-        raise ValueError("the frame holds samples that are no light: not a number, or endless; export it again")
+        raise ValueError("the frame holds samples that are no light (not a number, or endless); export it")

@@ -18,7 +18,7 @@ SAMPLES = np.random.default_rng(1).integers(0, 60000, (16, 32, 3), dtype=np.uint
 
 
 def refusal(path: Path) -> str:
-    with pytest.raises(ValueError) as caught:  # noqa: PT011 - the caller checks the line
+    with pytest.raises(ValueError) as caught:
         open_picture(path)
     line = str(caught.value)
     assert "\n" not in line

@@ -1,3 +1,5 @@
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,7 +12,7 @@ from panopipe.sphere.reduce import AreaReducer
 def reduced(frame: np.ndarray, out_width: int, cuts: list[int]) -> np.ndarray:
     reducer = AreaReducer(frame.shape[1], frame.shape[0], out_width)
     edges = [0, *sorted(cuts), frame.shape[0]]
-    for first, last in zip(edges[:-1], edges[1:], strict=True):
+    for first, last in pairwise(edges):
         reducer.take(frame[first:last], first)
     return reducer.result()
 
