@@ -23,12 +23,14 @@ from panopipe.stage import Learned, Look, RowStage
 Float = NDArray[np.float64]
 Table = NDArray[np.float32]
 
-CELLS = 256
+CELLS = 320
 """Nodes of the table along red and along green."""
-LOWEST, HIGHEST = -0.125, 1.125
+LOWEST, HIGHEST = -0.25, 1.25
 """Shares of red and of green that the table spans; a colour outside passes unchanged."""
+FADE_FROM = -0.125
+"""Share of the weakest component below which the change fades, to nothing at `LOWEST`: no real colour."""
 
-FULL_AT, GONE_AT = 0.02, 0.16
+FULL_AT, GONE_AT = 0.03, 0.16
 """Chroma over lightness (Oklab) where half the gain is reached, and where half of it is left."""
 SKIN_HUE_DEG, SKIN_WIDTH_DEG, SKIN_SPARED = 50.0, 25.0, 0.6
 """Oklab hue of skin (the two skin patches of the 24-patch chart: 41 and 53 degrees), half-width of the hues
@@ -42,8 +44,8 @@ class VibranceSettings:
     dull_chroma_percent: float = number(
         12.0,
         "how much chroma dull colours gain; vivid colours, skin and neutrals move less",
-        low=-60.0,
-        high=60.0,
+        low=-30.0,
+        high=30.0,
         unit="percent",
     )
 
@@ -134,12 +136,14 @@ def chroma_table(strength: float, correction: Float | None) -> Table:
     matrix = np.eye(3) if correction is None else correction
     share = np.linspace(LOWEST, HIGHEST, CELLS)
     green, red = np.meshgrid(share, share, indexing="ij")
-    light = np.stack([red, green, 1 - red - green], axis=-1)
+    least = np.minimum(np.minimum(red, green), 1 - red - green)
+    inside = least > LOWEST
+    light = np.stack([red, green, 1 - red - green], axis=-1)[inside]
     balanced = light @ matrix.T
     change = (raise_chroma(balanced, strength) - balanced) @ np.linalg.inv(matrix).T
-    inside = np.clip(1 + light.min(axis=-1) / -LOWEST, 0, 1)  # 0 at the table's rim, and beyond it
+    fade = np.clip((least[inside] - LOWEST) / (FADE_FROM - LOWEST), 0, 1)
     table = np.zeros((CELLS, CELLS, 4), dtype=np.float32)
-    table[..., :3] = change * inside[..., None]
+    table[inside, :3] = change * fade[:, None]
     return table
 
 
