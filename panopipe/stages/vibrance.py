@@ -23,7 +23,7 @@ from panopipe.stage import Learned, Look, RowStage
 Float = NDArray[np.float64]
 Table = NDArray[np.float32]
 
-CELLS = 320
+CELLS = 224
 """Nodes of the table along red and along green."""
 LOWEST, HIGHEST = -0.25, 1.25
 """Shares of red and of green that the table spans; a colour outside passes unchanged."""
