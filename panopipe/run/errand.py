@@ -19,10 +19,6 @@ R = TypeVar("R")
 _TICK_S = 0.5
 
 
-class DiskFull(OSError):  # noqa: N818 - says what happened
-    """The disk is full; nothing more can be finished."""
-
-
 class Inline(Executor):
     """Does a task in this process, at once."""
 
@@ -66,8 +62,8 @@ def outcomes(
 
     Raises
     ------
-    DiskFull
-        If a task failed because the disk is full. Tasks not yet begun are cancelled first.
+    OSError
+        If a task failed because the disk is full (see `is_disk_full`). Tasks not yet begun are cancelled.
     """
     futures: dict[Future[R], FrameKey] = {executor.submit(work, task): key for key, task in tasks.items()}
     waiting = set(futures)
@@ -81,14 +77,14 @@ def outcomes(
         full = False
         for future in sorted(done, key=lambda future: futures[future]):
             outcome = _outcome(future)
-            if _disk_is_full(outcome.cause):
+            if is_disk_full(outcome.cause):
                 full = True
             else:
                 yield futures[future], outcome
         if full:
             for future in waiting:
                 future.cancel()
-            raise DiskFull(errno.ENOSPC, "the disk is full")
+            raise OSError(errno.ENOSPC, "the disk is full")
 
 
 def _outcome(future: Future[R]) -> Outcome[R]:
@@ -98,6 +94,7 @@ def _outcome(future: Future[R]) -> Outcome[R]:
         return Outcome(None, one_line(error), error)
 
 
-def _disk_is_full(error: BaseException | None) -> bool:
+def is_disk_full(error: BaseException | None) -> bool:
+    """Whether an error says that nothing more can be written."""
     full = {errno.ENOSPC, errno.EDQUOT} if hasattr(errno, "EDQUOT") else {errno.ENOSPC}
     return isinstance(error, OSError) and error.errno in full

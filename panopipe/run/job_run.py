@@ -8,7 +8,7 @@ from contextlib import ExitStack
 
 from panopipe.job import Job
 from panopipe.recipe import Recipe
-from panopipe.run.errand import DiskFull
+from panopipe.run.errand import is_disk_full
 from panopipe.run.finishing import finish_all
 from panopipe.run.journal import Journal, Silent, Teller
 from panopipe.run.ledger import Ledger
@@ -94,7 +94,9 @@ def _go(
                 look_at_all(session)
                 _solve(session)
                 last_phase(session)
-            except DiskFull:
+            except OSError as error:
+                if not is_disk_full(error):
+                    raise
                 summary.stopped = "the disk is full; make room, then run again: it goes on from here"
             except KeyboardInterrupt:
                 summary.stopped, summary.interrupted = "stopped by you; run again: it goes on from here", True

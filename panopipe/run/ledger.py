@@ -7,6 +7,7 @@ SQLite in `JOB/.panopipe/ledger.sqlite`, one transaction per frame. It holds pla
 from __future__ import annotations
 
 import contextlib
+import errno
 import sqlite3
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -137,7 +138,7 @@ class Ledger:
             except (sqlite3.DatabaseError, ValueError) as error:
                 base.close()
                 if attempt or _is_full(error):
-                    raise OSError(f"{LEDGER}: {error}") from error
+                    raise _os_error(error) from error
                 self.set_aside = f"{LEDGER}.set-aside"
                 self.path.replace(self.path.with_name(self.path.name + ".set-aside"))
         raise AssertionError("unreachable")
@@ -259,13 +260,17 @@ class Ledger:
             with self._base:
                 for sql, rows in changes:
                     self._base.executemany(sql, rows)
-        except sqlite3.OperationalError as error:
-            number = 28 if _is_full(error) else 5  # ENOSPC, EIO
-            raise OSError(number, f"the ledger cannot be written ({error})", LEDGER) from error
+        except sqlite3.Error as error:
+            raise _os_error(error) from error
 
 
 def _mark_rows(marks: Mapping[str, FileMark]) -> list[tuple[str, int, int, str]]:
     return [(path, mark.size, mark.mtime_ns, mark.sha256) for path, mark in marks.items()]
+
+
+def _os_error(error: Exception) -> OSError:
+    number = errno.ENOSPC if _is_full(error) else errno.EIO
+    return OSError(number, f"the ledger cannot be written ({error})", LEDGER)
 
 
 def _is_full(error: Exception) -> bool:

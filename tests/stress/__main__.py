@@ -1,0 +1,46 @@
+"""Promises too long for every day, put to the test: `python -m tests.stress --help`."""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from tests.stress.disk import fill_all
+from tests.stress.kills import kill_all
+from tests.stress.memory import GB, run_large
+from tests.stress.mutations import mutate_all
+from tests.stress.times import time_reruns
+
+
+def main() -> None:
+    """Run what the command line names and print its table."""
+    parser = argparse.ArgumentParser(prog="python -m tests.stress", description=__doc__)
+    parser.add_argument("what", nargs="*", default=["kills", "mutations", "disk", "times", "memory"])
+    parser.add_argument("--kills", type=int, default=200, help="processes to kill (200)")
+    parser.add_argument("--mutations", type=int, default=5000, help="damaged inputs (5000)")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--frames", type=int, default=60, help="large frames under the limit of memory (60)")
+    parser.add_argument("--width", type=int, default=11968, help="their width (11968: 71.6 megapixels)")
+    parser.add_argument("--limit-gb", type=float, default=8.0)
+    parser.add_argument("--folder", type=Path, help="where to work; a temporary folder by default")
+    asked = parser.parse_args()
+    doing: dict[str, Callable[[Path], list[str]]] = {
+        "kills": lambda room: kill_all(room, asked.kills, asked.seed),
+        "mutations": lambda room: mutate_all(room, asked.mutations, asked.seed),
+        "disk": fill_all,
+        "times": time_reruns,
+        "memory": lambda room: run_large(room, asked.frames, asked.width, round(asked.limit_gb * GB)),
+    }
+    for what in asked.what:
+        with tempfile.TemporaryDirectory(dir=asked.folder) as folder:
+            started = time.monotonic()
+            lines = doing[what](Path(folder))
+            print(f"\n== {what} ({time.monotonic() - started:.0f} s)")
+            print("\n".join(lines), flush=True)
+
+
+if __name__ == "__main__":
+    main()

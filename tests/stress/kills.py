@@ -1,0 +1,101 @@
+"""Kills at random moments: workers, the parent, all of them. Nothing may be lost or look finished by half."""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import time
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+from tests.stress.jobs import command, hashes, make_job, panopipe
+
+
+def kill_all(room: Path, count: int, seed: int = 1) -> list[str]:
+    """Kill `count` processes over as many runs as that takes; return the lines of the table."""
+    chance = random.Random(seed)
+    calm = make_job(room / "calm", rooms=2, frames=3, width=256)
+    undisturbed = panopipe("run", calm, "--no-review", "--workers", 2)
+    if undisturbed.code:
+        raise RuntimeError(undisturbed.output)
+    wanted, originals = hashes(calm / "finished"), hashes(calm / "originals")
+    tally: Counter[str] = Counter()
+    while tally["kills"] < count:
+        job = room / "job"
+        shutil.rmtree(job, ignore_errors=True)
+        shutil.copytree(calm / "originals", job / "originals")
+        tally["jobs"] += 1
+        _one_job(job, wanted, undisturbed.wall_s, chance, tally)
+        tally["originals changed"] += hashes(job / "originals") != originals
+        tally["outputs lost or other"] += hashes(job / "finished") != wanted
+        tally["temporary files left"] += len(list(job.rglob("*.part")))
+    names = ("kills", "of a worker", "of the parent", "of all", "jobs", "runs", "frames half-written")
+    names += ("outputs lost or other", "temporary files left", "originals changed")
+    return [f"{name:26} {tally[name]:6}" for name in names]
+
+
+def _one_job(
+    job: Path, wanted: dict[str, str], span_s: float, chance: random.Random, tally: Counter[str]
+) -> None:
+    """Run a job and kill, again and again, until a run comes through by itself."""
+    calm_after = chance.randint(2, 6)
+    for attempt in range(1000):
+        tally["runs"] += 1
+        running = subprocess.Popen(
+            command("run", job, "--no-review", "--workers", 2),
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        if attempt < calm_after:
+            _disturb(running, span_s, chance, tally)
+        code = running.wait(600)
+        there = hashes(job / "finished")
+        whole = {name: value for name, value in there.items() if not name.endswith(".part")}
+        tally["frames half-written"] += sum(wanted.get(name) != value for name, value in whole.items())
+        if code == 0:
+            return
+    raise RuntimeError("a job did not come to its end in 1000 runs")
+
+
+def _disturb(
+    running: subprocess.Popen[bytes], span_s: float, chance: random.Random, tally: Counter[str]
+) -> None:
+    """Kill workers now and then, and mostly the parent or all in the end."""
+    while running.poll() is None:
+        time.sleep(chance.uniform(0, span_s))
+        if running.poll() is not None:
+            return
+        whom = chance.choices(["of a worker", "of the parent", "of all"], [2, 1, 1])[0]
+        workers = [pid for pid in _children(running.pid) if pid]
+        if whom == "of a worker" and not workers:
+            continue
+        victims = {"of a worker": workers and [chance.choice(workers)], "of the parent": [running.pid]}
+        killed = 0
+        for pid in victims.get(whom, [running.pid, *workers]):
+            killed += _killed(pid)
+        tally[whom] += bool(killed)
+        tally["kills"] += killed
+
+
+def _children(pid: int) -> Iterator[int]:
+    """Worker processes of a run; its resource tracker is left alone, it holds nothing of ours."""
+    for tasks in Path(f"/proc/{pid}/task").glob("*/children"):
+        for child in tasks.read_text().split():
+            try:
+                words = Path(f"/proc/{child}/cmdline").read_bytes()
+            except OSError:
+                continue
+            if b"spawn_main" in words:
+                yield int(child)
+
+
+def _killed(pid: int) -> bool:
+    try:
+        os.kill(pid, signal.SIGKILL)
+    except ProcessLookupError:
+        return False
+    return True
