@@ -18,7 +18,7 @@ from panopipe.review.closure import pole_pinch, seam_step
 from panopipe.review.detail import edge_width_px, grain_codes
 from panopipe.review.exposure import clipped_share, crushed_share, median_exposure_ev
 from panopipe.review.series import SKETCH
-from panopipe.review.upright import horizon_tilt
+from panopipe.sphere.upright import horizon_tilt
 
 VERSION = 2
 """Raised when a measure changes; what was kept is then measured again."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -16,6 +17,7 @@ from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
 Picture = NDArray[np.uint8]
 
 
+@cache
 def room(width: int = 1024, *, seed: int = 1, lean_deg: float = 0.0, lean_yaw_deg: float = 30.0, gain: float = 1.0) -> Picture:
     """A box room with doors, a window and planks, seen from inside, in sRGB codes; the sphere leans if told."""
     chance = np.random.default_rng(seed)

@@ -112,7 +112,7 @@
 
   function number(value) {
     if (value === null) return "–";
-    return Math.abs(value) >= 100 ? value.toFixed(0) : String(Number(value.toPrecision(2)));
+    return Math.abs(value) >= 10 ? value.toFixed(0) : String(Number(value.toFixed(Math.abs(value) < 1 ? 2 : 1)));
   }
 
   function table(caption, heads, rows) {
@@ -290,7 +290,7 @@
     };
     const shut = make("button", { type: "button", class: "shut" }, "Close", make("kbd", {}, "Esc"));
     shut.addEventListener("click", close);
-    const head = make("header", {}, make("h2", { id: "frame-title" }, panopipe.nameOf(frame)), panopipe.badge(frame),
+    const head = make("div", { class: "head" }, make("h2", { id: "frame-title" }, panopipe.nameOf(frame)), panopipe.badge(frame),
       make("span", { class: "steps" }, button("‹ Previous", "Previous frame", -1),
         make("span", { class: "count" }, `${at + 1} of ${walk.length}`), button("Next ›", "Next frame", 1), shut));
     const seen = frame.finished ? viewer(frame) : null;

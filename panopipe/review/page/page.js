@@ -87,7 +87,7 @@
       return;
     }
     const names = new Map(review.frames.map((one) => [one.id, panopipe.nameOf(one)]));
-    const figure = make("figure", {}, panopipe.neutralsPlot(review.neutrals, names), make("figcaption", {},
+    const figure = make("figure", {}, make("div", { class: "plot-box", tabindex: "0", role: "region", "aria-label": "Plot of whites" }, panopipe.neutralsPlot(review.neutrals, names)), make("figcaption", {},
       make("span", { class: "key before", "aria-hidden": "true" }), "before ", make("span", { class: "key after", "aria-hidden": "true" }), "after. ",
       "Each frame's white as the balance stage saw it. The fuller line is the colour of lamps (a glowing body), the broken one that of daylight. Whites that match sit on one another."));
     const cell = (point) => (point ? `${point[0].toFixed(4)}, ${point[1].toFixed(4)}` : "–");

@@ -8,7 +8,8 @@ window.panopipe = window.panopipe || {};
     void main() { gl_Position = vec4(corner, 0.0, 1.0); }`;
 
   // One ray for each pixel of the view; the pictures are read where the ray leaves the sphere. Derivatives
-  // are taken by hand, with the jump at the seam removed, so that no line of blur runs down it.
+  // are taken by hand: the jump at the seam is removed, so that no line of blur runs down it, and steps in
+  // yaw count by the arc that they span, so that no blur gathers at the poles.
   const FRAGMENT = `#version 300 es
     precision highp float;
     uniform sampler2D after, before;
@@ -24,6 +25,9 @@ window.panopipe = window.panopipe || {};
       vec2 dx = dFdx(at), dy = dFdy(at);
       dx.x -= round(dx.x);
       dy.x -= round(dy.x);
+      float arc = length(ray.xz);
+      dx.x *= arc;
+      dy.x *= arc;
       vec3 left = textureGrad(before, at, dx, dy).rgb;
       vec3 right = textureGrad(after, at, dx, dy).rgb;
       colour = vec4(gl_FragCoord.x < divide ? left : right, 1.0);

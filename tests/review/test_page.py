@@ -1,0 +1,280 @@
+"""The page in a real browser, opened from disk."""
+
+from __future__ import annotations
+
+import json
+import shlex
+import time
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+from selenium.webdriver import ActionChains
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import WebDriverWait
+
+from panopipe.review import assets
+from panopipe.sphere.geometry import pixel_of, yaw_pitch
+from tests.review.browser import open_page, requests
+from tests.review.conftest import HOSTILE_NAME, HOSTILE_NOTE, HOSTILE_ROOM, Made
+
+if TYPE_CHECKING:
+    from selenium.webdriver import Chrome
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture
+def page(browser: Chrome, made: Made) -> Chrome:
+    requests(browser)
+    browser.get_log("browser")
+    open_page(browser, made.summary.page)
+    return browser
+
+
+@pytest.fixture
+def opened(page: Chrome, made: Made) -> Chrome:
+    open_frame(page, made, 0)
+    return page
+
+
+def open_frame(page: Chrome, made: Made, which: int) -> None:
+    short = assets.identity(made.records[which].key)
+    page.find_element(By.CSS_SELECTOR, f"#rooms [data-frame='{short}']").click()
+    wait(page, "return document.querySelector('.stage[data-ready]') !== null")
+
+
+def wait(page: Chrome, script: str, *words: Any) -> None:
+    WebDriverWait(page, 20, poll_frequency=0.05).until(lambda one: one.execute_script(script, *words))
+
+
+def view(page: Chrome) -> dict[str, float]:
+    found: dict[str, float] = json.loads(page.find_element(By.ID, "sphere").get_attribute("data-view") or "{}")
+    return found
+
+
+def press(page: Chrome, *keys: str) -> None:
+    ActionChains(page).send_keys(*keys).perform()
+
+
+def shot(page: Chrome) -> Any:
+    """What the sphere shows, once drawn, as the screen has it."""
+    page.execute_async_script("const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(done));")
+    data = page.find_element(By.ID, "sphere").screenshot_as_png
+    return cv2.cvtColor(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+
+
+def middle_of(seen: Any) -> Any:
+    """Colour in the middle; four pixels meet there when the view has an even number of them."""
+    height, width = seen.shape[:2]
+    return seen[(height - 1) // 2 : height // 2 + 1, (width - 1) // 2 : width // 2 + 1].reshape(-1, 3).mean(axis=0)
+
+
+def test_it_opens_from_disk_without_a_word_in_the_console(page: Chrome) -> None:
+    assert page.current_url.startswith("file://")
+    assert page.find_element(By.ID, "summary").text == "8 frames in 4 rooms: 5 fine, 1 wants a look, 1 failed, 1 not run yet."
+    assert page.get_log("browser") == []
+
+
+def test_no_request_leaves_the_machine(opened: Chrome) -> None:
+    asked = requests(opened)
+    assert any("previews" in address for address in asked)
+    assert [address for address in asked if not address.startswith(("file:", "blob:", "about:"))] == []
+
+
+def test_large_pictures_are_loaded_only_when_a_frame_opens(page: Chrome, made: Made) -> None:
+    assert not any("previews" in address for address in requests(page))
+    open_frame(page, made, 0)
+    assert sum("previews" in address for address in requests(page)) == 2
+
+
+def test_dragging_turns_the_view(opened: Chrome) -> None:
+    before = view(opened)
+    hand = ActionChains(opened).move_to_element_with_offset(opened.find_element(By.ID, "sphere"), -200, -50)
+    hand.click_and_hold().move_by_offset(60, 30).move_by_offset(60, 30).release().perform()
+    after = view(opened)
+    assert after["yaw"] < before["yaw"] - 5
+    assert after["pitch"] > before["pitch"] + 2
+
+
+def test_the_wheel_brings_nearer(opened: Chrome) -> None:
+    sphere = opened.find_element(By.ID, "sphere")
+    before = view(opened)["field"]
+    opened.execute_script("arguments[0].dispatchEvent(new WheelEvent('wheel', {deltaY: -300, cancelable: true}))", sphere)
+    assert view(opened)["field"] < before * 0.9
+
+
+def test_two_fingers_bring_nearer(opened: Chrome) -> None:
+    before = view(opened)["field"]
+    opened.execute_script(
+        """const s = document.getElementById('sphere'); s.setPointerCapture = () => {};
+        const at = (kind, id, x) => s.dispatchEvent(new PointerEvent(kind, {pointerId: id, clientX: x, clientY: 300, pointerType: 'touch'}));
+        at('pointerdown', 11, 300); at('pointerdown', 12, 400); at('pointermove', 12, 500); at('pointerup', 11, 300); at('pointerup', 12, 500);"""
+    )
+    assert view(opened)["field"] == pytest.approx(before / 2, rel=0.01)
+
+
+def test_the_divide_moves(opened: Chrome) -> None:
+    handle = opened.find_element(By.CSS_SELECTOR, ".divide")
+    middle = shot(opened)
+    ActionChains(opened).click_and_hold(handle).move_by_offset(-200, 0).release().perform()
+    moved = shot(opened)
+    assert view(opened)["divide"] < 0.45
+    assert int(handle.get_attribute("aria-valuenow") or 50) < 45
+    height, width = middle.shape[:2]
+    between = (slice(height // 3, height // 2), slice(width // 2 - 150, width // 2 - 60))
+    assert moved[between].mean() > 1.2 * middle[between].mean()  # the before-picture is darker
+
+
+@pytest.mark.parametrize(("key", "yaw", "pitch"), [("f", 0, 0), ("s", -180, 0), ("d", 0, -90), ("u", 0, 90)])
+def test_a_view_is_one_key_away(opened: Chrome, key: str, yaw: float, pitch: float) -> None:
+    press(opened, Keys.ARROW_LEFT, Keys.ARROW_UP, key)
+    assert (view(opened)["yaw"], view(opened)["pitch"]) == (yaw, pitch)
+
+
+@pytest.mark.parametrize("keys", ["f", "s", "d", "u", "f" + Keys.ARROW_LEFT * 3 + Keys.ARROW_DOWN])
+def test_the_middle_of_the_view_is_the_finished_file(opened: Chrome, made: Made, keys: str) -> None:
+    opened.execute_script("document.querySelector('.divide').focus()")
+    press(opened, Keys.HOME)
+    opened.execute_script("document.getElementById('sphere').focus()")
+    press(opened, *keys)
+    seen = shot(opened)
+    looking = view(opened)
+    assert looking["divide"] == 0
+    picture = cv2.cvtColor(cv2.imread(str(made.job / made.records[0].outputs[0])), cv2.COLOR_BGR2RGB)
+    expected = np.mean([sampled(picture, ray) for ray in middle_rays(looking, *seen.shape[:2])], axis=0)
+    assert np.abs(middle_of(seen) - expected).max() <= 3
+
+
+def middle_rays(looking: dict[str, float], height: int, width: int) -> Any:
+    """Directions of the view's pixels in the middle, by the definition of yaw and pitch."""
+    half = np.tan(np.radians(looking["field"] / 2)) * 2 / height
+    turn = Rotation.from_euler("YX", [looking["yaw"], -looking["pitch"]], degrees=True)
+    across = [(x + 0.5 - width / 2) * half for x in range((width - 1) // 2, width // 2 + 1)]
+    down = [(y + 0.5 - height / 2) * half for y in range((height - 1) // 2, height // 2 + 1)]
+    return [turn.apply([x, -y, 1.0]) for x in across for y in down]
+
+
+def sampled(picture: Any, ray: Any) -> Any:
+    """Colour of a whole frame in a direction, bilinear, the row next to a pole continued to it."""
+    column, row = (float(one) for one in pixel_of(*yaw_pitch(ray), picture.shape[1]))
+    row = min(max(row, 0.0), picture.shape[0] - 1.0)
+    left, top = int(np.floor(column)), int(np.floor(row))
+    rows = picture[[top, min(top + 1, picture.shape[0] - 1)]][:, [left % picture.shape[1], (left + 1) % picture.shape[1]]]
+    return np.einsum("r,c,rcx->x", [1 - row % 1, row % 1], [1 - column % 1, column % 1], rows.astype(float))
+
+
+def test_next_and_previous_walk_through_the_frames(opened: Chrome) -> None:
+    press(opened, "n")
+    wait(opened, "return document.getElementById('frame-title').textContent === 'kitchen/kitchen-02'")
+    press(opened, "p")
+    wait(opened, "return document.getElementById('frame-title').textContent === 'kitchen/kitchen-01'")
+
+
+def test_closing_brings_the_focus_back(opened: Chrome) -> None:
+    press(opened, Keys.ESCAPE)
+    wait(opened, "return !document.getElementById('frame').open")
+    assert "kitchen-01" in opened.switch_to.active_element.text
+
+
+def go_round(page: Chrome) -> None:
+    """Press Tab until it comes to an element for the second time; each one reached is marked."""
+    for _ in range(400):
+        press(page, Keys.TAB)
+        again = page.execute_script(
+            "const one = document.activeElement, known = one.dataset.reached; if (!one.closest('main, dialog')) return false;"
+            "one.dataset.reached = '1'; return Boolean(known);")
+        if again:
+            return
+    raise AssertionError("Tab never comes round")
+
+
+UNREACHED = """return [...document.querySelectorAll(arguments[0] + ' :is(a[href], button, input, summary, [tabindex="0"])')]
+    .filter((one) => !one.disabled && one.checkVisibility() && !one.dataset.reached)
+    .filter((one) => !(one.type === 'radio' && document.querySelector(`input[name=${one.name}][data-reached]`)))
+    .map((one) => one.outerHTML.slice(0, 200))"""
+
+
+def test_the_keyboard_alone_reaches_everything_on_the_page(page: Chrome) -> None:
+    page.execute_script("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+    go_round(page)
+    assert page.execute_script(UNREACHED, "main") == []
+
+
+def test_the_keyboard_alone_reaches_everything_in_a_frame(opened: Chrome) -> None:
+    opened.execute_script("document.querySelectorAll('dialog details').forEach((one) => { one.open = true; })")
+    go_round(opened)
+    assert opened.execute_script(UNREACHED, "dialog") == []
+
+
+def test_what_has_the_focus_is_seen(page: Chrome) -> None:
+    press(page, Keys.TAB, Keys.TAB)
+    style = page.execute_script("const s = getComputedStyle(document.activeElement); return [s.outlineStyle, parseFloat(s.outlineWidth)]")
+    assert style[0] == "solid"
+    assert style[1] >= 2
+
+
+@pytest.mark.parametrize("place", ["page", "frame"])
+def test_the_accessibility_checker_finds_nothing_serious(page: Chrome, made: Made, place: str) -> None:
+    if place == "frame":
+        open_frame(page, made, 0)
+        page.execute_script("document.querySelectorAll('dialog details').forEach((one) => { one.open = true; })")
+    page.execute_script((files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8"))
+    found = page.execute_async_script("axe.run().then((one) => arguments[0](one.violations))")
+    assert [(one["id"], one["impact"], [node["html"][:120] for node in one["nodes"]][:3]) for one in found] == []
+
+
+def test_hostile_names_are_text(page: Chrome, made: Made) -> None:
+    texts = page.execute_script("return [...document.querySelectorAll('.card .name, .room > h3')].map((one) => one.textContent)")
+    assert HOSTILE_NAME in texts
+    assert any(text.startswith(HOSTILE_ROOM) for text in texts)
+    open_frame(page, made, 5)
+    assert page.find_element(By.ID, "frame-title").get_attribute("textContent") == f"{HOSTILE_ROOM}/{HOSTILE_NAME}"
+    assert HOSTILE_NOTE in (page.find_element(By.CSS_SELECTOR, ".panel").get_attribute("textContent") or "")
+    time.sleep(0.2)
+    assert page.title == "Fenhollow: review"
+    assert page.get_log("browser") == []
+
+
+def test_commands_are_quoted_for_the_shell(page: Chrome, made: Made) -> None:
+    open_frame(page, made, 5)
+    typed = page.execute_script("return [...document.querySelectorAll('dialog code')].map((one) => one.textContent)")
+    words = shlex.split(typed[-1])
+    assert words == ["panopipe", "run", str(made.job), "--frame", f"{HOSTILE_ROOM}/{HOSTILE_NAME}"]
+
+
+def test_order_and_choice(page: Chrome) -> None:
+    page.find_element(By.CSS_SELECTOR, "input[value=doubted]").click()
+    names = [one.text for one in page.find_elements(By.CSS_SELECTOR, ".card .name")]
+    assert sorted(names) == ["lounge-02", "lounge-03"]
+    page.find_element(By.CSS_SELECTOR, "input[value=doubt]").click()
+    names = [one.text for one in page.find_elements(By.CSS_SELECTOR, ".card .name")]
+    assert names == ["lounge-03", "lounge-02"]
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+def test_nothing_is_wider_than_the_screen(page: Chrome, made: Made, width: int) -> None:
+    size = {"width": width, "height": 844, "deviceScaleFactor": 1, "mobile": width < 500}
+    page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        assert page.execute_script("return document.documentElement.scrollWidth") <= width
+        open_frame(page, made, 0)
+        assert page.execute_script("return document.getElementById('frame').scrollWidth") <= width
+    finally:
+        page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+def test_it_prints_as_a_contact_sheet(page: Chrome) -> None:
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        hidden, cards, ground = page.execute_script(
+            "return [getComputedStyle(document.querySelector('.choices')).display,"
+            "getComputedStyle(document.querySelector('.cards')).gridTemplateColumns.split(' ').length,"
+            "getComputedStyle(document.documentElement).backgroundColor]")
+    finally:
+        page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    assert (hidden, cards, ground) == ("none", 3, "rgb(255, 255, 255)")
