@@ -137,12 +137,16 @@ class Learned:
         Plain sentences why a person should look at this frame.
     corrected : bool
         True when this stage applies `FrameFacts.correction`; later stages then see None there.
+    levelled : bool
+        True when this stage brings the true zenith to the top: a lean that the file told of is then gone
+        from `FrameFacts.capture`, and no viewer levels the finished frame a second time.
     """
 
     data: Any = None
     notes: Notes = field(default_factory=dict)
     wants_look: tuple[str, ...] = ()
     corrected: bool = False
+    levelled: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,6 +315,7 @@ BUILT_IN: dict[str, str] = {
     "vibrance": "panopipe.stages.vibrance:Vibrance",
     "balance": "panopipe.stages.balance:Balance",
     "nadir": "panopipe.stages.nadir:Nadir",
+    "level": "panopipe.stages.level:Level",
     "export": "panopipe.stages.export:Export",
 }
 """Stages that come with panopipe, by name, in the default order; imported when first used."""

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from panopipe.capture import Capture
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.run.steps import Step, Watch, checked_rows
 from panopipe.sphere.reduce_span import covering_rows, reduce_span, reduced_rows
@@ -149,7 +150,9 @@ class Passage:
             out_height = len(self.reduced)
             out_first, out_last = reduced_rows(first, last, height, out_height)
             top, bottom = covering_rows(out_first, out_last, height, out_height)
-            rows = np.concatenate([band.rows for band in self.bands(len(self._done), top, bottom)])
+            rows = np.empty((bottom - top, self.facts.width, 3), np.float32)
+            for band in self.bands(len(self._done), top, bottom):
+                rows[band.first - top : band.last - top] = band.rows
             span = np.ascontiguousarray(rows[first - top : last - top])
             with self._watch.on(step.name):
                 applied = stage.apply(Band(span, first, self.facts), step.settings, learned.data)
@@ -186,6 +189,8 @@ class Passage:
         self._note(name, {**(solution.notes if solution else {}), **learned.notes}, learned.wants_look)
         if learned.corrected:
             self.facts = replace(self.facts, correction=None)
+        if learned.levelled:
+            self.facts = replace(self.facts, capture=_level(self.facts.capture))
         self._done.append(done)
 
     def _note(self, name: str, notes: Mapping[str, float | str], wants_look: Sequence[str]) -> None:
@@ -232,6 +237,13 @@ class Passage:
         with self._watch.on(done.step.name):
             rows = stage.apply(band, done.step.settings, done.data)
         return checked_rows(done.step.name, rows, shape)
+
+
+def _level(capture: Capture) -> Capture:
+    """The pose of a frame that stands upright now; what the file did not tell stays unsaid."""
+    pitch_deg = None if capture.pitch_deg is None else 0.0
+    roll_deg = None if capture.roll_deg is None else 0.0
+    return replace(capture, pitch_deg=pitch_deg, roll_deg=roll_deg)
 
 
 def _with_correction(facts: FrameFacts, solutions: Mapping[str, Solution]) -> FrameFacts:

@@ -153,9 +153,18 @@ def view_from_frame(rows: Picture, first: int, view: View, *, kernel: str = "cub
 
 
 def sample_frame(
-    rows: Picture, first: int, columns: Float, lines: Float, *, kernel: str = "cubic"
+    rows: Picture,
+    first: int,
+    columns: Float,
+    lines: Float,
+    *,
+    kernel: str = "cubic",
+    even_near_poles: bool = True,
 ) -> Picture:
     """Sample rows of a frame at column and row indices, around the side edges and over the poles.
+
+    Rows near a pole are averaged sideways first, for samples that lie as far apart there as elsewhere;
+    `even_near_poles` switches that off, for samples that crowd there as the frame's own pixels do.
 
     Raises
     ------
@@ -169,7 +178,8 @@ def sample_frame(
         raise ValueError(f"rows {top:.1f} to {bottom:.1f} are needed, rows {first} to {last - 1} were given")
     begin = max(first, math.floor(top) - REACH)
     end = min(last, math.ceil(bottom) + 1 + REACH)
-    padded = _continued(_smoothed_near_poles(rows[begin - first : end - first], begin), begin)
+    part = rows[begin - first : end - first]
+    padded = _continued(_smoothed_near_poles(part, begin) if even_near_poles else part, begin)
     map_x = (np.mod(columns + 0.5, width) - 0.5 + REACH).astype(np.float32)
     map_y = (lines - begin + REACH).astype(np.float32)
     sampled: Picture = cv2.remap(padded, map_x, map_y, _KERNELS[kernel], borderMode=cv2.BORDER_REPLICATE)

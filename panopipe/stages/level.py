@@ -1,0 +1,98 @@
+"""Level: brings the horizon of a frame that leaned back to the middle of the picture.
+
+It comes late, after the floor was filled: the monopod leans with the camera, so its foot lies under the
+frame's own nadir and not under the true one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING
+from panopipe.colour.transfer import srgb_encode
+from panopipe.frame import Band, FrameFacts, Rows
+from panopipe.setting import AUTO, Auto, number
+from panopipe.sphere.turn import levelling_rotation, turn_in_place
+from panopipe.sphere.upright import Tilt, horizon_tilt
+from panopipe.stage import Applied, Learned, Look, SpanStage
+
+LEAST_DEG = 0.3
+"""Tilt from which a frame is levelled: less is not seen in a tour (common practice, no source), and turning
+a frame costs it a little sharpness."""
+SURE = 4.0
+"""How many standard errors a tilt must measure to be believed."""
+
+
+@dataclass(frozen=True)
+class LevelSettings:
+    """Settings of the level stage."""
+
+    tilt_deg: float | Auto = number(
+        AUTO,
+        "how far the camera leaned; auto reads it from upright edges, 0 leaves the frame as it is",
+        low=0,
+        high=15,
+        unit="degrees",
+        auto=True,
+    )
+    toward_yaw_deg: float = number(
+        0.0,
+        "with a tilt given by hand: where the true zenith lies from the frame's own; 0 is the middle of the "
+        "frame, 90 right of it",
+        low=-360,
+        high=360,
+        unit="degrees",
+    )
+
+
+class Level(SpanStage[LevelSettings]):
+    """Turns a frame that leaned so that upright is upright."""
+
+    name: ClassVar[str] = "level"
+    version: ClassVar[int] = 1
+    summary: ClassVar[str] = "brings the horizon of a frame that leaned back to level"
+    Settings: ClassVar[type] = LevelSettings
+
+    def span(self, facts: FrameFacts, settings: LevelSettings) -> tuple[int, int]:
+        """All rows, or none when the tilt is set to 0."""
+        return (0, 0) if settings.tilt_deg == 0 else (0, facts.height)
+
+    def learn(self, look: Look, settings: LevelSettings) -> Learned:
+        """Find the tilt, or take the one given."""
+        if settings.tilt_deg == 0:
+            return Learned()
+        facts = look.reduced.facts
+        if settings.tilt_deg != AUTO:
+            tilt, toward = float(settings.tilt_deg), settings.toward_yaw_deg - facts.anchor_yaw_deg
+            return Learned(levelling_rotation(tilt, toward), {"levelled_deg": tilt}, levelled=True)
+        found = horizon_tilt(_as_seen(look.reduced.rows))
+        if found is None or not believed(found):
+            return Learned(notes={} if found is None else _notes(found))
+        rotation = levelling_rotation(found.tilt_deg, found.toward_yaw_deg)
+        notes = _notes(found) | {"levelled_deg": round(found.tilt_deg, 3)}
+        return Learned(rotation, notes, levelled=True)
+
+    def apply(self, band: Band, settings: LevelSettings, learned: Any) -> Applied:
+        """Turn the whole frame."""
+        turn_in_place(band.rows, learned)
+        return Applied(band.rows)
+
+
+def believed(tilt: Tilt) -> bool:
+    """Whether a tilt is large and sure enough to turn a frame for it."""
+    return tilt.tilt_deg >= max(LEAST_DEG, SURE * tilt.error_deg)
+
+
+def _notes(tilt: Tilt) -> dict[str, float | str]:
+    return {"tilt_found_deg": round(tilt.tilt_deg, 3), "tilt_error_deg": round(tilt.error_deg, 3)}
+
+
+def _as_seen(rows: Rows) -> NDArray[np.uint8]:
+    """8-bit picture of a frame, bright enough to show its edges wherever the stage stands in the order."""
+    middle = float(np.median(rows @ LUMINANCE_OF_WORKING.astype(np.float32)))
+    gain = 0.18 / middle if middle > 0 else 1.0
+    return np.round(srgb_encode(np.clip(rows * np.float32(gain), 0, 1)) * 255).astype(np.uint8)
