@@ -7,11 +7,12 @@ gives each frame its white; `apply` adapts that white to D65 in the Bradford con
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from panopipe.capture import Capture
 from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import Matrix
 from panopipe.colour.temperature import cct_duv_from_xy, xy_from_cct_duv
@@ -39,6 +40,8 @@ WEAK = 0.45
 """Confidence below which a person should look at the frame."""
 INDOORS = 0.5
 """A frame that looks less than this like open sky was taken inside."""
+DIMMEST_SKY_EV100 = 7.0
+"""Exposure value at ISO 100 (ISO 2720) below which no sky is bright; at sunset it is about 12."""
 
 
 @dataclass(frozen=True)
@@ -117,7 +120,10 @@ class Balance(RowStage[BalanceSettings]):
 
     def survey(self, frame: Frame, settings: BalanceSettings) -> Seen:
         """Look for whites and local features."""
-        return Seen(gather(frame.rows), find_features(frame.rows), _hand_place(frame, settings))
+        evidence = gather(frame.rows, camera_place(frame.facts.white_xy))
+        if _dim(frame.facts.capture):
+            evidence = replace(evidence, open_sky=0.0)
+        return Seen(evidence, find_features(frame.rows), _hand_place(frame, settings))
 
     def solve(
         self, observed: Mapping[FrameKey, Observed[BalanceSettings]], job: JobFacts
@@ -157,6 +163,14 @@ def _walking_order(observed: Mapping[FrameKey, Any], job: JobFacts) -> list[Fram
     """Frames in the order in which one walks the job, whatever the order in which they were seen."""
     walk = [key for frames in job.rooms.values() for key in frames if key in observed]
     return walk + sorted(set(observed) - set(walk))
+
+
+def _dim(capture: Capture) -> bool:
+    """Whether the exposure says that this was no daylight sky."""
+    if not (capture.exposure_s and capture.f_number and capture.iso):
+        return False
+    exposure_value = np.log2(capture.f_number**2 / capture.exposure_s) - np.log2(capture.iso / 100)
+    return bool(exposure_value < DIMMEST_SKY_EV100)
 
 
 def _by_hand(settings: BalanceSettings) -> bool:

@@ -24,6 +24,11 @@ JUMP = np.array([0.05, 0.05, 0.25])
 """Neighbouring cells that differ by more in a log cone ratio or in log luminance are two surfaces."""
 LIKENESS = 0.025
 """Distance in the plane within which cells are one paint."""
+SKY_BLUE = -0.3
+"""Log ratio of blue to green cones of a light of 4600 K: sky is bluer, also at sunset, lamps are not."""
+OWN_LIGHT = 0.5
+"""Ceiling and floor have a light partly their own: this share of what sets it apart is left in their place.
+Between the two ends (0, as parted from the light; 1, as seen) the test houses are met best."""
 MOST_PAINTS = 6
 SMALLEST_SR = 0.05
 BRIGHT = 0.4
@@ -110,13 +115,15 @@ class Cells:
     weight_sr: Matrix
 
 
-def gather(rows: Rows) -> Evidence:
+def gather(rows: Rows, camera: tuple[float, float] = (0.0, 0.0)) -> Evidence:
     """Look at a frame at reduced size.
 
     Parameters
     ----------
     rows : ndarray of shape (height, width, 3), dtype float32
         Linear light in the working space, the whole sphere, at least 128 wide.
+    camera : tuple of float
+        Place of the camera's own white as a real light.
 
     Returns
     -------
@@ -134,7 +141,7 @@ def gather(rows: Rows) -> Evidence:
     spread = float(np.sqrt(np.average(around_mean, weights=_area())))
     luminance = float(np.average((cells.light + cells.surface)[..., 2], weights=cells.weight_sr))
     modes = fit_modes(cells.light[..., :2] - mean, cells.weight_sr)
-    return Evidence(paints, known, clipped, spread, modes, luminance, _open_sky(cells, rows))
+    return Evidence(paints, known, clipped, spread, modes, luminance, _open_sky(cells, rows, camera))
 
 
 def largest_channel(rows: Rows) -> NDArray[np.float32]:
@@ -185,7 +192,11 @@ def _light_on_bright(cells: Cells) -> Matrix:
 
 
 def _paints(cells: Cells) -> tuple[Paint, ...]:
-    """Largest groups of cells of one colour, each parted into ceiling, wall and low."""
+    """Largest groups of cells of one colour, each parted into ceiling, wall and low.
+
+    A wall's place is as it is seen; ceiling and floor have a light partly their own, so theirs is brought
+    half way to the mean light of the frame.
+    """
     at = cells.surface[..., :2].reshape(-1, 2)
     seen = at + cells.light[..., :2].reshape(-1, 2)
     bright = cells.surface[..., 2].ravel()
@@ -199,7 +210,8 @@ def _paints(cells: Cells) -> tuple[Paint, ...]:
         for kind in Kind:
             weight = np.where(member & (zone == kind), left, 0.0)
             if weight.sum() >= SMALLEST_SR:
-                place = (_quantile(seen[:, 0], weight, 0.5), _quantile(seen[:, 1], weight, 0.5))
+                under = seen if kind is Kind.WALL else at + OWN_LIGHT * (seen - at)
+                place = (_quantile(under[:, 0], weight, 0.5), _quantile(under[:, 1], weight, 0.5))
                 middle = _quantile(bright, weight, 0.5) - top
                 paints.append(Paint(place, float(weight.sum()), middle, kind))
         left[member] = 0
@@ -238,11 +250,11 @@ def _quantile(values: Matrix, weight: Matrix, share: float) -> float:
     return float(values[order][np.searchsorted(running, share * running[-1])])
 
 
-def _open_sky(cells: Cells, rows: Rows) -> float:
-    """How much the upper part looks like sky: much brighter than what stands around, not yellower.
+def _open_sky(cells: Cells, rows: Rows, camera: tuple[float, float]) -> float:
+    """How much the upper part looks like sky: much brighter than what stands around, and blue.
 
-    The brighter it is, the less blue it needs to be: a white ceiling over coloured walls is bluer or brighter
-    than they are, an overcast sky only brighter.
+    Under an overcast sky only brighter, but then by more than any ceiling. A white ceiling over coloured
+    walls is brighter too, but no bluer than daylight.
     """
     pitch = pitch_of_row(np.arange(CELL_ROWS), CELL_ROWS)[:, None] + np.zeros((1, 2 * CELL_ROWS))
     values, weight = cells.light + cells.surface, cells.weight_sr
@@ -250,9 +262,9 @@ def _open_sky(cells: Cells, rows: Rows) -> float:
     blown = float(np.mean(largest_channel(rows[: rows.shape[0] // 4]) >= RECORDED[1]))
     if above.sum() < 0.02 or around.sum() < 0.02:
         return blown
-    blue, bright = (_middle(values[..., k], above) - _middle(values[..., k], around) for k in (1, 2))
-    enough_blue = np.interp(bright, (1.0, 1.8), (0.45, -0.2))
-    likely = min((bright - 0.9) / 0.1, (blue - enough_blue) / 0.08)
+    blue = _middle(values[..., 1], above) + camera[1]
+    bright = _middle(values[..., 2], above) - _middle(values[..., 2], around)
+    likely = min((bright - 0.9) / 0.1, max((blue - SKY_BLUE) / 0.05, (bright - 2.2) / 0.15))
     seen = 1 / (1 + np.exp(-np.clip(likely, -30, 30)))
     return float(seen * (1 - blown) + blown * (blown > 0.8))
 

@@ -16,7 +16,7 @@ tolerance narrows from wide to fine, so that the start does not decide. A hand-s
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,23 +33,25 @@ KIND_SIGMA: Mapping[Kind, float] = {Kind.CEILING: 0.012, Kind.WALL: 0.06, Kind.L
 KIND_TRUST: Mapping[Kind, float] = {Kind.CEILING: 1.0, Kind.WALL: 0.5, Kind.LOW: 0.25}
 """Walls are painted in all sorts of whites, and low down lie floors and furniture."""
 SAME_ROOM_SIGMA = 0.03
-OTHER_ROOM_SIGMA = 0.15
+OTHER_ROOM_SIGMA = 0.3
 LIKE_LIGHT = 0.05
 """Beyond this difference two rooms are taken to have two lights."""
 LOCUS_FREE = 0.06
 """Lights may lie this far beside the locus, a Duv of about 0.0055 (ANSI C78.377 grants lamps 0.006)."""
-LOCUS_SIGMA = 0.02
+LOCUS_SIGMA = 0.05
 """Beyond that they are held by this."""
 CAMERA_SIGMA = 0.6
 SKY_MIRED = 1e6 / 5500
 """Daylight that sky and sun together give at noon, the old balance of daylight film (common practice)."""
 SKY_SIGMA = 0.05
 SKY_VOTE = 0.1
+LEAST_HEARD = 0.25
+"""Share of a frame's votes that counts at least: outvoted among themselves, they never all fall silent."""
 WARMEST_MIRED, COLDEST_MIRED = 1e6 / 2200, 1e6 / 10000
 """Lights beyond these are ever less likely to be what lights a room."""
 JOB_RANGE = 0.8
 """How far the lights of one job spread around their middle: about 140 mired."""
-NARROW = 0.06
+NARROW = 0.08
 """Final tolerance of the robust weights."""
 HAND_WEIGHT = 1e7
 _LOCUS_MIRED = np.arange(80.0, 660.0, 2.0)
@@ -162,6 +164,7 @@ def solve_whites(sights: Sequence[Sight], links: Sequence[Pair]) -> tuple[list[W
     offsets : mapping of Kind to ndarray of shape (2,)
         How far this job's whites of each kind are from neutral.
     """
+    sights = _one_sky_per_room(sights)
     votes = [_votes(sight) for sight in sights]
     places = _first_guesses(sights, votes)
     offsets = np.zeros((len(Kind), 2))
@@ -177,6 +180,20 @@ def solve_whites(sights: Sequence[Sight], links: Sequence[Pair]) -> tuple[list[W
         for i, sight in enumerate(sights)
     ]
     return whites, {kind: offsets[kind] for kind in Kind}
+
+
+def _one_sky_per_room(sights: Sequence[Sight]) -> list[Sight]:
+    """A place is outdoors if most of its frames look it: one blown ceiling makes no sky."""
+    seen: dict[str, list[float]] = {}
+    for sight in sights:
+        seen.setdefault(sight.room, []).append(sight.evidence.open_sky)
+    sky = {room: sorted(shares)[(len(shares) - 1) // 2] for room, shares in seen.items()}
+    return [
+        replace(
+            sight, evidence=replace(sight.evidence, open_sky=min(sight.evidence.open_sky, sky[sight.room]))
+        )
+        for sight in sights
+    ]
 
 
 def weight_of_vote(paint: Paint) -> float:
@@ -261,10 +278,10 @@ def _add_frame(
     system: _System, sight: Sight, votes: Votes, i: int, here: Matrix, offsets: Matrix, wide: float
 ) -> None:
     count = system.count - len(Kind)
-    for paint, place, weight in votes:
-        off = place - here - offsets[paint.kind]
-        strength = weight * _robust(off, wide) / VOTE_SIGMA**2
-        system.add([(i, 1.0), (count + paint.kind, 1.0)], place, strength)
+    kept = [weight * _robust(place - here - offsets[paint.kind], wide) for paint, place, weight in votes]
+    heard = max(1.0, LEAST_HEARD * sum(weight for _, _, weight in votes) / max(sum(kept), 1e-9))
+    for (paint, place, _), strength in zip(votes, kept, strict=True):
+        system.add([(i, 1.0), (count + paint.kind, 1.0)], place, heard * strength / VOTE_SIGMA**2)
     system.add([(i, 1.0)], np.array(sight.camera), 1 / CAMERA_SIGMA**2)
     foot, normal = _nearest_on_locus(here)
     beside = float(normal @ (here - foot))
@@ -294,7 +311,7 @@ def _add_rooms(
             scatter = 0.0 if link is None else link.shared.scatter
             off = places[i] - places[j] - target
             share = 2.0 / size[one.room] if same else 1.0
-            strength = share * _robust(off, max(wide, LIKE_LIGHT)) / (sigma**2 + scatter**2)
+            strength = share * _robust(off, wide if same else LIKE_LIGHT) / (sigma**2 + scatter**2)
             system.add([(i, 1.0), (j, -1.0)], target, strength)
 
 

@@ -515,7 +515,7 @@ def _from_ball(points: Array, normal: Array, position: Array) -> Array:
     return lit
 
 
-def _from_opening(points: Array, normal: Array, room: Room, opening: Opening, cut: int = 3) -> Array:
+def _from_opening(points: Array, normal: Array, room: Room, opening: Opening, cut: int = 2) -> Array:
     """Illuminance from an opening of unit radiance times pi (cut x cut pieces, each with its shadow)."""
     axis, side = divmod(opening.face, 2)
     u, v = _PLANE[axis]
@@ -531,7 +531,8 @@ def _from_opening(points: Array, normal: Array, room: Room, opening: Opening, cu
             way = spot - points
             square = np.maximum(np.sum(way * way, axis=1), 0.02)
             form = np.maximum(way @ normal, 0) * np.maximum(-(way @ inward), 0) / square**2
-            total += form * _open(points, spot, room.boxes)
+            lit = np.flatnonzero(form > 0)
+            total[lit] += form[lit] * _open(points[lit], spot, room.boxes)
     return total * np.float32(opening.area() / cut**2 / np.pi)
 
 

@@ -17,7 +17,19 @@ from panopipe.colour.temperature import xy_from_cct_duv
 from panopipe.frame import FrameKey
 from tests.scenes import house as parts
 from tests.scenes.camera import expose
-from tests.scenes.raycast import OUTDOORS, Box, House, Lamp, Material, Opening, Outdoors, Patch, Picture, Room, render
+from tests.scenes.raycast import (
+    OUTDOORS,
+    Box,
+    House,
+    Lamp,
+    Material,
+    Opening,
+    Outdoors,
+    Patch,
+    Picture,
+    Room,
+    render,
+)
 from tests.scenes.spectra import Spectrum, daylight, halogen, led, surface
 
 Random = np.random.Generator
@@ -85,7 +97,11 @@ def photograph(shoot: Shoot, width: int) -> Iterator[Shot]:
         truth = render(stand.house, stand.camera, width)
         gain = _metered_gain(truth)
         rows = expose(
-            truth.rows, exposure_ev=float(np.log2(gain)), white_xy=shoot.camera_white_xy, clip=1.0, seed=number
+            truth.rows,
+            exposure_ev=float(np.log2(gain)),
+            white_xy=shoot.camera_white_xy,
+            clip=1.0,
+            seed=number,
         )
         yield Shot(stand, rows, truth, gain)
 
@@ -124,7 +140,9 @@ def _lamp_spectrum(random: Random) -> Spectrum:
 def _white_paint(random: Random, usual: Material) -> Material:
     if random.random() < 0.75:
         return usual
-    return Material(surface(0.62, 0.61, 0.58)) if random.random() < 0.5 else Material(surface(0.60, 0.63, 0.66))
+    return (
+        Material(surface(0.62, 0.61, 0.58)) if random.random() < 0.5 else Material(surface(0.60, 0.63, 0.66))
+    )
 
 
 def _coloured_paint(random: Random) -> Material:
@@ -143,8 +161,15 @@ def _hall(random: Random, paint: Material) -> Room:
         Patch(5, (5.6, 1.2), (6.4, 1.8), parts.picture_of(int(random.integers(100)))),
     ]
     cards = [
-        Patch(4, (5.1, 1.2), (5.3, 1.4), parts.CARD, "hall-a"),
-        Patch(5, (2.0, 1.2), (2.2, 1.4), parts.CARD, "hall-b"),
+        *(
+            Patch(4, (x, y), (x + 0.2, y + 0.2), parts.CARD, f"hall-a{x}")
+            for x, y in ((0.3, 1.6), (5.1, 1.2), (8.4, 0.9))
+        ),
+        *(
+            Patch(5, (x, y), (x + 0.2, y + 0.2), parts.CARD, f"hall-b{x}")
+            for x, y in ((2.0, 1.2), (5.2, 0.8), (9.3, 1.6))
+        ),
+        Patch(0, (1.4, 1.2), (1.6, 1.4), parts.CARD, "hall-c"),
     ]
     return Room(
         low,
@@ -177,15 +202,26 @@ def _side_room(random: Random, place: int, name: str, light: str, walls: Materia
     strength = {"lamp": random.uniform(0.9, 1.6), "mixed": random.uniform(1.6, 2.6), "day": 0.0}[light]
     lamp_at = (x0 + random.uniform(0.9, 2.6), 2.2, z0 + random.uniform(1.2, 3.0))
     lamps = (Lamp(lamp_at, _lamp_spectrum(random), strength),) if strength else ()
-    floor = parts.GREY_TILES if name in ("kitchen", "bath") else parts.BLUE_CARPET if name == "study" else parts.OAK
+    floor = (
+        parts.GREY_TILES
+        if name in ("kitchen", "bath")
+        else parts.BLUE_CARPET
+        if name == "study"
+        else parts.OAK
+    )
     pictures = (
         Patch(0, (z0 + 1.4, 1.1), (z0 + 2.4, 1.8), parts.picture_of(int(random.integers(100)))),
         Patch(window_face, (x0 + 2.55, 1.1), (x0 + 3.25, 1.7), parts.picture_of(int(random.integers(100)))),
     )
-    cards = (
-        Patch(0, (z0 + 2.8, 1.2), (z0 + 3.0, 1.4), parts.CARD, f"{name}-a"),
-        Patch(1, (z0 + 1.9, 1.2), (z0 + 2.1, 1.4), parts.CARD, f"{name}-b"),
-        Patch(door_face, (x0 + 2.2, 1.2), (x0 + 2.4, 1.4), parts.CARD, f"{name}-c"),
+    spots = (
+        (0, z0 + 0.6, 1.7), (0, z0 + 2.8, 1.2), (0, z0 + 3.7, 0.8),
+        (1, z0 + 0.5, 0.9), (1, z0 + 1.9, 1.3), (1, z0 + 3.4, 1.7),
+        (door_face, x0 + 0.3, 1.7), (door_face, x0 + 2.3, 1.2), (door_face, x0 + 3.1, 0.8),
+        (window_face, x0 + 0.3, 1.2), (window_face, x0 + 2.7, 0.8),
+    )  # fmt: skip
+    cards = tuple(
+        Patch(face, (u, v), (u + 0.2, v + 0.2), parts.CARD, f"{name}-{number}")
+        for number, (face, u, v) in enumerate(spots)
     )
     return Room(
         low,
