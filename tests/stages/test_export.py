@@ -1,4 +1,5 @@
 import io
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -10,9 +11,10 @@ from panopipe.colour.spaces import WORKING_FROM_SRGB
 from panopipe.colour.transfer import srgb_decode, srgb_encode
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.stage import Look, Rights
+from panopipe.stage import Look, Rights, stage
 from panopipe.stages import export as stage_file
 from panopipe.stages.export import Export, ExportSettings
+from tests.makers.dng import write_linear_dng
 
 Outputs = dict[str, bytes]
 
@@ -78,6 +80,23 @@ def test_a_turned_frame_gives_the_turned_codes(codes_taken: list[np.ndarray]) ->
         codes_taken.clear()
         exported(scene(), anchor=anchor)
         assert np.array_equal(np.concatenate(codes_taken), np.roll(straight, anchor, axis=1))
+
+
+def test_a_turned_file_is_coded_turned(codes_taken: list[np.ndarray], tmp_path: Path) -> None:
+    """From one DNG to the coder and from the same one turned by 201 pixels: the very same codes."""
+    samples = (np.clip(scene(256) * 0.8, 0, 1) * 65535).astype(np.uint16)
+    found = []
+    for turn in (0, 201):
+        path = write_linear_dng(tmp_path / f"{turn}.dng", np.roll(samples, turn, axis=1))
+        codes_taken.clear()
+        with (decode := stage("decode")).open([path], FrameKey("", "x"), decode.Settings()) as opened:
+            look = Look(Frame(opened.reduced(1024), opened.facts))
+            sink = Export().start(look, ExportSettings(), Rights())
+            for first in range(0, 128, 16):
+                sink.take(Band(opened.read(first, first + 16), first, opened.facts))
+            sink.finish()
+        found.append(np.concatenate(codes_taken))
+    assert np.array_equal(found[1], np.roll(found[0], 201, axis=1))
 
 
 def test_a_smaller_picture_turns_by_whole_pixels_of_its_own(codes_taken: list[np.ndarray]) -> None:
