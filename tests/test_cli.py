@@ -1,6 +1,7 @@
 """The commands as a photographer types them."""
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -12,7 +13,7 @@ from typer.testing import CliRunner, Result
 from panopipe import stage
 from panopipe.cli import app
 from panopipe.recipe.layers import loaded_stage
-from panopipe.run import session
+from panopipe.run import ledger, session
 from panopipe.run.errand import Inline
 from panopipe.run.lock import JobLock
 from tests.run.conftest import FAKES, write_frame
@@ -26,6 +27,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     for name, cls in FAKES.items():
         monkeypatch.setitem(stage.BUILT_IN, name, f"tests.run.fakes:{cls}")
     monkeypatch.setattr(session, "Crew", lambda *_: Inline())
+    monkeypatch.setattr(os, "fsync", lambda _: None)  # no test here cuts the power
+    monkeypatch.setattr(ledger, "SYNCHRONOUS", "off")
     loaded_stage.cache_clear()
     for number, name in enumerate(["hall/h1", "hall/h2", "lounge/l1"]):
         write_frame(tmp_path / f"originals/{name}.dng", seed=number)

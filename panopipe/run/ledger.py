@@ -23,6 +23,8 @@ from panopipe.stage import Solution
 LEDGER = f"{WORKING}/ledger.sqlite"
 FORMAT = 1
 """Raised when the tables change; a ledger of another format is set aside."""
+SYNCHRONOUS = "full"
+"""What is told to be kept is on the disk before the run goes on; a power cut then loses nothing."""
 
 _TABLES = """
 create table original (path text primary key, size integer, mtime_ns integer, sha256 text) without rowid;
@@ -132,7 +134,7 @@ class Ledger:
                     with base:
                         base.executescript(f"begin; {_TABLES} pragma user_version = {FORMAT}; commit;")
                 self._check_format()
-                base.execute("pragma synchronous = full")
+                base.execute(f"pragma synchronous = {SYNCHRONOUS}")
                 base.execute("select count(*) from frame, look, seen, solved, original limit 1").fetchone()
                 return base
             except (sqlite3.DatabaseError, ValueError) as error:

@@ -1,5 +1,6 @@
 """Small jobs for the tests of the run: frames of a few pixels, stages of plain arithmetic."""
 
+import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -12,6 +13,13 @@ from tests.makers.dng import neutral_of, write_linear_dng
 
 FAKES = {"gain": "Gain", "mirror": "Mirror", "level": "Level", "raw": "Raw", "moody": "Moody"}
 ORDER = '[pipeline]\norder = ["decode", "level", "gain", "mirror", "raw"]\n[gain]\ngain_ev = 0.5\n'
+
+
+@pytest.fixture(autouse=True)
+def no_waiting_for_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No test here cuts the power; the stress commands wait as a real run does."""
+    monkeypatch.setattr(os, "fsync", lambda _: None)
+    monkeypatch.setattr("panopipe.run.ledger.SYNCHRONOUS", "off")
 
 
 @pytest.fixture
