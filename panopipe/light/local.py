@@ -13,6 +13,8 @@ from panopipe.sphere.wrap import pad
 
 Plane32 = NDArray[np.float32]
 
+MOST_ROWS = 16
+"""Rows that can be read at once; more would not stay in the cache."""
 _ROUNDER = np.float32(8192)
 """Adding and taking away this rounds to 1/1024; the tables of a band together have fewer levels than this."""
 
@@ -47,13 +49,20 @@ class LocalCurves:
         first : int
             Row of the frame that `light_ev[0]` is.
         light_ev : ndarray of shape (n, width), dtype float32
-            Log2 luminance. Beyond the levels the outermost value holds.
+            Log2 luminance, at most `MOST_ROWS` rows. Beyond the levels the outermost value holds.
 
         Returns
         -------
         ndarray of shape (n, width), dtype float32
             The same bits however a frame is cut into bands.
+
+        Raises
+        ------
+        ValueError
+            If there are too many rows.
         """
+        if light_ev.shape[0] > MOST_ROWS:
+            raise ValueError(f"{light_ev.shape[0]} rows are more than {MOST_ROWS}")
         count, width = light_ev.shape
         rows, levels, columns = self.table.shape
         place = (np.arange(first, first + count) + 0.5) * ((rows - 2) / (width // 2)) + 0.5

@@ -61,58 +61,6 @@ def smooth(frame: ArrayLike, sigma_deg: float) -> Plane:
     return result
 
 
-def guided_coefficients(
-    guide: ArrayLike, source: ArrayLike, *, reach_deg: float, eps: float
-) -> tuple[Plane, Plane]:
-    """Slope and offset of the guided filter: its result is ``slope * guide + offset``.
-
-    Computed at reduced size and interpolated, they filter the frame at full size (the fast variant).
-
-    Parameters
-    ----------
-    guide, source : array_like of shape (height, width)
-        Whole 2:1 frames of one size.
-    reach_deg : float
-        Half the side of the window, see `box_mean`.
-    eps : float
-        Variance of the guide, in its unit squared, that counts as an edge.
-
-    Returns
-    -------
-    slope, offset : ndarray of shape (height, width), dtype float64
-        Means over all windows that hold the pixel.
-
-    Raises
-    ------
-    ValueError
-        If sizes differ, `eps` is negative, or a frame or the reach is not allowed by `box_mean`.
-
-    References
-    ----------
-    .. [1] K. He, J. Sun, X. Tang, Guided image filtering, ECCV 2010, equations 5, 6 and 8.
-    .. [2] K. He, J. Sun, Fast guided filter, arXiv:1505.00996, 2015.
-    """
-    steering, values = _whole(guide), _whole(source)
-    if steering.shape != values.shape or steering.ndim != 2:
-        raise ValueError(f"a guide of shape {steering.shape} cannot steer a frame of shape {values.shape}")
-    if eps < 0:
-        raise ValueError(f"eps is a variance; {eps} is negative")
-    stack = np.stack([steering, values, steering * steering, steering * values], axis=-1)
-    mean_guide, mean_source, mean_square, mean_product = np.moveaxis(box_mean(stack, reach_deg), -1, 0)
-    variance = np.maximum(mean_square - mean_guide * mean_guide, 0)
-    covariance = mean_product - mean_guide * mean_source
-    slope = np.divide(covariance, variance + eps, out=np.zeros_like(covariance), where=variance + eps > 0)
-    offset = mean_source - slope * mean_guide
-    smoothed = box_mean(np.stack([slope, offset], axis=-1), reach_deg)
-    return smoothed[..., 0], smoothed[..., 1]
-
-
-def guided(guide: ArrayLike, source: ArrayLike, *, reach_deg: float, eps: float) -> Plane:
-    """Guided filter of a whole frame; parameters as for `guided_coefficients`."""
-    slope, offset = guided_coefficients(guide, source, reach_deg=reach_deg, eps=eps)
-    return slope * np.asarray(guide, dtype=np.float64) + offset
-
-
 def _whole(frame: ArrayLike) -> Plane:
     values = np.asarray(frame, dtype=np.float64)
     if values.ndim not in (2, 3) or values.shape[1] != 2 * values.shape[0] or values.shape[1] % 2:

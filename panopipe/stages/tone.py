@@ -27,7 +27,7 @@ from panopipe.light.curve import (
     whiteness,
 )
 from panopipe.light.judge import Lit, joined, lit, suited
-from panopipe.light.local import LocalCurves
+from panopipe.light.local import MOST_ROWS, LocalCurves
 from panopipe.setting import AUTO, Auto, number
 from panopipe.stage import JobFacts, Learned, Look, Observed, RowStage, Solution
 
@@ -146,7 +146,10 @@ class Tone(RowStage[ToneSettings]):
 
     def apply(self, band: Band, settings: ToneSettings, learned: Any) -> Rows:
         """Multiply each pixel by the gain that its luminance and its base ask for."""
-        return _rendered(band, learned)
+        rows = np.ascontiguousarray(band.rows)
+        for start in range(0, rows.shape[0], MOST_ROWS):
+            _render(rows[start : start + MOST_ROWS], band.first + start, learned)
+        return rows
 
 
 def settled(settings: ToneSettings, found: Moves) -> Moves:
@@ -201,11 +204,10 @@ def _never_falling(curves: NDArray[np.float64]) -> NDArray[np.float64]:
     return (reached + left) / 2
 
 
-def _rendered(band: Band, learned: _Learned) -> Rows:
-    """Gain by luminance and place, then the global curve on the strongest channel."""
-    rows = band.rows
+def _render(rows: Rows, first: int, learned: _Learned) -> None:
+    """Gain by luminance and place, then the global curve on the strongest channel; in place."""
     light_ev = _log(cv2.transform(rows, learned.luminance), _EV_OF_LOG)
-    change = learned.shifts.at(band.first, light_ev)
+    change = learned.shifts.at(first, light_ev)
     strongest = cv2.transform(rows, learned.channels[0], dst=light_ev)
     for weights in learned.channels[1:]:
         np.maximum(strongest, cv2.transform(rows, weights), out=strongest)
@@ -218,11 +220,10 @@ def _rendered(band: Band, learned: _Learned) -> Rows:
     glowing = int(entry.max()) >= learned.glowing_from
     if glowing:
         gain *= np.take(learned.kept, entry, mode="clip", out=place)
-    result: Rows = cv2.multiply(rows, cv2.cvtColor(gain, cv2.COLOR_GRAY2BGR), dst=rows)
+    cv2.multiply(rows, cv2.cvtColor(gain, cv2.COLOR_GRAY2BGR), dst=rows)
     if glowing:
         added = np.take(learned.added, entry, mode="clip", out=place)
-        result += cv2.merge([added * part for part in learned.white])
-    return result
+        rows += cv2.merge([added * part for part in learned.white])
 
 
 def _log(plane: Plane32, scale: np.float32) -> Plane32:

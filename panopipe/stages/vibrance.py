@@ -30,7 +30,7 @@ LOWEST, HIGHEST = -0.25, 1.25
 FADE_FROM = -0.125
 """Share of the weakest component below which the change fades, to nothing at `LOWEST`: no real colour."""
 
-FULL_AT, GONE_AT = 0.03, 0.16
+FULL_AT, GONE_AT = 0.03, 0.15
 """Chroma over lightness (Oklab) where half the gain is reached, and where half of it is left."""
 SKIN_HUE_DEG, SKIN_WIDTH_DEG, SKIN_SPARED = 50.0, 25.0, 0.6
 """Oklab hue of skin (the two skin patches of the 24-patch chart: 41 and 53 degrees), half-width of the hues
@@ -67,7 +67,7 @@ class Vibrance(RowStage[VibranceSettings]):
 
     def apply(self, band: Band, settings: VibranceSettings, learned: Any) -> Rows:
         """Add to each pixel what the table says for its chromaticity."""
-        return raised(band.rows, learned)
+        return raised(np.ascontiguousarray(band.rows), learned)
 
 
 def chroma_gain(strength: float, relative_chroma: Float, hue_deg: Float) -> Float:
@@ -88,7 +88,7 @@ def chroma_gain(strength: float, relative_chroma: Float, hue_deg: Float) -> Floa
         1 for neutrals, highest for dull colours, back to 1 for vivid ones.
     """
     square = relative_chroma * relative_chroma
-    dull = square / (square + FULL_AT**2) / (1 + (relative_chroma / GONE_AT) ** 4)
+    dull = square / (square + FULL_AT**2) / (1 + (relative_chroma / GONE_AT) ** 6)
     away = np.abs((hue_deg - SKIN_HUE_DEG + 180) % 360 - 180) / SKIN_WIDTH_DEG
     spared = SKIN_SPARED * np.exp(-0.5 * away * away)
     return 1 + strength * dull * (1 - spared)
@@ -158,7 +158,7 @@ _DARK = np.float32(1e-9)
 
 
 def raised(rows: Rows, table: Table) -> Rows:
-    """Rows with chroma raised; writes into `rows`."""
+    """Rows with chroma raised; writes into `rows`, which must be contiguous."""
     total = cv2.transform(rows, _SUM)
     np.maximum(total, _DARK, out=total)
     red, green = (_place(rows, weights, total) for weights in (_RED, _GREEN))
