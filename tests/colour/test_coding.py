@@ -44,7 +44,7 @@ def test_same_codes_however_cut(width: int, peak: float) -> None:
 
 
 def test_a_large_frame_comes_in_pieces_of_whole_block_rows() -> None:
-    width = 40000
+    width = 20000
     light = wild_light(70, 8).repeat(width // 8, axis=1)
     coder = SrgbCoder(uneven_grain(width))
     pieces = [len(codes) for codes in coder.take(light)]
