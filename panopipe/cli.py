@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json as json_
 import os
+import signal
 import sys
 import traceback
 from collections.abc import Iterator
@@ -19,13 +20,14 @@ if TYPE_CHECKING:
     from panopipe.review.make import ReviewSummary
     from panopipe.run.session import Summary
 
-FRAMES_FAILED, USAGE, STOPPED, INTERRUPTED = 1, 2, 3, 130
-"""Exit codes: frames failed; job, recipe or command wrong; stopped before the end; stopped by Ctrl-C."""
+FRAMES_FAILED, USAGE, STOPPED, OWN_FAULT, INTERRUPTED = 1, 2, 3, 70, 130
+"""Exit codes: frames failed; job, recipe or command wrong; stopped before the end; a fault of panopipe
+itself; stopped by Ctrl-C."""
 
 app = typer.Typer(
     name="panopipe",
     help="Finishes a night's worth of stitched 360-degree panoramas while you sleep.",
-    epilog="Exit code 0: all frames finished. 1: frames failed. 2: job, recipe or command wrong. 3: stopped.",
+    epilog="Exit code 0: all finished. 1: frames failed. 2: job, recipe or command wrong. 3: stopped early.",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -75,10 +77,11 @@ def run(
         from panopipe.recipe import load_recipe
         from panopipe.run.job_run import Options, run_job
 
+        _stop_like_ctrl_c()
         job = _open(folder)
         options = Options(_chosen(job, room, frame), workers, longest_min * 60, rehash)
         summary = run_job(job, load_recipe(job), options, _teller(json))
-        made = _review(job) if review and not summary.stopped else None
+        made = _review(job, debug) if review and not summary.stopped else None
         if json:
             _print_json({**_summary_json(summary), "review": str(made.page) if made else ""})
         else:
@@ -333,6 +336,29 @@ def _told(debug: bool) -> Iterator[None]:
     except KeyboardInterrupt as error:
         print("panopipe: stopped", file=sys.stderr)
         raise typer.Exit(INTERRUPTED) from error
+    except (typer.Exit, typer.Abort):
+        raise
+    except Exception as error:
+        if debug:
+            traceback.print_exc()
+        text = " ".join(str(error).split())
+        print(
+            f"panopipe: a fault of its own ({type(error).__name__}: {text}); --debug tells more for a report",
+            file=sys.stderr,
+        )
+        raise typer.Exit(OWN_FAULT) from error
+
+
+def _stop_like_ctrl_c() -> None:
+    """Let a request to end, from the system or a closing terminal, stop the run as Ctrl-C does."""
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    for name in ("SIGTERM", "SIGHUP", "SIGBREAK"):
+        with contextlib.suppress(ValueError, OSError):  # only in the main thread
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), stop)
 
 
 def _open(folder: Path) -> Job:
@@ -354,14 +380,16 @@ def _teller(json: bool) -> Any:
     return Screen(sys.stderr if json else sys.stdout)
 
 
-def _review(job: Job) -> ReviewSummary | None:
+def _review(job: Job, debug: bool) -> ReviewSummary | None:
     """Make the review; a fault in it is told and costs no finished frame."""
     from panopipe.review.make import make_review
 
     try:
         return make_review(job.folder)
-    except (ValueError, OSError) as error:
-        print(f"panopipe: the review could not be made: {error}", file=sys.stderr)
+    except Exception as error:  # whatever it is, the frames are finished
+        if debug:
+            traceback.print_exc()
+        print(f"panopipe: the review could not be made ({type(error).__name__}: {error})", file=sys.stderr)
         return None
 
 

@@ -11,8 +11,8 @@ from panopipe import stage
 from panopipe.recipe.layers import loaded_stage
 from tests.makers.dng import neutral_of, write_linear_dng
 
-FAKES = {"gain": "Gain", "mirror": "Mirror", "level": "Level", "raw": "Raw", "moody": "Moody"}
-ORDER = '[pipeline]\norder = ["decode", "level", "gain", "mirror", "raw"]\n[gain]\ngain_ev = 0.5\n'
+FAKES = {"gain": "Gain", "mirror": "Mirror", "even": "Even", "raw": "Raw", "moody": "Moody"}
+ORDER = '[pipeline]\norder = ["decode", "even", "gain", "mirror", "raw"]\n[gain]\ngain_ev = 0.5\n'
 
 
 @pytest.fixture(autouse=True)

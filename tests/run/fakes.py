@@ -150,27 +150,27 @@ class _RawSink(Sink):
 
 
 @dataclass(frozen=True)
-class LevelSettings:
-    """Settings of the level."""
+class EvenSettings:
+    """Settings of the evening out."""
 
     strength: float = number(1, "how much of the difference to even out", low=0, high=1)
     look_around: bool = switch(False, "look at the next frame's rows too")
 
 
-class Level(SpanStage[LevelSettings]):
+class Even(SpanStage[EvenSettings]):
     """Brings all frames to one mean; can look at its neighbour."""
 
-    name = "level"
+    name = "even"
     version = 1
     summary = "Evens out the mean of all frames."
-    Settings = LevelSettings
+    Settings = EvenSettings
     surveys = True
 
-    def survey(self, frame: Frame, settings: LevelSettings) -> dict[str, Any]:
+    def survey(self, frame: Frame, settings: EvenSettings) -> dict[str, Any]:
         return {"mean": float(frame.rows.mean(dtype=np.float64)), "size": frame.rows.shape}
 
     def solve(
-        self, observed: Mapping[FrameKey, Observed[LevelSettings]], job: JobFacts
+        self, observed: Mapping[FrameKey, Observed[EvenSettings]], job: JobFacts
     ) -> dict[FrameKey, Solution]:
         means = {key: one.seen["mean"] for key, one in observed.items()}
         goal = means.get(job.reference) or sum(sorted(means.values())) / len(means)
@@ -184,13 +184,13 @@ class Level(SpanStage[LevelSettings]):
             for key in keys
         }
 
-    def span(self, facts: FrameFacts, settings: LevelSettings) -> tuple[int, int]:
+    def span(self, facts: FrameFacts, settings: EvenSettings) -> tuple[int, int]:
         return 0, facts.height
 
-    def learn(self, look: Look, settings: LevelSettings) -> Learned:
+    def learn(self, look: Look, settings: EvenSettings) -> Learned:
         return Learned((1 + (look.solution - 1) * settings.strength, dict(look.neighbours)))
 
-    def apply(self, band: Band, settings: LevelSettings, learned: tuple[float, dict]) -> Applied:
+    def apply(self, band: Band, settings: EvenSettings, learned: tuple[float, dict]) -> Applied:
         gain, neighbours = learned
         rows = band.rows * np.float32(gain)
         for other in neighbours.values():

@@ -78,7 +78,7 @@ def test_an_original_that_was_only_touched_is_hashed_and_left(make_job: MakeJob)
 
 
 def test_rehash_finds_a_change_that_kept_size_and_time(make_job: MakeJob) -> None:
-    folder = make_job(recipe=ORDER.replace('"level", ', ""))
+    folder = make_job(recipe=ORDER.replace('"even", ', ""))
     path = folder / "originals/hall/hall-01.dng"
     run(folder)
     stat = path.stat()
@@ -219,10 +219,10 @@ class Left:
 
 
 def test_neighbours_rows_are_brought_and_are_part_of_the_fingerprint(make_job: MakeJob) -> None:
-    recipe = ORDER + "[level]\nlook_around = true\n"
+    recipe = ORDER + "[even]\nlook_around = true\n"
     folder = make_job(recipe=recipe)
     run(folder)
-    notes = {str(record.key): record.notes["level"]["neighbours"] for record in read_records(folder)}
+    notes = {str(record.key): record.notes["even"]["neighbours"] for record in read_records(folder)}
     assert notes == {"hall/hall-01": 0, "hall/hall-02": 1, "lounge/lounge-01": 1}
     # A setting before the stage that looks around changes what it sees of the neighbour; one after does not.
     (folder / "overrides/hall").mkdir(parents=True)
@@ -249,13 +249,36 @@ def test_records_tell_the_review_all(make_job: MakeJob) -> None:
     run(folder, only=[FrameKey("hall", "hall-01")])
     first, *others = read_records(folder)
     assert (first.status, first.outputs, first.width) == ("finished", ("finished/hall/hall-01.raw",), 64)
-    assert first.order == ("decode", "level", "gain", "mirror", "raw")
+    assert first.order == ("decode", "even", "gain", "mirror", "raw")
     assert first.settings["gain"]["gain_ev"].origin == "recipe.toml:4"
     assert first.taken == "2026:11:24 21:10:00"
     assert (folder / first.before).read_bytes().startswith(b"\xff\xd8")
-    assert first.stage_seconds.keys() >= {"decode", "level", "gain", "mirror", "raw"}
-    assert first.notes["level"]["goal"] > 0
+    assert first.stage_seconds.keys() >= {"decode", "even", "gain", "mirror", "raw"}
+    assert first.notes["even"]["goal"] > 0
     assert [record.status for record in others] == ["waiting"] * 3
+
+
+def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(make_job: MakeJob) -> None:
+    folder = make_job()
+    job = open_job(folder)
+    stopping = Options(executor=lambda _: StopsAt("hall-02"))
+    summary = run_job(job, load_recipe(job), stopping)
+    assert summary.interrupted
+    assert "run again: it goes on from here" in summary.stopped
+    assert (names(summary.finished), summary.left) == ([], 3)
+    assert names(run(folder).finished) == ALL
+
+
+class StopsAt(Inline):
+    """Ctrl-C while at a frame."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+
+    def submit(self, fn, /, task):
+        if task.files.key.name == self.name:
+            raise KeyboardInterrupt
+        return super().submit(fn, task)
 
 
 def test_two_runs_at_once_are_refused(make_job: MakeJob) -> None:
@@ -307,7 +330,7 @@ def test_nothing_is_written_through_a_link_that_leads_out(
 
 
 def test_proofs_are_small_and_change_nothing_else(make_job: MakeJob) -> None:
-    folder = make_job(recipe='[pipeline]\norder = ["decode", "level", "raw"]\n')
+    folder = make_job(recipe='[pipeline]\norder = ["decode", "even", "raw"]\n')
     job = open_job(folder)
     options = Options(executor=lambda _: Inline(), only=[FrameKey("hall", "hall-01")])
     summary = proof_job(job, load_recipe(job), options, width=32)

@@ -114,15 +114,15 @@ def _good_frames(folder: Path) -> list[Path]:
 
 
 def _damaged(data: bytes, chance: random.Random) -> bytes:
-    """One to four ways of damage, most of them near the head, where the sizes stand."""
+    """One to three ways of damage, half of them near the head, where the sizes stand."""
     held = bytearray(data)
-    for _ in range(chance.randint(1, 4)):
+    for _ in range(chance.choices([1, 2, 3], [6, 3, 1])[0]):
         chance.choice(_DAMAGES)(held, chance)
     return bytes(held)
 
 
 def _place(held: bytearray, chance: random.Random) -> int:
-    near = chance.random() < 0.7
+    near = chance.random() < 0.5
     return chance.randrange(max(1, min(len(held), 1200) if near else len(held)))
 
 
@@ -181,7 +181,7 @@ def _texts(
     (job / "overrides/room").mkdir(parents=True)
     places = ("job.toml", "recipe.toml", "overrides/room.toml", "overrides/room/m1.toml")
     for _ in range(count):
-        text = "\n".join(chance.choices(words, k=chance.randint(1, 12))).encode()
+        text = "\n".join(chance.choices(words, k=chance.randint(1, 6))).encode()
         data = text if chance.random() < 0.4 else _damaged(text, chance)
         path = job / chance.choice(places)
         path.write_bytes(data)
