@@ -13,7 +13,7 @@ from fractions import Fraction
 from typing import Any, Literal, NamedTuple
 
 from panopipe.capture import Capture
-from panopipe.files.imprint import Imprint
+from panopipe.files.imprint import Imprint, of_camera
 
 Kind = Literal["byte", "ascii", "short", "long", "rational", "undefined", "srational"]
 
@@ -29,6 +29,8 @@ _CODES: dict[Kind, int] = {
 """Type numbers of TIFF 6.0, section 2, and CIPA DC-008."""
 _EXIF_POINTER, _GPS_POINTER = 34665, 34853
 _HEADER = struct.pack("<2sHI", b"II", 42, 8)
+_LONGEST_GPS = 100
+"""Bytes taken over of one tag of a position."""
 _LARGEST = {"rational": 0xFFFFFFFF, "srational": 0x7FFFFFFF}
 
 _GPS_KINDS: dict[int, Kind] = {
@@ -71,12 +73,12 @@ def exif_block(capture: Capture, imprint: Imprint, *, keep_position: bool = Fals
     """
     main = _texts(
         {
-            271: capture.make,
-            272: capture.model,
+            271: of_camera(capture.make),
+            272: of_camera(capture.model),
             305: imprint.software,
-            306: capture.taken,
-            315: imprint.creator or capture.artist,
-            33432: imprint.copyright or capture.copyright,
+            306: of_camera(capture.taken),
+            315: imprint.creator or of_camera(capture.artist),
+            33432: imprint.copyright or of_camera(capture.copyright),
         }
     )
     main.append(_entry(274, "short", [1]))  # decode already turned the picture upright
@@ -85,7 +87,9 @@ def exif_block(capture: Capture, imprint: Imprint, *, keep_position: bool = Fals
 
 
 def _shot_entries(capture: Capture, imprint: Imprint) -> list[_Entry]:
-    entries = _texts({36867: capture.taken, 36868: capture.taken, 36881: capture.offset, 42036: capture.lens})
+    taken = of_camera(capture.taken)
+    entries = _texts({36867: taken, 36868: taken, 36881: of_camera(capture.offset)})
+    entries += _texts({42036: of_camera(capture.lens)})
     entries += _numbers("rational", {33434: capture.exposure_s, 33437: capture.f_number})
     entries += _numbers("srational", {37380: capture.exposure_bias_ev})
     entries += _numbers("rational", {37386: capture.focal_length_mm})
@@ -97,7 +101,7 @@ def _shot_entries(capture: Capture, imprint: Imprint) -> list[_Entry]:
     return entries
 
 
-def _texts(values: Mapping[int, str | None]) -> list[_Entry]:
+def _texts(values: Mapping[int, str]) -> list[_Entry]:
     """Text tags; UTF-8 in the ASCII type, as readers in the field expect it."""
     cleaned = ((tag, _clean(text)) for tag, text in values.items() if text)
     return [_entry(tag, "ascii", text.encode() + b"\0") for tag, text in cleaned if text]
@@ -144,14 +148,14 @@ def _gps_data(value: object, kind: Kind) -> bytes | list[int] | None:
         match kind:
             case "ascii":
                 text = value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
-                return _clean(text).encode() + b"\0"
+                return _clean(text).encode()[:_LONGEST_GPS] + b"\0"
             case "rational":
                 return _ratios(value)
             case "short":
-                return [int(value)]  # type: ignore[call-overload]
+                return [number] if 0 <= (number := int(value)) <= 0xFFFF else None  # type: ignore[call-overload]
             case _:
-                return value if isinstance(value, bytes) else bytes(_listed(value))
-    except (TypeError, ValueError, ZeroDivisionError):
+                return (value if isinstance(value, bytes) else bytes(_listed(value)))[:_LONGEST_GPS]
+    except (TypeError, ValueError, ArithmeticError):
         return None
 
 

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+_LONGEST = 500
+"""Characters taken over of a text that a camera wrote; a broken file may hold any length."""
+
 
 @dataclass(frozen=True, slots=True)
 class Imprint:
@@ -27,3 +30,8 @@ class Imprint:
     copyright: str = ""
     contact_url: str = ""
     contact_email: str = ""
+
+
+def of_camera(text: str | None) -> str:
+    """Text of a camera's file, empty if there is none, cut where no camera goes on."""
+    return (text or "")[:_LONGEST]

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from xml.sax.saxutils import escape
 
 from panopipe.capture import Capture
-from panopipe.files.imprint import Imprint
+from panopipe.files.imprint import Imprint, of_camera
 
 NAMESPACES = {
     "rdf": "http://www.w3.org/1999/02/22-rdf-syntax-ns#",
@@ -50,8 +50,8 @@ def xmp_packet(capture: Capture, imprint: Imprint) -> bytes:
         *_pose(capture),
         _simple("xmp:CreatorTool", imprint.software),
         _alternatives("dc:title", imprint.title),
-        _sequence("dc:creator", imprint.creator or capture.artist or ""),
-        *_rights(imprint.copyright or capture.copyright or "", imprint.contact_url),
+        _sequence("dc:creator", imprint.creator or of_camera(capture.artist)),
+        *_rights(imprint.copyright or of_camera(capture.copyright), imprint.contact_url),
         _contact(imprint.contact_url, imprint.contact_email),
     ]
     spaces = "".join(f' xmlns:{prefix}="{name}"' for prefix, name in NAMESPACES.items() if prefix != "rdf")

@@ -73,6 +73,16 @@ def test_position_only_when_asked_for(latitude: tuple) -> None:
     assert set(gps) == {0, 1, 2, 29}
 
 
+def test_what_a_broken_file_says_is_cut_or_left_out() -> None:
+    endless = "x" * 100_000
+    gps = {1: endless, 27: endless.encode(), 30: 70_000, 2: (2**40, 1), 4: 10**400, 7: float("nan"), 5: [999]}
+    main, shot, found = read(
+        exif_block(Capture(make=endless, lens=endless, gps=gps), IMPRINT, keep_position=True)
+    )
+    assert len(main[271]) == len(shot[42036]) == 500
+    assert {tag: len(value) for tag, value in found.items()} == {1: 100, 27: 100}
+
+
 @settings(deadline=None, derandomize=True, max_examples=60)
 @given(st.text(max_size=80), st.text(max_size=80))
 def test_no_text_breaks_the_structure(creator: str, model: str) -> None:
