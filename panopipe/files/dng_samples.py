@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import cv2
 import numpy as np
 import rawpy
 
@@ -54,8 +55,10 @@ class RawLibrarySamples(Samples):
             self._raw = rawpy.imread(file)
         try:
             image = np.asarray(self._raw.raw_image)
-            if image.ndim != 3 or image.shape[2] < 3:
-                raise ValueError(f"the raw library sees {image.shape}, not three planes")
+            if image.ndim != 3 or image.shape[2] != 4 or image.dtype != np.uint16:
+                raise ValueError(
+                    f"the raw library sees {image.dtype} of {image.shape}, not three planes in four"
+                )
         except BaseException:
             self._raw.close()
             raise
@@ -66,7 +69,10 @@ class RawLibrarySamples(Samples):
         """See `Samples.rows`."""
         if self._image is None:
             raise ValueError("the picture was closed")
-        return self._image[first:last, :, :3]
+        rows: Array = cv2.cvtColor(
+            self._image[first:last], cv2.COLOR_RGBA2RGB
+        )  # drops the empty fourth plane
+        return rows
 
     def close(self) -> None:
         """See `Samples.close`."""

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import cv2
 import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
@@ -100,11 +101,17 @@ def read_patch(path: Path) -> NDArray[np.float32]:
 
 def linear_light(samples: Array, colour: ProfileColour) -> NDArray[np.float32]:
     """Linear light in the profile's primaries of samples (n, width, 3), float32."""
-    if colour.curves is None:
+    curves = colour.curves
+    if curves is None:
         return samples.astype(np.float32)
-    light = np.empty(samples.shape, np.float32)
+    if samples.dtype == np.uint8:
+        table = np.ascontiguousarray(np.broadcast_to(curves, (3, 256)).T[:, None, :])
+        return np.asarray(cv2.LUT(np.ascontiguousarray(samples), table), dtype=np.float32)
+    if len(curves) == 1:
+        return np.take(curves[0], samples, mode="clip")
+    light: NDArray[np.float32] = np.empty(samples.shape, np.float32)
     for plane in range(3):
-        light[:, :, plane] = np.take(colour.curves[plane], samples[:, :, plane], mode="clip")
+        light[:, :, plane] = np.take(curves[plane], samples[:, :, plane], mode="clip")
     return light
 
 
@@ -171,10 +178,12 @@ def _profile_colour(profile: bytes | None, bits: int | None) -> ProfileColour:
     """Colour by a profile, or sRGB; floats are linear light already."""
     codes = None if bits is None else np.linspace(0, 1, 2**bits)
     if not profile:
-        curves = None if codes is None else np.tile(srgb_decode(codes).astype(np.float32), (3, 1))
+        curves = None if codes is None else srgb_decode(codes).astype(np.float32)[None]
         return ProfileColour(curves, WORKING_FROM_SRGB, "none: taken as sRGB" if bits else "none: linear")
     read = read_profile(profile)
     curves = None if codes is None else read.light(codes).astype(np.float32)
+    if curves is not None and np.all(curves == curves[0]):
+        curves = curves[:1]
     return ProfileColour(curves, read.working_from_linear(), read.name)
 
 

@@ -40,8 +40,8 @@ class ProfileColour:
 
     Attributes
     ----------
-    curves : ndarray of shape (3, 2**bits), dtype float32, or None
-        Linear light of each code; None for samples that are linear.
+    curves : ndarray of shape (3, 2**bits) or (1, 2**bits), dtype float32, or None
+        Linear light of each code, plane by plane or for all; None for samples that are linear.
     working_from_linear : ndarray of shape (3, 3), dtype float64
         Linear light of the profile's primaries to the working space.
     name : str
