@@ -31,6 +31,8 @@ Mask = NDArray[np.bool_]
 
 _COARSE_RADIUS_PX = 40
 """Radius of the hole on the grid on which shifts and labels are chosen."""
+_SHADE_SHARE = 0.4
+"""Breadth of what counts as light and shade, in radii of the hole."""
 _POOL = 120
 _KEPT = 20
 _SHORTEST = 0.6
@@ -70,7 +72,7 @@ def fill_floor(light: Picture, known: Mask, hole: Mask) -> Filled:
     radius = math.sqrt(hole.sum() / math.pi)
     offset = offset_for(light[known])
     logs = to_log(light, offset)
-    shade = broad_shade(logs, known, radius)
+    shade = broad_shade(logs, known, _SHADE_SHARE * radius)
     scene = Scene(logs - shade, known, hole)
     factor = max(1, round(radius / _COARSE_RADIUS_PX))
     small = Scene(

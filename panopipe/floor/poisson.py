@@ -83,7 +83,8 @@ def solve(picture: Picture, hole: Mask, divergence: Picture, *, cycles: int = 8)
 def _correction(residual: Picture, inside: Picture, cycles: int) -> Picture:
     """Solve Laplacian = residual with zero around the hole, by flexible conjugate gradients."""
     total, ahead = np.zeros_like(residual), np.zeros_like(residual)
-    last_slope, slope, last_residual = np.ones(3, np.float32), np.zeros(3, np.float32), residual
+    last_slope: Picture = np.ones(residual.shape[-1], np.float32)
+    last_residual = residual
     for step in range(cycles):
         steep = _cycle(residual, inside)
         slope = _dots(steep, residual)
@@ -143,7 +144,7 @@ def _cycle(wanted: Picture, inside: Picture) -> Picture:
 def _halved(picture: Picture) -> Picture:
     """Average pairs of pixels; an odd side gains a line of zeros, which is outside the hole."""
     height, width, channels = picture.shape
-    even = np.zeros((height + height % 2, width + width % 2, channels), np.float32)
+    even: Picture = np.zeros((height + height % 2, width + width % 2, channels), np.float32)
     even[:height, :width] = picture
     halved: Picture = (even[::2, ::2] + even[1::2, ::2] + even[::2, 1::2] + even[1::2, 1::2]) / 4
     return halved

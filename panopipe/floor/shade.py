@@ -33,13 +33,15 @@ def broad_shade(logs: Picture, known: Mask, broad_px: float) -> Picture:
     share = cv2.resize(weight, small, interpolation=cv2.INTER_AREA)
     sigma = broad_px / step
     wide_sums, wide_share = _wide(sums, sigma), _wide(share, sigma)
+    wide_sums = wide_sums.reshape(*wide_share.shape, -1)
     shade = wide_sums / np.maximum(wide_share, 1e-6)[..., None]
     # Where nothing known lies near, an ever wider average steps in.
     wider_sums, wider_share = _wide(sums, 3 * sigma), _wide(share, 3 * sigma)
+    wider_sums = wider_sums.reshape(*wider_share.shape, -1)
     fallback = wider_sums / np.maximum(wider_share, 1e-6)[..., None]
     trust = np.clip(wide_share / 0.05, 0, 1)[..., None]
     even = (fallback + (shade - fallback) * trust).astype(np.float32)
-    grown: Picture = cv2.resize(even, (width, height), interpolation=cv2.INTER_CUBIC)
+    grown: Picture = cv2.resize(even, (width, height), interpolation=cv2.INTER_CUBIC).reshape(logs.shape)
     return grown
 
 

@@ -11,9 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.floor.fill import fill_floor
+from panopipe.floor.floor_map import FloorMap, Place, floor_map
 from panopipe.floor.footprint import Footprint, RingMap, find_footprint, ring_map
+from panopipe.floor.graft import graft
+from panopipe.floor.neighbours import best_neighbours
 from panopipe.floor.outline import Outline, circle, outline_of_picture
 from panopipe.floor.patch import put_patch
+from panopipe.floor.register import Laid, lay
 from panopipe.floor.soften import fill_softly
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.setting import AUTO, Auto, choice, number, picture, switch
@@ -29,7 +33,11 @@ _DOUBTFUL_AGREEMENT = 0.15
 """Agreement of the floor with itself below which a person should look."""
 _FEATHER_PX = 2.0
 _READ_TO_DEG = 50.0
-"""Angle from the nadir to which floor is read."""
+"""Angle from the nadir to which the frame's own floor is read."""
+_READ_NEIGHBOUR_TO_DEG = 62.0
+"""The same where a neighbour shall show the floor that the foot hides."""
+_SAME_FLOOR = 0.6
+"""Agreement around the hole from which a neighbour's floor is taken for the frame's own."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +87,7 @@ class _Seen:
     """One frame in the survey."""
 
     ring: RingMap
+    floor: FloorMap | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +95,7 @@ class _Solved:
     """What all frames together say of one."""
 
     footprint: Footprint
+    places: Mapping[FrameKey, Place]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +105,7 @@ class _Plan:
     outline: Outline
     foot: Outline
     patch: Rows | None = None
+    neighbours: tuple[tuple[FrameKey, Band, Place], ...] = ()
 
 
 class Nadir(SpanStage[NadirSettings]):
@@ -108,21 +119,29 @@ class Nadir(SpanStage[NadirSettings]):
 
     def survey(self, frame: Frame, settings: NadirSettings) -> _Seen:
         """See the surroundings of the nadir."""
-        return _Seen(ring_map(frame.rows))
+        return _Seen(ring_map(frame.rows), floor_map(frame.rows) if _wants_neighbours(settings) else None)
 
     def solve(
         self, observed: Mapping[FrameKey, Observed[NadirSettings]], job: JobFacts
     ) -> Mapping[FrameKey, Solution]:
-        """Find the monopod that all frames share."""
+        """Find the monopod that all frames share, and for each frame the neighbour that saw its floor."""
         keys = sorted(observed)
+        if not keys:
+            return {}
         found = find_footprint([observed[key].seen.ring for key in keys])
-        return {key: Solution(_Solved(one)) for key, one in zip(keys, found, strict=True)}
+        maps = {key: observed[key].seen.floor for key in keys if observed[key].seen.floor is not None}
+        places = best_neighbours(maps, job.rooms)
+        return {
+            key: Solution(_Solved(one, places.get(key, {})), neighbours=tuple(places.get(key, {})))
+            for key, one in zip(keys, found, strict=True)
+        }
 
     def span(self, facts: FrameFacts, settings: NadirSettings) -> tuple[int, int]:
         """Rows around the nadir: the hole and enough floor to learn from."""
         if settings.fill == "leave":
             return facts.height, facts.height
-        return math.floor(row_of_pitch(_READ_TO_DEG - 90, facts.height)), facts.height
+        read_to_deg = _READ_NEIGHBOUR_TO_DEG if _wants_neighbours(settings) else _READ_TO_DEG
+        return math.floor(row_of_pitch(read_to_deg - 90, facts.height)), facts.height
 
     def learn(self, look: Look, settings: NadirSettings) -> Learned:
         """Settle what to cover.
@@ -138,7 +157,10 @@ class Nadir(SpanStage[NadirSettings]):
         if settings.fill == "picture" and patch is None:
             raise ValueError('fill = "picture" needs patch_picture, the name of a picture in the job folder')
         foot, outline, notes, wants_look = _to_cover(look, settings)
-        plan = _Plan(outline.grown(settings.margin_deg), foot, patch)
+        places = look.solution.places if isinstance(look.solution, _Solved) else {}
+        given = look.neighbours
+        seen = tuple((key, given[key], place) for key, place in places.items() if key in given)
+        plan = _Plan(outline.grown(settings.margin_deg), foot, patch, seen)
         notes["mask_radius_deg"] = round(plan.outline.mean_deg, 2)
         notes["mask_largest_deg"] = round(plan.outline.largest_deg, 2)
         return Learned(plan, notes, wants_look)
@@ -156,14 +178,57 @@ class Nadir(SpanStage[NadirSettings]):
         seen = view_from_frame(band.rows, band.first, view)
         distance = plan.outline.distance(view)
         cover = _cover(distance)
-        if settings.fill == "soft":
-            write_view(band.rows, band.first, view, fill_softly(seen, distance < _FEATHER_PX), cover)
-            return Applied(band.rows, {"fill_method": "soft"})
         if settings.fill == "shadow":
             cover = np.minimum(cover, 1 - _cover(plan.foot.distance(view)))
-        result = fill_floor(seen, np.ones(distance.shape, np.bool_), distance < _FEATHER_PX)
-        write_view(band.rows, band.first, view, result.picture, cover)
-        return _reported(band, settings, result.ring_agreement)
+        filled, notes, wants_look = _filled(band, view, seen, distance, plan, settings)
+        write_view(band.rows, band.first, view, filled, cover)
+        return Applied(band.rows, notes, wants_look)
+
+
+def _filled(
+    band: Band, view: View, seen: Rows, distance: NDArray[np.float32], plan: _Plan, settings: NadirSettings
+) -> tuple[Rows, dict[str, float | str], tuple[str, ...]]:
+    """Fill the hole in the view the best way there is."""
+    hole = distance < _FEATHER_PX
+    if settings.fill == "soft":
+        return fill_softly(seen, hole), {"fill_method": "soft"}, ()
+    laid = _laid(band, view, seen, distance, plan)
+    if laid is not None:
+        key, floor = laid
+        notes: dict[str, float | str] = {
+            "fill_method": f"seen from {key}",
+            "neighbour_agreement": round(floor.agreement, 3),
+        }
+        return graft(seen, hole, floor.light), notes, ()
+    result = fill_floor(seen, np.ones(hole.shape, np.bool_), hole)
+    method = "floor" if settings.fill == "floor" else "shadow only"
+    notes = {"fill_method": method, "ring_agreement": round(result.ring_agreement, 3)}
+    if result.ring_agreement >= _DOUBTFUL_AGREEMENT:
+        return result.picture, notes, ()
+    return (
+        result.picture,
+        notes,
+        ("The floor around the monopod does not repeat: look at the rebuilt floor.",),
+    )
+
+
+def _wants_neighbours(settings: NadirSettings) -> bool:
+    return settings.fill == "floor" and settings.use_neighbours
+
+
+def _laid(
+    band: Band, view: View, seen: Rows, distance: NDArray[np.float32], plan: _Plan
+) -> tuple[FrameKey, Laid] | None:
+    """The first neighbour whose floor agrees with the frame's own around the hole, at full size only."""
+    hole = distance < _FEATHER_PX
+    ring = (distance > 2 * _FEATHER_PX) & (distance < 0.8 * math.sqrt(hole.sum() / math.pi))
+    for key, other, place in plan.neighbours:
+        if other.rows.shape[1] != band.rows.shape[1]:
+            continue
+        laid = lay(seen, hole, ring, view, other.rows, other.first, place)
+        if laid is not None and laid.agreement >= _SAME_FLOOR:
+            return key, laid
+    return None
 
 
 def _to_cover(
@@ -191,15 +256,6 @@ def _to_cover(
         "assumed: if some of it shows, set foot_radius_m or foot_picture."
     )
     return foot, foot, {"mask_source": "assumed radius"}, (sentence,)
-
-
-def _reported(band: Band, settings: NadirSettings, ring_agreement: float) -> Applied:
-    method = "floor" if settings.fill == "floor" else "shadow only"
-    notes: dict[str, float | str] = {"fill_method": method, "ring_agreement": round(ring_agreement, 3)}
-    if ring_agreement >= _DOUBTFUL_AGREEMENT:
-        return Applied(band.rows, notes)
-    sentence = "The floor around the monopod does not repeat: look at the rebuilt floor."
-    return Applied(band.rows, notes, (sentence,))
 
 
 def _view_for(band: Band, radius_deg: float) -> View:

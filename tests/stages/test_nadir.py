@@ -236,3 +236,59 @@ def test_the_reduced_frame_passes_too(frames, solutions):
     assert applied.rows.shape == small.shape
     assert np.array_equal(applied.rows[:400], small[:400])
     assert float(applied.rows[500:].mean()) > 1.5 * float(small[500:].mean())
+
+
+@pytest.fixture(scope="module")
+def pair():
+    """Two frames of one floor, 1.9 m apart, turned against each other."""
+    floor = FLOORS["planks"]()
+    one = Stand(0.3, 0.2, heading_deg=33, seed=1, light_yaw_deg=100)
+    two = Stand(1.9, 1.2, heading_deg=170, seed=2, light_yaw_deg=100)
+    return {
+        FrameKey("hall", name): see(floor, stand, FOOT, width=WIDTH, top_pitch_deg=-20)
+        for name, stand in (("one", one), ("two", two))
+    }
+
+
+def test_a_neighbour_shows_the_real_floor(pair):
+    nadir, settings = Nadir(), NadirSettings()
+    observed = {}
+    for key, seen in pair.items():
+        its_facts = facts(key.name)
+        frame = Frame(reduced(whole(seen)), its_facts)
+        observed[key] = Observed(nadir.survey(frame, settings), settings, its_facts)
+    solutions = nadir.solve(observed, JobFacts({"hall": tuple(pair)}))
+    one, two = pair
+    assert solutions[one].neighbours == (two,)
+    first, last = nadir.span(facts("one"), settings)
+    bands = {key: Band(whole(seen)[first:last], first, facts(key.name)) for key, seen in pair.items()}
+    look = Look(observed_frame(pair[one]), solutions[one].data, {}, {two: bands[two]})
+    learned = nadir.learn(look, settings)
+    applied = nadir.apply(bands[one], settings, learned.data)
+    assert applied.notes["fill_method"] == "seen from hall/two"
+    assert float(applied.notes["neighbour_agreement"]) > 0.9
+    truth = whole(pair[one])
+    truth[pair[one].first :] = pair[one].bare
+    foot = np.zeros(truth.shape[:2], bool)
+    foot[pair[one].first :] = pair[one].foot
+    assert decibels(applied.rows, truth[first:], foot[first:]) > 32  # the bar for a flat floor
+
+
+def observed_frame(seen):
+    return Frame(reduced(whole(seen)), facts("one"))
+
+
+def test_a_neighbour_of_another_floor_is_not_taken(pair, frames):
+    nadir, settings = Nadir(), NadirSettings()
+    one, two = pair
+    observed = {
+        key: Observed(nadir.survey(Frame(reduced(whole(seen)), facts(key.name)), settings), settings, facts())
+        for key, seen in pair.items()
+    }
+    solutions = nadir.solve(observed, JobFacts({"hall": tuple(pair)}))
+    first, last = nadir.span(facts("one"), settings)
+    wrong = Band(whole(frames["square tiles"])[first:last], first, facts("two"))
+    look = Look(observed_frame(pair[one]), solutions[one].data, {}, {two: wrong})
+    learned = nadir.learn(look, settings)
+    applied = nadir.apply(Band(whole(pair[one])[first:last], first, facts("one")), settings, learned.data)
+    assert applied.notes["fill_method"] == "floor"
