@@ -41,7 +41,7 @@ class Lights:
     Attributes
     ----------
     neutral : ndarray of shape (3,), dtype float64
-        Samples (share of the white level) of the frame's white, largest 1.
+        Samples (share of the level of saturation) of the frame's white, at 1.0 of its light.
     share_of_red : float
         `a` of the line of lights in white-balanced samples.
     """

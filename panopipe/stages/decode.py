@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.clipped.band import MARGIN, Rebuilder
+from panopipe.clipped.level import cut_level
 from panopipe.clipped.rebuild import Lights, share_of_red
 from panopipe.clipped.surroundings import survey
 from panopipe.colour.pointwise import transform_rows
@@ -118,6 +119,11 @@ class DecodedFrame(Opened):
         if picked.dtype.kind == "f" and np.any(picked > white):
             return None  # floats that go on above the white level are not cut off there
         share = (picked.astype(np.float64) - black) / (white - black)
+        level = cut_level(share, lights)
+        if level.min() < 1:
+            self.notes["clipping_found_at_percent_of_white"] = round(100 * float(level.max()), 2)
+            share, white = share / level, black + level * (white - black)
+            lights = Lights(lights.neutral / level, lights.share_of_red)
         surroundings = survey(share, lights)
         self.notes |= {
             "clipped_share_percent": round(surroundings.any_percent, 4),
@@ -182,7 +188,7 @@ class DecodedFrame(Opened):
         width = self.facts.width
         rows, columns = np.divmod(places, width)
         columns += np.where(columns < self._anchor, width, 0) - self._anchor
-        matrix = self._affine[:, :3] * (self._recorded.white - self._recorded.black)
+        matrix = self._affine[:, :3] * (rebuilder.white - rebuilder.black)
         one, two, three = (gain[:, k, None] * matrix[:, k] for k in range(3))
         light.reshape(-1, 3)[rows * width + columns] += (one + two + three).astype(np.float32)
 

@@ -1,11 +1,13 @@
 """Clipped highlights: between red and blue, growing with the light, ending in white, without a step."""
 
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from panopipe.clipped.band import MARGIN, Rebuilder
+from panopipe.clipped.level import cut_level
 from panopipe.clipped.rebuild import TRUSTED, Lights, rebuilt_gain, share_of_red
 from panopipe.clipped.surroundings import Surroundings, survey
 from panopipe.colour.spaces import xyz_from_xy
@@ -158,6 +160,34 @@ def test_a_frame_without_clipping_is_left_alone(tmp_path: Path) -> None:
     assert np.array_equal(*seen_rows)
 
 
+@CAMERAS
+@WHITES
+def test_a_cut_below_the_white_level_is_found(camera: np.ndarray, white_kelvin: float) -> None:
+    found = lights(white_kelvin, camera)
+    random = np.random.default_rng(3)
+    share = random.random((64, 128, 1)) * 0.2 * seen(3000, camera) * random.normal(1, 0.01, (64, 128, 3))
+    assert np.array_equal(cut_level(share, found), np.ones(3))
+    share[20:30, 40:60] = (0.62, 0.7, 0.66)  # each plane scaled by itself
+    assert np.allclose(cut_level(share, found), (0.62, 0.7, 0.66))
+    assert np.allclose(cut_level(np.roll(share, 77, axis=1), found), (0.62, 0.7, 0.66))
+
+
+@CAMERAS
+@WHITES
+def test_bright_things_are_no_cut(camera: np.ndarray, white_kelvin: float) -> None:
+    """An even white wall, a lamp below saturation, and a magenta thing with light and shade."""
+    found = lights(white_kelvin, camera)
+    for patch in (
+        np.full((10, 20, 1), 0.7) * seen(white_kelvin, camera),
+        np.full((10, 20, 1), 0.7) * seen(2700, camera),
+        np.linspace(0.3, 0.7, 200).reshape(10, 20, 1) * np.ones(3),
+    ):
+        share = np.full((64, 128, 3), 0.05)
+        share[20:30, 40:60] = patch
+        assert np.array_equal(cut_level(share, found), np.ones(3))
+
+
+@cache
 def drawn_room(width: int, over: int) -> np.ndarray:
     """XYZ of a room with a daylight window and three warm lamps, `over` times finer than the frame."""
     size = (width * over // 2, width * over)
@@ -178,21 +208,25 @@ def drawn_room(width: int, over: int) -> np.ndarray:
 
 
 @pytest.mark.parametrize("white_kelvin", [2900, 4000, 6500])
-def test_window_and_lamps_of_a_room(tmp_path: Path, white_kelvin: float) -> None:
-    """Saturated at the sensor, then resampled, as by a stitcher; magenta is green under red and blue."""
+@pytest.mark.parametrize("scaled", [1.0, 0.7], ids=["at the white level", "below it"])
+def test_window_and_lamps_of_a_room(tmp_path: Path, white_kelvin: float, scaled: float) -> None:
+    """Saturated at the sensor, then resampled, as by a stitcher; magenta is green under red and blue.
+
+    The stitcher may have scaled all samples down and left the white level where it was.
+    """
     over, width = 3, 512
     samples = np.minimum(drawn_room(width, over) @ CAMERA_D65.T, 1)
     stitched = samples.reshape(width // 2, over, width, over, 3).mean(axis=(1, 3))
     neutral = seen(white_kelvin, CAMERA_D65)
     path = write_linear_dng(
-        tmp_path / "a.dng", np.rint(stitched * 65535).astype(np.uint16), as_shot_neutral=neutral
+        tmp_path / "a.dng", np.rint(stitched * scaled * 65535).astype(np.uint16), as_shot_neutral=neutral
     )
     magenta = {}
     for choice in ("as-recorded", "rebuild"):
         with Decode().open([path], FrameKey("a", "b"), DecodeSettings(clipped=choice)) as frame:
             rows = frame.read(0, width // 2)
         red, green, blue = np.moveaxis(rows, 2, 0)
-        bright = rows.max(axis=2) > 0.5
+        bright = rows.max(axis=2) > 0.5 * scaled
         magenta[choice] = int(np.sum(bright & (green < 0.95 * np.minimum(red, blue))))
     assert magenta["as-recorded"] > 1500
     assert magenta["rebuild"] < 0.005 * magenta["as-recorded"]  # corners where three lights mix in a pixel
