@@ -22,7 +22,9 @@ def fill_all(room: Path) -> list[str]:
     calm = make_job(room / "calm", rooms=1, frames=3, width=128)
     counting = _Disk(10**9)
     with mock.patch("panopipe.run.frames.write_whole", counting.write):
-        _run(calm)
+        undisturbed = _run(calm)
+    if undisturbed.failed or undisturbed.stopped:
+        raise RuntimeError(str(undisturbed))
     wanted, writes = hashes(calm / "finished"), 10**9 - counting.left
     tally: Counter[str] = Counter()
     for number in range(writes):
@@ -40,6 +42,7 @@ def _filled(room: Path, calm: Path, wanted: dict[str, str], tally: Counter[str])
     job = room / "job"
     shutil.rmtree(job, ignore_errors=True)
     shutil.copytree(calm / "originals", job / "originals")
+    shutil.copy(calm / "recipe.toml", job)
     tally["runs on a disk that fills up"] += 1
     try:
         summary = _run(job)

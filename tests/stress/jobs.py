@@ -30,8 +30,14 @@ def room_samples(width: int, seed: int) -> np.ndarray:
     return (np.clip(light[..., None] * NEUTRAL * warm, 0, 1) * 65535).astype(np.uint16)
 
 
-def make_job(folder: Path, *, rooms: int, frames: int, width: int) -> Path:
+SHORT = '[pipeline]\norder = ["decode", "tone", "vibrance", "balance", "export"]\n'
+"""A recipe without the floor's work: frames of a few pixels have no floor, and kills want many runs."""
+
+
+def make_job(folder: Path, *, rooms: int, frames: int, width: int, recipe: str = SHORT) -> Path:
     """Write a job of DNGs."""
+    folder.mkdir(parents=True)
+    (folder / "recipe.toml").write_text(recipe)
     for room in range(1, rooms + 1):
         for number in range(1, frames + 1):
             path = folder / "originals" / f"room-{room:02d}" / f"r{room:02d}-{number:02d}.dng"

@@ -28,6 +28,7 @@ def kill_all(room: Path, count: int, seed: int = 1) -> list[str]:
         job = room / "job"
         shutil.rmtree(job, ignore_errors=True)
         shutil.copytree(calm / "originals", job / "originals")
+        shutil.copy(calm / "recipe.toml", job)
         tally["jobs"] += 1
         _one_job(job, wanted, undisturbed.wall_s, chance, tally)
         tally["originals changed"] += hashes(job / "originals") != originals
