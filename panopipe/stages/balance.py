@@ -19,6 +19,7 @@ from panopipe.colour.temperature import cct_duv_from_xy, xy_from_cct_duv
 from panopipe.frame import Band, Frame, FrameKey, Rows
 from panopipe.setting import AUTO, Auto, number, switch
 from panopipe.stage import JobFacts, Learned, Look, Observed, RowStage, Solution
+from panopipe.white.chart import WEAK
 from panopipe.white.cones import (
     PLACE_PER_MIRED,
     camera_place,
@@ -36,8 +37,6 @@ from panopipe.white.mixed import LightMap, Modes, light_map
 
 Place = tuple[float, float]
 
-WEAK = 0.45
-"""Confidence below which a person should look at the frame."""
 INDOORS = 0.5
 """A frame that looks less than this like open sky was taken inside."""
 DIMMEST_SKY_EV100 = 7.0

@@ -264,7 +264,7 @@ def _open_sky(cells: Cells, rows: Rows, camera: tuple[float, float]) -> float:
         return blown
     blue = _middle(values[..., 1], above) + camera[1]
     bright = _middle(values[..., 2], above) - _middle(values[..., 2], around)
-    likely = min((bright - 0.9) / 0.1, max((blue - SKY_BLUE) / 0.05, (bright - 2.2) / 0.15))
+    likely = min((bright - 0.72) / 0.06, max((blue - SKY_BLUE) / 0.05, (bright - 2.2) / 0.15))
     seen = 1 / (1 + np.exp(-np.clip(likely, -30, 30)))
     return float(seen * (1 - blown) + blown * (blown > 0.8))
 
