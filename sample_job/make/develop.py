@@ -55,9 +55,21 @@ def layers(folder: Path, name: str) -> dict[str, np.ndarray]:
     for part in OpenEXR.File(str(folder / f"{name}.exr")).parts:
         for channel, values in part.channels.items():
             found[channel.split(".")[1]] = values.pixels
-    wide = found["Combined"].shape[1]
-    extra = (wide - 2 * found["Combined"].shape[0]) // 2
-    return {key: value[:, extra : wide - extra] for key, value in found.items()}
+    return {key: _closed(value, key != "Material Index") for key, value in found.items()}
+
+
+def _closed(values: np.ndarray, smooth: bool) -> np.ndarray:
+    """Cut the margins off; the right one, which shows the left edge once more, is first faded into it.
+
+    Both ends then carry on the same remains of noise, and the cut shows no step.
+    """
+    extra = (values.shape[1] - 2 * values.shape[0]) // 2
+    whole = values[:, extra : values.shape[1] - extra].copy()
+    if smooth and extra:
+        again = values[:, values.shape[1] - extra :]
+        share = (np.arange(extra, dtype=np.float32)[None, :, None] + 0.5) / extra
+        whole[:, :extra] = again * (1 - share) + whole[:, :extra] * share
+    return whole
 
 
 def joined(folder: Path, shot: Shot) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -186,7 +198,6 @@ def main() -> None:
             "bedroom": plan.BEDSIDE_LAMPS_K,
             "bathroom": plan.BATHROOM_LAMPS_K,
             "sun": plan.SUN_K,
-            "sky at the zenith": plan.SKY_K,
         },
         "surfaces": {
             str(index): {"name": name, "reflectance": value} for index, (name, value) in NEUTRALS.items()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any
 
@@ -28,7 +29,6 @@ from kit import (
     veil,
 )
 from plan import lamp_rgb
-import itertools
 
 
 def cloth(name: str, colour: Colour, *, metres: float = 0.35) -> Any:

@@ -6,6 +6,7 @@ origin), so that a picture on a surface can be placed by position alone.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from typing import Any
@@ -14,7 +15,6 @@ import bmesh
 import bpy
 import numpy as np
 from mathutils import Matrix, Vector
-import itertools
 
 Colour = tuple[float, float, float]
 Point = tuple[float, float, float]
