@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.clipped.band import MARGIN, Rebuilder
+from panopipe.clipped.band import MARGIN, Places, Rebuilder
 from panopipe.clipped.level import cut_level
-from panopipe.clipped.rebuild import Lights, share_of_red
+from panopipe.clipped.rebuild import Floats, Lights, share_of_red
 from panopipe.clipped.surroundings import survey
 from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import Matrix, xyz_from_xy
@@ -80,6 +80,7 @@ class DecodedFrame(Opened):
     def __init__(self, recorded: Recorded, key: FrameKey, settings: DecodeSettings) -> None:
         self._recorded = recorded
         self._samples = recorded.samples
+        self._memory = np.empty(0, np.uint8)
         width, height = self._samples.width, self._samples.height
         self._anchor = anchor_column(self._samples.rows(row, row + 1)[0] for row in anchor_rows(height))
         self.notes: dict[str, float | str] = dict(recorded.notes)
@@ -141,12 +142,34 @@ class DecodedFrame(Opened):
         return np.stack(picked)
 
     def reduced(self, width: int) -> Rows:
-        """See `Opened.reduced`."""
+        """See `Opened.reduced`.
+
+        Camera samples are averaged before they become light: levels and colour are one linear step.
+        """
         width = min(width, self.facts.width)
         reducer = AreaReducer(self.facts.width, self.facts.height, width - width % 2)
+        is_linear = isinstance(self._recorded.colour, CameraColour)
         for first in range(0, self.facts.height, _BAND_ROWS):
-            reducer.take(self.read(first, min(first + _BAND_ROWS, self.facts.height)), first)
-        return reducer.result()
+            last = min(first + _BAND_ROWS, self.facts.height)
+            reducer.take(self._full_samples(first, last) if is_linear else self.read(first, last), first)
+        if not is_linear:
+            return reducer.result()
+        light = transform_rows(reducer.result(), self._affine)
+        _must_be_light(light)
+        return light
+
+    def _full_samples(self, first: int, last: int) -> Samples:
+        """Samples, anchor column first, with what saturated ones lack already added."""
+        if self._rebuilder is None:
+            return self._turned(self._samples.rows(first, last))
+        wide = self._wide_rows(first, last)
+        if not self._rebuilder.touches(wide):
+            return self._turned(wide[MARGIN:-MARGIN])
+        samples = self._turned(wide[MARGIN:-MARGIN], np.dtype(np.float32))
+        places, gain = self._gain(wide, first, self._rebuilder)
+        range_of_planes = self._rebuilder.white - self._rebuilder.black
+        samples.reshape(-1, 3)[places] += (gain * range_of_planes).astype(np.float32)
+        return samples
 
     def read(self, first: int, last: int) -> Rows:
         """See `Opened.read`."""
@@ -164,7 +187,7 @@ class DecodedFrame(Opened):
         return light
 
     def _light(self, samples: Samples) -> Rows:
-        light = transform_rows(self._turned(samples), self._affine)
+        light = transform_rows(self._turned(samples, np.dtype(np.float32)), self._affine)
         if samples.dtype.kind == "f":
             _must_be_light(light)
         return light
@@ -184,21 +207,35 @@ class DecodedFrame(Opened):
         return np.concatenate(parts)
 
     def _rebuild(self, light: Rows, wide: Samples, first: int, rebuilder: Rebuilder) -> None:
+        places, gain = self._gain(wide, first, rebuilder)
+        matrix = self._affine[:, :3] * (rebuilder.white - rebuilder.black)
+        one, two, three = (gain[:, k, None] * matrix[:, k] for k in range(3))
+        light.reshape(-1, 3)[places] += (one + two + three).astype(np.float32)
+
+    def _gain(self, wide: Samples, first: int, rebuilder: Rebuilder) -> tuple[Places, Floats]:
+        """Pixels of a band that lack something, anchor column first, and how much."""
         places, gain = rebuilder.gain(wide, first)
         width = self.facts.width
         rows, columns = np.divmod(places, width)
         columns += np.where(columns < self._anchor, width, 0) - self._anchor
-        matrix = self._affine[:, :3] * (rebuilder.white - rebuilder.black)
-        one, two, three = (gain[:, k, None] * matrix[:, k] for k in range(3))
-        light.reshape(-1, 3)[rows * width + columns] += (one + two + three).astype(np.float32)
+        return rows * width + columns, gain
 
-    def _turned(self, samples: Samples) -> Rows:
-        """Samples as float32, anchor column first."""
-        turned: Rows = np.empty(samples.shape, np.float32)
+    def _turned(self, samples: Samples, dtype: np.dtype[Any] | None = None) -> Samples:
+        """Samples, anchor column first, in memory that the next call uses again.
+
+        Fresh memory for each band costs three times the arithmetic: the system hands it out page by page.
+        """
+        turned = self._scratch(samples.shape, dtype or samples.dtype.newbyteorder("="))
         rest = self.facts.width - self._anchor
         turned[:, :rest] = samples[:, self._anchor :]
         turned[:, rest:] = samples[:, : self._anchor]
         return turned
+
+    def _scratch(self, shape: tuple[int, ...], dtype: np.dtype[Any]) -> Samples:
+        size = int(np.prod(shape)) * dtype.itemsize
+        if self._memory.size < size:
+            self._memory = np.empty(size, np.uint8)
+        return self._memory[:size].view(dtype).reshape(shape)
 
     def close(self) -> None:
         """See `Opened.close`."""
