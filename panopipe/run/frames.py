@@ -17,7 +17,7 @@ from panopipe.recipe.layers import loaded_stage
 from panopipe.run.engine import REDUCED_WIDTH
 from panopipe.run.ledger import FileMark
 from panopipe.run.plain import digest
-from panopipe.run.shrunk import Shrunk
+from panopipe.run.small_frame import SmallFrame
 from panopipe.run.steps import Watch
 from panopipe.run.tasks import FrameFiles
 from panopipe.stage import Opened, SourceStage
@@ -32,9 +32,9 @@ def look_fingerprint(marks: Mapping[str, FileMark], source: tuple[str, Any]) -> 
     return digest(hashes, name, loaded_stage(name).version, settings)
 
 
-def reduced_name(folder: str, fingerprint: str) -> str:
-    """Where the light at reduced size of a look is kept."""
-    return f"{folder}/{fingerprint[:40]}.f32"
+def kept_name(folder: str, fingerprint: str) -> str:
+    """Where the light at a reduced size of a look is kept."""
+    return f"{folder}/{fingerprint[:40]}.raw"
 
 
 def hashed(path: Path) -> FileMark:
@@ -78,12 +78,13 @@ def opened_frame(files: FrameFiles, source: tuple[str, Any], watch: Watch) -> It
     name, settings = source
     stage = loaded_stage(name)
     assert isinstance(stage, SourceStage)
+    opened: Opened
     with watch.on(name):
-        opened = stage.open([files.at(path) for path in files.paths], files.key, settings)
+        if files.small_of:
+            opened = SmallFrame(files.at(files.small), files.small_of, files.width)
+        else:
+            opened = stage.open([files.at(path) for path in files.paths], files.key, settings)
     with opened:
-        if 0 < files.width < opened.facts.width:
-            with watch.on(name):
-                opened = Shrunk(opened, files.width)
         yield opened
 
 

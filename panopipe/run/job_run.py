@@ -14,7 +14,7 @@ from panopipe.run.journal import Journal, Silent, Teller
 from panopipe.run.ledger import Ledger
 from panopipe.run.lock import JobLock
 from panopipe.run.looking import look_at_all
-from panopipe.run.plan import REDUCED, seen_fingerprint
+from panopipe.run.plan import REDUCED, SMALL, seen_fingerprint
 from panopipe.run.proofs import proof_all
 from panopipe.run.session import Options, Session, Summary
 from panopipe.run.solve import solve_all
@@ -76,16 +76,28 @@ def proof_job(
     BlockingIOError, OSError, ValueError
         As `run_job`.
     """
-    return _go(job, recipe, options or Options(), teller or Silent(), lambda s: proof_all(s, width))
+
+    def proof_and_tidy(session: Session) -> None:
+        proof_all(session, width)
+        _tidy(session)
+
+    return _go(job, recipe, options or Options(), teller or Silent(), proof_and_tidy, keeps_small=True)
 
 
 def _go(
-    job: Job, recipe: Recipe, options: Options, teller: Teller, last_phase: Callable[[Session], None]
+    job: Job,
+    recipe: Recipe,
+    options: Options,
+    teller: Teller,
+    last_phase: Callable[[Session], None],
+    *,
+    keeps_small: bool = False,
 ) -> Summary:
     started, folder = time.monotonic(), job.folder
     make_room(folder)
     with JobLock(folder), Journal(folder, teller) as journal, Ledger(folder) as ledger:
         session = Session(job, recipe, options, journal, ledger)
+        session.keeps_small = keeps_small
         summary = session.summary
         with ExitStack() as stack:
             stack.callback(session.dismiss)
@@ -133,7 +145,8 @@ def _tidy(session: Session) -> None:
         for name, given in session.frames[key].surveys
     }
     session.ledger.keep_only(looks=looks, seen=seen, solved=session.solved)
-    sweep_kept(session.job.folder, REDUCED, looks)
+    for kept in (REDUCED, SMALL):
+        sweep_kept(session.job.folder, kept, looks)
     sweep(session.job.folder)
 
 

@@ -9,7 +9,8 @@ from dataclasses import replace
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.run.budget import guessed_pixels
 from panopipe.run.errand import outcomes
-from panopipe.run.plan import Planned, seen_fingerprint
+from panopipe.run.frames import kept_name
+from panopipe.run.plan import SMALL, Planned, seen_fingerprint
 from panopipe.run.session import Looked, Session
 from panopipe.run.tasks import LookResult, LookTask
 from panopipe.run.work import look
@@ -23,7 +24,7 @@ def look_at_all(session: Session) -> None:
         if planned.entry.refused:
             session.failed(key, planned.entry.refused)
         elif not _is_known(session, planned, facts, seen):
-            tasks[key] = _task(session, planned, seen)
+            tasks[key] = _task(session, planned, facts, seen)
     if not tasks:
         return
     pixels = [
@@ -42,22 +43,29 @@ def _is_known(
         return False
     fingerprint = session.look_of(planned)
     wanted = {seen_fingerprint(fingerprint, name, given) for name, given in planned.surveys}
-    before = session.job.folder / planned.before
-    if fingerprint not in facts or wanted - set(seen) or not before.is_file():
+    needed = [planned.before] + ([kept_name(SMALL, fingerprint)] if session.keeps_small else [])
+    if fingerprint not in facts or wanted - set(seen):
+        return False
+    if not all((session.job.folder / name).is_file() for name in needed):
         return False
     session.looked[planned.key] = Looked(fingerprint, replace(facts[fingerprint], key=planned.key))
     return True
 
 
-def _task(session: Session, planned: Planned, seen: Collection[str]) -> LookTask:
-    surveys = planned.surveys
+def _task(
+    session: Session, planned: Planned, facts: Mapping[str, FrameFacts], seen: Collection[str]
+) -> LookTask:
+    surveys, known_facts = planned.surveys, None
     known = {path: session.marks[path] for path in planned.paths if path in session.marks}
     if len(known) == len(planned.paths):
         fingerprint = session.look_of(planned)
+        if fingerprint in facts:
+            known_facts = replace(facts[fingerprint], key=planned.key)
         surveys = tuple(
             (name, given) for name, given in surveys if seen_fingerprint(fingerprint, name, given) not in seen
         )
-    return LookTask(planned.files(session.job), planned.source, surveys, known)
+    files = replace(planned.files(session.job), small=SMALL if session.keeps_small else "")
+    return LookTask(files, planned.source, surveys, known, known_facts)
 
 
 def _take(

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from panopipe.frame import FrameKey
+from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import FINISHED, WORKING, FrameEntry, Job
 from panopipe.recipe import FrameSettings, Recipe
 from panopipe.recipe.layers import loaded_stage, setting_rules
-from panopipe.run.frames import reduced_name
+from panopipe.run.frames import kept_name
 from panopipe.run.ledger import FileMark
 from panopipe.run.plain import digest
 from panopipe.run.record import Effective
@@ -23,6 +23,7 @@ RUN_VERSION = 1
 
 BEFORE = f"{WORKING}/before"
 REDUCED = f"{WORKING}/reduced"
+SMALL = f"{WORKING}/small"
 DOING = f"{WORKING}/doing"
 
 
@@ -97,8 +98,14 @@ class Planned:
 
     def files(self, job: Job, look: str = "") -> FrameFiles:
         """Where the frame's files are; `look` is the fingerprint of its look."""
-        reduced = reduced_name(REDUCED, look) if look else REDUCED
+        reduced = kept_name(REDUCED, look) if look else REDUCED
         return FrameFiles(str(job.folder), self.key, self.paths, reduced, self.before)
+
+    def small_files(self, job: Job, look: str, facts: FrameFacts, width: int) -> FrameFiles:
+        """The same for a proof of `width` columns."""
+        return dataclasses.replace(
+            self.files(job, look), small=kept_name(SMALL, look), small_of=facts, width=width
+        )
 
     def to_stage(self, name: str) -> list[tuple[str, int, Any]]:
         """Name, version and settings of the stages before `name`; of all if it is not there."""

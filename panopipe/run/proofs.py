@@ -9,7 +9,7 @@ from panopipe.job import PROOFS
 from panopipe.run.errand import outcomes
 from panopipe.run.finishing import Pace, finish_task
 from panopipe.run.session import Session
-from panopipe.run.tasks import FinishTask
+from panopipe.run.tasks import FinishTask, FrameFiles
 from panopipe.run.work import finish
 
 _FEW = 2
@@ -35,14 +35,18 @@ def proof_all(session: Session, width: int) -> None:
 
 
 def _proof_task(session: Session, key: FrameKey, number: int, width: int) -> FinishTask:
+    def files(one: FrameKey) -> FrameFiles:
+        looked = session.looked[one]
+        return session.frames[one].small_files(session.job, looked.look, looked.facts, width)
+
     task = finish_task(session, key, number)
     neighbours = {
-        other: dataclasses.replace(neighbour, files=dataclasses.replace(neighbour.files, width=width))
+        other: dataclasses.replace(neighbour, files=files(other))
         for other, neighbour in task.neighbours.items()
     }
     return dataclasses.replace(
         task,
-        files=dataclasses.replace(task.files, width=width),
+        files=files(key),
         neighbours=neighbours,
         target=f"{PROOFS}/{key}",
         main_only=True,

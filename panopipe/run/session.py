@@ -110,6 +110,11 @@ class Session:
         Screen, log and events.
     ledger : Ledger
         What is known from runs before.
+
+    Attributes
+    ----------
+    keeps_small : bool
+        Whether looking at a frame keeps its light for proofs.
     """
 
     def __init__(self, job: Job, recipe: Recipe, options: Options, journal: Journal, ledger: Ledger) -> None:
@@ -122,6 +127,7 @@ class Session:
         self.solutions: Mapping[FrameKey, Mapping[str, Solution]] = {}
         self.solved: Collection[str] = ()
         self.summary = Summary(log=journal.path)
+        self.keeps_small = False
         self._crew: tuple[int, Executor] | None = None
 
     def look_of(self, planned: Planned) -> str:

@@ -41,8 +41,12 @@ class FrameFiles:
         Where its light at reduced size is kept between look and finish, relative to the job folder.
     before : str
         Where the picture of the frame as decoded goes, relative to the job folder.
+    small : str
+        Where its light at `BEFORE_WIDTH` is kept for proofs, relative to the job folder; empty if it is not.
+    small_of : FrameFacts or None
+        For a proof: facts of the frame, which is then opened from `small`.
     width : int
-        Open the frame reduced to this width; 0 for its full size.
+        For a proof: its width.
     """
 
     folder: str
@@ -50,6 +54,8 @@ class FrameFiles:
     paths: tuple[str, ...]
     reduced: str = ""
     before: str = ""
+    small: str = ""
+    small_of: FrameFacts | None = None
     width: int = 0
 
     def at(self, path: str) -> Path:
@@ -64,19 +70,22 @@ class LookTask:
     Attributes
     ----------
     files : FrameFiles
-        The frame; `reduced` is a folder here, as the name in it follows from the hash.
+        The frame; `reduced` and `small` are folders here, as the name in them follows from the hash.
     source : tuple of str and settings
         The source stage.
     surveys : tuple of (stage, settings)
         Stages that observe the frame.
     known : mapping of str to FileMark
         Originals whose hash is known and whose size and time are unchanged.
+    facts : FrameFacts or None
+        Facts of the frame, if a look before found them.
     """
 
     files: FrameFiles
     source: tuple[str, Any]
     surveys: tuple[tuple[str, Any], ...]
     known: Mapping[str, FileMark]
+    facts: FrameFacts | None = None
 
 
 @dataclass(frozen=True, slots=True)

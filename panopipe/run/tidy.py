@@ -33,7 +33,7 @@ def make_room(folder: Path) -> None:
             raise ValueError(f"{name} is a file, and panopipe needs a folder of that name; move it away")
     try:
         (folder / WORKING).mkdir(exist_ok=True)
-        for name in ("before", "reduced", "doing"):
+        for name in ("before", "reduced", "small", "doing"):
             (folder / WORKING / name).mkdir(exist_ok=True)
         (folder / FINISHED).mkdir(exist_ok=True)
     except OSError as error:
@@ -53,10 +53,10 @@ def sweep(folder: Path) -> None:
         _remove(left)
 
 
-def sweep_kept(folder: Path, reduced: str, looks: Collection[str]) -> None:
+def sweep_kept(folder: Path, kept: str, looks: Collection[str]) -> None:
     """Remove kept light that belongs to no frame any longer."""
     wanted = {look[:40] for look in looks}
-    for file in _listed(folder / reduced):
+    for file in _listed(folder / kept):
         if file.stem not in wanted:
             _remove(file)
 

@@ -14,24 +14,25 @@ from pathlib import Path
 import cv2
 
 from panopipe.files.picture import read_patch
-from panopipe.frame import Frame, Rows
+from panopipe.frame import Frame, FrameFacts, Rows
 from panopipe.job import inside
 from panopipe.recipe.layers import loaded_stage
 from panopipe.run.before import before_jpeg
 from panopipe.run.engine import finish_frame, reductions
 from panopipe.run.frames import (
     hashed,
+    kept_name,
     kept_reduced,
     look_fingerprint,
     opened_frame,
     put_inside,
-    reduced_name,
 )
 from panopipe.run.ledger import FileMark
 from panopipe.run.machine import peak_memory, reset_peak_memory
 from panopipe.run.neighbours import Neighbours
 from panopipe.run.passage import Given
 from panopipe.run.plain import dumps
+from panopipe.run.small_frame import small_bytes
 from panopipe.run.steps import Watch
 from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles, LookResult, LookTask
 from panopipe.stage import Output
@@ -51,20 +52,29 @@ def look(task: LookTask) -> LookResult:
     files = task.files
     marks = {path: task.known.get(path) or hashed(files.at(path)) for path in files.paths}
     watch = Watch()
-    kept = reduced_name(files.reduced, look_fingerprint(marks, task.source))
-    with opened_frame(files, task.source, watch) as opened:
-        facts = opened.facts
-        reduced = kept_reduced(files.at(kept), facts.width)
-        if reduced is None or not files.at(files.before).is_file():
-            found = reductions(opened, source=task.source[0], watch=watch)
-            reduced = found.reduced
-            put_inside(files, files.before, before_jpeg(found.before, facts))
-            put_inside(files, kept, reduced.tobytes())
+    facts, reduced = _light(task, look_fingerprint(marks, task.source), watch)
     seen = {}
     for name, settings in task.surveys:
         with watch.on(name):
             seen[name] = dumps(loaded_stage(name).survey(Frame(reduced.copy(), facts), settings))
     return LookResult(marks, facts, seen, watch.seconds, peak_memory())
+
+
+def _light(task: LookTask, fingerprint: str, watch: Watch) -> tuple[FrameFacts, Rows]:
+    """Facts of a frame and its light at reduced size: kept from a look before, or read and kept now."""
+    files = task.files
+    kept = kept_name(files.reduced, fingerprint)
+    small = kept_name(files.small, fingerprint) if files.small else ""
+    there = all(files.at(name).is_file() for name in (files.before, small) if name)
+    if task.facts and there and (reduced := kept_reduced(files.at(kept), task.facts.width)) is not None:
+        return task.facts, reduced
+    with opened_frame(files, task.source, watch) as opened:
+        found = reductions(opened, source=task.source[0], watch=watch)
+        put_inside(files, files.before, before_jpeg(found.before, opened.facts))
+        put_inside(files, kept, found.reduced.tobytes())
+        if small:
+            put_inside(files, small, small_bytes(found.before))
+        return opened.facts, found.reduced
 
 
 def finish(task: FinishTask) -> FinishResult:

@@ -17,6 +17,7 @@ from panopipe.run.errand import Inline
 from panopipe.run.job_run import Options, Summary, proof_job, run_job
 from panopipe.run.ledger import read_records
 from panopipe.run.lock import JobLock
+from panopipe.stages.decode import Decode
 from tests.run import fakes
 from tests.run.conftest import ORDER, write_frame
 
@@ -329,13 +330,34 @@ def test_nothing_is_written_through_a_link_that_leads_out(
     assert list(outside.iterdir()) == []
 
 
-def test_proofs_are_small_and_change_nothing_else(make_job: MakeJob) -> None:
-    folder = make_job(recipe='[pipeline]\norder = ["decode", "even", "raw"]\n')
+def proof(folder: Path, width: int) -> Summary:
     job = open_job(folder)
     options = Options(executor=lambda _: Inline(), only=[FrameKey("hall", "hall-01")])
-    summary = proof_job(job, load_recipe(job), options, width=32)
-    assert names(summary.finished) == ["hall/hall-01"]
-    rows = np.frombuffer((folder / "proofs/hall/hall-01.raw").read_bytes(), np.float32)
-    assert rows.size == 16 * 32 * 3
+    return proof_job(job, load_recipe(job), options, width=width)
+
+
+def test_proofs_are_small_and_change_nothing_else(make_job: MakeJob, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = make_job(recipe='[pipeline]\norder = ["decode", "even", "raw"]\n')
+    assert names(proof(folder, 32).finished) == ["hall/hall-01"]
+    made = folder / "proofs/hall/hall-01.raw"
+    first = made.read_bytes()
+    assert len(first) == 16 * 32 * 3 * 4
     assert finished(folder) == {}
     assert read_records(folder)[0].status == "waiting"
+    # From then on a proof opens no original: that is what makes trying a setting immediate.
+    monkeypatch.setattr(Decode, "open", lambda *_: pytest.fail("an original was opened"))
+    (folder / "overrides").mkdir()
+    (folder / "overrides/hall.toml").write_text("[even]\nstrength = 0.0\n")
+    assert names(proof(folder, 32).finished) == ["hall/hall-01"]
+    assert made.read_bytes() != first
+
+
+def test_a_proof_shows_what_the_run_will_make(make_job: MakeJob) -> None:
+    folder = make_job(recipe='[pipeline]\norder = ["decode", "even", "gain", "raw"]\n[gain]\ngain_ev = 1\n')
+    proof(folder, 64)
+    run(folder)
+    whole, small = (
+        np.frombuffer((folder / f"{place}/hall/hall-01.raw").read_bytes(), np.float32)
+        for place in ("finished", "proofs")
+    )
+    assert np.abs(small - whole).max() <= np.abs(whole).max() * 2.0**-10  # half floats have 11 bits
