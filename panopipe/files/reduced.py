@@ -22,7 +22,7 @@ def picture_size(data: bytes) -> tuple[int, int]:
     """
     try:
         with Image.open(io.BytesIO(data)) as picture:
-            return picture.size
+            return int(picture.width), int(picture.height)
     except (OSError, Image.DecompressionBombError) as fault:
         raise ValueError("this is not a picture") from fault
 

@@ -38,7 +38,7 @@ class Names:
     before: Path
 
     def complete(self, job_folder: Path, record: FrameRecord) -> bool:
-        """Whether all that the frame can have is there, and the before-picture is not older than its source."""
+        """Whether all that the frame can have is there, no before-picture older than its source."""
         if not (self.thumbnail.exists() and self.after.exists()):
             return False
         before = job_folder / record.before
@@ -65,7 +65,9 @@ class Names:
 
 def identity(key: FrameKey) -> str:
     """Short name of a frame that any file system and any address can carry, whatever its own name is."""
-    return hashlib.blake2s(f"{key.room}\0{key.name}".encode("utf-8", "surrogatepass"), digest_size=6).hexdigest()
+    return hashlib.blake2s(
+        f"{key.room}\0{key.name}".encode("utf-8", "surrogatepass"), digest_size=6
+    ).hexdigest()
 
 
 def names(folder: Path, key: FrameKey) -> Names:

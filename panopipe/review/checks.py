@@ -10,11 +10,16 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
+from typing import TypeVar
 
 from panopipe.frame import FrameKey
 from panopipe.review.finding import Finding, excess
 from panopipe.review.measure import Measures
 from panopipe.run.record import FrameRecord
+from panopipe.setting import rules
+from panopipe.stage import stage
+
+T = TypeVar("T")
 
 CLIPPED_BAR = 0.02
 CRUSHED_BAR = 0.02
@@ -57,7 +62,7 @@ class Case:
     double_of: FrameKey | None = None
     likeness: float = 0.0
 
-    def siblings(self, read: Callable[[Measures], float], *, fewest: int = 2) -> list[float]:
+    def siblings(self, read: Callable[[Measures], T], *, fewest: int = 2) -> list[T]:
         """What the other frames of the room measure; of the job, if the room has fewer than `fewest`."""
         for group in (self.room, self.job):
             found = [read(one) for key, one in group.items() if key != self.record.key]
@@ -82,11 +87,24 @@ def _number(record: FrameRecord, stage: str, name: str) -> float | None:
     return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
 
 
-def _setting(record: FrameRecord, stage: str, name: str, neutral: float) -> float:
-    """A numeric setting as it was in force; `neutral` when it was left to the stage."""
+def _in_force(record: FrameRecord, stage: str, name: str) -> float:
+    """A numeric setting as it was in force; what the stage chose, where it was left to it; else 0."""
     effective = record.settings.get(stage, {}).get(name)
-    value = effective.value if effective else neutral
-    return float(value) if isinstance(value, int | float) else neutral
+    if effective and isinstance(effective.value, int | float):
+        return float(effective.value)
+    return _number(record, stage, name) or 0.0
+
+
+def _change(case: Case, setting: str, value: float) -> tuple[str, ...]:
+    """Command that sets a number of a stage, held within the setting's own bounds."""
+    name, _, key = setting.partition(".")
+    try:
+        rule = rules(stage(name).Settings)[key]
+    except (KeyError, ImportError):  # another recipe, another stage of that name
+        return ()
+    low = rule.low if rule.low is not None else value
+    high = rule.high if rule.high is not None else value
+    return set_command(case.record.key, setting, f"{min(max(value, low), high):.4g}")
 
 
 def _percent(share: float) -> str:
@@ -99,14 +117,15 @@ def clipped(case: Case) -> Finding:
     crossed = share > CLIPPED_BAR
     say = f"{_percent(share)} of the sphere is blank white" if share >= 5e-5 else "Nothing is blank white"
     if not crossed:
-        return Finding("clipped", "Blank white", 100 * share, 100 * CLIPPED_BAR, "% of the sphere", sentence=say + ".")
-    lower = max(-4.0, _setting(case.record, "tone", "highlights_ev", 0.0) - 1)
+        return Finding(
+            "clipped", "Blank white", 100 * share, 100 * CLIPPED_BAR, "% of the sphere", sentence=say + "."
+        )
     return Finding(
         "clipped", "Blank white", 100 * share, 100 * CLIPPED_BAR, "% of the sphere", True,
         f"{say}: windows or lamps have lost what they showed.",
         "Bring the highlights down. If they stay blank, the exposure itself was clipped and only a darker "
         "exposure of this position helps.",
-        set_command(case.record.key, "tone.highlights_ev", f"{lower:g}"),
+        _change(case, "tone.highlights_ev", round(_in_force(case.record, "tone", "highlights_ev") - 1, 2)),
         excess(share, CLIPPED_BAR),
     )  # fmt: skip
 
@@ -117,13 +136,14 @@ def crushed(case: Case) -> Finding:
     crossed = share > CRUSHED_BAR
     say = f"{_percent(share)} of the sphere is solid black" if share >= 5e-5 else "Nothing is solid black"
     if not crossed:
-        return Finding("crushed", "Solid black", 100 * share, 100 * CRUSHED_BAR, "% of the sphere", sentence=say + ".")
-    higher = min(4.0, _setting(case.record, "tone", "shadows_ev", 0.0) + 1)
+        return Finding(
+            "crushed", "Solid black", 100 * share, 100 * CRUSHED_BAR, "% of the sphere", sentence=say + "."
+        )
     return Finding(
         "crushed", "Solid black", 100 * share, 100 * CRUSHED_BAR, "% of the sphere", True,
         f"{say}: corners show nothing.",
         "Raise the shadows.",
-        set_command(case.record.key, "tone.shadows_ev", f"{higher:g}"),
+        _change(case, "tone.shadows_ev", round(_in_force(case.record, "tone", "shadows_ev") + 1, 2)),
         excess(share, CRUSHED_BAR),
     )  # fmt: skip
 
@@ -154,9 +174,7 @@ def pole(case: Case, *, up: bool) -> Finding:
     pinch = measures.zenith_codes if up else measures.nadir_codes
     usual = measures.zenith_usual_codes if up else measures.nadir_usual_codes
     bar = max(POLE_BAR_CODES, 1.5 * usual)
-    name, where, title, keys = (
-        ("zenith", "straight up", "Zenith", "U") if up else ("nadir", "straight down", "Nadir", "D")
-    )
+    name, where, title = ("zenith", "straight up", "Zenith") if up else ("nadir", "straight down", "Nadir")
     if pinch <= bar:
         return Finding(name, title, pinch, bar, "codes of 255", sentence=f"The picture closes {where}.")
     remedy = (
@@ -165,10 +183,10 @@ def pole(case: Case, *, up: bool) -> Finding:
         else "Look at it (key D in the sphere). A larger patch may cover it; a star in the original comes "
         "from the stitcher."
     )
-    del keys
     return Finding(
         name, title, pinch, bar, "codes of 255", True,
-        f"The picture is pinched or broken {where}.", remedy, run_command(case.record.key), excess(pinch, bar),
+        f"The picture is pinched or broken {where}.", remedy, run_command(case.record.key),
+        excess(pinch, bar),
     )  # fmt: skip
 
 
@@ -186,44 +204,79 @@ def tilt(case: Case) -> Finding:
             sentence=f"Level to within {lean:.1f} degrees.",
         )  # fmt: skip
     toward = case.measures.tilt_yaw_deg or 0.0
+    by_hand = "level" in case.record.order and "levelled_deg" not in case.record.notes.get("level", {})
+    remedy = (
+        f"Set this tilt, and with it level.toward_yaw_deg={toward:.0f}."
+        if by_hand
+        else "Level it where it was stitched, put the new original in place, and run the frame again."
+    )
     return Finding(
         "tilt", "Horizon", lean, TILT_BAR_DEG, "degrees", True,
-        f"The frame leans by {lean:.1f} degrees: upright edges meet {lean:.1f} degrees from the zenith, "
-        f"toward yaw {toward:.0f}.",
-        "Level it where it was stitched, put the new original in place, and run the frame again.",
-        run_command(case.record.key),
+        f"The frame leans by {lean:.1f} degrees: its upright edges meet that far from the zenith, toward yaw "
+        f"{toward:.0f}.",
+        remedy,
+        _change(case, "level.tilt_deg", round(lean, 2)) if by_hand else run_command(case.record.key),
         excess(lean, TILT_BAR_DEG),
+    )  # fmt: skip
+
+
+def patch(case: Case) -> Finding:
+    """How well the rebuilt floor continues the floor around it, as the nadir stage found."""
+    agreement = _number(case.record, "nadir", "ring_agreement")
+    how = case.record.notes.get("nadir", {}).get("fill_method", "")
+    if agreement is None:
+        say = f"Nothing to judge: {how}." if how else "The nadir was left alone."
+        return Finding("patch", "Rebuilt floor", sentence=say)
+    # The stage itself says when a person should look; here its figure stands beside the others.
+    return Finding(
+        "patch", "Rebuilt floor", 100 * agreement, None, "% like its surroundings",
+        sentence=f"Filled from: {how}.",
     )  # fmt: skip
 
 
 def cast(case: Case) -> Finding:
     """Colour left on white."""
     a, b = case.measures.cast_a, case.measures.cast_b
-    outdoors = (_number(case.record, "balance", "open_sky") or 0.0) > OPEN_SKY
+    outdoors = _outdoors(case)
     if a is None or b is None or outdoors:
-        why = "under open sky, grass and stone colour" if outdoors else "nothing in it is light enough to judge"
-        return Finding("cast", "Colour cast", None, CAST_BAR, "C*ab", sentence=f"Not judged: {why} the white.")
+        why = (
+            "under open sky, grass and stone colour" if outdoors else "nothing in it is light enough to judge"
+        )
+        return Finding(
+            "cast", "Colour cast", None, CAST_BAR, "C*ab", sentence=f"Not judged: {why} the white."
+        )
     size = math.hypot(a, b)
     if size <= CAST_BAR:
-        return Finding("cast", "Colour cast", size, CAST_BAR, "C*ab", sentence="What should be white is near white.")
+        return Finding(
+            "cast", "Colour cast", size, CAST_BAR, "C*ab", sentence="What should be white is near white."
+        )
     hue = _hue_word(a, b)
     return Finding(
         "cast", "Colour cast", size, CAST_BAR, "C*ab", True,
         f"Even the whitest surfaces are {hue} by {size:.0f} C*ab.",
-        "If everything in the room really is that colour, leave it. Otherwise set the colour temperature of its "
-        "light by hand, or point balance at something white (neutral_yaw_deg, neutral_pitch_deg).",
+        "If everything in the room really is that colour, leave it. Otherwise set the colour temperature of "
+        "its light by hand, or point balance at something white (neutral_yaw_deg, neutral_pitch_deg).",
         _white_command(case), excess(size, CAST_BAR),
     )  # fmt: skip
 
 
 def _white_command(case: Case) -> tuple[str, ...]:
     """Command that sets a colour temperature nearer to the light, if the stage noted the one it took."""
-    kelvin = _setting(case.record, "balance", "kelvin", _number(case.record, "balance", "light_cct_kelvin") or 0.0)
+    kelvin = (
+        _in_force(case.record, "balance", "kelvin")
+        or _number(case.record, "balance", "light_cct_kelvin")
+        or 0.0
+    )
     if not 1500 < kelvin < 20000:
         return ()
     # A mired moves a light grey by about half a unit of b* (near the white point; from our own formulas).
     mired = min(1e6 / 1500, max(1e6 / 20000, 1e6 / kelvin + (case.measures.cast_b or 0.0) / 0.5))
-    return set_command(case.record.key, "balance.kelvin", f"{round(1e6 / mired, -1):.0f}")
+    return _change(case, "balance.kelvin", round(1e6 / mired, -1))
+
+
+def _outdoors(case: Case) -> bool:
+    """Whether the balance stage took the frame for one under open sky."""
+    return (_number(case.record, "balance", "open_sky") or 0.0) > OPEN_SKY
 
 
 def _hue_word(a: float, b: float) -> str:
@@ -235,19 +288,21 @@ def _hue_word(a: float, b: float) -> str:
 def grain(case: Case) -> Finding:
     """Noise against the siblings."""
     codes = case.measures.grain_codes
-    others = case.siblings(lambda one: one.grain_codes)
+    others = [one for one in case.siblings(lambda one: one.grain_codes) if one is not None]
+    if codes is None:
+        return Finding("grain", "Grain", None, None, "", sentence="Not judged: its texture hides any grain.")
     bar = GRAIN_BAR_CODES
     if others:
         bar = min(bar, max(2.0, GRAIN_BAR_RATIO * median(others)))
     if codes <= bar:
-        return Finding("grain", "Grain", codes, bar, "codes of 255", sentence="No more grain than its siblings.")
+        return Finding(
+            "grain", "Grain", codes, bar, "codes of 255", sentence="No more grain than its siblings."
+        )
     return Finding(
         "grain", "Grain", codes, bar, "codes of 255", True,
         f"Grain of {codes:.1f} codes on flat surfaces, more than its siblings show.",
         "Raising dark shadows brings their noise up: take them down a little, or shoot the position longer.",
-        set_command(
-            case.record.key, "tone.shadows_ev", f"{max(-4.0, _setting(case.record, 'tone', 'shadows_ev', 0) - 1):g}"
-        ),
+        _change(case, "tone.shadows_ev", round(_in_force(case.record, "tone", "shadows_ev") - 1, 2)),
         excess(codes, bar),
     )  # fmt: skip
 
@@ -295,12 +350,12 @@ def exposure(case: Case) -> Finding:
             "exposure", "Brightness", off, EXPOSURE_BAR_EV, "EV from its room",
             sentence=f"As bright as its room ({off:+.1f} EV).",
         )  # fmt: skip
-    now = _setting(case.record, "tone", "exposure_ev", _number(case.record, "tone", "exposure_ev") or 0.0)
+    now = _in_force(case.record, "tone", "exposure_ev")
     return Finding(
         "exposure", "Brightness", off, EXPOSURE_BAR_EV, "EV from its room", True,
         f"{abs(off):.1f} EV {'brighter' if off > 0 else 'darker'} than the other frames of its room.",
         "Set its exposure by hand.",
-        set_command(case.record.key, "tone.exposure_ev", f"{now - off:.1f}"),
+        _change(case, "tone.exposure_ev", round(now - off, 1)),
         excess(abs(off), EXPOSURE_BAR_EV),
     )  # fmt: skip
 
@@ -324,7 +379,9 @@ def shape(case: Case) -> Finding:
             "If that was not meant, look at the camera's setting for this frame, or set the exported width.",
             run_command(case.record.key), 1.2,
         )  # fmt: skip
-    return Finding("shape", "Size", float(width), None, "pixels wide", sentence=f"{width} x {height}, as the job.")
+    return Finding(
+        "shape", "Size", float(width), None, "pixels wide", sentence=f"{width} x {height}, as the job."
+    )
 
 
 def double(case: Case) -> Finding:
@@ -360,6 +417,7 @@ CHECKS: Sequence[Callable[[Case], Finding]] = (
     seam,
     cast,
     tilt,
+    patch,
     blur,
     grain,
     shape,

@@ -85,7 +85,7 @@ class FrameReview:
         if self.record.status == "waiting":
             return 500.0
         grave = sorted((one.doubt for one in self.crossed), reverse=True)
-        return min(400.0, sum(doubt / 2**place for place, doubt in enumerate(grave)))
+        return min(400.0, sum(doubt * 0.5**place for place, doubt in enumerate(grave)))
 
 
 @dataclass(frozen=True, slots=True)

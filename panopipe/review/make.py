@@ -84,7 +84,9 @@ def review_records(job_folder: Path, records: Sequence[FrameRecord], *, title: s
     (job_folder / KEPT).parent.mkdir(exist_ok=True)
     write_whole(
         job_folder / KEPT,
-        store.dump({name: (store.fingerprint(job_folder / name), seen[key]) for key, name in outputs.items()}),
+        store.dump(
+            {name: (store.fingerprint(job_folder / name), seen[key]) for key, name in outputs.items()}
+        ),
     )
     summary = ReviewSummary(
         folder / "index.html", folder / "results.json", folder / "contact-sheet.jpg", review

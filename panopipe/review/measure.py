@@ -20,7 +20,7 @@ from panopipe.review.exposure import clipped_share, crushed_share, median_exposu
 from panopipe.review.series import SKETCH
 from panopipe.sphere.upright import horizon_tilt
 
-VERSION = 2
+VERSION = 5
 """Raised when a measure changes; what was kept is then measured again."""
 ENOUGH_PX = 2560
 """Width in pixels at which a picture is measured, or the next larger one its JPEG can be reduced to."""
@@ -48,8 +48,8 @@ class Measures:
         Tilt of the horizon; None when undetermined.
     cast_a, cast_b : float or None
         CIE a*, b* of what should be white; None when nothing is light enough.
-    grain_codes : float
-        Grain of the flat parts.
+    grain_codes : float or None
+        Grain of the flat parts; None when nothing is flat.
     edge_width_px : float
         Width of the sharpest edges in pixels of the measured width; 0 when there was nothing to judge by.
     """
@@ -71,7 +71,7 @@ class Measures:
     tilt_error_deg: float | None
     cast_a: float | None
     cast_b: float | None
-    grain_codes: float
+    grain_codes: float | None
     edge_width_px: float
 
     def plain(self) -> dict[str, Any]:
@@ -110,4 +110,4 @@ def measure(rgb8: NDArray[np.uint8], width: int, height: int) -> Measures:
 def sketch(rgb8: NDArray[np.uint8]) -> NDArray[np.float32]:
     """Grey sketch of a whole frame, for finding doubles."""
     grey = cv2.cvtColor(rgb8, cv2.COLOR_RGB2GRAY)
-    return cv2.resize(grey, SKETCH[::-1], interpolation=cv2.INTER_AREA).astype(np.float32)
+    return np.asarray(cv2.resize(grey, SKETCH[::-1], interpolation=cv2.INTER_AREA), dtype=np.float32)

@@ -21,7 +21,7 @@ def plain(review: JobReview, *, job: str) -> dict[str, Any]:
     """All findings as plain values: counts, what concerns the job, then frame by frame in walking order."""
     return {
         "title": review.title,
-        "counts": {state: review.count(state) for state in ("fine", "look", "failed", "waiting")},  # type: ignore[arg-type]
+        "counts": {state: review.count(state) for state in ("fine", "look", "failed", "waiting")},
         "findings": [_finding(one, job) for one in review.findings],
         "frames": [_frame(one, job) for one in review.frames],
     }

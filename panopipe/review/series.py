@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,7 +72,7 @@ def gaps(keys: Sequence[FrameKey]) -> list[str]:
     missing = []
     for (room, stem), numbers in sorted(series.items()):
         present = sorted(numbers)
-        for low, high in zip(present, present[1:], strict=False):
+        for low, high in pairwise(present):
             absent = [n for n in range(low + 1, high) if n not in elsewhere[stem]]
             if high - low <= 6:
                 digits = len(numbers[low])

@@ -51,11 +51,15 @@ def contact_sheet(review: JobReview, folder: Path) -> bytes:
     width = 2 * _MARGIN + columns * cell + (columns - 1) * _GAP
     sheet = Image.new("RGB", (width, _height(rooms.values(), columns, cell)), _PAPER)
     pen = ImageDraw.Draw(sheet)
-    pen.text((_MARGIN, _MARGIN), _fit(pen, review.title, _TITLE_PX, width - 2 * _MARGIN), _INK, _font(_TITLE_PX))
+    pen.text(
+        (_MARGIN, _MARGIN), _fit(pen, review.title, _TITLE_PX, width - 2 * _MARGIN), _INK, _font(_TITLE_PX)
+    )
     top = _MARGIN + _TITLE_PX + _GAP
     for room, frames in rooms.items():
         if room:
-            pen.text((_MARGIN, top + _GAP), _fit(pen, room, _ROOM_PX, width - 2 * _MARGIN), _INK, _font(_ROOM_PX))
+            pen.text(
+                (_MARGIN, top + _GAP), _fit(pen, room, _ROOM_PX, width - 2 * _MARGIN), _INK, _font(_ROOM_PX)
+            )
         top += _heading(room)
         for place, one in enumerate(frames):
             left = _MARGIN + place % columns * (cell + _GAP)

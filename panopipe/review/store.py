@@ -30,7 +30,7 @@ def fingerprint(path: Path) -> str:
 
 
 def load(path: Path) -> dict[str, tuple[str, Seen]]:
-    """What was kept, by output; empty when there is nothing or it cannot be read (it is then measured anew)."""
+    """What was kept, by output; empty when nothing was or it cannot be read: it is then measured anew."""
     try:
         kept = json.loads(path.read_text(encoding="utf-8"))
         return {output: (one["fingerprint"], _seen(one)) for output, one in kept.items()}

@@ -45,7 +45,7 @@ def terminal_table(review: JobReview, *, job: str, page: Path, width: int = 100)
 
 def _counts(review: JobReview) -> str:
     parts = [f"{review.count('fine')} fine"]
-    look, failed, waiting = (review.count(state) for state in ("look", "failed", "waiting"))  # type: ignore[arg-type]
+    look, failed, waiting = (review.count(state) for state in ("look", "failed", "waiting"))
     if look:
         parts.append(f"{look} {'wants' if look == 1 else 'want'} a look")
     if failed:
@@ -69,7 +69,9 @@ def _next(review: JobReview, job: str, page: Path) -> list[str]:
     lines = [f"Next: open {_shown(str(page))}"]
     commands = [item.command for one in review.by_doubt() for item in one.crossed if item.command]
     if commands:
-        lines.append(f"  or begin with: {quoted(commands[0], job)}")
+        lines.append(f"  or begin with: {_shown(quoted(commands[0], job))}")
+        if commands[0][1] == "set":
+            lines.append(f"  then: {quoted(('panopipe', 'run', 'JOB'), job)}")
     elif review.count("failed") or review.count("waiting"):
         lines.append(f"  mend the originals named above, then: {quoted(('panopipe', 'run', 'JOB'), job)}")
     return lines

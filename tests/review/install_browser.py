@@ -20,7 +20,10 @@ def main() -> int:
         return 0
     apt = shutil.which("apt-get")
     if apt is None or os.geteuid() != 0:
-        print(f"install these packages of your system, then run the tests again: {' '.join(PACKAGES)}", file=sys.stderr)
+        print(
+            f"install these packages of your system, then run the tests again: {' '.join(PACKAGES)}",
+            file=sys.stderr,
+        )
         return 1
     quiet = os.environ | {"DEBIAN_FRONTEND": "noninteractive"}
     subprocess.run([apt, "update", "-qq"], check=True, env=quiet)

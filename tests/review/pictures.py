@@ -1,4 +1,4 @@
-"""Small whole frames for the review's tests: plain rooms drawn on the sphere, and what can go wrong with them."""
+"""Small whole frames for the review's tests: plain rooms drawn on the sphere, and jobs that hold them."""
 
 from __future__ import annotations
 
@@ -18,12 +18,14 @@ Picture = NDArray[np.uint8]
 
 
 @cache
-def room(width: int = 1024, *, seed: int = 1, lean_deg: float = 0.0, lean_yaw_deg: float = 30.0, gain: float = 1.0) -> Picture:
-    """A box room with doors, a window and planks, seen from inside, in sRGB codes; the sphere leans if told."""
+def room(
+    width: int = 1024, *, seed: int = 1, lean_deg: float = 0.0, lean_yaw_deg: float = 30.0, gain: float = 1.0
+) -> Picture:
+    """A box room with doors, pictures and planks, seen from inside, in sRGB codes; it leans if told."""
     chance = np.random.default_rng(seed)
     size = chance.uniform([3.0, 2.4, 4.0], [5.0, 2.8, 6.0])  # metres along x, y, z
     stand = np.array([chance.uniform(0.35, 0.65) * size[0], 1.45, chance.uniform(0.35, 0.65) * size[2]])
-    super_sampled = width * 4
+    super_sampled = width * 2
     yaw = yaw_of_column(np.arange(super_sampled), super_sampled)[np.newaxis]
     pitch = pitch_of_row(np.arange(super_sampled // 2), super_sampled // 2)[:, np.newaxis]
     ray = direction(yaw, pitch)
@@ -41,13 +43,21 @@ def room(width: int = 1024, *, seed: int = 1, lean_deg: float = 0.0, lean_yaw_de
     return np.asarray(np.clip(np.rint(coded * 255), 0, 255), dtype=np.uint8)
 
 
-def _surfaces(wall: NDArray[np.intp], ray: NDArray[np.float64], hit: NDArray[np.float64], size: NDArray[np.float64], chance: np.random.Generator) -> NDArray[np.float64]:
+def _surfaces(
+    wall: NDArray[np.intp],
+    ray: NDArray[np.float64],
+    hit: NDArray[np.float64],
+    size: NDArray[np.float64],
+    chance: np.random.Generator,
+) -> NDArray[np.float64]:
     paint = np.array([0.55, 0.5, 0.44]) * chance.uniform(0.8, 1.1)
     light = np.empty((*wall.shape, 3))
     shade = 0.75 + 0.25 * np.abs(ray[..., :1])
     light[:] = paint * shade
     down = (wall == 1) & (ray[..., 1] < 0)
-    light[down] = (np.array([0.3, 0.2, 0.12]) * (0.8 + 0.3 * np.mod(np.floor(hit[..., :1] / 0.14) * 0.618, 1)))[down]
+    light[down] = (
+        np.array([0.3, 0.2, 0.12]) * (0.8 + 0.3 * np.mod(np.floor(hit[..., :1] / 0.14) * 0.618, 1))
+    )[down]
     light[(wall == 1) & (ray[..., 1] > 0)] = [0.72, 0.71, 0.69]
     for side, along in ((0, 2), (2, 0)):
         for sign in (1, -1):
@@ -56,7 +66,9 @@ def _surfaces(wall: NDArray[np.intp], ray: NDArray[np.float64], hit: NDArray[np.
                 left = chance.uniform(0.1, 0.7) * size[along]
                 door = on & (np.abs(hit[..., along] - left - 0.45) < 0.45) & (hit[..., 1] < 2.05)
                 light[door] = chance.uniform(0.1, 0.7) * np.array([1, 0.95, 0.9])
-            frame = on & (np.abs(hit[..., along] - 0.2 * size[along]) < 0.3) & (np.abs(hit[..., 1] - 1.6) < 0.35)
+            frame = (
+                on & (np.abs(hit[..., along] - 0.2 * size[along]) < 0.3) & (np.abs(hit[..., 1] - 1.6) < 0.35)
+            )
             light[frame] = chance.uniform(0.05, 0.85, 3)
             skirting = on & (hit[..., 1] < 0.1)
             light[skirting] = 0.75
@@ -66,7 +78,12 @@ def _surfaces(wall: NDArray[np.intp], ray: NDArray[np.float64], hit: NDArray[np.
 def save(path: Path, picture: Picture, quality: int = 95) -> None:
     """Write a picture as JPEG without chroma subsampling."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    options = [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
+    options = [
+        cv2.IMWRITE_JPEG_QUALITY,
+        quality,
+        cv2.IMWRITE_JPEG_SAMPLING_FACTOR,
+        cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444,
+    ]
     path.write_bytes(cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), options)[1].tobytes())
 
 
@@ -77,7 +94,10 @@ def finished(job: Path, place: str, name: str, picture: Picture, **facts: object
     save(job / before, np.asarray(picture * 0.6, dtype=np.uint8))
     settings = {
         "tone": {"exposure_ev": Effective("auto", "built-in"), "shadows_ev": Effective(1.5, "recipe.toml:7")},
-        "nadir": {"radius_deg": Effective(12.0, f"overrides/{place}.toml:3"), "use": Effective(True, "built-in")},
+        "nadir": {
+            "radius_deg": Effective(12.0, f"overrides/{place}.toml:3"),
+            "use": Effective(True, "built-in"),
+        },
     }
     plain: dict[str, object] = {
         "originals": (f"originals/{place}/{name}.dng",),

@@ -16,7 +16,7 @@ from panopipe.review.store import Seen
 from panopipe.run.record import Effective, FrameRecord
 from tests.review.pictures import Picture, room
 
-WIDTH = 1024
+WIDTH = 768
 
 
 @pytest.fixture(scope="module")
@@ -26,7 +26,10 @@ def clean() -> list[Picture]:
 
 def reviewed(pictures: list[Picture], **facts: object) -> FrameReview:
     """The first of some frames of one room, reviewed among them."""
-    records = [FrameRecord(FrameKey("lounge", f"p{n}"), "finished", outputs=(f"{n}.jpg",), **facts) for n in range(len(pictures))]  # type: ignore[arg-type]
+    records = [
+        FrameRecord(FrameKey("lounge", f"p{n}"), "finished", outputs=(f"{n}.jpg",), **facts)
+        for n in range(len(pictures))
+    ]  # type: ignore[arg-type]
     seen = {
         record.key: Seen(measure(one, one.shape[1], one.shape[0]), sketch(one))
         for record, one in zip(records, pictures, strict=True)
@@ -39,10 +42,10 @@ def checks(review: FrameReview) -> list[str]:
 
 
 def paint(picture: Picture, value: int) -> Picture:
-    """A patch of 1.2 % of the rows and a third of the columns in the middle: about 4 % of the sphere."""
+    """A patch at the horizon of a sixth of the rows and a third of the columns: about 9 % of the sphere."""
     changed = picture.copy()
     middle = WIDTH // 4
-    changed[middle - 40 : middle + 40, 300:640] = value
+    changed[middle - WIDTH // 24 : middle + WIDTH // 24, WIDTH // 3 : 2 * WIDTH // 3] = value
     return changed
 
 
@@ -56,7 +59,7 @@ def star(picture: Picture, *, up: bool) -> Picture:
     """Spokes at a pole, as a stitcher leaves them that loses the last rows."""
     changed = picture.copy()
     spokes = np.where(np.arange(WIDTH) // (WIDTH // 16) % 2, 150, 40)[np.newaxis, :, np.newaxis]
-    changed[:8 if up else 0] = spokes
+    changed[: 8 if up else 0] = spokes
     if not up:
         changed[-8:] = spokes
     return changed
@@ -102,7 +105,9 @@ def test_a_double_is_caught_however_it_is_turned(turn: int, clean: list[Picture]
     again = np.roll(clean[1], turn, axis=1)
     pictures = [clean[0], clean[1], again]
     records = [FrameRecord(FrameKey("", f"p{n}"), "finished", outputs=(f"{n}.jpg",)) for n in range(3)]
-    seen = {r.key: Seen(measure(p, WIDTH, WIDTH // 2), sketch(p)) for r, p in zip(records, pictures, strict=True)}
+    seen = {
+        r.key: Seen(measure(p, WIDTH, WIDTH // 2), sketch(p)) for r, p in zip(records, pictures, strict=True)
+    }
     frames = judge(records, seen, title="").frames
     assert [("double" in checks(one)) for one in frames] == [False, False, True]
 
@@ -125,6 +130,9 @@ def test_the_remedy_starts_from_the_setting_in_force(clean: list[Picture]) -> No
 
 
 def test_the_gravest_finding_stands_first_and_ranks_the_frame(clean: list[Picture]) -> None:
-    worse, better = reviewed([paint(star(clean[0], up=True), 255), *clean[1:]]), reviewed([paint(clean[0], 255), *clean[1:]])
+    worse, better = (
+        reviewed([paint(star(clean[0], up=True), 255), *clean[1:]]),
+        reviewed([paint(clean[0], 255), *clean[1:]]),
+    )
     assert [one.doubt for one in worse.crossed] == sorted((one.doubt for one in worse.crossed), reverse=True)
     assert worse.doubt > better.doubt > 0

@@ -53,7 +53,9 @@ def wait(page: Chrome, script: str, *words: Any) -> None:
 
 
 def view(page: Chrome) -> dict[str, float]:
-    found: dict[str, float] = json.loads(page.find_element(By.ID, "sphere").get_attribute("data-view") or "{}")
+    found: dict[str, float] = json.loads(
+        page.find_element(By.ID, "sphere").get_attribute("data-view") or "{}"
+    )
     return found
 
 
@@ -63,7 +65,9 @@ def press(page: Chrome, *keys: str) -> None:
 
 def shot(page: Chrome) -> Any:
     """What the sphere shows, once drawn, as the screen has it."""
-    page.execute_async_script("const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(done));")
+    page.execute_async_script(
+        "const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(done));"
+    )
     data = page.find_element(By.ID, "sphere").screenshot_as_png
     return cv2.cvtColor(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
 
@@ -71,12 +75,19 @@ def shot(page: Chrome) -> Any:
 def middle_of(seen: Any) -> Any:
     """Colour in the middle; four pixels meet there when the view has an even number of them."""
     height, width = seen.shape[:2]
-    return seen[(height - 1) // 2 : height // 2 + 1, (width - 1) // 2 : width // 2 + 1].reshape(-1, 3).mean(axis=0)
+    return (
+        seen[(height - 1) // 2 : height // 2 + 1, (width - 1) // 2 : width // 2 + 1]
+        .reshape(-1, 3)
+        .mean(axis=0)
+    )
 
 
 def test_it_opens_from_disk_without_a_word_in_the_console(page: Chrome) -> None:
     assert page.current_url.startswith("file://")
-    assert page.find_element(By.ID, "summary").text == "8 frames in 4 rooms: 5 fine, 1 wants a look, 1 failed, 1 not run yet."
+    assert (
+        page.find_element(By.ID, "summary").text
+        == "8 frames in 4 rooms: 5 fine, 1 wants a look, 1 failed, 1 not run yet."
+    )
     assert page.get_log("browser") == []
 
 
@@ -104,7 +115,9 @@ def test_dragging_turns_the_view(opened: Chrome) -> None:
 def test_the_wheel_brings_nearer(opened: Chrome) -> None:
     sphere = opened.find_element(By.ID, "sphere")
     before = view(opened)["field"]
-    opened.execute_script("arguments[0].dispatchEvent(new WheelEvent('wheel', {deltaY: -300, cancelable: true}))", sphere)
+    opened.execute_script(
+        "arguments[0].dispatchEvent(new WheelEvent('wheel', {deltaY: -300, cancelable: true}))", sphere
+    )
     assert view(opened)["field"] < before * 0.9
 
 
@@ -112,8 +125,10 @@ def test_two_fingers_bring_nearer(opened: Chrome) -> None:
     before = view(opened)["field"]
     opened.execute_script(
         """const s = document.getElementById('sphere'); s.setPointerCapture = () => {};
-        const at = (kind, id, x) => s.dispatchEvent(new PointerEvent(kind, {pointerId: id, clientX: x, clientY: 300, pointerType: 'touch'}));
-        at('pointerdown', 11, 300); at('pointerdown', 12, 400); at('pointermove', 12, 500); at('pointerup', 11, 300); at('pointerup', 12, 500);"""
+        const at = (kind, id, x) => s.dispatchEvent(new PointerEvent(
+            kind, {pointerId: id, clientX: x, clientY: 300, pointerType: 'touch'}));
+        at('pointerdown', 11, 300); at('pointerdown', 12, 400); at('pointermove', 12, 500);
+        at('pointerup', 11, 300); at('pointerup', 12, 500);"""
     )
     assert view(opened)["field"] == pytest.approx(before / 2, rel=0.01)
 
@@ -164,7 +179,9 @@ def sampled(picture: Any, ray: Any) -> Any:
     column, row = (float(one) for one in pixel_of(*yaw_pitch(ray), picture.shape[1]))
     row = min(max(row, 0.0), picture.shape[0] - 1.0)
     left, top = int(np.floor(column)), int(np.floor(row))
-    rows = picture[[top, min(top + 1, picture.shape[0] - 1)]][:, [left % picture.shape[1], (left + 1) % picture.shape[1]]]
+    rows = picture[[top, min(top + 1, picture.shape[0] - 1)]][
+        :, [left % picture.shape[1], (left + 1) % picture.shape[1]]
+    ]
     return np.einsum("r,c,rcx->x", [1 - row % 1, row % 1], [1 - column % 1, column % 1], rows.astype(float))
 
 
@@ -186,16 +203,19 @@ def go_round(page: Chrome) -> None:
     for _ in range(400):
         press(page, Keys.TAB)
         again = page.execute_script(
-            "const one = document.activeElement, known = one.dataset.reached; if (!one.closest('main, dialog')) return false;"
-            "one.dataset.reached = '1'; return Boolean(known);")
+            "const one = document.activeElement, known = one.dataset.reached;"
+            "if (!one.closest('main, dialog')) return false;"
+            "one.dataset.reached = '1'; return Boolean(known);"
+        )
         if again:
             return
     raise AssertionError("Tab never comes round")
 
 
-UNREACHED = """return [...document.querySelectorAll(arguments[0] + ' :is(a[href], button, input, summary, [tabindex="0"])')]
+UNREACHED = """const all = 'a[href], button, input, summary, [tabindex="0"]';
+    return [...document.querySelectorAll(`${arguments[0]} :is(${all})`)]
     .filter((one) => !one.disabled && one.checkVisibility() && !one.dataset.reached)
-    .filter((one) => !(one.type === 'radio' && document.querySelector(`input[name=${one.name}][data-reached]`)))
+    .filter((one) => one.type !== 'radio' || !document.querySelector(`[name=${one.name}][data-reached]`))
     .map((one) => one.outerHTML.slice(0, 200))"""
 
 
@@ -206,14 +226,19 @@ def test_the_keyboard_alone_reaches_everything_on_the_page(page: Chrome) -> None
 
 
 def test_the_keyboard_alone_reaches_everything_in_a_frame(opened: Chrome) -> None:
-    opened.execute_script("document.querySelectorAll('dialog details').forEach((one) => { one.open = true; })")
+    opened.execute_script(
+        "document.querySelectorAll('dialog details').forEach((one) => { one.open = true; })"
+    )
     go_round(opened)
     assert opened.execute_script(UNREACHED, "dialog") == []
 
 
 def test_what_has_the_focus_is_seen(page: Chrome) -> None:
     press(page, Keys.TAB, Keys.TAB)
-    style = page.execute_script("const s = getComputedStyle(document.activeElement); return [s.outlineStyle, parseFloat(s.outlineWidth)]")
+    style = page.execute_script(
+        "const s = getComputedStyle(document.activeElement);"
+        "return [s.outlineStyle, parseFloat(s.outlineWidth)]"
+    )
     assert style[0] == "solid"
     assert style[1] >= 2
 
@@ -222,18 +247,27 @@ def test_what_has_the_focus_is_seen(page: Chrome) -> None:
 def test_the_accessibility_checker_finds_nothing_serious(page: Chrome, made: Made, place: str) -> None:
     if place == "frame":
         open_frame(page, made, 0)
-        page.execute_script("document.querySelectorAll('dialog details').forEach((one) => { one.open = true; })")
+        page.execute_script(
+            "document.querySelectorAll('dialog details').forEach((one) => { one.open = true; })"
+        )
     page.execute_script((files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8"))
     found = page.execute_async_script("axe.run().then((one) => arguments[0](one.violations))")
-    assert [(one["id"], one["impact"], [node["html"][:120] for node in one["nodes"]][:3]) for one in found] == []
+    assert [
+        (one["id"], one["impact"], [node["html"][:120] for node in one["nodes"]][:3]) for one in found
+    ] == []
 
 
 def test_hostile_names_are_text(page: Chrome, made: Made) -> None:
-    texts = page.execute_script("return [...document.querySelectorAll('.card .name, .room > h3')].map((one) => one.textContent)")
+    texts = page.execute_script(
+        "return [...document.querySelectorAll('.card .name, .room > h3')].map((one) => one.textContent)"
+    )
     assert HOSTILE_NAME in texts
     assert any(text.startswith(HOSTILE_ROOM) for text in texts)
     open_frame(page, made, 5)
-    assert page.find_element(By.ID, "frame-title").get_attribute("textContent") == f"{HOSTILE_ROOM}/{HOSTILE_NAME}"
+    assert (
+        page.find_element(By.ID, "frame-title").get_attribute("textContent")
+        == f"{HOSTILE_ROOM}/{HOSTILE_NAME}"
+    )
     assert HOSTILE_NOTE in (page.find_element(By.CSS_SELECTOR, ".panel").get_attribute("textContent") or "")
     time.sleep(0.2)
     assert page.title == "Fenhollow: review"
@@ -242,7 +276,9 @@ def test_hostile_names_are_text(page: Chrome, made: Made) -> None:
 
 def test_commands_are_quoted_for_the_shell(page: Chrome, made: Made) -> None:
     open_frame(page, made, 5)
-    typed = page.execute_script("return [...document.querySelectorAll('dialog code')].map((one) => one.textContent)")
+    typed = page.execute_script(
+        "return [...document.querySelectorAll('dialog code')].map((one) => one.textContent)"
+    )
     words = shlex.split(typed[-1])
     assert words == ["panopipe", "run", str(made.job), "--frame", f"{HOSTILE_ROOM}/{HOSTILE_NAME}"]
 
@@ -274,7 +310,8 @@ def test_it_prints_as_a_contact_sheet(page: Chrome) -> None:
         hidden, cards, ground = page.execute_script(
             "return [getComputedStyle(document.querySelector('.choices')).display,"
             "getComputedStyle(document.querySelector('.cards')).gridTemplateColumns.split(' ').length,"
-            "getComputedStyle(document.documentElement).backgroundColor]")
+            "getComputedStyle(document.documentElement).backgroundColor]"
+        )
     finally:
         page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
     assert (hidden, cards, ground) == ("none", 3, "rgb(255, 255, 255)")

@@ -49,6 +49,10 @@
         make("h3", {}, one.title), make("p", { class: "sentence" }, one.sentence), make("p", { class: "remedy" }, one.remedy),
         one.command.length ? panopipe.command(one.command) : "")));
     }
+    if (list.querySelector("code")) {
+      list.after(make("p", { class: "hint then" }, "A command that sets a value is followed by the run, which makes again only what changed:"),
+        panopipe.command(["panopipe", "run", "JOB"]));
+    }
     if (!list.children.length) {
       list.replaceWith(make("p", { class: "calm" }, "No check has a doubt about any frame. Look through them once all the same: mirrors, people and screens are for your eyes."));
     }
