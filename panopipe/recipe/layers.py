@@ -49,7 +49,10 @@ def frame_file(key: FrameKey) -> str:
 def read_layer(job: Job, file: str, faults: list[Fault]) -> Layer | None:
     """Read one recipe file; None if there is none. What is wrong with it is added to `faults`."""
     path = job.folder / file
-    if not path.is_file():
+    try:
+        if not path.is_file():
+            return None
+    except OSError:  # a frame's name so long that no recipe file can have it
         return None
     if not inside(job.folder, path):
         faults.append(Fault(file, 0, "is a link that leads out of the job folder"))

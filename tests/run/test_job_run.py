@@ -292,6 +292,13 @@ def test_two_runs_at_once_are_refused(make_job: MakeJob) -> None:
         run(folder)
 
 
+def test_the_longest_name_that_a_disk_takes(make_job: MakeJob) -> None:
+    folder = make_job({"hall": 1})
+    longest = "x" * 251
+    write_frame(folder / f"originals/hall/{longest}.dng")
+    assert names(run(folder).finished) == ["hall/hall-01", f"hall/{longest}"]
+
+
 def test_leftovers_of_a_crash_are_swept(make_job: MakeJob) -> None:
     folder = make_job()
     (folder / "finished/hall").mkdir(parents=True)
