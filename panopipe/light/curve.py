@@ -24,16 +24,18 @@ NOISE_FROM_EV = 6.5
 """EV below middle grey from where shadows are opened less and less, by half in the end: there lies noise."""
 NO_BLACK_EV = -16.0
 """A black point that cuts nothing: below half a step of 8 bits."""
-KNEE = 0.65
+CONTRAST_REACH_EV = 2.0
+"""EV about middle grey within which contrast is raised."""
+KNEE = 0.75
 """Display light where the shoulder begins."""
-WHITE_FROM_EV, WHITE_OVER_EV, WHITEST = 0.5, 2.5, 0.85
+WHITE_FROM_EV, WHITE_OVER_EV, WHITEST = 0.4, 1.8, 0.95
 """The shoulder's lowering, in EV, at which colour begins to give way to white; over how many EV more it
 does; and the share of white that is never exceeded."""
 
 
 @dataclass(frozen=True, slots=True)
 class Moves:
-    """The five numbers of the tonal rendering, in EV.
+    """The numbers of the tonal rendering.
 
     Attributes
     ----------
@@ -43,6 +45,8 @@ class Moves:
         Move of the base `HIGHLIGHTS_AT_EV` above middle grey.
     shadows_ev : float
         Move of the base `SHADOWS_AT_EV` and more below middle grey.
+    contrast_percent : float
+        How much steeper than as recorded the rendering is at middle grey, which stays in its place.
     white_point_ev : float
         EV above diffuse white that is shown as white; at 0 nothing is compressed.
     black_point_ev : float
@@ -52,6 +56,7 @@ class Moves:
     exposure_ev: float = 0.0
     highlights_ev: float = 0.0
     shadows_ev: float = 0.0
+    contrast_percent: float = 0.0
     white_point_ev: float = 0.0
     black_point_ev: float = NO_BLACK_EV
 
@@ -87,7 +92,7 @@ def highlight_share(base_ev: ArrayLike) -> Float:
     return _softplus(np.asarray(base_ev, dtype=np.float64) - MIDDLE_GREY_EV) / _softplus(HIGHLIGHTS_AT_EV)
 
 
-BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 1.4, 1.2
+BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 1.3, 1.3
 """EV above middle grey from where highlights act, just under a white wall, and how softly they set in."""
 
 
@@ -103,26 +108,26 @@ def _smooth_step(part: Float) -> Float:
 
 
 def display_light(light: ArrayLike, moves: Moves) -> Float:
-    """Display light of linear light: black point, then a shoulder up to the white point.
+    """Display light of linear light: contrast, black point, then a shoulder up to the white point.
 
     Parameters
     ----------
     light : array_like
         Linear luminance after exposure and base, 1.0 at diffuse white, not negative.
     moves : Moves
-        Only `white_point_ev` and `black_point_ev` count.
+        Only `contrast_percent`, `white_point_ev` and `black_point_ev` count.
 
     Returns
     -------
     ndarray
-        Up to 1.0 if the white point is above 0 EV. Below `KNEE` only the black point shows.
+        Up to 1.0 if the white point is above 0 EV. Below `KNEE` the shoulder does nothing.
 
     References
     ----------
     .. [1] E. Reinhard et al., Photographic tone reproduction for digital images, SIGGRAPH 2002, equation 4
        (the shoulder's form, here above the knee only).
     """
-    y = np.asarray(light, dtype=np.float64)
+    y = _steeper(np.asarray(light, dtype=np.float64), moves.contrast_percent / 100)
     if moves.black_point_ev > NO_BLACK_EV:
         black = 2.0**moves.black_point_ev
         y = (y + black * np.expm1(-y / black)) / (1 - black)
@@ -132,6 +137,15 @@ def display_light(light: ArrayLike, moves: Moves) -> Float:
     t = np.clip((y - KNEE) / (1 - KNEE), 0, room)
     shown: Float = np.minimum(y, KNEE) + (1 - KNEE) * t * (1 + t / room**2) / (1 + t)
     return shown
+
+
+def _steeper(light: Float, share: float) -> Float:
+    """An S in log2 luminance about middle grey, whose ends run parallel to the straight line."""
+    if share == 0:
+        return light
+    above = np.log2(np.maximum(light, 1e-12)) - MIDDLE_GREY_EV
+    lifted: Float = light * 2.0 ** (share * CONTRAST_REACH_EV * np.tanh(above / CONTRAST_REACH_EV))
+    return lifted
 
 
 def whiteness(change_ev: ArrayLike) -> Float:

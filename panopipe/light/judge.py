@@ -62,12 +62,14 @@ WHITE_ABOVE_EV = 0.07
 rooms rendered with known light, which spread from -0.25 to 0.1."""
 WHITE_TARGET_EV = -0.1
 """Where a perfect white in the room's light is put; an 18 % card comes to lie at L* 45."""
-WINDOW_SHARE, WINDOW_TARGET_EV = 0.993, 2.6
+WINDOW_SHARE, WINDOW_TARGET_EV = 0.993, 2.3
 """Share of the sphere darker than the view in a window, and where that may lie above middle grey."""
 CORNER_SHARE, CORNER_TARGET_EV, CORNER_LIFT = 0.03, -2.1, 0.6
 """Share of the sphere darker than a corner that must be readable, where it may lie below middle grey
 without help, and the part of the way that it is brought there."""
 MOST_LIFT_EV = 1.5
+CONTRAST_PERCENT = 15.0
+"""What a rendering for a screen in a lit room wants over the light as it is (common practice, no source)."""
 GLINT_SHARE = 0.9997
 BLACK_SHARE, DEEPEST_BLACK_EV = 0.002, -6.5
 """Share of the sphere that may be all but black, and the lightest light that is called black."""
@@ -93,7 +95,8 @@ def suited(room: Lit) -> Moves:
     )
     return replace(
         local,
-        white_point_ev=float(np.clip(glint + 1, 1, 4)),
+        contrast_percent=CONTRAST_PERCENT,
+        white_point_ev=float(np.clip(glint + 1.5, 1.5, 4)),
         black_point_ev=float(np.clip(black - 0.5, NO_BLACK_EV, DEEPEST_BLACK_EV)),
     )
 

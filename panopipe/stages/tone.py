@@ -55,6 +55,14 @@ class ToneSettings:
         unit="EV",
         auto=True,
     )
+    contrast_percent: float | Auto = number(
+        AUTO,
+        "how much steeper middle tones are than as recorded",
+        low=-50,
+        high=100,
+        unit="percent",
+        auto=True,
+    )
     white_point_ev: float | Auto = number(
         AUTO,
         "light this far above diffuse white becomes pure white; 0 compresses nothing",
@@ -162,6 +170,9 @@ def _notes(moves: Moves) -> dict[str, float | str]:
     return {name: round(float(getattr(moves, name)), 3) for name in Moves.__slots__}
 
 
+HEADROOM = np.float32(0.15)
+"""Part of the way from luminance to the strongest channel that is left free above it, so that chroma raised
+later finds room below clipping."""
 _STEPS = 256
 """Entries of a table for each EV: half a step is a sixth of the finest 8-bit code, and the table stays small
 enough for the processor's first cache."""
@@ -206,11 +217,15 @@ def _never_falling(curves: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _render(rows: Rows, first: int, learned: _Learned) -> None:
     """Gain by luminance and place, then the global curve on the strongest channel; in place."""
-    light_ev = _log(cv2.transform(rows, learned.luminance), _EV_OF_LOG)
+    luminance = cv2.transform(rows, learned.luminance)
+    light_ev = _log(luminance.copy(), _EV_OF_LOG)
     change = learned.shifts.at(first, light_ev)
     strongest = cv2.transform(rows, learned.channels[0], dst=light_ev)
     for weights in learned.channels[1:]:
         np.maximum(strongest, cv2.transform(rows, weights), out=strongest)
+    luminance -= strongest
+    luminance *= -HEADROOM
+    strongest += luminance
     place = _log(strongest, _STEPS_OF_LOG)
     place += change
     entry = place.astype(np.int32)

@@ -15,7 +15,12 @@ from panopipe.stages.tone import Tone, ToneSettings
 from tests.measures.halo import overshoot, step_frame
 
 NEUTRAL = ToneSettings(
-    exposure_ev=0.0, highlights_ev=0.0, shadows_ev=0.0, white_point_ev=0.0, black_point_ev=NO_BLACK_EV
+    exposure_ev=0.0,
+    highlights_ev=0.0,
+    shadows_ev=0.0,
+    contrast_percent=0.0,
+    white_point_ev=0.0,
+    black_point_ev=NO_BLACK_EV,
 )
 WINDOWS = replace(NEUTRAL, highlights_ev=-3.0, shadows_ev=1.0, white_point_ev=2.0)
 KEY = FrameKey("lounge", "lounge-01")
@@ -238,3 +243,17 @@ def test_black_and_negative_light_survive() -> None:
 def test_a_black_frame_is_no_error() -> None:
     rows = np.zeros((32, 64, 3), dtype=np.float32)
     assert np.array_equal(toned(rows, ToneSettings()), rows)
+
+
+def test_contrast_turns_about_middle_grey() -> None:
+    rows = grey(0.18, 0.045, 0.36, 0.72)
+    gain = np.log2(luminance(toned(rows, replace(NEUTRAL, contrast_percent=20.0))) / luminance(rows))
+    middle, dark, bright, brightest = (np.median(gain[:, at : at + 8]) for at in (4, 20, 36, 52))
+    assert middle == pytest.approx(0, abs=0.01)
+    assert dark < -0.2 < 0 < bright < brightest
+
+
+def test_vivid_light_leaves_room_for_more_chroma() -> None:
+    rows = grey(0.05, 0.2, 0.6, 2.0) * np.array([0.3, 0.5, 1.0], dtype=np.float32)
+    srgb = toned(rows, WINDOWS).astype(np.float64) @ SRGB_FROM_WORKING.T
+    assert srgb.max() < 0.99
