@@ -135,7 +135,8 @@ class Ledger:
                         base.executescript(f"begin; {_TABLES} pragma user_version = {FORMAT}; commit;")
                 self._check_format()
                 base.execute(f"pragma synchronous = {SYNCHRONOUS}")
-                base.execute("select count(*) from frame, look, seen, solved, original limit 1").fetchone()
+                for table in ("original", "frame", "look", "seen", "solved"):
+                    base.execute(f"select * from {table} limit 1").fetchone()
                 return base
             except (sqlite3.DatabaseError, ValueError) as error:
                 base.close()
