@@ -83,7 +83,7 @@ class Camera:
 
     def camera_from_xyz(self, white_xy: ArrayLike) -> Matrix:
         """XYZ to this camera for a scene white: AnalogBalance x CameraCalibration x ColorMatrix."""
-        share = self.share_of_first(float(cct_duv_from_xy(white_xy)[0]))
+        share = self._share(white_xy)
         colour = self._mixed([light.camera_from_xyz for light in self.calibrations], share)
         return self._individual(share) @ colour
 
@@ -133,7 +133,7 @@ class Camera:
         forward = [light.d50_from_balanced for light in self.calibrations]
         if any(matrix is None for matrix in forward):
             return self._adapted(white_xy, neutral, D50_XY)
-        share = self.share_of_first(float(cct_duv_from_xy(white_xy)[0]))
+        share = self._share(white_xy)
         mixed = self._mixed([_normalised(matrix) for matrix in forward if matrix is not None], share)
         reference = np.linalg.inv(self._individual(share))
         balanced: Matrix = mixed @ np.diag(1 / (reference @ neutral)) @ reference
@@ -144,6 +144,11 @@ class Camera:
         d65_from_d50 = adaptation_matrix(xyz_from_xy(D50_XY), xyz_from_xy(D65_XY))
         matrix: Matrix = WORKING_FROM_XYZ @ d65_from_d50 @ self.d50_from_camera(white_xy)
         return matrix
+
+    def _share(self, white_xy: ArrayLike) -> float:
+        if len(self.calibrations) == 1:
+            return 1.0
+        return self.share_of_first(float(cct_duv_from_xy(white_xy)[0]))
 
     def _adapted(self, white_xy: ArrayLike, neutral: Matrix, to_xy: ArrayLike) -> Matrix:
         xyz_from_camera = np.linalg.inv(self.camera_from_xyz(white_xy))
