@@ -210,12 +210,15 @@ def _paints(cells: Cells) -> tuple[Paint, ...]:
         for kind in Kind:
             weight = np.where(member & (zone == kind), left, 0.0)
             if weight.sum() >= SMALLEST_SR:
-                under = seen if kind is Kind.WALL else at + OWN_LIGHT * (seen - at)
-                place = (_quantile(under[:, 0], weight, 0.5), _quantile(under[:, 1], weight, 0.5))
+                place = _middle_place(seen if kind is Kind.WALL else at + OWN_LIGHT * (seen - at), weight)
                 middle = _quantile(bright, weight, 0.5) - top
                 paints.append(Paint(place, float(weight.sum()), middle, kind))
         left[member] = 0
     return tuple(sorted(paints, key=lambda paint: -paint.area_sr))
+
+
+def _middle_place(at: Matrix, weight: Matrix) -> tuple[float, float]:
+    return _quantile(at[:, 0], weight, 0.5), _quantile(at[:, 1], weight, 0.5)
 
 
 def _zones() -> NDArray[np.int_]:

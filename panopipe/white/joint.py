@@ -36,9 +36,10 @@ SAME_ROOM_SIGMA = 0.03
 OTHER_ROOM_SIGMA = 0.3
 LIKE_LIGHT = 0.05
 """Beyond this difference two rooms are taken to have two lights."""
-LOCUS_FREE = 0.06
-"""Lights may lie this far beside the locus, a Duv of about 0.0055 (ANSI C78.377 grants lamps 0.006)."""
-LOCUS_SIGMA = 0.05
+LOCUS_FREE = 0.13
+"""Lights may lie this far beside the locus, a Duv of about 0.012: ANSI C78.377 grants lamps 0.006, and the
+walls of a room tint its light as much again."""
+LOCUS_SIGMA = 0.1
 """Beyond that they are held by this."""
 CAMERA_SIGMA = 0.6
 SKY_MIRED = 1e6 / 5500

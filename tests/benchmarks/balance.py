@@ -288,17 +288,12 @@ def show(rows: Sequence[tuple[int, Job, Figures, list[float]]]) -> None:
 
 
 def _show_cards(rows: Sequence[tuple[int, Figures]]) -> None:
-    print(
-        "largest pairwise delta E 2000 between the cards of all rooms; joint also between all frames; last, how"
-    )
+    print("largest pairwise delta E 2000 of the rooms' cards; joint also of all frames; last, how")
     print("single cards differ when every frame has its true white (one light a frame can do no more)")
     print(" house  before  grey-world  white-patch   joint   (frames)   single cards, true white")
     for seed, found in rows:
-        figures_of = (found.before, found.grey_world, found.white_patch, found.joint, found.joint_frames)
-        before, grey, patch, joint, frames = figures_of
-        print(
-            f"{seed:6d} {before:7.2f} {grey:11.2f} {patch:12.2f} {joint:7.2f} {frames:10.2f} {found.best:26.2f}"
-        )
+        alone = f"{found.before:7.2f} {found.grey_world:11.2f} {found.white_patch:12.2f}"
+        print(f"{seed:6d} {alone} {found.joint:7.2f} {found.joint_frames:10.2f} {found.best:26.2f}")
     joint_all = [found.joint for _, found in rows]
     print(f"joint: median {np.median(joint_all):.2f} (bar 2.0), worst {max(joint_all):.2f} (bar 4.0)\n")
 
