@@ -1,0 +1,50 @@
+"""A job folder: its rooms, its frames and the files they are made of. Reads names and small facts only.
+
+JOB/originals/<room>/<frame>.dng    the frames; or the DNGs lie in JOB itself, flat or in room folders
+JOB/job.toml                        facts of the shoot: title, rights, rooms, white reference
+JOB/recipe.toml, JOB/overrides/     settings, see `panopipe.recipe`
+JOB/finished/<room>/<frame>.jpg     what a run makes
+"""
+
+from panopipe.job.faults import Fault, JobError
+from panopipe.job.model import (
+    FINISHED,
+    JOB_FILE,
+    KINDS,
+    LOGS,
+    ORIGINALS,
+    OVERRIDES,
+    PROOFS,
+    RECIPE_FILE,
+    REVIEW,
+    SET_ASIDE,
+    WORKING,
+    FrameEntry,
+    Job,
+    SourceFile,
+)
+from panopipe.job.names import inside, natural, nearest
+from panopipe.job.opening import open_job
+
+__all__ = [
+    "FINISHED",
+    "JOB_FILE",
+    "KINDS",
+    "LOGS",
+    "ORIGINALS",
+    "OVERRIDES",
+    "PROOFS",
+    "RECIPE_FILE",
+    "REVIEW",
+    "SET_ASIDE",
+    "WORKING",
+    "Fault",
+    "FrameEntry",
+    "Job",
+    "JobError",
+    "SourceFile",
+    "inside",
+    "natural",
+    "nearest",
+    "open_job",
+]

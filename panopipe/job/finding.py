@@ -1,0 +1,130 @@
+"""Which files of a folder are frames, and of which room."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from panopipe.frame import FrameKey
+from panopipe.job.model import (
+    FINISHED,
+    KINDS,
+    LOGS,
+    ORIGINALS,
+    OVERRIDES,
+    PROOFS,
+    REVIEW,
+    SET_ASIDE,
+    WORKING,
+    FrameEntry,
+    SourceFile,
+)
+from panopipe.job.names import has_control, inside
+
+_OURS = {ORIGINALS, FINISHED, OVERRIDES, WORKING, REVIEW, LOGS, PROOFS, SET_ASIDE}
+
+
+def find_entries(root: Path, remarks: list[str]) -> Iterator[FrameEntry]:
+    """Frames as the folders tell them; what is left out is said in `remarks`.
+
+    Raises
+    ------
+    OSError
+        If a folder cannot be read.
+    """
+    originals = root / ORIGINALS
+    if originals.is_dir():
+        yield from _in_folders(root, originals, remarks, KINDS)
+        return
+    folders = list(_room_folders(root, root, remarks))
+    has_raw = any(file.suffix.lower() == ".dng" for _, room in folders for file in _files(room))
+    kinds = (".dng",) if has_raw else KINDS
+    if has_raw:
+        names = {(room, f.stem) for room, path in folders for f in _files(path) if f.suffix.lower() == ".dng"}
+        alone = [
+            f.name
+            for room, path in folders
+            for f in _files(path)
+            if f.suffix.lower() in KINDS and (room, f.stem) not in names
+        ]
+        if alone:
+            remarks.append(
+                f"left out, as the folder holds DNGs: {_some(alone)}; "
+                f"put frames into {ORIGINALS}/ to take them all"
+            )
+    yield from _in_folders(root, root, remarks, kinds)
+
+
+def _in_folders(root: Path, top: Path, remarks: list[str], kinds: tuple[str, ...]) -> Iterator[FrameEntry]:
+    for room, folder in _room_folders(root, top, remarks):
+        best: dict[str, Path] = {}
+        for file in _files(folder):
+            kind = file.suffix.lower()
+            if kind in kinds:
+                other = best.get(file.stem)
+                if other is None or _rank(file) < _rank(other):
+                    best[file.stem] = file
+        for stem, file in best.items():
+            path = file.relative_to(root).as_posix()
+            why = (
+                ""
+                if inside(root, file)
+                else "is a link that leads out of the job folder; copy the file instead"
+            )
+            if has_control(path):
+                why = "has control characters in its name; rename it"
+            yield FrameEntry(FrameKey(room, stem), (SourceFile(path),), why)
+        if top == folder:
+            continue
+        deeper = [d.name for d in _folders(folder) if any(_holds_frames(d))]
+        if deeper:
+            remarks.append(f"left out, as rooms are one folder deep: {folder.name}/{_some(deeper)}")
+
+
+def _rank(file: Path) -> tuple[int, str]:
+    return KINDS.index(file.suffix.lower()), file.name
+
+
+def _room_folders(root: Path, top: Path, remarks: list[str]) -> Iterator[tuple[str, Path]]:
+    yield "", top
+    for folder in _folders(top):
+        if top == root and folder.name.casefold() in _OURS:
+            continue
+        if not inside(root, folder):
+            line = (
+                f"left out: {folder.relative_to(root).as_posix()} is a link that leads out of the job folder"
+            )
+            if line not in remarks:
+                remarks.append(line)
+            continue
+        yield folder.name, folder
+
+
+def _folders(folder: Path) -> list[Path]:
+    return sorted(Path(e.path) for e in _scan(folder) if _is_folder(e) and not e.name.startswith("."))
+
+
+def _files(folder: Path) -> list[Path]:
+    # Not is_file(): a link whose target is gone must fail by name, not vanish.
+    return sorted(Path(e.path) for e in _scan(folder) if not _is_folder(e) and not e.name.startswith("."))
+
+
+def _is_folder(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_dir()
+    except OSError:  # a ring of links
+        return False
+
+
+def _scan(folder: Path) -> list[os.DirEntry[str]]:
+    with os.scandir(folder) as entries:
+        return list(entries)
+
+
+def _holds_frames(folder: Path) -> Iterator[Path]:
+    return (file for file in _files(folder) if file.suffix.lower() in KINDS)
+
+
+def _some(names: list[str]) -> str:
+    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")

@@ -1,0 +1,123 @@
+"""The job file: title, rights, rooms and white reference, with every fault told at once."""
+
+from __future__ import annotations
+
+import fnmatch
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from panopipe.files.toml import Document, TomlError, read_toml
+from panopipe.frame import FrameKey
+from panopipe.job.faults import Fault, JobError
+from panopipe.job.model import JOB_FILE, FrameEntry, Job
+from panopipe.job.names import composed, inside, is_plain, nearest
+from panopipe.stage import Rights
+
+
+class JobFile:
+    """The job file, read once; gathers its faults until all of them can be told."""
+
+    _RIGHTS = ("creator", "copyright", "contact_url", "contact_email")
+    _TOP = ("title", "white_reference", "rights", "rooms")
+
+    def __init__(self, root: Path) -> None:
+        self.faults: list[Fault] = []
+        self.document = self._read(root)
+        self.patterns = self._rooms()
+        self.used: set[tuple[str, str]] = set()
+        self._check_names("", self.document.values, self._TOP)
+
+    def _read(self, root: Path) -> Document:
+        path = root / JOB_FILE
+        if not path.is_file():
+            return Document()
+        if not inside(root, path):
+            self.faults.append(Fault(JOB_FILE, 0, "is a link that leads out of the job folder"))
+            return Document()
+        try:
+            return read_toml(path)
+        except TomlError as error:
+            self.faults.append(Fault(JOB_FILE, error.line, str(error)))
+            return Document()
+
+    def fault(self, path: tuple[str, ...], text: str) -> None:
+        """Note a fault at a key of the job file."""
+        self.faults.append(Fault(JOB_FILE, self.document.line(*path), text, ".".join(path)))
+
+    def _check_names(self, table: str, values: Mapping[str, object], known: tuple[str, ...]) -> None:
+        for name in values:
+            if name not in known:
+                path = (table, name) if table else (name,)
+                self.fault(path, f"unknown here{nearest(name, known)} (known: {', '.join(known)})")
+
+    def _text(self, *path: str) -> str:
+        value: object = self.document.values
+        for name in path:
+            value = value.get(name, "") if isinstance(value, Mapping) else ""
+        if not isinstance(value, str):
+            self.fault(path, "must be text in quotes")
+            return ""
+        return value
+
+    def rights(self) -> Rights:
+        """Title, rights and contact."""
+        table = self.document.values.get("rights", {})
+        if not isinstance(table, Mapping):
+            self.fault(("rights",), f"must be a table with {', '.join(self._RIGHTS)}")
+            return Rights(self._text("title"))
+        self._check_names("rights", table, self._RIGHTS)
+        return Rights(self._text("title"), *(self._text("rights", name) for name in self._RIGHTS))
+
+    def _rooms(self) -> list[tuple[str, str]]:
+        table = self.document.values.get("rooms", {})
+        if not isinstance(table, Mapping):
+            self.fault(("rooms",), 'must be a table of lists: hall = ["frame-01", "frame-02"]')
+            return []
+        found = []
+        for room, names in table.items():
+            if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+                self.fault(("rooms", room), 'must be a list of frames: ["frame-01", "frame-1*"]')
+            elif not is_plain(room):
+                self.fault(("rooms", room), "is no name for a folder; a room's name has no / and no ..")
+            else:
+                found += [(room, name) for name in names]
+        return found
+
+    def with_room(self, entry: FrameEntry) -> FrameEntry:
+        """Put a frame into the room that the job file gives it; its folder's otherwise."""
+        claims = [claim for claim in self.patterns if _matches(entry.key, claim[1])]
+        self.used.update(claims)
+        rooms = list(dict.fromkeys(room for room, _ in claims))
+        if len(rooms) > 1:
+            self.fault(("rooms", rooms[1]), f"{entry.key} is already in {rooms[0]}")
+        if not rooms:
+            return entry
+        return replace(entry, key=FrameKey(rooms[0], entry.key.name))
+
+    def finish(self, job: Job) -> FrameKey | None:
+        """Check what only the whole job can tell; return the white reference.
+
+        Raises
+        ------
+        JobError
+            If anything in the job file is wrong; all of it is told.
+        """
+        for room, pattern in self.patterns:
+            if (room, pattern) not in self.used:
+                names = [key.name for key in job.frames]
+                self.fault(("rooms", room), f'no frame is named "{pattern}"{nearest(pattern, names)}')
+        reference = None
+        if text := self._text("white_reference"):
+            try:
+                reference = job.key(text)
+            except ValueError as error:
+                self.fault(("white_reference",), str(error))
+        if self.faults:
+            raise JobError(sorted(self.faults, key=lambda fault: fault.line))
+        return reference
+
+
+def _matches(key: FrameKey, pattern: str) -> bool:
+    wanted = composed(pattern)
+    return any(fnmatch.fnmatchcase(composed(name), wanted) for name in (str(key), key.name))

@@ -1,0 +1,124 @@
+"""What a job is: rooms, frames, the files a frame is made of, the facts of the shoot."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from panopipe.frame import FrameKey
+from panopipe.job.names import composed, nearest
+from panopipe.stage import Rights
+
+ORIGINALS, FINISHED, OVERRIDES = "originals", "finished", "overrides"
+JOB_FILE, RECIPE_FILE = "job.toml", "recipe.toml"
+WORKING, REVIEW, LOGS, PROOFS, SET_ASIDE = ".panopipe", "review", "logs", "proofs", "set-aside"
+
+KINDS = (".dng", ".tif", ".tiff", ".png", ".jpg", ".jpeg")
+"""Files that can be a frame; of two with the same name the earlier kind is the frame."""
+
+
+@dataclass(frozen=True, slots=True)
+class SourceFile:
+    """One file of a frame.
+
+    Attributes
+    ----------
+    path : str
+        Relative to the job folder, with `/` between parts.
+    role : str
+        What the file is to the frame: "frame" when it is the whole of it. A frame of several files (the
+        exposures of a bracket, several takes) tells them apart by this word.
+    """
+
+    path: str
+    role: str = "frame"
+
+
+@dataclass(frozen=True, slots=True)
+class FrameEntry:
+    """A frame of the job and the files it is made of.
+
+    Attributes
+    ----------
+    key : FrameKey
+        Room and name; the room is "" when no folder and no job file names one.
+    files : tuple of SourceFile
+        At least one.
+    refused : str
+        Why this frame cannot be taken, or empty. It costs this frame, not the job.
+    """
+
+    key: FrameKey
+    files: tuple[SourceFile, ...]
+    refused: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A job folder as it was found.
+
+    Attributes
+    ----------
+    folder : Path
+        The job folder, absolute, links resolved.
+    frames : mapping of FrameKey to FrameEntry
+        In walking order: rooms and names sorted as a person counts (2 before 10).
+    rights : Rights
+        Title, rights and contact from the job file.
+    reference : FrameKey or None
+        The frame whose white the photographer trusts.
+    remarks : tuple of str
+        What was left out or deserves a word, one line each.
+    """
+
+    folder: Path
+    frames: Mapping[FrameKey, FrameEntry]
+    rights: Rights = field(default_factory=Rights)
+    reference: FrameKey | None = None
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def title(self) -> str:
+        """Title of the shoot, or empty."""
+        return self.rights.title
+
+    @property
+    def rooms(self) -> dict[str, tuple[FrameKey, ...]]:
+        """Frames of each room, in walking order."""
+        found: dict[str, list[FrameKey]] = {}
+        for key in self.frames:
+            found.setdefault(key.room, []).append(key)
+        return {room: tuple(keys) for room, keys in found.items()}
+
+    def key(self, text: str) -> FrameKey:
+        """Frame that `ROOM/FRAME` (or a frame's name that only one room has) names.
+
+        Raises
+        ------
+        ValueError
+            If there is none or more than one; the message names the nearest.
+        """
+        wanted = composed(text)
+        spelled = {composed(str(key)): key for key in self.frames}
+        if wanted in spelled:
+            return spelled[wanted]
+        alone = [key for key in self.frames if composed(key.name) == wanted]
+        if len(alone) == 1:
+            return alone[0]
+        if alone:
+            raise ValueError(f"{text} is a frame of several rooms: {', '.join(str(key) for key in alone)}")
+        raise ValueError(f"no frame {text} in this job{nearest(text, spelled)}")
+
+    def room(self, text: str) -> str:
+        """Room of that name.
+
+        Raises
+        ------
+        ValueError
+            If there is none; the message names the nearest.
+        """
+        for room in self.rooms:
+            if composed(room) == composed(text):
+                return room
+        raise ValueError(f"no room {text} in this job{nearest(text, self.rooms)}")

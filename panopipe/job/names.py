@@ -1,0 +1,62 @@
+"""Names as people write and count them, and where a path leads."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import unicodedata
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+_WINDOWS_RESERVED = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?", re.IGNORECASE)
+_WINDOWS_FORBIDDEN = re.compile(r'[<>:"\\|?*]|[. ]$')
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Say which known name a wrong one most likely meant: `; did you mean tone?`, or nothing."""
+    by_fold = {name.casefold(): name for name in known}
+    found = difflib.get_close_matches(word.casefold(), by_fold, n=1, cutoff=0.5)
+    return f"; did you mean {by_fold[found[0]]}?" if found else ""
+
+
+def natural(text: str) -> tuple[object, ...]:
+    """Sort key that counts as a person does: 2 before 10, case and accents' form aside."""
+    folded = unicodedata.normalize("NFC", text).casefold()
+    parts = re.split(r"(\d+)", folded)
+    numbered = tuple((0, int(p), "") if p.isdecimal() and len(p) < 400 else (1, 0, p) for p in parts if p)
+    return (*numbered, (-1, 0, text))
+
+
+def inside(folder: Path, path: Path) -> bool:
+    """Whether `path`, links followed, lies inside `folder` (which must be resolved)."""
+    try:
+        return path.resolve().is_relative_to(folder)
+    except (OSError, RuntimeError, ValueError):  # a ring of links, or a name no file system takes
+        return False
+
+
+def folded(text: str) -> str:
+    """Form in which two names are the same file on some disks: case and accents' form aside."""
+    return unicodedata.normalize("NFC", text).casefold()
+
+
+def composed(text: str) -> str:
+    """Form in which two names look the same: accents composed (macOS writes them apart)."""
+    return unicodedata.normalize("NFC", text)
+
+
+def is_plain(text: str) -> bool:
+    """Whether a text can be the name of a folder, and only of one right here."""
+    return bool(text.strip(". ")) and not re.search(r"[/\\\x00-\x1f\x7f]", text)
+
+
+def has_control(text: str) -> bool:
+    """Whether there are control characters in a name; they would break lines and logs."""
+    return re.search(r"[\x00-\x1f\x7f]", text) is not None
+
+
+def awkward_names(parts: Iterable[str]) -> Iterator[str]:
+    """A line for each name that works here and that Windows would not take."""
+    for part in dict.fromkeys(parts):
+        if _WINDOWS_RESERVED.fullmatch(part) or _WINDOWS_FORBIDDEN.search(part):
+            yield f'the name "{part}" works here, but Windows does not take it; rename it before you deliver'

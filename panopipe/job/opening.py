@@ -1,0 +1,67 @@
+"""Opening a job: its frames found, its job file read, both checked against one another."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from panopipe.frame import FrameKey
+from panopipe.job.finding import find_entries
+from panopipe.job.job_file import JobFile
+from panopipe.job.model import FrameEntry, Job
+from panopipe.job.names import awkward_names, folded, natural
+
+
+def open_job(folder: Path | str) -> Job:
+    """Find the frames of a job folder and read its job file.
+
+    Raises
+    ------
+    ValueError
+        If the folder holds no frames, or the job file is wrong (`JobError`, with every fault).
+    OSError
+        If the folder cannot be read.
+    """
+    given = Path(folder)
+    if not given.is_dir():
+        raise ValueError(f"{folder}: no such folder" if not given.exists() else f"{folder}: not a folder")
+    root = given.resolve()
+    remarks: list[str] = []
+    entries = list(find_entries(root, remarks))
+    facts = JobFile(root)
+    entries = [facts.with_room(entry) for entry in entries]
+    entries.sort(key=lambda entry: (natural(entry.key.room), natural(entry.key.name), entry.files[0].path))
+    found = _without_twins(entries, facts)
+    job = Job(
+        root,
+        found,
+        facts.rights(),
+        None,
+        (*remarks, *awkward_names(part for key in found for part in key if part)),
+    )
+    reference = facts.finish(job)
+    if not found:
+        raise ValueError(
+            f"{folder}: no frames here; panopipe looks for DNGs in originals/ROOM/, or in the folder"
+        )
+    return Job(root, found, job.rights, reference, job.remarks)
+
+
+def _without_twins(entries: list[FrameEntry], facts: JobFile) -> dict[FrameKey, FrameEntry]:
+    """Refuse a frame whose name differs from another's by case or accents' form only.
+
+    Their finished files would be one file on the photographer's or the client's disk.
+    """
+    taken: dict[str, FrameEntry] = {}
+    found: dict[FrameKey, FrameEntry] = {}
+    for entry in entries:
+        first = taken.setdefault(folded(str(entry.key)), entry)
+        if entry.key in found:
+            files = f"{found[entry.key].files[0].path} and {entry.files[0].path}"
+            facts.fault(("rooms", entry.key.room), f"{files} would both be {entry.key}; rename one of them")
+        elif first is not entry:
+            why = f"would be finished under the name of {first.files[0].path}; rename one of them"
+            found[entry.key] = replace(entry, refused=entry.refused or why)
+        else:
+            found[entry.key] = entry
+    return found
