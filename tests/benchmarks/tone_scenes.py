@@ -52,7 +52,7 @@ def recorded(radiance: Rows, *, clipped_share: float, seed: int | None = 5) -> R
 
 
 def _photographed(name: str, house: House, camera: Point, width: int) -> Scene:
-    picture = render(house, camera, width, supersample=2)
+    picture = render(house, camera, width)
     cards = tuple(mask for mask in picture.cards.values() if mask.any())
     return Scene(name, recorded(picture.rows, clipped_share=0.004), cards)
 
