@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from panopipe.frame import FrameKey
     from panopipe.job import Job
     from panopipe.review.make import ReviewSummary
+    from panopipe.run.screen import Screen
     from panopipe.run.session import Summary
 
 FRAMES_FAILED, USAGE, STOPPED, OWN_FAULT, INTERRUPTED = 1, 2, 3, 70, 130
@@ -80,7 +81,9 @@ def run(
         _stop_like_ctrl_c()
         job = _open(folder)
         options = Options(_chosen(job, room, frame), workers, longest_min * 60, rehash)
-        summary = run_job(job, load_recipe(job), options, _teller(json))
+        screen = _screen(json)
+        summary = run_job(job, load_recipe(job), options, screen)
+        screen.wipe()
         made = _review(job, debug) if review and not summary.stopped else None
         if json:
             _print_json({**_summary_json(summary), "review": str(made.page) if made else ""})
@@ -136,7 +139,9 @@ def proof(
 
         job = _open(folder)
         options = Options(_chosen(job, room, frame), workers)
-        summary = proof_job(job, load_recipe(job), options, _teller(json), width=width)
+        screen = _screen(json)
+        summary = proof_job(job, load_recipe(job), options, screen, width=width)
+        screen.wipe()
         if json:
             _print_json(_summary_json(summary))
         else:
@@ -282,7 +287,9 @@ def intake(
     with _told(debug):
         from panopipe.run.intake import take_in
 
-        taken = take_in(source, folder, rooms, _teller(json))
+        screen = _screen(json)
+        taken = take_in(source, folder, rooms, screen)
+        screen.wipe()
         if json:
             _print_json({"copied": taken.copied, "there_already": taken.already, "failed": taken.failed})
         else:
@@ -296,7 +303,9 @@ def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> Non
     with _told(debug):
         from panopipe.run.intake import verify_originals
 
-        found = verify_originals(folder, _teller(json))
+        screen = _screen(json)
+        found = verify_originals(folder, screen)
+        screen.wipe()
         if json:
             _print_json({"good": found.good, "wrong": found.wrong, "unknown": found.unknown})
         else:
@@ -374,7 +383,7 @@ def _chosen(job: Job, rooms: list[str] | None, frames: list[str] | None) -> set[
     return {key for key in job.frames if key.room in wanted} | {job.key(frame) for frame in frames or ()}
 
 
-def _teller(json: bool) -> Any:
+def _screen(json: bool) -> Screen:
     from panopipe.run.screen import Screen
 
     return Screen(sys.stderr if json else sys.stdout)

@@ -70,10 +70,6 @@ def outcomes(
     since: dict[FrameKey, float] = {}
     while waiting:
         done, waiting = wait(waiting, _TICK_S, return_when=FIRST_COMPLETED)
-        running = {futures[future] for future in waiting if future.running()}
-        now = time.monotonic()
-        since = {key: since.get(key, now) for key in running}
-        tick(since)
         full = False
         for future in sorted(done, key=lambda future: futures[future]):
             outcome = _outcome(future)
@@ -85,6 +81,10 @@ def outcomes(
             for future in waiting:
                 future.cancel()
             raise OSError(errno.ENOSPC, "the disk is full")
+        now = time.monotonic()
+        since = {futures[f]: since.get(futures[f], now) for f in waiting if f.running()}
+        if since:
+            tick(since)
 
 
 def _outcome(future: Future[R]) -> Outcome[R]:

@@ -33,7 +33,7 @@ class Screen:
 
     def line(self, text: str) -> None:
         """Say one line that stays."""
-        self._wipe()
+        self.wipe()
         print(printable(text), file=self._stream, flush=True)
 
     def progress(self, text: str) -> None:
@@ -47,9 +47,11 @@ class Screen:
             self._last = time.monotonic()
             print(printable(text), file=self._stream, flush=True)
 
-    def _wipe(self) -> None:
+    def wipe(self) -> None:
+        """Take the line away that says what is going on."""
         if self._drawn:
             self._stream.write("\r" + " " * self._drawn + "\r")
+            self._stream.flush()
             self._drawn = 0
 
 
