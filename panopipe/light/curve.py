@@ -16,6 +16,8 @@ MIDDLE_GREY_EV = float(np.log2(0.18))
 """An 18 % card against diffuse white."""
 HIGHLIGHTS_AT_EV = 6.0
 """EV above middle grey whose base moves by exactly `highlights_ev`."""
+MOST_EXPOSURE_EV = 8.0
+"""Largest `exposure_ev`, up or down."""
 MOST_HIGHLIGHTS_EV = -3.5
 """Lowest `highlights_ev`: beyond it a brighter base would hardly stay brighter."""
 SHADOWS_AT_EV = 4.0

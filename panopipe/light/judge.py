@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from panopipe.light.base import Base
 from panopipe.light.curve import (
     MIDDLE_GREY_EV,
+    MOST_EXPOSURE_EV,
     MOST_HIGHLIGHTS_EV,
     NO_BLACK_EV,
     Moves,
@@ -82,7 +83,7 @@ def room_white_ev(room: Lit) -> float:
 
 def suited(room: Lit) -> Moves:
     """Moves that suit a room: its white is bright, its windows show the view, its corners are readable."""
-    exposure = WHITE_TARGET_EV - room_white_ev(room)
+    exposure = float(np.clip(WHITE_TARGET_EV - room_white_ev(room), -MOST_EXPOSURE_EV, MOST_EXPOSURE_EV))
     window = percentile(room.base, WINDOW_SHARE) + exposure
     corner = percentile(room.base, CORNER_SHARE) + exposure - MIDDLE_GREY_EV
     local = Moves(

@@ -18,6 +18,7 @@ from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
 from panopipe.frame import Band, Frame, FrameKey, Rows
 from panopipe.light.base import DARKEST_EV, LEVEL_EV, Base, Plane32, find_base, log2_luminance
 from panopipe.light.curve import (
+    MOST_EXPOSURE_EV,
     MOST_HIGHLIGHTS_EV,
     NEUTRAL,
     NO_BLACK_EV,
@@ -90,7 +91,7 @@ class _Learned:
     luminance : ndarray of shape (1, 3), dtype float32
         Weights of luminance as it will be after balance.
     channels : tuple of ndarray of shape (1, 3), dtype float32
-        Weights of red, green and blue of linear sRGB as they will be after balance.
+        Weights of red, green and blue of linear sRGB as they will be after balance, with `HEADROOM`.
     white : ndarray of shape (3,), dtype float32
         What balance will turn into white of luminance 1.
     shifts : LocalCurves
@@ -150,7 +151,8 @@ class Tone(RowStage[ToneSettings]):
         moves = settled(settings, found)
         if moves == NEUTRAL:
             return Learned(notes=_notes(moves))
-        return Learned(data=_learned(base, moves, correction), notes=_notes(moves))
+        data = _learned(base, moves, correction)
+        return Learned(data=data, notes=_notes(moves), wants_look=_wants_look(moves))
 
     def apply(self, band: Band, settings: ToneSettings, learned: Any) -> Rows:
         """Multiply each pixel by the gain that its luminance and its base ask for."""
@@ -170,7 +172,17 @@ def _notes(moves: Moves) -> dict[str, float | str]:
     return {name: round(float(getattr(moves, name)), 3) for name in Moves.__slots__}
 
 
-HEADROOM = np.float32(0.15)
+DARK_FRAME_EV = 6.0
+"""Exposure from which a person should look at the noise: a sensor's six lowest bits."""
+
+
+def _wants_look(moves: Moves) -> tuple[str, ...]:
+    if moves.exposure_ev < DARK_FRAME_EV:
+        return ()
+    return (f"The frame was exposed {moves.exposure_ev:.1f} EV too dark: look for noise in its shadows.",)
+
+
+HEADROOM = 0.15
 """Part of the way from luminance to the strongest channel that is left free above it, so that chroma raised
 later finds room below clipping."""
 _STEPS = 256
@@ -188,9 +200,11 @@ def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Lear
     shown = np.maximum(display_light(2.0**strongest_ev, moves), 1e-12)
     curve_ev = np.log2(shown) - strongest_ev
     white = whiteness(curve_ev)
+    luminance = LUMINANCE_OF_WORKING @ correction
+    channels = (1 + HEADROOM) * (SRGB_FROM_WORKING @ correction) - HEADROOM * luminance
     return _Learned(
-        luminance=(LUMINANCE_OF_WORKING @ correction).astype(np.float32)[None],
-        channels=tuple(weights[None] for weights in (SRGB_FROM_WORKING @ correction).astype(np.float32)),
+        luminance=luminance.astype(np.float32)[None],
+        channels=tuple(weights[None] for weights in channels.astype(np.float32)),
         white=np.linalg.inv(correction).sum(axis=1).astype(np.float32),
         shifts=_shifts(base, moves),
         curve=(curve_ev * _STEPS - _ENTRY_OF_0_EV).astype(np.float32),
@@ -217,15 +231,11 @@ def _never_falling(curves: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _render(rows: Rows, first: int, learned: _Learned) -> None:
     """Gain by luminance and place, then the global curve on the strongest channel; in place."""
-    luminance = cv2.transform(rows, learned.luminance)
-    light_ev = _log(luminance.copy(), _EV_OF_LOG)
+    light_ev = _log(cv2.transform(rows, learned.luminance), _EV_OF_LOG)
     change = learned.shifts.at(first, light_ev)
     strongest = cv2.transform(rows, learned.channels[0], dst=light_ev)
     for weights in learned.channels[1:]:
         np.maximum(strongest, cv2.transform(rows, weights), out=strongest)
-    luminance -= strongest
-    luminance *= -HEADROOM
-    strongest += luminance
     place = _log(strongest, _STEPS_OF_LOG)
     place += change
     entry = place.astype(np.int32)

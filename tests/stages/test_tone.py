@@ -232,6 +232,14 @@ def test_a_turn_of_the_grid_turns_the_picture(columns: int) -> None:
     assert np.allclose(turned, np.roll(toned(rows, WINDOWS), columns * cell, axis=1), rtol=2e-3, atol=1e-5)
 
 
+def test_a_frame_exposed_far_too_dark_wants_a_look() -> None:
+    def sentences(rows: np.ndarray) -> tuple[str, ...]:
+        return Tone().learn(Look(Frame(rows, facts_of(rows))), ToneSettings()).wants_look
+
+    assert "noise" in sentences(room() / 16)[0]
+    assert not sentences(room())
+
+
 def test_black_and_negative_light_survive() -> None:
     rows = room()
     rows[40] = 0
