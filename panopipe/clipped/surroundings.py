@@ -66,18 +66,22 @@ def survey(share: Floats, lights: Lights) -> Surroundings:
     lights : Lights
         The frame's lights.
     """
-    planes = np.moveaxis(share, 2, 0)
-    highest = np.maximum(np.maximum(planes[0], planes[1]), planes[2])
-    lowest = np.minimum(np.minimum(planes[0], planes[1]), planes[2])
-    weight = pixel_solid_angle(share.shape[0])[:, None] / (4 * np.pi)
-    any_share = float(np.sum(weight * (highest >= SATURATED)))
-    all_share = float(np.sum(weight * (lowest >= SATURATED)))
-    if not any_share:
+    any_percent, all_percent = saturated_percent(share)
+    if not any_percent:
         return Surroundings(np.zeros((1, 2, 2)), 0.0, 0.0)
-    return Surroundings(_map(share, highest, lights), 100 * any_share, 100 * all_share)
+    return Surroundings(_map(share, lights), any_percent, all_percent)
 
 
-def _map(share: Floats, brightest: Floats, lights: Lights) -> Floats:
+def saturated_percent(share: Floats) -> tuple[float, float]:
+    """Share of the sphere, by solid angle, where at least one plane, and where all planes, saturate."""
+    full = np.moveaxis(share, 2, 0) >= SATURATED
+    weight = 100 * pixel_solid_angle(share.shape[0])[:, None] / (4 * np.pi)
+    in_any, in_all = full[0] | full[1] | full[2], full[0] & full[1] & full[2]
+    return float(np.sum(weight * in_any)), float(np.sum(weight * in_all))
+
+
+def _map(share: Floats, lights: Lights) -> Floats:
+    brightest = np.maximum(np.maximum(share[:, :, 0], share[:, :, 1]), share[:, :, 2])
     evidence = smooth_step(brightest, _BRIGHT_FROM, _BRIGHT_TO) * ~_near(brightest > TRUSTED)
     a = lights.share_of_red
     red, green, blue = np.moveaxis(np.log(np.maximum(share / lights.neutral, _DARKEST)), 2, 0)

@@ -68,7 +68,8 @@ def open_dng(path: Path, directories: Sequence[Directory]) -> Recorded:
     ignored = [name for code, name in _OPCODE_LISTS.items() if code in frame.values]
     if ignored:
         notes["corrections_left_out"] = ", ".join(ignored)
-    return Recorded(samples, black, white, colour, capture_of_tiff(top, frame), notes)
+    capture = capture_of_tiff(top, frame)
+    return Recorded(samples, black, white, colour, capture, form.kind == "f", notes)
 
 
 def _frame(directories: Sequence[Directory]) -> Directory:

@@ -171,7 +171,7 @@ def _recorded(samples: Samples, bits: int, kind: str, colour: ProfileColour, cap
         "samples": f"{bits}-bit, read by {samples.reader}",
         "profile": colour.name,
     }
-    return Recorded(samples, np.zeros(3), np.full(3, white), colour, capture, notes)
+    return Recorded(samples, np.zeros(3), np.full(3, white), colour, capture, kind == "f", notes)
 
 
 def _profile_colour(profile: bytes | None, bits: int | None) -> ProfileColour:

@@ -67,6 +67,8 @@ class Recorded:
         How samples become light.
     capture : Capture
         How the picture was taken.
+    is_float : bool
+        Whether the file holds floating point samples.
     notes : mapping of str to float or str
         What reading found out.
     """
@@ -76,4 +78,5 @@ class Recorded:
     white: Floats
     colour: CameraColour | ProfileColour
     capture: Capture
+    is_float: bool = False
     notes: Mapping[str, float | str] = field(default_factory=dict)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from panopipe.clipped.band import MARGIN, Places, Rebuilder
 from panopipe.clipped.level import cut_level
 from panopipe.clipped.rebuild import Floats, Lights, share_of_red
-from panopipe.clipped.surroundings import survey
+from panopipe.clipped.surroundings import saturated_percent, survey
 from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import Matrix, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy, xy_from_cct_duv
@@ -88,14 +88,15 @@ class DecodedFrame(Opened):
         white = None if self._white_xy is None else (float(self._white_xy[0]), float(self._white_xy[1]))
         self.facts = FrameFacts(key, width, height, self._anchor, recorded.capture, white_xy=white)
         self._affine = self._light_from_samples()
-        self._rebuilder = self._learn_highlights() if settings.clipped == "rebuild" else None
+        learned = self._learn_highlights()
+        self._rebuilder = learned if settings.clipped == "rebuild" else None
 
     def _chosen_white(self, settings: DecodeSettings) -> Matrix | None:
         colour = self._recorded.colour
         if not isinstance(colour, CameraColour):
             return None
         kelvin, duv = (float(value) for value in cct_duv_from_xy(colour.as_shot_xy))
-        self.notes |= {"as_shot_kelvin": round(kelvin, 1), "as_shot_duv": round(duv, 5)}
+        self.notes |= {"as_shot_cct_kelvin": round(kelvin, 1), "as_shot_duv": round(duv, 5)}
         if settings.white == "as-shot":
             return colour.as_shot_xy
         return xy_from_cct_duv(settings.white_kelvin, settings.white_duv)
@@ -112,25 +113,27 @@ class DecodedFrame(Opened):
     def _learn_highlights(self) -> Rebuilder | None:
         """Look at samples picked from the whole frame: what is clipped, and what light is around it."""
         colour, black, white = self._recorded.colour, self._recorded.black, self._recorded.white
-        if not isinstance(colour, CameraColour) or self._white_xy is None:
-            return None
-        lights = _lights(colour, self._white_xy)
         picked = self._picked()
         _must_be_light(picked)
         if picked.dtype.kind == "f" and np.any(picked > white):
             return None  # floats that go on above the white level are not cut off there
         share = (picked.astype(np.float64) - black) / (white - black)
+        if not isinstance(colour, CameraColour) or self._white_xy is None:
+            self._note_clipped(*saturated_percent(share))
+            return None
+        lights = _lights(colour, self._white_xy)
         level = cut_level(share, lights)
         if level.min() < 1:
             self.notes["clipping_found_at_percent_of_white"] = round(100 * float(level.max()), 2)
             share, white = share / level, black + level * (white - black)
             lights = Lights(lights.neutral / level, lights.share_of_red)
         surroundings = survey(share, lights)
-        self.notes |= {
-            "clipped_share_percent": round(surroundings.any_percent, 4),
-            "clipped_in_all_planes_percent": round(surroundings.all_percent, 4),
-        }
+        self._note_clipped(surroundings.any_percent, surroundings.all_percent)
         return Rebuilder(black, white, lights, surroundings, self._anchor)
+
+    def _note_clipped(self, any_percent: float, all_percent: float) -> None:
+        self.notes["clipped_share_percent"] = round(any_percent, 4)
+        self.notes["clipped_in_all_planes_percent"] = round(all_percent, 4)
 
     def _picked(self) -> Samples:
         """Every so many-th sample of the whole frame, anchor column first."""
@@ -154,9 +157,7 @@ class DecodedFrame(Opened):
             reducer.take(self._full_samples(first, last) if is_linear else self.read(first, last), first)
         if not is_linear:
             return reducer.result()
-        light = transform_rows(reducer.result(), self._affine)
-        _must_be_light(light)
-        return light
+        return self._checked(transform_rows(reducer.result(), self._affine))
 
     def _full_samples(self, first: int, last: int) -> Samples:
         """Samples, anchor column first, with what saturated ones lack already added."""
@@ -177,7 +178,8 @@ class DecodedFrame(Opened):
             raise ValueError(f"rows {first} to {last} of a frame of {self.facts.height}")
         colour = self._recorded.colour
         if not isinstance(colour, CameraColour):
-            return self._light(linear_light(self._samples.rows(first, last), colour))
+            samples = self._turned(self._samples.rows(first, last))
+            return self._checked(transform_rows(linear_light(samples, colour), self._affine))
         if self._rebuilder is None:
             return self._light(self._samples.rows(first, last))
         wide = self._wide_rows(first, last)
@@ -187,8 +189,12 @@ class DecodedFrame(Opened):
         return light
 
     def _light(self, samples: Samples) -> Rows:
-        light = transform_rows(self._turned(samples, np.dtype(np.float32)), self._affine)
-        if samples.dtype.kind == "f":
+        turned = self._turned(samples, np.dtype(np.float32))
+        return self._checked(transform_rows(turned, self._affine))
+
+    def _checked(self, light: Rows) -> Rows:
+        """Light of floats may be anything; that of whole numbers is finite."""
+        if self._recorded.is_float:
             _must_be_light(light)
         return light
 

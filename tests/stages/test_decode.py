@@ -190,7 +190,7 @@ def test_notes_tell_what_was_found(tmp_path: Path) -> None:
     assert notes["clipped_in_all_planes_percent"] == pytest.approx(25, abs=0.1)
     assert notes["clipped_share_percent"] == pytest.approx(50, abs=0.1)
     assert notes["baseline_exposure_ev"] == 0.5
-    assert notes["as_shot_kelvin"] == pytest.approx(6504, abs=3)
+    assert notes["as_shot_cct_kelvin"] == pytest.approx(6504, abs=3)
     assert "read by direct" in str(notes["samples"])
 
 
