@@ -150,6 +150,8 @@ def _steeper(light: Float, share: float) -> Float:
     return lifted
 
 
-def whiteness(change_ev: ArrayLike) -> Float:
-    """Share of white in light that the shoulder lowered by `-change_ev`: glowing things lose their colour."""
-    return WHITEST * _smooth_step((-np.asarray(change_ev, dtype=np.float64) - WHITE_FROM_EV) / WHITE_OVER_EV)
+def whiteness(light: ArrayLike, shown: ArrayLike) -> Float:
+    """Share of white in light above the knee that is `shown` so much darker: what glows loses its colour."""
+    before, after = np.asarray(light, dtype=np.float64), np.asarray(shown, dtype=np.float64)
+    lowered_ev = np.where(after > KNEE, np.log2(before / after), 0)
+    return WHITEST * _smooth_step((lowered_ev - WHITE_FROM_EV) / WHITE_OVER_EV)

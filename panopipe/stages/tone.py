@@ -38,7 +38,12 @@ class ToneSettings:
     """Settings of the tone stage."""
 
     exposure_ev: float | Auto = number(
-        AUTO, "brightness of the whole frame; 0 leaves it as exposed", low=-8, high=8, unit="EV", auto=True
+        AUTO,
+        "brightness of the whole frame; 0 leaves it as exposed",
+        low=-MOST_EXPOSURE_EV,
+        high=MOST_EXPOSURE_EV,
+        unit="EV",
+        auto=True,
     )
     highlights_ev: float | Auto = number(
         AUTO,
@@ -199,7 +204,7 @@ def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Lear
     strongest_ev = np.arange(_LOWEST_EV, _HIGHEST_EV, 1 / _STEPS) + 0.5 / _STEPS
     shown = np.maximum(display_light(2.0**strongest_ev, moves), 1e-12)
     curve_ev = np.log2(shown) - strongest_ev
-    white = whiteness(curve_ev)
+    white = whiteness(2.0**strongest_ev, shown)
     luminance = LUMINANCE_OF_WORKING @ correction
     channels = (1 + HEADROOM) * (SRGB_FROM_WORKING @ correction) - HEADROOM * luminance
     return _Learned(
