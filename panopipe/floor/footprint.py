@@ -15,9 +15,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.floor.cast_shadow import cast_shadow_deg
 from panopipe.floor.outline import DIRECTIONS, Outline
 
 Picture = NDArray[np.float32]
+Float = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 STEP_DEG = 0.5
@@ -33,6 +35,8 @@ _LUMA_SCALE, _CHROMA_SCALE = 0.12, 0.05
 """Differences in log light that count as one: shade may vary on one floor, colour less."""
 _SHADOW_SHARE = 0.03
 """Loss of light that counts as shadow."""
+_ALLOWANCE = 0.12
+"""Further cover, in radii of the foot: soft shadows fade below what one frame can show."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,8 +102,14 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
     evidence = _evidence(turned, strange)
     radius = _closed_line(evidence)
     certainty = _certainty(evidence, radius)
-    shadow = _shadow_radius(turned, radius)
-    return [Footprint(_outline(shadow, turn), _outline(radius, turn), certainty) for turn in turns]
+    foot_deg = np.asarray(radius * STEP_DEG, np.float64)
+    contact = np.asarray(_shadow_radius(turned, radius) * STEP_DEG, np.float64)
+    contact += _ALLOWANCE * float(foot_deg.mean())
+    found = []
+    for luma, turn in zip(turned[..., 0] * _LUMA_SCALE, turns, strict=True):
+        shadow_deg: Float = np.maximum(contact, cast_shadow_deg(luma, contact, float(foot_deg.mean())))
+        found.append(Footprint(_outline(shadow_deg, turn), _outline(foot_deg, turn), certainty))
+    return found
 
 
 def _features(logs: Picture) -> Picture:
@@ -210,7 +220,7 @@ def _shadow_radius(features: Picture, radius: Whole) -> Whole:
     return radius + 1 + np.asarray(extent, np.int64)
 
 
-def _outline(rows: Whole, turn: int) -> Outline:
-    radius_deg = np.roll(rows, turn) * STEP_DEG
+def _outline(radius_deg: Float, turn: int) -> Outline:
+    radius_deg = np.roll(radius_deg, turn)
     centres = (np.arange(MAP_COLUMNS) + 0.5) * (360 / MAP_COLUMNS)
     return Outline(np.interp(np.arange(DIRECTIONS) + 0.5, centres, radius_deg, period=360))

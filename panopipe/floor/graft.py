@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from panopipe.floor.logs import from_log, offset_for, to_log
 from panopipe.floor.poisson import divergence_of, solve
-from panopipe.floor.scene import Scene, disc
+from panopipe.floor.scene import Scene, within
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -34,7 +34,7 @@ def graft(light: Picture, hole: Mask, real: Picture) -> Picture:
     across, down = np.zeros_like(other), np.zeros_like(other)
     across[:, :-1] = other[:, 1:] - other[:, :-1]
     down[:-1] = other[1:] - other[:-1]
-    joined = solve(own, hole, divergence_of(across, down), cycles=_CYCLES)
+    joined = solve(np.where(hole[..., None], other, own), hole, divergence_of(across, down), cycles=_CYCLES)
     return from_log(joined + _missing_grain(own, other, hole), offset)
 
 
@@ -44,9 +44,7 @@ def _missing_grain(own: Picture, other: Picture, hole: Mask) -> Picture:
     box = scene.box(2)
     height, width = hole[box].shape
     reach = max(height, width)
-    ring = cv2.dilate(hole.astype(np.uint8), disc(reach // 6)).astype(bool) & ~cv2.dilate(
-        hole.astype(np.uint8), disc(3)
-    ).astype(bool)
+    ring = within(hole, reach / 6) & ~within(hole, 3)
     wanted, had = _spread(scene.detail, ring), _spread(_fine(other), ring)
     lacking = np.sqrt(np.maximum(np.square(wanted) - np.square(had), 0)) / np.maximum(wanted, 1e-9)
     grain = np.zeros_like(own)

@@ -12,7 +12,7 @@ from panopipe.floor.scene import Box, Scene
 Picture = NDArray[np.float32]
 Whole = NDArray[np.int64]
 
-_CYCLES = 6
+_CYCLES = 4
 
 
 def joined(scene: Scene, shifts: Whole, box: Box, labels: Whole) -> Picture:
@@ -48,8 +48,10 @@ def joined(scene: Scene, shifts: Whole, box: Box, labels: Whole) -> Picture:
     across[:, :-1] = (across[:, :-1] + other) / 2
     other = _step(scene.detail, y[:-1], x[:-1], down_by[1:], across_by[1:], (1, 0))
     down[:-1] = (down[:-1] + other) / 2
+    hole = scene.hole[box]
+    guess = np.where(hole[..., None], _at(scene.detail, y + down_by, x + across_by), scene.detail[box])
     result = scene.detail.copy()
-    result[box] = solve(scene.detail[box], scene.hole[box], divergence_of(across, down), cycles=_CYCLES)
+    result[box] = solve(guess, hole, divergence_of(across, down), cycles=_CYCLES)
     return result
 
 
@@ -57,6 +59,13 @@ def _step(
     detail: Picture, y: Whole, x: Whole, down_by: Whole, across_by: Whole, towards: tuple[int, int]
 ) -> Picture:
     """Difference from the shifted pixel to its neighbour."""
-    y = np.clip(y + down_by, 0, detail.shape[0] - 2)
-    x = np.clip(x + across_by, 0, detail.shape[1] - 2)
-    return detail[y + towards[0], x + towards[1]] - detail[y, x]
+    y, x = y + down_by, x + across_by
+    return _at(detail, y + towards[0], x + towards[1]) - _at(detail, y, x)
+
+
+def _at(detail: Picture, y: Whole, x: Whole) -> Picture:
+    height, width, channels = detail.shape
+    # One flat index is twice as fast as two.
+    index = np.clip(y, 0, height - 1) * width + np.clip(x, 0, width - 1)
+    taken: Picture = detail.reshape(-1, channels).take(index, axis=0)
+    return taken

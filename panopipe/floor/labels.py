@@ -15,11 +15,10 @@ from __future__ import annotations
 
 import math
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.floor.scene import Box, Scene, disc, shrunk
+from panopipe.floor.scene import Box, Scene, shrunk, within
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -142,7 +141,7 @@ def label_hole(
     sure = np.array([shrunk(valid.astype(np.float32), factor) > 0.999 for _, valid in parts])
     here = shrunk(scene.detail[box], factor)
     hole = shrunk(scene.hole[box].astype(np.float32), factor) > 0
-    region = cv2.dilate(hole.astype(np.uint8), disc(strip)).astype(bool)
+    region = within(hole, strip + 0.5)
     variance = max(float(np.square(here[~hole]).sum(-1).mean()), 1e-9)
     unary = (
         np.moveaxis(np.square(shifted - here).sum(-1) / variance * ~hole, 0, -1) + _GENERAL_WEIGHT * general

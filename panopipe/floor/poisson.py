@@ -44,7 +44,17 @@ def fill_smoothly(picture: Picture, hole: Mask, *, cycles: int = 8) -> Picture:
     ValueError
         If the hole touches the border of the picture.
     """
-    return solve(picture, hole, np.zeros_like(picture), cycles=cycles)
+    rim = _rim(hole)
+    guess = picture.copy()
+    guess[hole] = picture[rim].mean(0) if rim.any() else 0
+    return solve(guess, hole, np.zeros_like(picture), cycles=cycles)
+
+
+def _rim(hole: Mask) -> Mask:
+    """Pixels just outside a hole."""
+    grown = cv2.dilate(hole.astype(np.uint8), np.ones((3, 3), np.uint8))
+    rim: Mask = (grown > 0) & ~hole
+    return rim
 
 
 def solve(picture: Picture, hole: Mask, divergence: Picture, *, cycles: int = 8) -> Picture:
@@ -53,6 +63,7 @@ def solve(picture: Picture, hole: Mask, divergence: Picture, *, cycles: int = 8)
     Parameters
     ----------
     picture : ndarray of shape (h, w, channels), dtype float32
+        Inside the hole, a first guess.
     hole : ndarray of shape (h, w), dtype bool
         Must not touch the border.
     divergence : ndarray of shape (h, w, channels), dtype float32
@@ -73,9 +84,6 @@ def solve(picture: Picture, hole: Mask, divergence: Picture, *, cycles: int = 8)
     box = np.s_[lines[0] - 1 : lines[-1] + 2, columns[0] - 1 : columns[-1] + 2]
     result = picture.copy()
     part, inside = result[box], hole[box][..., None].astype(np.float32)
-    rim = part * (1 - inside)
-    around = (rim.sum((0, 1)) / max(1.0, float((1 - inside).sum()))).astype(np.float32)
-    part[...] = rim + around * inside
     part += _correction((divergence[box] - _laplacian(part)) * inside, inside, cycles)
     return result
 
@@ -146,7 +154,9 @@ def _halved(picture: Picture) -> Picture:
     height, width, channels = picture.shape
     even: Picture = np.zeros((height + height % 2, width + width % 2, channels), np.float32)
     even[:height, :width] = picture
-    halved: Picture = (even[::2, ::2] + even[1::2, ::2] + even[::2, 1::2] + even[1::2, 1::2]) / 4
+    halved: Picture = (even[::2, ::2] + even[1::2, ::2] + even[::2, 1::2] + even[1::2, 1::2]) * np.float32(
+        0.25
+    )
     return halved
 
 

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.floor.scene import Box, Scene, disc
+from panopipe.floor.scene import Box, Scene, within
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -64,8 +64,7 @@ def ring_of(scene: Scene, radius: float) -> tuple[Box, Mask]:
     """Box around hole and ring, and where in it the known floor of the ring lies."""
     width = max(2, round(RING_SHARE * radius))
     box = scene.box(width)
-    near = cv2.dilate(scene.hole[box].astype(np.uint8), disc(width)).astype(bool)
-    return box, scene.known[box] & near
+    return box, scene.known[box] & within(scene.hole[box], width)
 
 
 def _prices(small: Scene, pool: Whole, box: Box, ring: Mask) -> tuple[Picture, Picture]:

@@ -292,14 +292,34 @@ def write_view(
         First row and one past the last row that were touched.
     """
     width, last = rows.shape[1], first + rows.shape[0]
-    share = np.clip(frame_from_view(cover, view, width, first, last, kernel="linear"), 0.0, 1.0)
+    begin, end = _rows_under(cover, view, width, first, last)
+    if begin >= end:
+        return first, first
+    share = np.clip(
+        frame_from_view(cover, view, width, first + begin, first + end, kernel="linear"), 0.0, 1.0
+    )
     touched = np.flatnonzero(share.any(axis=1))
     if touched.size == 0:
         return first, first
-    begin, end = int(touched[0]), int(touched[-1]) + 1
+    share = share[touched[0] : touched[-1] + 1]
+    begin, end = begin + int(touched[0]), begin + int(touched[-1]) + 1
     drawn = frame_from_view(picture, view, width, first + begin, first + end, kernel=kernel)
-    part, weight = rows[begin:end], share[begin:end]
+    part, weight = rows[begin:end], share
     full, partly = weight >= 1, (weight > 0) & (weight < 1)
     part[full] = drawn[full]
     part[partly] += (drawn[partly] - part[partly]) * weight[partly][:, None]
     return first + begin, first + end
+
+
+def _rows_under(cover: Picture, view: View, width: int, first: int, last: int) -> tuple[int, int]:
+    """Rows, counted from `first`, that anything covered can fall on."""
+    grown = cv2.dilate((cover > 0).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    if not grown.any():
+        return 0, 0
+    right, up = (part[grown] for part in np.broadcast_arrays(*view.plane()))
+    seen = np.stack([right, up, np.ones_like(right)], -1) @ view.axes.T
+    _, lines = pixel_of(*yaw_pitch(seen), width)
+    # The pixels just around a pole fall between samples of the view: half a frame pixel more on each side.
+    begin = math.floor(float(lines.min())) - 2
+    end = math.ceil(float(lines.max())) + 3
+    return max(begin - first, 0), max(min(end, last) - first, 0)

@@ -317,8 +317,9 @@ class Seen:
     ----------
     rows, bare : ndarray of shape (n, width, 3), dtype float32
         With the monopod; the same floor, light and noise without it.
-    foot, shadow : ndarray of shape (n, width), bool
-        Where the monopod stands before the floor; where its shadow takes more than 3 % of the light.
+    foot, shadow, faint : ndarray of shape (n, width), bool
+        Where the monopod stands before the floor; where its shadow takes more than 5 % of the light; where it
+        takes 3 to 5 %: less than three 8-bit codes on a mid grey, spread over ten degrees.
     first : int
         Row of the frame that row 0 is.
     """
@@ -327,6 +328,7 @@ class Seen:
     bare: Picture
     foot: NDArray[np.bool_]
     shadow: NDArray[np.bool_]
+    faint: NDArray[np.bool_]
     first: int
 
 
@@ -340,7 +342,7 @@ def see(
     rows = bare.copy()
     foot_share = np.zeros((height - first, width), np.float32)
     light = np.zeros_like(foot_share)
-    steps = ((-0.25, -0.25), (0.25, -0.25), (-0.25, 0.25), (0.25, 0.25))
+    steps = ((-0.25, -0.25), (0.25, 0.25))
     for dx, dy in steps:
         x, y = _floor_point(width, first, dx, dy)
         lit = floor(*_to_metres(x, y, stand)) * _illumination(x, y, stand)[..., None]
@@ -349,15 +351,19 @@ def see(
         outline = foot.outline(x, y)
         shade = _shadow(x, y, outline, foot, stand)
         inside = np.clip(0.5 - outline / (2 * np.pi / width), 0, 1)[..., None]
-        bare += lit / 4
-        rows += (lit * shade[..., None] * (1 - inside) + _metal(x, y, outline, foot, stand) * inside) / 4
-        foot_share += inside[..., 0] / 4
-        light += shade / 4
+        bare += lit / len(steps)
+        rows += (lit * shade[..., None] * (1 - inside) + _metal(x, y, outline, foot, stand) * inside) / len(
+            steps
+        )
+        foot_share += inside[..., 0] / len(steps)
+        light += shade / len(steps)
     if noisy:
         grain = _sensor_noise(width, first, stand.seed)
         bare = bare + grain * np.sqrt(1e-6 + 1.2e-4 * bare)
         rows = rows + grain * np.sqrt(1e-6 + 1.2e-4 * rows)
-    return Seen(rows, bare, foot_share > 0.02, (light < 0.97) & (foot_share <= 0.02), first)
+    bare_floor = foot_share <= 0.02
+    shadow, faint = bare_floor & (light < 0.95), bare_floor & (light < 0.97) & (light >= 0.95)
+    return Seen(rows, bare, ~bare_floor, shadow, faint, first)
 
 
 def _floor_point(width: int, first: int, dx: float, dy: float) -> tuple[Picture, Picture]:
