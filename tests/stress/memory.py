@@ -66,11 +66,15 @@ def _group(limit_bytes: int) -> Path | None:
         group = root / f"panopipe-stress-{os.getpid()}"
         try:
             group.mkdir()
-            (group / limit).write_text(str(limit_bytes))
-            return group
         except OSError:
-            if group.is_dir():
-                group.rmdir()
+            continue
+        try:
+            if (group / "cgroup.procs").exists() and (group / limit).exists():
+                (group / limit).write_text(str(limit_bytes))
+                return group
+        except OSError:
+            pass
+        group.rmdir()
     return None
 
 
