@@ -23,7 +23,7 @@ T = TypeVar("T")
 
 CLIPPED_BAR = 0.02
 CRUSHED_BAR = 0.02
-SEAM_BAR_CODES = 1.5
+SEAM_BAR_CODES = 2.0
 POLE_BAR_CODES = 6.0
 TILT_BAR_DEG = 0.7
 CAST_BAR = 6.0
@@ -396,12 +396,18 @@ def double(case: Case) -> Finding:
     )  # fmt: skip
 
 
+def _as_sentence(words: str) -> str:
+    """The words with a capital and a full stop, whoever wrote the stage."""
+    words = words.strip()
+    return words[:1].upper() + words[1:] + ("" if words.endswith((".", "!", "?")) else ".")
+
+
 def stage_words(case: Case) -> list[Finding]:
     """What the stages themselves wanted a person to look at."""
     return [
         Finding(
-            f"stage-{stage}", f"Stage {stage}", crossed=True, sentence=sentence, doubt=1.5,
-            remedy=f"Look at the frame; the settings of {stage} are listed below, each with its command.",
+            f"stage-{stage}", f"Stage {stage}", crossed=True, sentence=_as_sentence(sentence), doubt=1.5,
+            remedy=f"Open the frame: the settings of {stage} are listed there, each with its command.",
         )
         for stage, sentences in case.record.wants_look.items()
         for sentence in sentences

@@ -17,7 +17,7 @@ Codes = NDArray[np.float32]
 _SECTIONS = 12
 _MOST = 0.6
 """Share of the sections that a step must run through: a wall's corner ends at floor and ceiling."""
-_PLACES = 256
+_PLACES = 128
 """Places looked at around the frame, the seam among them."""
 _STEADY_DEG = 70.0
 """Rows nearer to the poles than this are left out of the seam: one place there fills many columns."""
@@ -55,11 +55,11 @@ def seam_step(rgb8: NDArray[np.uint8]) -> tuple[float, float]:
 
 def _steps(rows: NDArray[np.uint8], places: NDArray[np.intp]) -> Codes:
     """Jump between column `place - 1` and `place` beyond the slopes beside it, shape (3, places, rows)."""
-    jump = np.zeros((3, len(places), rows.shape[0]), dtype=np.float32)
+    around = (places[np.newaxis] + np.arange(-2, 2)[:, np.newaxis]) % rows.shape[1]
+    before, left, right, after = np.moveaxis(rows[:, around].astype(np.float32), 1, 0)
     # The difference of the two, less the mean of the differences before and after.
-    for offset, weight in ((-2, 0.5), (-1, -1.5), (0, 1.5), (1, -0.5)):
-        jump += weight * rows[:, (places + offset) % rows.shape[1]].T.astype(np.float32)
-    return jump
+    jump = 1.5 * (right - left) + 0.5 * (before - after)
+    return np.ascontiguousarray(jump.T)
 
 
 def pole_pinch(rgb8: NDArray[np.uint8], *, up: bool) -> tuple[float, float]:

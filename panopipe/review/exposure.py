@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,12 +26,14 @@ def share_of_sphere(chosen: NDArray[np.bool_]) -> float:
 
 def clipped_share(rgb8: NDArray[np.uint8]) -> float:
     """Share of the sphere that is blank white, 0 to 1, of a whole frame (height, width, 3) in sRGB."""
-    return share_of_sphere(rgb8.min(axis=2) >= CLIPPED_CODE)
+    red, green, blue = cv2.split(rgb8)
+    return share_of_sphere(cv2.min(cv2.min(red, green), blue) >= CLIPPED_CODE)
 
 
 def crushed_share(rgb8: NDArray[np.uint8]) -> float:
     """Share of the sphere that is solid black, 0 to 1, of a whole frame (height, width, 3) in sRGB."""
-    return share_of_sphere(rgb8.max(axis=2) <= CRUSHED_CODE)
+    red, green, blue = cv2.split(rgb8)
+    return share_of_sphere(cv2.max(cv2.max(red, green), blue) <= CRUSHED_CODE)
 
 
 def median_exposure_ev(rgb8: NDArray[np.uint8]) -> float:

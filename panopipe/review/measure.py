@@ -20,10 +20,14 @@ from panopipe.review.exposure import clipped_share, crushed_share, median_exposu
 from panopipe.review.series import SKETCH
 from panopipe.sphere.upright import horizon_tilt
 
-VERSION = 5
+VERSION = 6
 """Raised when a measure changes; what was kept is then measured again."""
 ENOUGH_PX = 2560
 """Width in pixels at which a picture is measured, or the next larger one its JPEG can be reduced to."""
+
+
+_SMALL_PX = 1024
+"""Width in pixels at which light and colour are measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,14 +87,15 @@ def measure(rgb8: NDArray[np.uint8], width: int, height: int) -> Measures:
     """Measure a whole frame (sRGB, red first); `width` and `height` are those of the file."""
     seam = seam_step(rgb8)
     zenith, nadir = pole_pinch(rgb8, up=True), pole_pinch(rgb8, up=False)
-    tilt, cast = horizon_tilt(rgb8), neutral_cast(rgb8)
+    small = reduced(rgb8)
+    tilt, cast = horizon_tilt(rgb8), neutral_cast(small)
     return Measures(
         width=width,
         height=height,
         measured_width=int(rgb8.shape[1]),
-        clipped_share=clipped_share(rgb8),
-        crushed_share=crushed_share(rgb8),
-        exposure_ev=median_exposure_ev(rgb8),
+        clipped_share=clipped_share(small),
+        crushed_share=crushed_share(small),
+        exposure_ev=median_exposure_ev(small),
         seam_codes=seam[0],
         seam_usual_codes=seam[1],
         zenith_codes=zenith[0],
@@ -105,6 +110,14 @@ def measure(rgb8: NDArray[np.uint8], width: int, height: int) -> Measures:
         grain_codes=grain_codes(rgb8),
         edge_width_px=edge_width_px(rgb8),
     )
+
+
+def reduced(rgb8: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """A whole frame at `_SMALL_PX` wide, area-averaged, or as it is if that is no smaller."""
+    if rgb8.shape[1] <= _SMALL_PX:
+        return rgb8
+    size = (_SMALL_PX, round(_SMALL_PX * rgb8.shape[0] / rgb8.shape[1]))
+    return np.asarray(cv2.resize(rgb8, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def sketch(rgb8: NDArray[np.uint8]) -> NDArray[np.float32]:
