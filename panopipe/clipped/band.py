@@ -109,18 +109,20 @@ class Rebuilder:
 
     def _doubted(self, pixels: Samples) -> tuple[Places, Floats]:
         """Pixels that are not wholly trusted, and their samples as shares."""
-        planes = np.flatnonzero(pixels.reshape(-1) > self._threshold(pixels)) // 3
-        places = planes[np.diff(planes, prepend=-1) > 0]
+        over = pixels > self._threshold(pixels)
+        places = np.flatnonzero(over[:, 0] | over[:, 1] | over[:, 2])
         share = self.share(np.take(pixels, places, axis=0))
-        over = np.maximum(np.maximum(share[:, 0], share[:, 1]), share[:, 2]) > TRUSTED
-        return places[over], np.ascontiguousarray(share[over])
+        if np.all(self.black == self.black[0]) and np.all(self.white == self.white[0]):
+            return places, share
+        doubted = np.maximum(np.maximum(share[:, 0], share[:, 1]), share[:, 2]) > TRUSTED
+        return places[doubted], np.ascontiguousarray(share[doubted])
 
     def _pixel_gain(
         self, places: Places, share: Floats, full: NDArray[np.bool_], first: int, width: int
     ) -> Floats:
         gain = np.maximum(self.lights.highest * self.lights.neutral - share, 0)
         part = np.flatnonzero(~full)
-        rows, columns = np.divmod(places[part], width)
+        rows, columns = rows_and_columns(places[part], width)
         around = self.surroundings.at(rows + first, (columns - self.anchor) % width, width)
         gain[part] = rebuilt_gain(np.ascontiguousarray(share[part]), *around, self.lights)
         return gain
@@ -134,7 +136,7 @@ class _Edge:
     ) -> None:
         self._share, self._pixels, self._index = frame.share, pixels, index
         self._width = width
-        self._rows, self._columns = np.divmod(places, width)
+        self._rows, self._columns = rows_and_columns(places, width)
 
     def gain(self, doubted_gain: Floats) -> Floats:
         """Share of the saturated neighbours' gain that each pixel gets.
@@ -184,6 +186,12 @@ class _Edge:
         columns += (columns < 0) * self._width
         columns -= (columns >= self._width) * self._width
         return np.asarray((self._rows + down) * self._width + columns)
+
+
+def rows_and_columns(places: Places, width: int) -> tuple[Places, Places]:
+    """Split ``row * width + column``; by one division, as numpy's divmod takes several."""
+    rows = places // width
+    return rows, places - rows * width
 
 
 def _lowest(share: Floats) -> Floats:

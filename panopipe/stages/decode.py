@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.clipped.band import MARGIN, Places, Rebuilder
+from panopipe.clipped.band import MARGIN, Places, Rebuilder, rows_and_columns
 from panopipe.clipped.level import cut_level
 from panopipe.clipped.rebuild import Floats, Lights, share_of_red
 from panopipe.clipped.surroundings import saturated_percent, survey
@@ -94,6 +94,8 @@ class DecodedFrame(Opened):
     def _chosen_white(self, settings: DecodeSettings) -> Matrix | None:
         colour = self._recorded.colour
         if not isinstance(colour, CameraColour):
+            if settings.white == "fixed":
+                self.notes["fixed_white"] = "left out: this picture holds finished colours"
             return None
         kelvin, duv = (float(value) for value in cct_duv_from_xy(colour.as_shot_xy))
         self.notes |= {"as_shot_cct_kelvin": round(kelvin, 1), "as_shot_duv": round(duv, 5)}
@@ -214,15 +216,16 @@ class DecodedFrame(Opened):
 
     def _rebuild(self, light: Rows, wide: Samples, first: int, rebuilder: Rebuilder) -> None:
         places, gain = self._gain(wide, first, rebuilder)
+        if not len(places):
+            return
         matrix = self._affine[:, :3] * (rebuilder.white - rebuilder.black)
-        one, two, three = (gain[:, k, None] * matrix[:, k] for k in range(3))
-        light.reshape(-1, 3)[places] += (one + two + three).astype(np.float32)
+        light.reshape(-1, 3)[places] += transform_rows(gain.astype(np.float32)[None], matrix)[0]
 
     def _gain(self, wide: Samples, first: int, rebuilder: Rebuilder) -> tuple[Places, Floats]:
         """Pixels of a band that lack something, anchor column first, and how much."""
         places, gain = rebuilder.gain(wide, first)
         width = self.facts.width
-        rows, columns = np.divmod(places, width)
+        rows, columns = rows_and_columns(places, width)
         columns += np.where(columns < self._anchor, width, 0) - self._anchor
         return rows * width + columns, gain
 

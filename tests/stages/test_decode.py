@@ -65,6 +65,25 @@ def test_the_same_bits_however_it_is_read(tmp_path: Path, cut: int) -> None:
                 assert np.array_equal(frame.read(first, last), whole[first:last])
 
 
+def test_one_clipped_pixel_beside_a_band(tmp_path: Path) -> None:
+    """Near enough to be read along, too far to matter."""
+    samples = grey(0.2)
+    samples[8, 10] = 65535
+    path = write_linear_dng(tmp_path / "a.dng", samples)
+    with opened(path) as frame, opened(path, clipped="as-recorded") as recorded:
+        rows = [frame.read(at, at + 1) for at in range(16)]
+        assert np.array_equal(np.concatenate(rows), frame.read(0, 16))
+        assert np.array_equal(rows[4], recorded.read(4, 5))
+        assert not np.array_equal(rows[8], recorded.read(8, 9))
+
+
+def test_a_fixed_white_on_a_finished_picture_is_noted(tmp_path: Path) -> None:
+    Image.fromarray(np.full((16, 32, 3), 118, np.uint8)).save(tmp_path / "a.png")
+    with opened(tmp_path / "a.png", white="fixed") as frame:
+        assert "left out" in str(frame.notes["fixed_white"])
+        assert np.allclose(frame.read(0, 16), 0.181164, atol=1e-5)  # IEC 61966-2-1: code 118
+
+
 def test_reduced_is_the_area_mean_of_the_rows(tmp_path: Path) -> None:
     path = write_linear_dng(tmp_path / "a.dng", speckled())
     with opened(path) as frame:
