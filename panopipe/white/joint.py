@@ -46,6 +46,8 @@ SKY_MIRED = 1e6 / 5500
 """Daylight that sky and sun together give at noon, the old balance of daylight film (common practice)."""
 SKY_SIGMA = 0.05
 SKY_VOTE = 0.1
+BRIGHT_ENOUGH = -0.45
+"""A paint this much darker than the brightest, in natural logarithms, has half a vote."""
 LEAST_HEARD = 0.25
 """Share of a frame's votes that counts at least: outvoted among themselves, they never all fall silent."""
 WARMEST_MIRED, COLDEST_MIRED = 1e6 / 2200, 1e6 / 10000
@@ -200,7 +202,7 @@ def _one_sky_per_room(sights: Sequence[Sight]) -> list[Sight]:
 def weight_of_vote(paint: Paint) -> float:
     """Weight of a paint as a white before anything is compared: its size, and how bright it is."""
     size = min(paint.area_sr / 2.0, 1.0)
-    bright = 1 / (1 + np.exp(-(paint.brightness + 0.35) / 0.07))
+    bright = 1 / (1 + np.exp(-(paint.brightness - BRIGHT_ENOUGH) / 0.07))
     return float(KIND_TRUST[paint.kind] * size * bright)
 
 
