@@ -26,7 +26,7 @@ THUMBNAIL_PX = 640
 _AS_IT_IS_PX = 4096
 _AS_IT_IS_BYTES = 3_000_000
 """A finished file no wider and no larger than this is its own preview, bit for bit."""
-_QUALITY = 88
+_QUALITY = 84
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,8 @@ Codes = NDArray[np.float32]
 _SECTIONS = 12
 _MOST = 0.6
 """Share of the sections that a step must run through: a wall's corner ends at floor and ceiling."""
+_ROWS = 400
+"""Rows looked at, spread over all heights."""
 _PLACES = 128
 """Places looked at around the frame, the seam among them."""
 _STEADY_DEG = 70.0
@@ -47,7 +49,8 @@ def seam_step(rgb8: NDArray[np.uint8]) -> tuple[float, float]:
     height, width = rgb8.shape[:2]
     margin = round(height * (90 - _STEADY_DEG) / 180)
     places = np.arange(_PLACES) * width // _PLACES  # the first is the seam itself
-    steps = _steps(rgb8[margin : height - margin], places)
+    rows = rgb8[margin : height - margin]
+    steps = _steps(rows[:: max(1, len(rows) // _ROWS)], places)
     sections = np.stack([np.median(part, axis=2) for part in np.array_split(steps, _SECTIONS, axis=2)])
     size = np.percentile(np.abs(sections), 100 * (1 - _MOST), axis=0).max(axis=0)
     return float(size[0]), float(np.percentile(size[1:], 95))
