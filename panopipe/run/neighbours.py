@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from contextlib import ExitStack
 
 import numpy as np
 
@@ -13,10 +12,11 @@ from panopipe.run.frames import kept_reduced, opened_frame
 from panopipe.run.passage import Given, Passage
 from panopipe.run.steps import Watch, check_kinds
 from panopipe.run.tasks import NeighbourTask
+from panopipe.stage import Opened
 
 
 class Neighbours:
-    """Brings rows of other frames.
+    """Brings rows of other frames, each opened only for as long as it is read.
 
     Parameters
     ----------
@@ -24,47 +24,44 @@ class Neighbours:
         How to come to each frame.
     width : int
         Width of the frame that wants them; a neighbour of another width counts as missing.
-    stack : ExitStack
-        Closes the frames that were opened.
     watch : Watch
         Counts seconds.
     """
 
-    def __init__(
-        self, tasks: Mapping[FrameKey, NeighbourTask], width: int, stack: ExitStack, watch: Watch
-    ) -> None:
-        self._tasks, self._width, self._stack, self._watch = tasks, width, stack, watch
+    def __init__(self, tasks: Mapping[FrameKey, NeighbourTask], width: int, watch: Watch) -> None:
+        self._tasks, self._width, self._watch = tasks, width, watch
 
     def rows(self, key: FrameKey, stage: str, first: int, last: int) -> Band | None:
         """Rows `first` to `last` of a frame as they stand before `stage`; None if they cannot be had."""
         if key not in self._tasks:
             return None
+        task = self._tasks[key]
         try:
-            passage, upto = self._passage(self._tasks[key], stage)
-            if passage.facts.width != self._width:
-                return None
-            bands = list(passage.bands(upto, first, last))
+            with opened_frame(task.files, task.chain.stages[0], self._watch) as opened:
+                return self._rows(opened, task, stage, first, last)
         except (ValueError, OSError):  # its fault will be told as its own; here it is only missing
             return None
-        return Band(np.concatenate([band.rows for band in bands]), first, bands[0].facts)
 
-    def _passage(self, task: NeighbourTask, stage: str) -> tuple[Passage, int]:
+    def _rows(self, opened: Opened, task: NeighbourTask, stage: str, first: int, last: int) -> Band | None:
+        width, source = opened.facts.width, task.chain.stages[0][0]
+        if width != self._width:
+            return None
         middle, _ = check_kinds(task.chain.steps())
         upto = next((index for index, step in enumerate(middle) if step.name == stage), len(middle))
-        source = task.chain.stages[0]
-        opened = self._stack.enter_context(opened_frame(task.files, source, self._watch))
-        width = opened.facts.width
         reduced = kept_reduced(task.files.at(task.files.reduced), width)
         if reduced is None:
-            reduced = reductions(opened, source=source[0], watch=self._watch).reduced
+            reduced = reductions(opened, source=source, watch=self._watch).reduced
         passage = Passage(
             opened,
             middle,
             Given(task.solutions),
             reduced,
             self._watch,
-            source=source[0],
+            source=source,
             band_rows=band_rows(width),
         )
         passage.prepare(upto)
-        return passage, upto
+        rows = np.empty((last - first, width, 3), np.float32)
+        for band in passage.bands(upto, first, last):
+            rows[band.first - first : band.last - first] = band.rows
+        return Band(rows, first, passage.facts)

@@ -93,8 +93,8 @@ def finish(task: FinishTask) -> FinishResult:
     started, files = time.monotonic(), task.files
     watch = Watch(_Doing(files.at(task.doing) if task.doing else None))
     _check_unchanged(task)
-    with opened_frame(files, task.chain.stages[0], watch) as opened, contextlib.ExitStack() as stack:
-        neighbours = Neighbours(task.neighbours, opened.facts.width, stack, watch)
+    with opened_frame(files, task.chain.stages[0], watch) as opened:
+        neighbours = Neighbours(task.neighbours, opened.facts.width, watch)
         finished = finish_frame(
             opened,
             task.chain.steps(),
