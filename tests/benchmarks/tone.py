@@ -178,20 +178,29 @@ def print_halo() -> None:
         print(f"overshoot beside {height_ev:g} EV: {100 * dark:.2f} % dark, {100 * bright:.2f} % bright side")
 
 
-def print_closure() -> None:
-    """Steps across the seam and the poles on light without a place: waves in all directions of space."""
-    random = np.random.default_rng(7)
+def waves(seed: int, width: int = 512) -> Rows:
+    """Light that is alike everywhere on the sphere: waves in all directions of space."""
+    random = np.random.default_rng(seed)
     ways = random.standard_normal((200, 3))
     ways *= 60 / np.linalg.norm(ways, axis=1, keepdims=True)
-    yaw, pitch = yaw_of_column(np.arange(1024), 1024), pitch_of_row(np.arange(512), 512)
+    yaw, pitch = yaw_of_column(np.arange(width), width), pitch_of_row(np.arange(width // 2), width // 2)
     phase = direction(yaw[None], pitch[:, None]) @ ways.T + random.uniform(0, 2 * np.pi, 200)
     light = 0.05 * 2.0 ** (np.cos(phase).sum(axis=-1) * 1.5 / np.sqrt(100))
-    rows = np.repeat(light[..., None], 3, axis=-1).astype(np.float32)
+    return np.repeat(light[..., None], 3, axis=-1).astype(np.float32)
+
+
+def print_closure(trials: int = 24) -> None:
+    """Steps across the seam and over the poles, with the error of their mean over some trials."""
     settings = ToneSettings(1.0, -3.0, 1.5, 15.0, 3.0, -16.0)
-    before, after = (
-        np.log2(part @ LUMINANCE_OF_WORKING) for part in (rows, _through(Tone(), settings, rows))
-    )
-    print(f"steps across the seam {seam_ratio(before, after):.3f}, the poles {pole_ratio(before, after):.3f}")
+    ratios = []
+    for seed in range(trials):
+        rows = waves(seed)
+        toned = _through(Tone(), settings, rows)
+        before, after = (np.log2(part @ LUMINANCE_OF_WORKING) for part in (rows, toned))
+        ratios.append((seam_ratio(before, after), pole_ratio(before, after)))
+    seam, pole = np.mean(ratios, axis=0)
+    seam_error, pole_error = np.std(ratios, axis=0) / np.sqrt(trials)
+    print(f"steps across the seam {seam:.3f} +- {seam_error:.3f}, the poles {pole:.3f} +- {pole_error:.3f}")
 
 
 def print_neutral(rows: Rows) -> None:
