@@ -86,7 +86,9 @@ def joined(folder: Path, shot: Shot) -> tuple[np.ndarray, np.ndarray, np.ndarray
     return light, without, reflectance, np.round(surface).astype(np.uint8)
 
 
-def neutral_spots(recorded: np.ndarray, camera_peak: np.ndarray, surface: np.ndarray) -> list[dict[str, Any]]:
+def neutral_spots(
+    shot: Shot, recorded: np.ndarray, camera_peak: np.ndarray, surface: np.ndarray
+) -> list[dict[str, Any]]:
     """Places where a surface of the table of neutrals fills a cell of 3 degrees, spread over the frame."""
     cell = surface.shape[1] // 128
     rows, columns = surface.shape[0] // cell, 128
@@ -105,12 +107,15 @@ def neutral_spots(recorded: np.ndarray, camera_peak: np.ndarray, surface: np.nda
         usable = np.argwhere((lowest == index) & (highest == index) & calm)
         usable = usable[(usable[:, 0] > 3) & (usable[:, 0] < rows - 6)]
         for row, column in usable[:: max(1, len(usable) // 12)][:12]:
+            yaw_deg = ((column + 0.5) / columns - 0.5) * 360
+            pitch_deg = (0.5 - (row + 0.5) / rows) * 180
             spots.append(
                 {
-                    "yaw_deg": round(((column + 0.5) / columns - 0.5) * 360, 3),
-                    "pitch_deg": round((0.5 - (row + 0.5) / rows) * 180, 3),
+                    "yaw_deg": round(float(yaw_deg), 3),
+                    "pitch_deg": round(float(pitch_deg), 3),
                     "surface": name,
                     "reflectance": reflectance,
+                    "own_room": not plan.leaves_room(shot, float(yaw_deg), float(pitch_deg)),
                     "recorded_working": [round(float(value), 6) for value in mean[row, column]],
                 }
             )
@@ -164,7 +169,7 @@ def develop(folder: Path, job: Path, shot: Shot, seed: int) -> dict[str, Any]:
         "yaw_from_north_deg": shot.yaw_deg,
         "saturation": round(level, 4),
         "baseline_ev": shot.baseline_ev,
-        "neutrals": neutral_spots(recorded, peak, surface),
+        "neutrals": neutral_spots(shot, recorded, peak, surface),
     }
 
 

@@ -86,9 +86,9 @@ def _ground() -> None:
 def _crown(seed: int, size: float, count: int, tint: tuple[float, float, float]) -> Any:
     """The leaves of a tree about the origin, `size` metres across."""
     random = np.random.default_rng(seed)
-    lumps = random.normal(0, 0.23, (16, 3)) * size
+    lumps = np.clip(random.normal(0, 0.22, (16, 3)), -0.36, 0.36) * size
     lumps[:, 2] = np.abs(lumps[:, 2]) * 1.1
-    radius = random.uniform(0.14, 0.24, 16) * size
+    radius = random.uniform(0.17, 0.25, 16) * size
     which = random.integers(16, size=count)
     way = random.normal(size=(count, 3))
     way /= np.linalg.norm(way, axis=1, keepdims=True)

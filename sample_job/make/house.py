@@ -9,10 +9,19 @@ from typing import Any
 
 import textures
 from kit import box, glass, glossy, matt, papered, picture, portal, rod, unlit
-from plan import CEILING_M, NEUTRALS
-
-Opening = tuple[float, float, float, float]
-"""From, to along the wall; sill and head above the floor."""
+from plan import (
+    BATH_DOOR,
+    BATH_WINDOW,
+    BEDROOM_DOOR,
+    BEDROOM_WINDOW,
+    CEILING_M,
+    FRONT_DOOR,
+    GARDEN_DOOR,
+    LOUNGE_DOOR,
+    LOUNGE_WINDOW,
+    NEUTRALS,
+    Opening,
+)
 
 WALL_M = 0.15
 
@@ -229,16 +238,6 @@ def floor(low: tuple[float, float], high: tuple[float, float], material: Any) ->
     box((low[0], low[1], -0.08), (high[0], high[1], 0), material)
 
 
-LOUNGE_DOOR: Opening = (3.6, 4.5, 0, 2.05)
-BEDROOM_DOOR: Opening = (5.85, 6.75, 0, 2.05)
-BATH_DOOR: Opening = (1.65, 2.5, 0, 2.05)
-FRONT_DOOR: Opening = (4.6, 5.5, 0, 2.1)
-GARDEN_DOOR: Opening = (0.75, 2.15, 0, 2.15)
-LOUNGE_WINDOW: Opening = (3.0, 4.7, 0.75, 2.15)
-BEDROOM_WINDOW: Opening = (6.4, 8.3, 0.8, 2.15)
-BATH_WINDOW: Opening = (2.6, 3.2, 1.4, 2.0)
-
-
 def build() -> None:
     """Put the whole shell in the scene."""
     white = neutral(3)
@@ -285,11 +284,11 @@ def build() -> None:
         skirting(side, span, openings)
     outer: list[tuple[Side, tuple[float, float], list[Opening]]] = [
         (Side("x", -0.25, -1), (-0.25, 9.65), [GARDEN_DOOR, LOUNGE_WINDOW, BEDROOM_WINDOW]),
-        (Side("y", -0.25, -1), (-0.25, 6.0), [FRONT_DOOR]),
-        (Side("y", 9.65, 1), (-0.25, 6.0), []),
+        (Side("y", -0.25, -1), (-0.12, 5.87), [FRONT_DOOR]),
+        (Side("y", 9.65, 1), (-0.12, 5.87), []),
         (Side("x", 8.55, 1), (0.35, 3.85), [BATH_WINDOW]),
-        (Side("y", 0.35, -1), (5.9, 8.55), []),
-        (Side("y", 3.85, 1), (5.9, 8.55), []),
+        (Side("y", 0.35, -1), (6.0, 8.42), []),
+        (Side("y", 3.85, 1), (6.0, 8.42), []),
         (Side("x", 6.0, 1), (3.73, 9.65), []),
         (Side("x", 6.0, 1), (-0.25, 0.47), []),
     ]

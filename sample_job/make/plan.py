@@ -56,7 +56,7 @@ class Shot:
 
 
 SHOTS = (
-    Shot("hall", "hall-01", 2.75, 5.08, 96.0, (1, 250), 200, 2.5, "2026:09:18 10:02:11"),
+    Shot("hall", "hall-01", 2.75, 5.08, 112.0, (1, 250), 200, 2.5, "2026:09:18 10:02:11"),
     Shot("hall", "hall-02", 4.85, 5.02, 262.0, (1, 250), 200, 2.5, "2026:09:18 10:04:02"),
     Shot("lounge", "lounge-01", 2.75, 1.95, 215.0, (1, 800), 200, 2.5, "2026:09:18 10:09:40"),
     Shot("lounge", "lounge-02", 3.85, 3.05, 230.0, (1, 800), 200, 2.5, "2026:09:18 10:11:15"),
@@ -65,6 +65,55 @@ SHOTS = (
     Shot("bathroom", "bathroom-01", 2.15, 7.1, 30.0, (1, 200), 200, 2.5, "2026:09:18 10:22:47"),
     Shot("deck", "deck-01", 1.75, -1.65, 330.0, (1, 1600), 100, 1.0, "2026:09:18 10:31:20"),
 )
+
+ROOMS = {
+    "lounge": (0.0, 5.2, 0.0, 4.2),
+    "bedroom": (5.35, 9.4, 0.0, 4.2),
+    "hall": (0.0, 9.4, 4.35, 5.75),
+    "bathroom": (0.6, 3.6, 5.9, 8.3),
+}
+"""West, east, south and north wall of each room."""
+
+Opening = tuple[float, float, float, float]
+"""From, to along the wall; sill and head above the floor."""
+
+LOUNGE_DOOR: Opening = (3.6, 4.5, 0, 2.05)
+BEDROOM_DOOR: Opening = (5.85, 6.75, 0, 2.05)
+BATH_DOOR: Opening = (1.65, 2.5, 0, 2.05)
+FRONT_DOOR: Opening = (4.6, 5.5, 0, 2.1)
+GARDEN_DOOR: Opening = (0.75, 2.15, 0, 2.15)
+LOUNGE_WINDOW: Opening = (3.0, 4.7, 0.75, 2.15)
+BEDROOM_WINDOW: Opening = (6.4, 8.3, 0.8, 2.15)
+BATH_WINDOW: Opening = (2.6, 3.2, 1.4, 2.0)
+
+_HOLES: dict[str, dict[str, tuple[Opening, ...]]] = {
+    "lounge": {"south": (GARDEN_DOOR, LOUNGE_WINDOW), "north": (LOUNGE_DOOR,)},
+    "bedroom": {"south": (BEDROOM_WINDOW,), "north": (BEDROOM_DOOR,)},
+    "hall": {"south": (LOUNGE_DOOR, BEDROOM_DOOR), "north": (BATH_DOOR,), "west": (FRONT_DOOR,)},
+    "bathroom": {"south": (BATH_DOOR,), "north": (BATH_WINDOW,)},
+}
+
+
+def leaves_room(shot: Shot, yaw_deg: float, pitch_deg: float, *, slack: float = 0.12) -> bool:
+    """Whether a line of sight from a shot goes out of its room by a door or window (or close by one)."""
+    if shot.room not in ROOMS:
+        return False
+    west, east, south, north = ROOMS[shot.room]
+    yaw = math.radians(shot.yaw_deg + yaw_deg)
+    x, y, rise = math.sin(yaw), math.cos(yaw), math.tan(math.radians(pitch_deg))
+    ways = {
+        "east" if x > 0 else "west": ((east if x > 0 else west) - shot.x) / x if x else math.inf,
+        "north" if y > 0 else "south": ((north if y > 0 else south) - shot.y) / y if y else math.inf,
+    }
+    wall = min(ways, key=lambda name: ways[name])
+    away = ways[wall]
+    along = shot.x + away * x if wall in ("north", "south") else shot.y + away * y
+    height = CAMERA_HEIGHT_M + away * rise
+    return any(
+        a - slack < along < b + slack and low - slack < height < high + slack
+        for a, b, low, high in _HOLES[shot.room].get(wall, ())
+    )
+
 
 # Correlated colour temperatures of the lights, kelvin.
 LOUNGE_LAMPS_K = 2700

@@ -7,7 +7,15 @@ import house as h
 import textures
 from house import Side, neutral, oak
 from kit import ball, box, curtain, glossy, lamp, loft, matt, papered, picture, rod, turned
-from plan import BATHROOM_LAMPS_K, BEDSIDE_LAMPS_K, CEILING_M, HALL_LAMPS_K, LOUNGE_LAMPS_K
+from plan import (
+    BATHROOM_LAMPS_K,
+    BEDROOM_WINDOW,
+    BEDSIDE_LAMPS_K,
+    CEILING_M,
+    HALL_LAMPS_K,
+    LOUNGE_LAMPS_K,
+    LOUNGE_WINDOW,
+)
 
 
 def stoneware(at: tuple[float, float, float], size: float = 1.0) -> None:
@@ -87,7 +95,7 @@ def lounge() -> None:
     f.frame(north, 3.05, 1.60, (0.56, 0.70), 2)
     f.frame(north, 1.55, 1.58, (0.9, 0.66), 3)
     f.plant((4.80, 0.42, 0), 1.45, seed=5, wide=0.36, count=520)
-    f.hung_curtains(south, h.LOUNGE_WINDOW, f.cloth("curtain", (0.50, 0.44, 0.34), metres=0.25), seed=3)
+    f.hung_curtains(south, LOUNGE_WINDOW, f.cloth("curtain", (0.50, 0.44, 0.34), metres=0.25), seed=3)
     f.table((3.85, 0.34, 0), (1.1, 0.42, 0.62), inset=0.04)
     f.table_lamp((4.2, 0.34, 0.62), LOUNGE_LAMPS_K, 45, name="lounge 3", foot=(0.30, 0.12, 0.05), bright=2.6)
     stoneware((3.5, 0.34, 0.62), 0.9)
@@ -135,7 +143,7 @@ def bedroom() -> None:
     f.chair((5.80, 0.52, 0), -40, oak(), f.cloth("slate cloth", (0.13, 0.16, 0.19)))
     f.frame(Side("y", 9.4, -1), 1.52, 1.62, (0.62, 0.48), 3, wood=True)
     f.frame(Side("y", 9.4, -1), 2.38, 1.62, (0.62, 0.48), 2, wood=True)
-    f.hung_curtains(south, h.BEDROOM_WINDOW, f.cloth("blue curtain", (0.20, 0.26, 0.30), metres=0.25), seed=8)
+    f.hung_curtains(south, BEDROOM_WINDOW, f.cloth("blue curtain", (0.20, 0.26, 0.30), metres=0.25), seed=8)
     f.plant((8.95, 0.30, 0), 0.75, seed=9, wide=0.16, count=220)
     f.globe((7.0, 2.1, 2.2), 0.16, BEDSIDE_LAMPS_K + 300, 1.6, drop=0.4, name="bedroom")
 

@@ -173,7 +173,8 @@ def main() -> None:
         command = [sys.executable, "-c", "from panopipe.cli import main; main()", "run", str(job)]
         subprocess.run(command, check=True)
         print(
-            "panorama      raw clipped %  L* before  L* after  clipped before %  clipped after %  black after %"
+            "panorama      raw clipped %  L* before  L* after"
+            "  clipped before %  clipped after %  black after %"
         )
         for path in files:
             told = compare(path, job, out, asked.width, asked.clip / 100)

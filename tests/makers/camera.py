@@ -102,10 +102,19 @@ class Sensor:
         """Codes of camera values (1.0 at saturation), with noise; uint16."""
         electrons = np.minimum(np.maximum(camera, 0) * self.full_well_e, self.full_well_e)
         noise = np.sqrt(electrons + self.read_noise_e**2)
-        electrons = electrons + noise * random.standard_normal(electrons.shape)
-        electrons = np.clip(electrons, self._pedestal(-BLACK), self.full_well_e)
-        first = self._steady(self._pedestal(-BLACK))
-        return np.round((self._steady(electrons) - first) / CODE_STEP).astype(np.uint16)
+        return self.quantised(
+            (electrons + noise * random.standard_normal(electrons.shape)) / self.full_well_e
+        )
+
+    def quantised(self, camera: np.ndarray) -> np.ndarray:
+        """Codes of camera values as they are, clipped at saturation; uint16."""
+        lowest = self._pedestal(-BLACK)
+        electrons = np.clip(camera * self.full_well_e, lowest, self.full_well_e)
+        return np.round((self._steady(electrons) - self._steady(lowest)) / CODE_STEP).astype(np.uint16)
+
+    def linear(self, codes: np.ndarray) -> np.ndarray:
+        """Camera values that codes stand for."""
+        return (self.table()[codes].astype(np.float64) - BLACK) / (WHITE - BLACK)
 
     def _pedestal(self, samples: float) -> float:
         return samples / (WHITE - BLACK) * self.full_well_e
@@ -131,6 +140,13 @@ def as_shot_neutral() -> np.ndarray:
     return neutral / neutral.max()
 
 
+def camera_from_recorded(working: np.ndarray, baseline_ev: float) -> np.ndarray:
+    """Camera values that a perfect decode turns into `working` (see `recorded_working`)."""
+    unit = np.eye(3)
+    back = np.linalg.inv(recorded_working(unit, saturation=1, baseline_ev=baseline_ev))
+    return np.asarray(working, np.float64) @ back @ camera_values(unit, 1)
+
+
 def shoot(
     path: Path,
     rgb: np.ndarray,
@@ -145,11 +161,18 @@ def shoot(
     """Photograph linear Rec.709 light of shape (H, W, 3) into a lossless-JPEG linear DNG."""
     sensor = sensor or Sensor()
     codes = sensor.codes(camera_values(rgb, saturation), np.random.default_rng(seed))
+    return write_codes(path, codes, baseline_ev=baseline_ev, shot=shot, sensor=sensor, tile=tile)
+
+
+def write_codes(
+    path: Path, codes: np.ndarray, *, baseline_ev: float, shot: Shot, sensor: Sensor, tile: int = 256
+) -> Path:
+    """Write a sensor's codes as the camera's DNG."""
     return write_linear_dng(
         path,
         codes,
         compression="ljpeg",
-        tile=(min(tile, rgb.shape[0]), min(tile, rgb.shape[1])),
+        tile=(min(tile, codes.shape[0]), min(tile, codes.shape[1])),
         black=BLACK,
         white=WHITE,
         linearization=[int(value) for value in sensor.table()],
