@@ -195,7 +195,7 @@ def main() -> None:
         if (asked.rendered / f"{shot.name}-bare.exr").exists():
             frames[shot.name] = develop(asked.rendered, asked.job, shot, 1000 + number)
     facts = {
-        "as_shot_xy": camera.AS_SHOT_XY,
+        "as_shot_xy": camera.LAMPS_AND_DAY.xy,
         "floor_view": {"size_px": FLOOR_VIEW_PX, "half_field_deg": FLOOR_VIEW_HALF_DEG},
         "lights_kelvin": {
             "lounge": plan.LOUNGE_LAMPS_K,

@@ -1,10 +1,11 @@
 """Run panopipe on real light: `python -m tests.benchmarks.real_light FOLDER [--out DIR]`.
 
 FOLDER holds radiance panoramas (.exr or .hdr, equirectangular 2:1, linear Rec.709). Each is photographed
-with the tests' invented camera (two matrices, clipping, shot and read noise, a white set once) into a linear
-DNG, every one a room of its own, and the job is run with the default recipe, monopod left alone as there is
-none. DIR gets the job, and for each panorama a picture: the whole sphere and four level views, above as the
-file stands, below as panopipe finished it. Then a table is printed. EXR needs the OpenEXR package.
+with the tests' invented camera (two matrices, clipping, shot and read noise, white set to daylight) into a
+linear DNG, every one a room of its own, and the job is run with the default recipe; only the nadir stage is
+off, as there is no monopod. DIR gets the job, and for each panorama a picture: the whole sphere and four
+level views, above as the file stands, below as panopipe finished it. Then a table is printed. EXR needs the
+OpenEXR package.
 """
 
 from __future__ import annotations
@@ -87,8 +88,16 @@ def write_job(files: list[Path], job: Path, width: int | None, clipped_share: fl
         light = read_light(path, width)
         saturation = saturation_of(light, clipped_share)
         target = job / "originals" / path.stem / f"{path.stem}.dng"
-        camera.shoot(target, light, saturation=saturation, baseline_ev=BASELINE_EV, seed=seed, shot=Shot())
-        over = camera.camera_values(light, saturation).max(axis=-1) >= 1
+        camera.shoot(
+            target,
+            light,
+            saturation=saturation,
+            baseline_ev=BASELINE_EV,
+            seed=seed,
+            shot=Shot(),
+            white=camera.DAYLIGHT,
+        )
+        over = camera.camera_values(light, saturation, camera.DAYLIGHT).max(axis=-1) >= 1
         clipped[path.stem] = 100 * _share(over)
     (job / "recipe.toml").write_text("[nadir]\nuse = false\n", encoding="utf-8")
     return clipped
@@ -102,7 +111,9 @@ def _share(where: NDArray[np.bool_]) -> float:
 def as_it_stands(light: Light, saturation: float) -> Light:
     """The file's own picture: its white, its exposure, clipped, and nothing else done."""
     scene = np.minimum(light, saturation)
-    working = camera.recorded_working(scene, saturation=saturation, baseline_ev=BASELINE_EV)
+    working = camera.recorded_working(
+        scene, saturation=saturation, baseline_ev=BASELINE_EV, white=camera.DAYLIGHT
+    )
     return srgb_encode(np.clip(working @ WHITE_REC709_FROM_2020.T, 0, 1)).astype(np.float32)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -33,13 +33,24 @@ BT2020_FROM_XYZ = np.array(
 """XYZ to linear ITU-R BT.2020 (D65), derived from the primaries."""
 BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 D65_XY = (0.3127, 0.3290)
-AS_SHOT_XY = (0.360789, 0.363547)
-"""The white that the photographer set once for the whole shoot: 4500 K on the Planckian locus (Ohno 2013)."""
-AS_SHOT_K, A_K, D65_K = 4500.0, 2850.0, 6500.0
-"""The last two as the DNG specification takes illuminants 17 and 21."""
+A_K, D65_K = 2850.0, 6500.0
+"""Temperatures of illuminants 17 and 21 as the DNG specification takes them."""
 BLACK, WHITE = 32, 64000
 CODE_STEP = 0.9
 """One code in units of the noise: fine enough that the noise hides it."""
+
+
+class White(NamedTuple):
+    """What the photographer set the camera's white to: chromaticity and correlated colour temperature."""
+
+    xy: tuple[float, float]
+    kelvin: float
+
+
+LAMPS_AND_DAY = White((0.360789, 0.363547), 4500.0)
+"""On the Planckian locus (Ohno 2013): a compromise for a house with lamps and windows."""
+DAYLIGHT = White((0.332502, 0.347608), 5500.0)
+"""On the daylight locus (CIE 15); its correlated temperature is 5500 K to within 5 K."""
 
 
 def _xyz(xy: tuple[float, float]) -> np.ndarray:
@@ -52,7 +63,9 @@ def matrix_at(kelvin: float) -> np.ndarray:
     return share * CAMERA_A + (1 - share) * CAMERA_D65
 
 
-def recorded_working(rgb: np.ndarray, *, saturation: float, baseline_ev: float) -> np.ndarray:
+def recorded_working(
+    rgb: np.ndarray, *, saturation: float, baseline_ev: float, white: White = LAMPS_AND_DAY
+) -> np.ndarray:
     """What a perfect decode makes of unclipped, noise-free light.
 
     Parameters
@@ -63,13 +76,15 @@ def recorded_working(rgb: np.ndarray, *, saturation: float, baseline_ev: float) 
         Luminance of the as-shot white at which the first channel clips.
     baseline_ev : float
         BaselineExposure of the file.
+    white : White
+        The as-shot white.
 
     Returns
     -------
     ndarray of shape (..., 3), dtype float64
         Linear BT.2020, D65: adapted from the as-shot white by linear Bradford.
     """
-    source, target = BRADFORD @ _xyz(AS_SHOT_XY), BRADFORD @ _xyz(D65_XY)
+    source, target = BRADFORD @ _xyz(white.xy), BRADFORD @ _xyz(D65_XY)
     adapt = np.linalg.inv(BRADFORD) @ np.diag(target / source) @ BRADFORD
     scale = 2.0**baseline_ev / saturation
     return scale * (np.asarray(rgb, np.float64) @ (BT2020_FROM_XYZ @ adapt @ XYZ_FROM_709).T)
@@ -127,16 +142,16 @@ class Sensor:
         return 2 * np.sqrt(electrons + self._floor())
 
 
-def camera_values(rgb: np.ndarray, saturation: float) -> np.ndarray:
+def camera_values(rgb: np.ndarray, saturation: float, white: White = LAMPS_AND_DAY) -> np.ndarray:
     """Camera values of linear Rec.709 light; the as-shot white of luminance `saturation` just clips."""
-    matrix = matrix_at(AS_SHOT_K)
-    neutral = matrix @ _xyz(AS_SHOT_XY)
+    matrix = matrix_at(white.kelvin)
+    neutral = matrix @ _xyz(white.xy)
     return (np.asarray(rgb, np.float64) @ (matrix @ XYZ_FROM_709).T) / (neutral.max() * saturation)
 
 
-def as_shot_neutral() -> np.ndarray:
+def as_shot_neutral(white: White = LAMPS_AND_DAY) -> np.ndarray:
     """Camera values of the as-shot white, largest 1."""
-    neutral = matrix_at(AS_SHOT_K) @ _xyz(AS_SHOT_XY)
+    neutral = matrix_at(white.kelvin) @ _xyz(white.xy)
     return neutral / neutral.max()
 
 
@@ -156,23 +171,30 @@ def shoot(
     seed: int,
     shot: Shot,
     sensor: Sensor | None = None,
-    tile: int = 256,
+    white: White = LAMPS_AND_DAY,
 ) -> Path:
     """Photograph linear Rec.709 light of shape (H, W, 3) into a lossless-JPEG linear DNG."""
     sensor = sensor or Sensor()
-    codes = sensor.codes(camera_values(rgb, saturation), np.random.default_rng(seed))
-    return write_codes(path, codes, baseline_ev=baseline_ev, shot=shot, sensor=sensor, tile=tile)
+    codes = sensor.codes(camera_values(rgb, saturation, white), np.random.default_rng(seed))
+    return write_codes(path, codes, baseline_ev=baseline_ev, shot=shot, sensor=sensor, white=white)
 
 
 def write_codes(
-    path: Path, codes: np.ndarray, *, baseline_ev: float, shot: Shot, sensor: Sensor, tile: int = 256
+    path: Path,
+    codes: np.ndarray,
+    *,
+    baseline_ev: float,
+    shot: Shot,
+    sensor: Sensor,
+    white: White = LAMPS_AND_DAY,
 ) -> Path:
     """Write a sensor's codes as the camera's DNG."""
+    tile = (min(256, codes.shape[0]), min(256, codes.shape[1]))
     return write_linear_dng(
         path,
         codes,
         compression="ljpeg",
-        tile=(min(tile, codes.shape[0]), min(tile, codes.shape[1])),
+        tile=tile,
         black=BLACK,
         white=WHITE,
         linearization=[int(value) for value in sensor.table()],
@@ -181,6 +203,6 @@ def write_codes(
         illuminant_1=17,
         color_matrix_2=CAMERA_D65,
         illuminant_2=21,
-        as_shot_neutral=as_shot_neutral(),
+        as_shot_neutral=as_shot_neutral(white),
         shot=shot,
     )
