@@ -42,19 +42,20 @@ class Scene:
 
 def made_scenes(width: int) -> list[Scene]:
     """All generated scenes, `width` pixels wide."""
-    return [_photographed(name, *make(), width) for name, make in PLACES.items()]
+    return [photographed(name, width) for name in PLACES]
+
+
+def photographed(name: str, width: int) -> Scene:
+    """One of the generated scenes, `width` pixels wide, a little of it clipped."""
+    picture = render(*PLACES[name](), width)
+    cards = tuple(mask for mask in picture.cards.values() if mask.any())
+    return Scene(name, recorded(picture.rows, clipped_share=0.004), cards)
 
 
 def recorded(radiance: Rows, *, clipped_share: float, seed: int | None = 5) -> Rows:
     """Expose so that `clipped_share` of the picture is clipped, with the noise of a small sensor."""
     top = float(np.quantile(radiance.max(axis=-1), 1 - clipped_share))
     return expose(radiance / np.float32(top), seed=seed)
-
-
-def _photographed(name: str, house: House, camera: Point, width: int) -> Scene:
-    picture = render(house, camera, width)
-    cards = tuple(mask for mask in picture.cards.values() if mask.any())
-    return Scene(name, recorded(picture.rows, clipped_share=0.004), cards)
 
 
 def _card(face: int, at: tuple[float, float], name: str) -> Patch:
