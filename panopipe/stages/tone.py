@@ -136,10 +136,10 @@ class Tone(RowStage[ToneSettings]):
     def solve(
         self, observed: Mapping[FrameKey, Observed[ToneSettings]], job: JobFacts
     ) -> Mapping[FrameKey, Solution]:
-        """One look for all frames of a room."""
-        rooms: dict[str, list[FrameKey]] = {}
+        """One look for all frames of a room; frames that belong to none are judged each by itself."""
+        rooms: dict[object, list[FrameKey]] = {}
         for key in sorted(observed):
-            rooms.setdefault(key.room, []).append(key)
+            rooms.setdefault(key.room or key, []).append(key)
         solutions = {}
         for keys in rooms.values():
             moves = suited(joined(observed[key].seen for key in keys))

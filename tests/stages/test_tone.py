@@ -165,6 +165,18 @@ def test_frames_of_one_room_get_one_look_whatever_their_order() -> None:
     assert {key: found.data for key, found in again.items()} == {key: s.data for key, s in solved.items()}
 
 
+def test_frames_without_a_room_are_judged_each_by_itself() -> None:
+    stage, settings = Tone(), ToneSettings()
+    frames = {FrameKey("", "a"): room(), FrameKey("", "b"): room() * 8}
+    observed = {
+        key: Observed(stage.survey(Frame(rows, facts_of(rows)), settings), settings, facts_of(rows))
+        for key, rows in frames.items()
+    }
+    solved = stage.solve(observed, JobFacts(rooms={"": list(frames)}))
+    exposures = [solved[key].data.exposure_ev for key in frames]
+    assert exposures[0] - exposures[1] == pytest.approx(3, abs=0.02)
+
+
 def test_the_rooms_look_is_used() -> None:
     look = Look(Frame(room(), facts_of(room())), Moves(exposure_ev=1.25))
     assert Tone().learn(look, ToneSettings()).notes["exposure_ev"] == 1.25
