@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.floor.grain import WRITTEN_SHARE, with_grain
 from panopipe.floor.join import joined
 from panopipe.floor.labels import label_hole
 from panopipe.floor.logs import from_log, offset_for, to_log
@@ -86,4 +87,5 @@ def fill_floor(light: Picture, known: Mask, hole: Mask) -> Filled:
     shifts = refined(scene, coarse * factor, factor, radius)
     box, labels = label_hole(scene, shifts, general, factor=factor, radius=radius)
     detail = joined(scene, shifts, box, labels)
+    detail = with_grain(detail, scene.detail, hole, scene.box(round(0.3 * radius)), written=WRITTEN_SHARE)
     return Filled(from_log(detail + shade, offset), float(1 - general.min()))

@@ -175,13 +175,13 @@ class Nadir(SpanStage[NadirSettings]):
             put_patch(band.rows, band.first, plan.patch, settings.patch_radius_deg, heading_deg)
             return Applied(band.rows, {"fill_method": "picture"})
         view = _view_for(band, plan.outline.largest_deg)
-        seen = view_from_frame(band.rows, band.first, view)
+        seen = view_from_frame(band.rows, band.first, view, kernel="lanczos")
         distance = plan.outline.distance(view)
         cover = _cover(distance)
         if settings.fill == "shadow":
             cover = np.minimum(cover, 1 - _cover(plan.foot.distance(view)))
         filled, notes, wants_look = _filled(band, view, seen, distance, plan, settings)
-        write_view(band.rows, band.first, view, filled, cover)
+        write_view(band.rows, band.first, view, filled, cover, kernel="lanczos")
         return Applied(band.rows, notes, wants_look)
 
 

@@ -1,0 +1,53 @@
+"""Grain: the finest detail inside a filled hole as strong as that of the floor around it."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.floor.scene import Box, within
+
+Picture = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+_FINE_PX = 1.0
+"""Finer than this is grain: what an oblique or repeated sampling loses first."""
+WRITTEN_SHARE = 0.9
+"""Share of the finest detail that is left once a view is written back into the frame (Lanczos, half a pixel
+off on average)."""
+_MOST = 2.0
+"""Strongest raise; beyond it noise would take the shape of the kernel."""
+
+
+def with_grain(picture: Picture, own: Picture, hole: Mask, box: Box, *, written: float) -> Picture:
+    """Raise (or lower) the finest detail inside a hole to that of the ring around it.
+
+    Parameters
+    ----------
+    picture : ndarray of shape (n, n, 3), dtype float32
+        The filled view.
+    own : ndarray of shape (n, n, 3), dtype float32
+        The view before it was filled; judged outside the hole only.
+    hole : ndarray of shape (n, n), dtype bool
+    box : Box
+        A part of the view that holds the hole and a ring around it; the rest stays as it is.
+    written : float
+        Share of the finest detail that will be left once the view is written back into the frame.
+    """
+    inside = hole[box]
+    reach = 0.15 * float(np.sqrt(inside.sum()))
+    # The first pixels beside the rim hold something of either side.
+    ring = within(inside, reach) & ~within(inside, 4)
+    core = ~within(~inside, 4)
+    if ring.sum() < 100 or core.sum() < 100:
+        return picture
+    fine = picture[box] - cv2.GaussianBlur(picture[box], (0, 0), _FINE_PX)
+    around = own[box] - cv2.GaussianBlur(own[box], (0, 0), _FINE_PX)
+    wanted, had = np.median(np.abs(around[ring]), axis=0), np.median(np.abs(fine[core]), axis=0)
+    raised = np.clip(wanted / np.maximum(had * written, 1e-9), 0.7, _MOST).astype(np.float32) - 1
+    # Full strength two pixels inside the rim: no step where the hole begins.
+    depth = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    result = picture.copy()
+    result[box] += fine * raised * np.clip(depth / 2, 0, 1)[..., None]
+    return result
