@@ -13,7 +13,7 @@ from panopipe.colour.transfer import srgb_decode
 from panopipe.frame import FrameKey
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stages.decode import Decode, DecodedFrame, DecodeSettings
-from tests.makers.dng import CAMERA_A, CAMERA_D65, Shot, neutral_of, write_linear_dng
+from tests.makers.dng import CAMERA_A, CAMERA_D65, Shot, Tag, neutral_of, write_linear_dng
 
 KEY = FrameKey("lounge", "lounge-01")
 NEUTRAL = neutral_of(xyz_from_xy(D65_XY))
@@ -220,12 +220,15 @@ def test_the_facts_of_the_shot_travel_along(tmp_path: Path) -> None:
         b'GPano:PoseHeadingDegrees="271.5"><GPano:PosePitchDegrees>-1.25</GPano:PosePitchDegrees>'
         b"</rdf:Description></rdf:RDF></x:xmpmeta>"
     )
-    path = write_linear_dng(tmp_path / "a.dng", grey(0.2), shot=Shot(exposure_s=1 / 60, iso=400), xmp=xmp)
+    place = [Tag(1, 2, "N"), Tag(2, 5, [(51, 1), (30, 1), (1, 2)])]
+    shot = Shot(exposure_s=1 / 60, iso=400, gps=place)
+    path = write_linear_dng(tmp_path / "a.dng", grey(0.2), shot=shot, xmp=xmp)
     with opened(path) as frame:
         capture = frame.facts.capture
     assert (capture.taken, capture.offset, capture.iso) == ("2026:11:24 21:10:00", "+00:00", 400)
     assert capture.exposure_s == pytest.approx(1 / 60)
     assert (capture.make, capture.lens) == ("Fenhollow Optical", "FH dual 1.5 mm")
+    assert capture.gps == {1: "N", 2: (51, 1, 30, 1, 1, 2)}
     assert (capture.heading_deg, capture.pitch_deg, capture.roll_deg) == (271.5, -1.25, None)
 
 
