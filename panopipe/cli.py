@@ -104,16 +104,17 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
         recipe = load_recipe(job)
         refused = {str(key): entry.refused for key, entry in job.frames.items() if entry.refused}
         orders = {recipe.settings(key).order for key in job.frames}
+        remarks = [*job.remarks, *recipe.idle()]
         if json:
             rooms = {room: [key.name for key in keys] for room, keys in job.rooms.items()}
-            facts = {"rooms": rooms, "refused": refused, "remarks": list(job.remarks)}
+            facts = {"rooms": rooms, "refused": refused, "remarks": remarks}
             _print_json({**facts, "orders": [list(order) for order in sorted(orders)]})
         else:
             for name, keys in job.rooms.items():
                 print(f"{name or '(no room)':24} {len(keys):3} frames")
             for order in sorted(orders):
                 print("stages: " + ", ".join(order))
-            for line in (*job.remarks, *(f"{key}: {why}" for key, why in refused.items())):
+            for line in (*remarks, *(f"{key}: {why}" for key, why in refused.items())):
                 print(line)
             print("the recipe is right")
     raise typer.Exit(FRAMES_FAILED if refused else 0)

@@ -127,6 +127,14 @@ def test_a_picture_must_lie_in_the_job_folder(folder: Path, name: str) -> None:
     assert line.startswith(f"recipe.toml:4: [nadir] {picture}: ")
 
 
+def test_a_table_of_a_stage_that_no_frame_goes_through_gets_a_word(folder: Path) -> None:
+    write(folder, "recipe.toml", ORDER + "[balance]\nstrength = 0.5\n[tone]\nuse = false\n")
+    recipe = load_recipe(open_job(folder))
+    assert recipe.idle() == (
+        "recipe.toml: [balance] is set, but balance is not in the order of the pipeline",
+    )
+
+
 def test_what_a_stage_refuses_is_told_with_its_line(folder: Path) -> None:
     write(folder, "overrides/hall.toml", "[export]\nquality = 90\nwidths = [4096, 4097]\n")
     (line,) = faults(folder)

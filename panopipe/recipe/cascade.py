@@ -54,8 +54,9 @@ class FrameSettings:
 
 @dataclass(frozen=True, slots=True)
 class Recipe:
-    """All recipe files of a job, read and found right."""
+    """All recipe files of a job, read and found right, and the frames that they are for."""
 
+    keys: tuple[FrameKey, ...]
     job_layer: Layer | None
     rooms: Mapping[str, Layer]
     frames: Mapping[FrameKey, Layer]
@@ -64,6 +65,20 @@ class Recipe:
         """Files that bear on a frame, the weakest first."""
         found = (self.job_layer, self.rooms.get(key.room), self.frames.get(key))
         return tuple(layer for layer in found if layer is not None)
+
+    def idle(self) -> tuple[str, ...]:
+        """A line for each table of a stage that no frame goes through: most likely it was forgotten."""
+        files: dict[str, tuple[Layer, set[str]]] = {}
+        for key in self.keys:
+            order = set(self.settings(key).values) | {PIPELINE}
+            for layer in self.layers(key):
+                files.setdefault(layer.file, (layer, set()))[1].update(order)
+        return tuple(
+            f"{file}: [{table}] is set, but {table} is not in the order of the pipeline"
+            for file, (layer, used) in files.items()
+            for table in dict.fromkeys(name for name, _ in layer.values)
+            if table not in used
+        )
 
     def settings(self, key: FrameKey) -> FrameSettings:
         """What is in force for a frame."""
@@ -109,7 +124,7 @@ def load_recipe(job: Job) -> Recipe:
         if layer := read_layer(job, frame_file(key), faults):
             frames[key] = layer
     faults += _stray_files(job)
-    recipe = Recipe(job_layer, rooms, frames)
+    recipe = Recipe(tuple(job.frames), job_layer, rooms, frames)
     if not faults:
         faults += _unloadable(recipe, job)
     if not faults:

@@ -119,7 +119,7 @@ def _go(
 def _begin(session: Session) -> None:
     sweep(session.job.folder)
     session.journal.event("start", frames=len(session.frames), wanted=len(session.wanted))
-    for remark in session.job.remarks:
+    for remark in (*session.job.remarks, *session.recipe.idle()):
         session.journal.line(remark)
     if aside := session.ledger.set_aside:
         session.journal.line(f"the ledger could not be read and is now {aside}; all is made again")

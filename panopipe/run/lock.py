@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import getpass
 import json
 import os
@@ -86,9 +87,15 @@ if sys.platform == "win32":
 else:
     import fcntl
 
+    _NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.EINVAL}
+    """Some network disks know no locks; a run goes on there without one."""
+
     def _take(file: IO[bytes]) -> bool:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             return False
+        except OSError as error:
+            if error.errno not in _NO_LOCKS:
+                raise
         return True

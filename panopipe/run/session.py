@@ -118,7 +118,8 @@ class Session:
     """
 
     def __init__(self, job: Job, recipe: Recipe, options: Options, journal: Journal, ledger: Ledger) -> None:
-        self.job, self.options, self.journal, self.ledger = job, options, journal, ledger
+        self.job, self.recipe, self.options = job, recipe, options
+        self.journal, self.ledger = journal, ledger
         self.frames = plan_frames(job, recipe)
         self.wanted = set(self.frames if options.only is None else options.only)
         self.entries = ledger.entries()
