@@ -94,7 +94,7 @@ def highlight_share(base_ev: ArrayLike) -> Float:
     return _softplus(np.asarray(base_ev, dtype=np.float64) - MIDDLE_GREY_EV) / _softplus(HIGHLIGHTS_AT_EV)
 
 
-BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 1.3, 1.3
+BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 1.7, 1.1
 """EV above middle grey from where highlights act, just under a white wall, and how softly they set in."""
 
 
