@@ -262,6 +262,9 @@ def cast(case: Case) -> Finding:
 
 def _white_command(case: Case) -> tuple[str, ...]:
     """Command that sets a colour temperature nearer to the light, if the stage noted the one it took."""
+    a, b = case.measures.cast_a or 0.0, case.measures.cast_b or 0.0
+    if abs(a) > abs(b):  # red and green lie across the line of lamps: no temperature takes them out
+        return ()
     kelvin = (
         _in_force(case.record, "balance", "kelvin")
         or _number(case.record, "balance", "light_cct_kelvin")
@@ -269,8 +272,8 @@ def _white_command(case: Case) -> tuple[str, ...]:
     )
     if not 1500 < kelvin < 20000:
         return ()
-    # A mired moves a light grey by about half a unit of b* (near the white point; from our own formulas).
-    mired = min(1e6 / 1500, max(1e6 / 20000, 1e6 / kelvin + (case.measures.cast_b or 0.0) / 0.5))
+    # One mired is about 0.38 delta E 2000 on a light grey (by the CIE formulas), most of it along b*.
+    mired = min(1e6 / 1500, max(1e6 / 20000, 1e6 / kelvin + b / 0.38))
     return _change(case, "balance.kelvin", round(1e6 / mired, -1))
 
 

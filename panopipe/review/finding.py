@@ -78,6 +78,11 @@ class FrameReview:
         return "look" if self.crossed else "fine"
 
     @property
+    def fault(self) -> str:
+        """Why a failed frame failed, without its name in front."""
+        return (self.record.error or "failed").removeprefix(f"{self.key}: ")
+
+    @property
     def doubt(self) -> float:
         """Order of worry: failed frames first, then by the gravest finding, more findings weighing more."""
         if self.record.status == "failed":

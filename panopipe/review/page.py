@@ -59,7 +59,7 @@ def _frame(one: FrameReview, folder: Path) -> dict[str, Any]:
         "name": record.key.name,
         "state": one.state,
         "doubt": round(one.doubt, 3),
-        "error": record.error,
+        "error": one.fault if one.state == "failed" else "",
         "taken": record.taken,
         "width": record.width,
         "height": record.height,

@@ -60,7 +60,7 @@ def _frame_lines(one: FrameReview, room_for_name: int, width: int) -> list[str]:
     name = name if len(name) <= room_for_name else name[: room_for_name - 1] + "…"
     says = [item.sentence for item in one.crossed]
     if one.state == "failed":
-        says = [one.record.error or "failed"]
+        says = [one.fault]
     head, *more = [_cut(_shown(text), width - room_for_name - 4) for text in says]
     return [f"  {name:<{room_for_name}}  {head}"] + [f"  {'':<{room_for_name}}  {text}" for text in more]
 
@@ -73,7 +73,7 @@ def _next(review: JobReview, job: str, page: Path) -> list[str]:
         if commands[0][1] == "set":
             lines.append(f"  then: {quoted(('panopipe', 'run', 'JOB'), job)}")
     elif review.count("failed") or review.count("waiting"):
-        lines.append(f"  mend the originals named above, then: {quoted(('panopipe', 'run', 'JOB'), job)}")
+        lines.append(f"  mend what is named above, then: {quoted(('panopipe', 'run', 'JOB'), job)}")
     return lines
 
 

@@ -94,9 +94,7 @@ def interactive_ms(page: Path, tries: int = 5) -> list[float]:
             open_page(browser, page)
             found.append(
                 float(
-                    browser.execute_script(
-                        "return performance.getEntriesByName('interactive')[0].startTime"
-                    )
+                    browser.execute_script("return performance.getEntriesByName('interactive')[0].startTime")
                 )
             )
     return found
@@ -112,11 +110,15 @@ def made_up_job(frames: int, width: int) -> None:
         _, again, _ = timed(lambda: review_records(job, records, title="Benchmark"))
         waits = interactive_ms(made.page)
         print(f"{frames} frames of {width} x {width // 2}")
-        print(f"made            {clock:8.1f} s on the clock, {1000 * processor / pixels:.1f} ms of processor per megapixel")
+        print(
+            f"made            {clock:8.1f} s on the clock, {1000 * processor / pixels:.1f} ms of processor per megapixel"
+        )
         print(f"made again      {again:8.1f} s, nothing changed")
         print(f"folder          {folder_size(made.page.parent)}")
         if waits:
-            print(f"interactive     {median(waits):8.0f} ms (median of {len(waits)}, worst {max(waits):.0f} ms)")
+            print(
+                f"interactive     {median(waits):8.0f} ms (median of {len(waits)}, worst {max(waits):.0f} ms)"
+            )
 
 
 def real_job(job: Path) -> None:
@@ -133,7 +135,9 @@ def real_job(job: Path) -> None:
 
 def main() -> None:
     """Read the command line and print."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--frames", type=int, default=80)
     parser.add_argument("--width", type=int, default=6144)
     parser.add_argument("--job", type=Path)

@@ -226,10 +226,12 @@
       "aria-label": `Inside ${panopipe.nameOf(frame)}` });
     const said = make("p", { class: "where", "aria-hidden": "true" });
     const wait = make("p", { class: "wait", role: "status" }, "Loading the picture…");
+    const seam = make("span", { class: "seam", "aria-hidden": "true" }, "seam");
     let handle = null;
     const sphere = new panopipe.Sphere(canvas, (view) => {
       said.textContent = `yaw ${view.yaw.toFixed(0)}°  pitch ${view.pitch.toFixed(0)}°  ${view.field.toFixed(0)}° high`;
       if (!handle) return;
+      place(seam, view, canvas);
       const percent = Math.round(100 * view.divide);
       handle.style.left = `${100 * view.divide}%`;
       handle.setAttribute("aria-valuenow", percent);
@@ -240,7 +242,7 @@
     });
     handle = divider(sphere, stage);
     stage.append(canvas, make("span", { class: "side left with-before", "aria-hidden": "true" }, "before"),
-      make("span", { class: "side right with-before", "aria-hidden": "true" }, "after"), handle, said, wait);
+      make("span", { class: "side right with-before", "aria-hidden": "true" }, "after"), handle, said, seam, wait);
     const help = make("p", { class: "hint", id: "sphere-help" },
       "Drag or use the arrow keys to turn, the wheel or + and − to come nearer, [ and ] to move the divide, N and P for the next and previous frame.");
     const link = make("a", { href: frame.finished, target: "_blank", rel: "noopener" }, "Open the finished file");
@@ -249,6 +251,18 @@
     panopipe.steer(canvas, sphere);
     fill(frame, sphere, stage, wait);
     return { box, sphere };
+  }
+
+  // The mark at the upper edge of the view under which the seam runs: the place of the meridian of yaw 180 there.
+  function place(seam, view, canvas) {
+    const rad = Math.PI / 180, off = ((180 - view.yaw + 540) % 360 - 180) * rad;
+    const pitch = view.pitch * rad, top = pitch + view.field * rad / 2;
+    const rise = Math.cos(off) * Math.tan(top);
+    const depth = Math.cos(off) * Math.cos(pitch) + rise * Math.sin(pitch);
+    const half = Math.tan(view.field * rad / 2) * canvas.clientWidth / Math.max(1, canvas.clientHeight);
+    const at = 0.5 + Math.sin(off) / depth / half / 2;
+    seam.hidden = Math.cos(off) <= 0 || Math.abs(top) > 88 * rad || depth <= 0 || at < 0 || at > 1;
+    seam.style.left = `${100 * at}%`;
   }
 
   async function fill(frame, sphere, stage, wait) {
