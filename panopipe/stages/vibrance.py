@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.oklab import oklab_from_working, working_from_oklab
+from panopipe.colour.workspace import few_rows, scratch
 from panopipe.frame import Band, Rows
 from panopipe.setting import number
 from panopipe.stage import Learned, Look, RowStage
@@ -159,17 +160,26 @@ _DARK = np.float32(1e-9)
 
 def raised(rows: Rows, table: Table) -> Rows:
     """Rows with chroma raised; writes into `rows`, which must be contiguous."""
-    total = cv2.transform(rows, _SUM)
-    np.maximum(total, _DARK, out=total)
-    red, green = (_place(rows, weights, total) for weights in (_RED, _GREEN))
-    change = cv2.remap(table, red, green, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    light = cv2.cvtColor(total, cv2.COLOR_GRAY2BGR)
-    cv2.accumulateProduct(cv2.cvtColor(change, cv2.COLOR_BGRA2BGR), light, rows)
+    for _, few in few_rows(rows):
+        _raise(few, table)
     return rows
 
 
-def _place(rows: Rows, weights: Table, total: Table) -> Table:
-    place = cv2.transform(rows, weights)
+def _raise(rows: Rows, table: Table) -> None:
+    shape = rows.shape[:2]
+    total = cv2.transform(rows, _SUM, dst=scratch("vibrance sum", shape))
+    np.maximum(total, _DARK, out=total)
+    red = _place(rows, _RED, total, scratch("vibrance red", shape))
+    green = _place(rows, _GREEN, total, scratch("vibrance green", shape))
+    change = scratch("vibrance change", (*shape, 4))
+    cv2.remap(table, red, green, cv2.INTER_LINEAR, dst=change, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    change = cv2.cvtColor(change, cv2.COLOR_BGRA2BGR, dst=scratch("vibrance three", rows.shape))
+    light = cv2.cvtColor(total, cv2.COLOR_GRAY2BGR, dst=scratch("vibrance light", rows.shape))
+    cv2.accumulateProduct(change, light, rows)
+
+
+def _place(rows: Rows, weights: Table, total: Table, place: Table) -> Table:
+    cv2.transform(rows, weights, dst=place)
     place /= total
     np.clip(place, -2, CELLS + 1, out=place)  # beyond the rim: no change, and no overflow
-    return np.asarray(place, dtype=np.float32)
+    return place
