@@ -147,7 +147,7 @@ class Tone(RowStage[ToneSettings]):
         return solutions
 
     def learn(self, look: Look, settings: ToneSettings) -> Learned:
-        """Settle the five numbers, find the base and make the tables."""
+        """Settle the numbers, find the base and make the tables."""
         rows, facts = look.reduced.rows, look.reduced.facts
         correction = np.eye(3) if facts.correction is None else facts.correction
         light_ev = log2_luminance(rows, LUMINANCE_OF_WORKING @ correction)
