@@ -7,6 +7,7 @@ import random
 import shutil
 import signal
 import subprocess
+import sys
 import time
 from collections import Counter
 from collections.abc import Iterator
@@ -34,6 +35,7 @@ def kill_all(room: Path, count: int, seed: int = 1) -> list[str]:
         tally["originals changed"] += hashes(job / "originals") != originals
         tally["outputs lost or other"] += hashes(job / "finished") != wanted
         tally["temporary files left"] += len(list(job.rglob("*.part")))
+        print(dict(tally), file=sys.stderr, flush=True)
     names = ("kills", "of a worker", "of the parent", "of all", "jobs", "runs", "frames half-written")
     names += ("outputs lost or other", "temporary files left", "originals changed")
     return [f"{name:26} {tally[name]:6}" for name in names]
@@ -67,10 +69,10 @@ def _disturb(
 ) -> None:
     """Kill workers now and then, and mostly the parent or all in the end."""
     while running.poll() is None:
-        time.sleep(chance.uniform(0, span_s))
+        time.sleep(chance.uniform(0, span_s / 3))
         if running.poll() is not None:
             return
-        whom = chance.choices(["of a worker", "of the parent", "of all"], [2, 1, 1])[0]
+        whom = chance.choices(["of a worker", "of the parent", "of all"], [4, 1, 1])[0]
         workers = [pid for pid in _children(running.pid) if pid]
         if whom == "of a worker" and not workers:
             continue

@@ -7,6 +7,7 @@ import json
 import random
 import re
 import shutil
+import sys
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -54,6 +55,7 @@ def _frames(
         before, outside = hashes(job / "originals"), hashes(room / "good")
         done = panopipe("run", job, "--no-review", "--json", "--longest-min", _LIMIT_MIN, limit_s=3600)
         _judge(job, done.code, done.output, tally, examples)
+        print(dict(tally), file=sys.stderr, flush=True)
         tally["frames whose original changed"] += hashes(job / "originals") != before
         tally["files outside the job"] += len(set(room.iterdir()) - {job, room / "good"})
         tally["files outside the job"] += hashes(room / "good") != outside
