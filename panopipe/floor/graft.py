@@ -37,4 +37,6 @@ def graft(light: Picture, hole: Mask, real: Picture) -> Picture:
     joined = solve(np.where(hole[..., None], other, own), hole, divergence_of(across, down), cycles=_CYCLES)
     scene = Scene(joined, ~hole, hole)
     box = scene.box(round(0.3 * math.sqrt(hole.sum() / math.pi)))
-    return from_log(with_grain(joined, own, hole, box, written=WRITTEN_SHARE), offset)
+    picture = light.copy()
+    picture[box] = from_log(with_grain(joined, own, hole, box, written=WRITTEN_SHARE)[box], offset)
+    return picture

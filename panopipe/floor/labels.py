@@ -61,7 +61,7 @@ def seam_prices(shifted: Picture, valid: Mask, *, strange: float) -> Picture:
     return prices
 
 
-def choose_labels(unary: Picture, prices: Picture, region: Mask, *, sweeps: int = 5) -> Whole:
+def choose_labels(unary: Picture, prices: Picture, region: Mask, *, sweeps: int = 4) -> Whole:
     """Labels of low total price on a region.
 
     Parameters

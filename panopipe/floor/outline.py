@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,12 +54,17 @@ class Outline:
 
     def distance(self, view: View) -> NDArray[np.float32]:
         """Distance to the outline in pixels of a straight-down view, along the radius; negative inside."""
-        seen = view.directions()
-        yaw = np.degrees(np.arctan2(seen[..., 0], seen[..., 2])) + 180
-        centres = np.arange(DIRECTIONS) + 0.5
-        radius = np.interp(yaw, centres, self.radius_deg, period=DIRECTIONS)
-        far = np.hypot(seen[..., 0], seen[..., 2]) - np.tan(np.radians(radius))
-        distance: NDArray[np.float32] = (far * view.focal_px).astype(np.float32)
+        right, up = (part.astype(np.float32) for part in view.plane())
+        heading_deg = math.degrees(math.atan2(view.axes[0, 1], view.axes[2, 1]))
+        finer = 8
+        angles = (np.arange(DIRECTIONS * finer) + 0.5) / finer + heading_deg
+        radius = np.interp(angles, np.arange(DIRECTIONS) + 0.5, self.radius_deg, period=DIRECTIONS)
+        yaw = np.arctan2(right, up)
+        yaw += np.float32(np.pi)
+        yaw *= np.float32(DIRECTIONS * finer / (2 * np.pi))
+        index = np.minimum(yaw.astype(np.int32), DIRECTIONS * finer - 1)
+        far = np.hypot(right, up) - np.tan(np.radians(radius)).astype(np.float32)[index]
+        distance: NDArray[np.float32] = far * np.float32(view.focal_px)
         return distance
 
 

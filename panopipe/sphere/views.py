@@ -145,18 +145,33 @@ def view_from_frame(rows: Picture, first: int, view: View, *, kernel: str = "cub
     width = rows.shape[1]
     finer = max(1, math.ceil(frame_focal_px(width) / view.focal_px - 1e-6))
     drawn = View(view.width * finer, view.height * finer, view.focal_px * finer, view.axes)
-    columns, lines = pixel_of(*yaw_pitch(drawn.directions()), width)
+    columns, lines = frame_index_of_view(drawn, width)
     picture = sample_frame(rows, first, columns, lines, kernel=kernel)
     if finer > 1:
         picture = cv2.resize(picture, (view.width, view.height), interpolation=cv2.INTER_AREA)
     return picture
 
 
+def frame_index_of_view(view: View, width: int) -> tuple[Picture, Picture]:
+    """Column (not wrapped) and row index in a frame `width` wide of each pixel of a view, in float32."""
+    right, up = (part.astype(np.float32) for part in view.plane())
+    x, y, z = (
+        np.float32(axis[0]) * right + np.float32(axis[1]) * up + np.float32(axis[2]) for axis in view.axes
+    )
+    columns = np.arctan2(x, z)
+    columns *= np.float32(width / (2 * np.pi))
+    columns += np.float32(width / 2 - 0.5)
+    lines = np.arctan2(y, np.hypot(x, z))
+    lines *= np.float32(-width / (2 * np.pi))
+    lines += np.float32(width / 4 - 0.5)
+    return columns, lines
+
+
 def sample_frame(
     rows: Picture,
     first: int,
-    columns: Float,
-    lines: Float,
+    columns: Float | Picture,
+    lines: Float | Picture,
     *,
     kernel: str = "cubic",
     even_near_poles: bool = True,
@@ -180,10 +195,16 @@ def sample_frame(
     end = min(last, math.ceil(bottom) + 1 + REACH)
     part = rows[begin - first : end - first]
     padded = _continued(_smoothed_near_poles(part, begin) if even_near_poles else part, begin)
-    map_x = (np.mod(columns + 0.5, width) - 0.5 + REACH).astype(np.float32)
-    map_y = (lines - begin + REACH).astype(np.float32)
+    # One wrap is enough for a yaw within a turn, and much cheaper than a modulus.
+    wrapped = columns - width * np.floor((columns + 0.5) / width) if _beyond(columns, width) else columns
+    map_x = np.asarray(wrapped + REACH, np.float32)
+    map_y = np.asarray(lines - (begin - REACH), np.float32)
     sampled: Picture = cv2.remap(padded, map_x, map_y, _KERNELS[kernel], borderMode=cv2.BORDER_REPLICATE)
     return sampled
+
+
+def _beyond(columns: Float | Picture, width: int) -> bool:
+    return float(columns.min()) < -0.5 or float(columns.max()) > width - 0.5
 
 
 def _smoothed_near_poles(rows: Picture, first: int) -> Picture:
@@ -233,9 +254,14 @@ def frame_from_view(
     ndarray of shape (last - first, width[, channels]), dtype float32
     """
     picture, view = _no_finer(picture, view, frame_focal_px(width))
-    columns, lines = view_index_of_frame(view, width, first, last)
+    return _drawn(picture, *view_index_of_frame(view, width, first, last), kernel)
+
+
+def _drawn(picture: Picture, columns: Picture, lines: Picture, kernel: str) -> Picture:
     outside = np.isnan(columns)
-    columns[outside] = lines[outside] = -10 * REACH
+    if outside.any():
+        columns, lines = columns.copy(), lines.copy()
+        columns[outside] = lines[outside] = -10 * REACH
     drawn: Picture = cv2.remap(
         picture, columns, lines, _KERNELS[kernel], borderMode=cv2.BORDER_CONSTANT, borderValue=0
     )
@@ -248,13 +274,16 @@ def view_index_of_frame(view: View, width: int, first: int, last: int) -> tuple[
     yaw = (np.arange(width) + 0.5) / width * 2 * np.pi - np.pi
     pitch = np.pi / 2 - (np.arange(first, last) + 0.5) / (width // 2) * np.pi
     across = np.stack([np.sin(yaw), np.cos(yaw)])
+    level, steep = np.cos(pitch)[:, None].astype(np.float32), np.sin(pitch)[:, None].astype(np.float32)
     right, up, ahead = (
-        np.cos(pitch)[:, None] * (axis[[0, 2]] @ across)[None, :] + np.sin(pitch)[:, None] * axis[1]
+        level * (axis[[0, 2]] @ across)[None, :].astype(np.float32) + steep * np.float32(axis[1])
         for axis in view.axes.T
     )
-    scale = view.focal_px / np.where(ahead > 1e-9, ahead, np.nan)
-    columns = (view.width / 2 - 0.5 + right * scale).astype(np.float32)
-    lines = (view.height / 2 - 0.5 - up * scale).astype(np.float32)
+    if float(ahead.min()) <= 1e-6:
+        ahead = np.where(ahead > 1e-6, ahead, np.float32(np.nan))
+    scale = np.float32(view.focal_px) / ahead
+    columns = right * scale + np.float32(view.width / 2 - 0.5)
+    lines = np.float32(view.height / 2 - 0.5) - up * scale
     return columns, lines
 
 
@@ -295,15 +324,17 @@ def write_view(
     begin, end = _rows_under(cover, view, width, first, last)
     if begin >= end:
         return first, first
-    share = np.clip(
-        frame_from_view(cover, view, width, first + begin, first + end, kernel="linear"), 0.0, 1.0
-    )
+    picture, coarse = _no_finer(picture, view, frame_focal_px(width))
+    cover, _ = _no_finer(cover, view, frame_focal_px(width))
+    columns, lines = view_index_of_frame(coarse, width, first + begin, first + end)
+    share = np.clip(_drawn(cover, columns, lines, "linear"), 0.0, 1.0)
     touched = np.flatnonzero(share.any(axis=1))
     if touched.size == 0:
         return first, first
-    share = share[touched[0] : touched[-1] + 1]
-    begin, end = begin + int(touched[0]), begin + int(touched[-1]) + 1
-    drawn = frame_from_view(picture, view, width, first + begin, first + end, kernel=kernel)
+    kept = slice(int(touched[0]), int(touched[-1]) + 1)
+    share = share[kept]
+    begin, end = begin + kept.start, begin + kept.stop
+    drawn = _drawn(picture, columns[kept], lines[kept], kernel)
     part, weight = rows[begin:end], share
     full, partly = weight >= 1, (weight > 0) & (weight < 1)
     part[full] = drawn[full]

@@ -175,7 +175,7 @@ class Nadir(SpanStage[NadirSettings]):
             put_patch(band.rows, band.first, plan.patch, settings.patch_radius_deg, heading_deg)
             return Applied(band.rows, {"fill_method": "picture"})
         view = _view_for(band, plan.outline.largest_deg)
-        seen = view_from_frame(band.rows, band.first, view, kernel="lanczos")
+        seen = view_from_frame(band.rows, band.first, view)
         distance = plan.outline.distance(view)
         cover = _cover(distance)
         if settings.fill == "shadow":

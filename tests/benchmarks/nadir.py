@@ -47,8 +47,9 @@ def main() -> None:
     """Run what the command line asks for."""
     options = _options()
     settings = NadirSettings(use_neighbours=options.neighbours)
+    also = ", with a neighbour 2 m away" if options.neighbours else ""
     print(
-        f"{options.width} x {options.width // 2}{', with a neighbour 2 m away' if options.neighbours else ''}\n"
+        f"{options.width} x {options.width // 2}{also}\n"
         "floor            foot |  ours dB SSIM | Telea dB SSIM |    NS dB SSIM | gain dB | missed taken"
         " | step  grain (truth) | CPU s  how"
     )
@@ -80,7 +81,9 @@ def _job(options: argparse.Namespace, foot_deg: float, number: int) -> list[Case
         rng = np.random.default_rng((number, at))
         gloss = 0.12 if name == "polished" else 0.0
         heading, light, away = rng.uniform(0, 360, 3)
-        stand = Stand(0.3 * at, 0.2 * number, 1.5, heading, light, gloss, seed=at + 1)
+        # The rug's edge lies where it crosses the disc.
+        x_m, y_m = (0.0, 0.0) if name == "rug edge" else (0.3 * at, 0.2 * number)
+        stand = Stand(x_m, y_m, 1.5, heading, light, gloss, seed=at + 1)
         foot = Foot(foot_deg, toes=3 if name == "deck" else 0)
         top = -27 if options.neighbours else -38
         seen = see(FLOORS[name](), stand, foot, width=options.width, top_pitch_deg=top)
