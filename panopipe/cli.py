@@ -96,28 +96,35 @@ def run(
 
 @app.command()
 def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:
-    """Check a job and its recipe; work on nothing."""
+    """Check a job, its recipe and its originals; work on nothing.
+
+    Reads the recipe, opens every original and says how large it is; nothing is written.
+    """
     with _told(debug):
         from panopipe.recipe import load_recipe
+        from panopipe.run.checking import check_originals
 
         job = _open(folder)
         recipe = load_recipe(job)
-        refused = {str(key): entry.refused for key, entry in job.frames.items() if entry.refused}
-        orders = {recipe.settings(key).order for key in job.frames}
+        screen = _screen(json)
+        found = check_originals(job, recipe, screen)
+        screen.wipe()
+        orders = sorted({recipe.settings(key).order for key in job.frames})
         remarks = [*job.remarks, *recipe.idle()]
         if json:
-            rooms = {room: [key.name for key in keys] for room, keys in job.rooms.items()}
-            facts = {"rooms": rooms, "refused": refused, "remarks": remarks}
-            _print_json({**facts, "orders": [list(order) for order in sorted(orders)]})
+            sizes = {str(key): [facts.width, facts.height] for key, facts in found.facts.items()}
+            failed = {str(key): why for key, why in found.failed.items()}
+            _print_json({"frames": sizes, "failed": failed, "remarks": remarks, "orders": orders})
         else:
-            for name, keys in job.rooms.items():
-                print(f"{name or '(no room)':24} {len(keys):3} frames")
-            for order in sorted(orders):
+            for room, keys in job.rooms.items():
+                seen = {f"{f.width}x{f.height}" for key in keys if (f := found.facts.get(key))}
+                print(f"{room or '(no room)':24} frames: {len(keys):3}   {', '.join(sorted(seen))}")
+            for order in orders:
                 print("stages: " + ", ".join(order))
-            for line in (*remarks, *(f"{key}: {why}" for key, why in refused.items())):
+            for line in (*remarks, *(f"{key}: {why}" for key, why in found.failed.items())):
                 print(line)
-            print("the recipe is right")
-    raise typer.Exit(FRAMES_FAILED if refused else 0)
+            print(f"the recipe is right; {len(found.failed)} of {len(job.frames)} originals cannot be taken")
+    raise typer.Exit(FRAMES_FAILED if found.failed else 0)
 
 
 @app.command()

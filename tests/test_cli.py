@@ -13,7 +13,7 @@ from typer.testing import CliRunner, Result
 from panopipe import stage
 from panopipe.cli import app
 from panopipe.recipe.layers import loaded_stage
-from panopipe.run import ledger, session
+from panopipe.run import checking, ledger, session
 from panopipe.run.errand import Inline
 from panopipe.run.lock import JobLock
 from tests.run.conftest import FAKES, write_frame
@@ -26,7 +26,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """A job of three frames, stages of plain arithmetic, no worker processes."""
     for name, cls in FAKES.items():
         monkeypatch.setitem(stage.BUILT_IN, name, f"tests.run.fakes:{cls}")
-    monkeypatch.setattr(session, "Crew", lambda *_: Inline())
+    for module in (session, checking):
+        monkeypatch.setattr(module, "Crew", lambda *_: Inline())
     monkeypatch.setattr(os, "fsync", lambda _: None)  # no test here cuts the power
     monkeypatch.setattr(ledger, "SYNCHRONOUS", "off")
     loaded_stage.cache_clear()
@@ -99,10 +100,19 @@ def test_a_wrong_recipe_is_refused_before_any_work(folder: Path) -> None:
     assert not (folder / "finished").exists()
 
 
-def test_check_tells_rooms_and_what_is_refused(folder: Path) -> None:
-    assert panopipe("check", folder).exit_code == 0
+def test_check_opens_every_original_and_writes_nothing(folder: Path) -> None:
+    (folder / "originals/lounge/l2.dng").write_text("a text file")
+    before = sorted(folder.rglob("*"))
+    result = panopipe("check", folder)
+    assert result.exit_code == 1
+    assert lines_with(result, "hall ") == [["hall", "frames:", "2", "64x32"]]
+    assert "lounge/l2: decode: not a DNG" in result.stdout
     found = json.loads(panopipe("check", folder, "--json").stdout)
-    assert found["rooms"] == {"hall": ["h1", "h2"], "lounge": ["l1"]}
+    assert found["frames"] == {"hall/h1": [64, 32], "hall/h2": [64, 32], "lounge/l1": [64, 32]}
+    assert list(found["failed"]) == ["lounge/l2"]
+    assert sorted(folder.rglob("*")) == before
+    (folder / "originals/lounge/l2.dng").unlink()
+    assert panopipe("check", folder).exit_code == 0
     assert panopipe("check", folder / "nowhere").exit_code == 2
 
 

@@ -22,6 +22,9 @@ _TICK_S = 0.5
 class Inline(Executor):
     """Does a task in this process, at once."""
 
+    def kill(self) -> None:
+        """End; there is nothing to end."""
+
     def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
         """Do it, and return a future that is done."""
         future: Future[T] = Future()

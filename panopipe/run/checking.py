@@ -1,0 +1,86 @@
+"""A look at every original of a job, without working on it: does it open, is it a sphere, how large is it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from panopipe.frame import FrameFacts, FrameKey
+from panopipe.job import Job
+from panopipe.recipe import Recipe
+from panopipe.run.budget import guessed_pixels, workers_for
+from panopipe.run.crew import Crew
+from panopipe.run.errand import outcomes
+from panopipe.run.frames import opened_frame
+from panopipe.run.journal import Teller
+from panopipe.run.plan import plan_frames
+from panopipe.run.steps import Watch
+from panopipe.run.tasks import LookTask
+
+_LIMIT_S = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What was found.
+
+    Attributes
+    ----------
+    facts : mapping of FrameKey to FrameFacts
+        Frames that open.
+    failed : mapping of FrameKey to str
+        Frames that do not, with the line that says why.
+    """
+
+    facts: Mapping[FrameKey, FrameFacts]
+    failed: Mapping[FrameKey, str]
+
+
+def check_originals(job: Job, recipe: Recipe, teller: Teller) -> Checked:
+    """Open every original of a job in worker processes, so that a file that crashes a library is found too.
+
+    Parameters
+    ----------
+    job : Job
+        The job; nothing is written into it.
+    recipe : Recipe
+        Its settings: they say which stage reads the files.
+    teller : Teller
+        Where to say how it goes.
+    """
+    frames = plan_frames(job, recipe)
+    failed = {key: planned.entry.refused for key, planned in frames.items() if planned.entry.refused}
+    tasks = {
+        key: LookTask(planned.files(job), planned.source, (), {})
+        for key, planned in frames.items()
+        if key not in failed
+    }
+    facts: dict[FrameKey, FrameFacts] = {}
+    pixels = [sum(guessed_pixels(t.files.at(path)) for path in t.files.paths) for t in tasks.values()]
+    crew = Crew(workers_for(pixels).count, _LIMIT_S)
+
+    def tick(since: Mapping[FrameKey, float]) -> None:
+        teller.progress(f"opening {', '.join(map(str, list(since)[:3]))}: {len(tasks) - len(facts)} left")
+
+    try:
+        for key, outcome in outcomes(crew, open_only, tasks, tick):
+            if outcome.result is None:
+                failed[key] = outcome.error
+            else:
+                facts[key] = outcome.result
+    finally:
+        crew.kill()
+    in_order = {key: facts[key] for key in frames if key in facts}
+    return Checked(in_order, {key: failed[key] for key in frames if key in failed})
+
+
+def open_only(task: LookTask) -> FrameFacts:
+    """Open a frame and return its facts.
+
+    Raises
+    ------
+    StageError
+        If it cannot be opened.
+    """
+    with opened_frame(task.files, task.source, Watch()) as opened:
+        return opened.facts
