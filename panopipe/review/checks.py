@@ -201,7 +201,7 @@ def tilt(case: Case) -> Finding:
     if lean <= TILT_BAR_DEG:
         return Finding(
             "tilt", "Horizon", lean, TILT_BAR_DEG, "degrees",
-            sentence=f"Level to within {lean:.1f} degrees.",
+            sentence=f"Level to within {max(0.1, math.ceil(10 * max(lean, error)) / 10):.1f} degrees.",
         )  # fmt: skip
     toward = case.measures.tilt_yaw_deg or 0.0
     by_hand = "level" in case.record.order and "levelled_deg" not in case.record.notes.get("level", {})

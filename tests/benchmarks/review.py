@@ -110,9 +110,8 @@ def made_up_job(frames: int, width: int) -> None:
         _, again, _ = timed(lambda: review_records(job, records, title="Benchmark"))
         waits = interactive_ms(made.page)
         print(f"{frames} frames of {width} x {width // 2}")
-        print(
-            f"made            {clock:8.1f} s on the clock, {1000 * processor / pixels:.1f} ms of processor per megapixel"
-        )
+        print(f"made            {clock:8.1f} s on the clock")
+        print(f"                {1000 * processor / pixels:8.1f} ms of processor per megapixel")
         print(f"made again      {again:8.1f} s, nothing changed")
         print(f"folder          {folder_size(made.page.parent)}")
         if waits:

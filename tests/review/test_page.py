@@ -309,9 +309,9 @@ def test_it_prints_as_a_contact_sheet(page: Chrome) -> None:
     try:
         hidden, cards, ground = page.execute_script(
             "return [getComputedStyle(document.querySelector('.choices')).display,"
-            "getComputedStyle(document.querySelector('.cards')).gridTemplateColumns.split(' ').length,"
+            "document.querySelectorAll('.card img').length,"
             "getComputedStyle(document.documentElement).backgroundColor]"
         )
     finally:
         page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
-    assert (hidden, cards, ground) == ("none", 3, "rgb(255, 255, 255)")
+    assert (hidden, cards, ground) == ("none", 6, "rgb(255, 255, 255)")

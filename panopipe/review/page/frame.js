@@ -244,7 +244,8 @@
     stage.append(canvas, make("span", { class: "side left with-before", "aria-hidden": "true" }, "before"),
       make("span", { class: "side right with-before", "aria-hidden": "true" }, "after"), handle, said, seam, wait);
     const help = make("p", { class: "hint", id: "sphere-help" },
-      "Drag or use the arrow keys to turn, the wheel or + and − to come nearer, [ and ] to move the divide, N and P for the next and previous frame.");
+      "Drag to turn, pinch or use the wheel to come nearer. ", make("span", { class: "keys" },
+        "Keys: the arrows turn, + and − come nearer and go back, [ and ] move the divide, N and P go to the next and previous frame."));
     const link = make("a", { href: frame.finished, target: "_blank", rel: "noopener" }, "Open the finished file");
     const box = make("div", { class: "viewer" }, stage, tools(sphere, canvas), help, make("p", { class: "hint" }, link));
     box.classList.toggle("single", !frame.before);
@@ -280,7 +281,7 @@
       wait.remove();
       stage.dataset.ready = "true";
     } catch (fault) {
-      wait.textContent = `The picture cannot be shown: ${fault.message}. Make the review again.`;
+      wait.textContent = `The picture cannot be shown: ${fault.message}. Run the job again to make it anew.`;
     }
   }
 

@@ -77,8 +77,10 @@
       const calm = frames.every((one) => one.state === "fine");
       const head = make("h3", { id: `room-${place}` }, name || "Frames without a room",
         make("span", { class: "count" }, ` ${many(frames.length, "frame", "frames")}${calm ? ", all fine" : ""}`));
-      return make("section", { class: "room", "aria-labelledby": `room-${place}` }, head,
+      const section = make("section", { class: "room", "aria-labelledby": `room-${place}` }, head,
         make("ul", { class: "cards" }, ...frames.map((frame) => card(frame, () => walk))));
+      section.style.setProperty("--frames", frames.length);
+      return section;
     });
     byId("rooms").replaceChildren(...(sections.length ? sections : [make("p", { class: "calm" }, "No frame wants a look.")]));
     panopipe.say(`${many(chosen.length, "frame", "frames")} shown`);

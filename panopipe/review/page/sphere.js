@@ -203,10 +203,10 @@ window.panopipe = window.panopipe || {};
     }, { passive: false });
   };
 
-  // The views that have a key and a button.
+  // The views that have a key and a button. At the seam the divide steps aside: it would lie on it.
   panopipe.VIEWS = [
     { key: "f", name: "Front", look: { yaw: 0, pitch: 0, field: 75 } },
-    { key: "s", name: "Seam", look: { yaw: 180, pitch: 0, field: 75 } },
+    { key: "s", name: "Seam", look: { yaw: 180, pitch: 0, field: 75, divide: 0 } },
     { key: "d", name: "Straight down", look: { yaw: 0, pitch: -90, field: 75 } },
     { key: "u", name: "Straight up", look: { yaw: 0, pitch: 90, field: 75 } },
   ];
