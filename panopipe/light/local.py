@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.colour.workspace import scratch
 from panopipe.sphere.wrap import pad
 
 Plane32 = NDArray[np.float32]
@@ -42,45 +43,89 @@ class LocalCurves:
         return cls(lowest_ev, level_ev, np.ascontiguousarray(closed, dtype=np.float32))
 
     def at(self, first: int, light_ev: Plane32) -> Plane32:
-        """Values for rows of a frame, interpolated in yaw, pitch and luminance.
+        """Values for rows of a frame: see `RowCurves.at`; `first` is the row that `light_ev[0]` is."""
+        return self.of_rows(first, *light_ev.shape).at(0, light_ev)
+
+    def of_rows(self, first: int, count: int, width: int) -> RowCurves:
+        """Curves of the columns of some rows, interpolated in pitch.
 
         Parameters
         ----------
-        first : int
-            Row of the frame that `light_ev[0]` is.
-        light_ev : ndarray of shape (n, width), dtype float32
-            Log2 luminance, at most `MOST_ROWS` rows. Beyond the levels the outermost value holds.
-
-        Returns
-        -------
-        ndarray of shape (n, width), dtype float32
-            The same bits however a frame is cut into bands.
+        first, count : int
+            First row of the frame, and how many; at most `MOST_ROWS`.
+        width : int
+            Columns of the frame.
 
         Raises
         ------
         ValueError
             If there are too many rows.
         """
-        if light_ev.shape[0] > MOST_ROWS:
-            raise ValueError(f"{light_ev.shape[0]} rows are more than {MOST_ROWS}")
-        count, width = light_ev.shape
-        rows, levels, columns = self.table.shape
+        if count > MOST_ROWS:
+            raise ValueError(f"{count} rows are more than {MOST_ROWS}")
+        rows = self.table.shape[0]
         place = (np.arange(first, first + count) + 0.5) * ((rows - 2) / (width // 2)) + 0.5
         above = np.floor(place).astype(np.intp)
         part = (place - above).astype(np.float32)[:, None, None]
         tables = self.table[above + 1] - self.table[above]
         tables *= part
         tables += self.table[above]
+        return RowCurves(self.lowest_ev, self.level_ev, tables)
+
+
+@dataclass(frozen=True, slots=True)
+class RowCurves:
+    """A value by column and log2 luminance for a few rows, one above the other.
+
+    Attributes
+    ----------
+    lowest_ev, level_ev : float
+        Log2 luminance of the first level, and the step between levels.
+    tables : ndarray of shape (rows, levels, columns + 2), dtype float32
+        Values, continued by one column on both sides.
+    """
+
+    lowest_ev: float
+    level_ev: float
+    tables: Plane32
+
+    def at(
+        self, row: int, light: Plane32, *, ev_of_light: float = 1.0, out: Plane32 | None = None
+    ) -> Plane32:
+        """Values, interpolated in yaw and luminance.
+
+        Parameters
+        ----------
+        row : int
+            Which of the rows `light[0]` is.
+        light : ndarray of shape (n, width), dtype float32
+            Logarithm of luminance. Beyond the levels the outermost value holds.
+        ev_of_light : float
+            Log2 luminance of 1 in `light`.
+        out : ndarray of shape (n, width), dtype float32, optional
+            Takes the result.
+
+        Returns
+        -------
+        ndarray of shape (n, width), dtype float32
+            The same bits however a frame is cut into bands.
+        """
+        count, width = light.shape
+        _, levels, columns = self.tables.shape
+        lowest = self.lowest_ev / self.level_ev
         # All rows' tables stand on top of each other. The sum with a row's offset is rounded to 1/1024 of a
         # level, so that the part between levels doesn't depend on which row of the band it is.
-        level = light_ev * np.float32(1 / self.level_ev)
-        level -= np.float32(self.lowest_ev / self.level_ev)
-        np.clip(level, 0, np.float32(levels - 1.001), out=level)
-        level += _ROUNDER + levels * np.arange(count, dtype=np.float32)[:, None]
+        level = np.multiply(
+            light, np.float32(ev_of_light / self.level_ev), out=scratch("local level", light.shape)
+        )
+        np.clip(level, np.float32(lowest), np.float32(lowest + levels - 1.001), out=level)
+        level += np.float32(levels) * np.arange(count, dtype=np.float32)[:, None] + (
+            _ROUNDER - np.float32(lowest)
+        )
         level -= _ROUNDER
+        flat = self.tables[row : row + count].reshape(count * levels, columns)
         across = _columns(count, width, columns - 2)
-        flat = tables.reshape(count * levels, columns)
-        values: Plane32 = cv2.remap(flat, across, level, cv2.INTER_LINEAR)
+        values: Plane32 = cv2.remap(flat, across, level, cv2.INTER_LINEAR, dst=out)
         return values
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
+from panopipe.colour.workspace import few_rows, scratch
 from panopipe.frame import Band, Frame, FrameKey, Rows
 from panopipe.light.base import DARKEST_EV, LEVEL_EV, Base, Plane32, find_base, log2_luminance
 from panopipe.light.curve import (
@@ -28,7 +29,7 @@ from panopipe.light.curve import (
     whiteness,
 )
 from panopipe.light.judge import Lit, joined, lit, suited
-from panopipe.light.local import MOST_ROWS, LocalCurves
+from panopipe.light.local import MOST_ROWS, LocalCurves, RowCurves
 from panopipe.setting import AUTO, Auto, number
 from panopipe.stage import JobFacts, Learned, Look, Observed, RowStage, Solution
 
@@ -100,11 +101,11 @@ class _Learned:
     white : ndarray of shape (3,), dtype float32
         What balance will turn into white of luminance 1.
     shifts : LocalCurves
-        By place and luminance: change by exposure and the move of the base, and with it the way from a
-        scaled logarithm to an entry of the tables that follow.
+        By place and luminance: change by exposure and the move of the base, as a natural logarithm, and with
+        it the way to the entries of the tables that follow.
     curve, kept, added : ndarray of shape (entries,), dtype float32
-        By the strongest channel: change by the global curve, back to a scaled logarithm; share of the colour
-        that is kept; and light of the frame's white that is added.
+        By the strongest channel: change by the global curve, and back from entries; share of the colour that
+        is kept; and light of the frame's white that is added.
     glowing_from : int
         First entry where less than all colour is kept.
     """
@@ -191,12 +192,15 @@ HEADROOM = 0.15
 """Part of the way from luminance to the strongest channel that is left free above it, so that chroma raised
 later finds room below clipping."""
 _STEPS = 256
-"""Entries of a table for each EV: half a step is a sixth of the finest 8-bit code, and the table stays small
-enough for the processor's first cache."""
+"""Entries of a table for each EV: half a step is a sixth of the finest 8-bit code, and the part of the table
+that a frame uses stays small enough for the processor's first cache."""
 _LOWEST_EV, _HIGHEST_EV = -16.0, 12.0
-_ENTRY_OF_0_EV = -_LOWEST_EV * _STEPS
+"""Where the tables begin and end; beyond, their outermost value holds."""
+_OF_0_EV = 64.0
+"""Place of 0 EV in the tables, in EV: no light, however moved, comes to lie below their first entry."""
+_ENTRIES = 1 << 16
 _STEPS_OF_LOG = np.float32(_STEPS / np.log(2))
-_EV_OF_LOG = np.float32(1 / np.log(2))
+_EV_OF_LOG = float(1 / np.log(2))
 _DARKEST = np.float32(2.0**DARKEST_EV)
 
 
@@ -204,7 +208,7 @@ def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Lear
     strongest_ev = np.arange(_LOWEST_EV, _HIGHEST_EV, 1 / _STEPS) + 0.5 / _STEPS
     shown = np.maximum(display_light(2.0**strongest_ev, moves), 1e-12)
     curve_ev = np.log2(shown) - strongest_ev
-    white = whiteness(2.0**strongest_ev, shown)
+    white = _table(whiteness(2.0**strongest_ev, shown))
     luminance = LUMINANCE_OF_WORKING @ correction
     channels = (1 + HEADROOM) * (SRGB_FROM_WORKING @ correction) - HEADROOM * luminance
     return _Learned(
@@ -212,19 +216,25 @@ def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Lear
         channels=tuple(weights[None] for weights in channels.astype(np.float32)),
         white=np.linalg.inv(correction).sum(axis=1).astype(np.float32),
         shifts=_shifts(base, moves),
-        curve=(curve_ev * _STEPS - _ENTRY_OF_0_EV).astype(np.float32),
-        kept=(1 - white).astype(np.float32),
-        added=(white * shown).astype(np.float32),
+        curve=_table((curve_ev - _OF_0_EV) / _EV_OF_LOG),
+        kept=1 - white,
+        added=white * _table(shown),
         glowing_from=int(np.argmax(white > 0)) if white.any() else white.size,
     )
 
 
+def _table(values: NDArray[np.float64]) -> Plane32:
+    """Values from `_LOWEST_EV` to `_HIGHEST_EV` as a table that any 16-bit entry may ask."""
+    before = int((_LOWEST_EV + _OF_0_EV) * _STEPS)
+    return np.pad(values, (before, _ENTRIES - before - values.size), mode="edge").astype(np.float32)
+
+
 def _shifts(base: Base, moves: Moves) -> LocalCurves:
-    """Change by place and luminance, in steps over the entry of 0 EV."""
+    """Change by place and luminance, natural logarithm, from which entries are counted."""
     own = base.levels_ev[:, None]
     moved = moved_base(base.curves_ev + moves.exposure_ev, moves)
     shifts = _never_falling(moved + (own - base.curves_ev)) - own
-    return LocalCurves.over(shifts * _STEPS + _ENTRY_OF_0_EV, base.lowest_ev, LEVEL_EV)
+    return LocalCurves.over((shifts + _OF_0_EV) / _EV_OF_LOG, base.lowest_ev, LEVEL_EV)
 
 
 def _never_falling(curves: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -235,30 +245,45 @@ def _never_falling(curves: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _render(rows: Rows, first: int, learned: _Learned) -> None:
-    """Gain by luminance and place, then the global curve on the strongest channel; in place."""
-    light_ev = _log(cv2.transform(rows, learned.luminance), _EV_OF_LOG)
-    change = learned.shifts.at(first, light_ev)
-    strongest = cv2.transform(rows, learned.channels[0], dst=light_ev)
-    for weights in learned.channels[1:]:
-        np.maximum(strongest, cv2.transform(rows, weights), out=strongest)
-    place = _log(strongest, _STEPS_OF_LOG)
+    """Change a band in place, a few rows at a time."""
+    curves = learned.shifts.of_rows(first, *rows.shape[:2])
+    for start, few in few_rows(rows):
+        _render_few(few, curves, start, learned)
+
+
+def _render_few(rows: Rows, curves: RowCurves, start: int, learned: _Learned) -> None:
+    """Gain by luminance and place, then the global curve on the strongest channel."""
+    shape = rows.shape[:2]
+    light = _log(cv2.transform(rows, learned.luminance, dst=scratch("tone light", shape)))
+    change = curves.at(start, light, ev_of_light=_EV_OF_LOG, out=scratch("tone change", shape))
+    place = _log(_strongest(rows, learned.channels, light))
     place += change
-    entry = place.astype(np.int32)
-    change += np.take(learned.curve, entry, mode="clip", out=place)
-    change *= 1 / _STEPS_OF_LOG
+    place *= _STEPS_OF_LOG
+    entry = scratch("tone entry", shape, np.uint16)
+    np.copyto(entry, place, casting="unsafe")
+    change += cv2.LUT(entry, learned.curve, dst=place)
     gain = cv2.exp(change, dst=change)
-    glowing = int(entry.max()) >= learned.glowing_from
+    glowing = entry.max() >= learned.glowing_from
     if glowing:
-        gain *= np.take(learned.kept, entry, mode="clip", out=place)
-    cv2.multiply(rows, cv2.cvtColor(gain, cv2.COLOR_GRAY2BGR), dst=rows)
+        gain *= cv2.LUT(entry, learned.kept, dst=place)
+    three = scratch("tone three", rows.shape)
+    cv2.multiply(rows, cv2.cvtColor(gain, cv2.COLOR_GRAY2BGR, dst=three), dst=rows)
     if glowing:
-        added = np.take(learned.added, entry, mode="clip", out=place)
-        rows += cv2.merge([added * part for part in learned.white])
+        added = cv2.LUT(entry, learned.added, dst=place)
+        rows += cv2.merge([added * part for part in learned.white], dst=three)
 
 
-def _log(plane: Plane32, scale: np.float32) -> Plane32:
-    """Scaled logarithm of light, in place."""
+def _strongest(rows: Rows, channels: tuple[Plane32, ...], strongest: Plane32) -> Plane32:
+    """The highest channel of each pixel."""
+    cv2.transform(rows, channels[0], dst=strongest)
+    other = scratch("tone channel", strongest.shape)
+    for weights in channels[1:]:
+        np.maximum(strongest, cv2.transform(rows, weights, dst=other), out=strongest)
+    return strongest
+
+
+def _log(plane: Plane32) -> Plane32:
+    """Natural logarithm of light, in place."""
     np.maximum(plane, _DARKEST, out=plane)
     cv2.log(plane, dst=plane)
-    plane *= scale
     return plane
