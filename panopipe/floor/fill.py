@@ -90,5 +90,6 @@ def fill_floor(light: Picture, known: Mask, hole: Mask) -> Filled:
     box = scene.box(round(0.3 * radius))
     detail = with_grain(detail, scene.detail, hole, box, written=WRITTEN_SHARE)
     picture = light.copy()
-    picture[box] = from_log(detail[box] + shade[box], offset)
+    inside = hole[box]
+    picture[box][inside] = from_log((detail[box] + shade[box])[inside], offset)
     return Filled(picture, float(1 - general.min()))

@@ -35,8 +35,9 @@ _LUMA_SCALE, _CHROMA_SCALE = 0.12, 0.05
 """Differences in log light that count as one: shade may vary on one floor, colour less."""
 _SHADOW_SHARE = 0.03
 """Loss of light that counts as shadow."""
-_ALLOWANCE = 0.12
-"""Further cover, in radii of the foot: soft shadows fade below what one frame can show."""
+_ALLOWANCE, _SHARP_DEG = 0.2, 4.2
+"""Further cover per degree of foot beyond so many: the larger a foot, the wider its half-shadow, which fades
+below what one frame can show."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,7 +105,7 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
     certainty = _certainty(evidence, radius)
     foot_deg = np.asarray(radius * STEP_DEG, np.float64)
     contact = np.asarray(_shadow_radius(turned, radius) * STEP_DEG, np.float64)
-    contact += _ALLOWANCE * float(foot_deg.mean())
+    contact += _ALLOWANCE * max(0.0, float(foot_deg.mean()) - _SHARP_DEG)
     found = []
     for luma, turn in zip(turned[..., 0] * _LUMA_SCALE, turns, strict=True):
         shadow_deg: Float = np.maximum(contact, cast_shadow_deg(luma, contact, float(foot_deg.mean())))

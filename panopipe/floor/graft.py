@@ -38,5 +38,6 @@ def graft(light: Picture, hole: Mask, real: Picture) -> Picture:
     scene = Scene(joined, ~hole, hole)
     box = scene.box(round(0.3 * math.sqrt(hole.sum() / math.pi)))
     picture = light.copy()
-    picture[box] = from_log(with_grain(joined, own, hole, box, written=WRITTEN_SHARE)[box], offset)
+    grained = with_grain(joined, own, hole, box, written=WRITTEN_SHARE)
+    picture[hole] = from_log(grained[hole], offset)
     return picture
