@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +58,9 @@ JOB_RANGE = 0.8
 NARROW = 0.08
 """Final tolerance of the robust weights."""
 HAND_WEIGHT = 1e7
+HAND_VOTE = 0.1
+"""Weight of the votes of a hand-set frame, which now speak of the job's paints alone: the light on the spot
+that was read is not quite the light of the room."""
 _LOCUS_MIRED = np.arange(80.0, 660.0, 2.0)
 _LOCUS_DUV = 0.0015
 """Half way between the Planckian and the daylight locus."""
@@ -283,6 +287,8 @@ def _add_frame(
     count = system.count - len(Kind)
     kept = [weight * _robust(place - here - offsets[paint.kind], wide) for paint, place, weight in votes]
     heard = max(1.0, LEAST_HEARD * sum(weight for _, _, weight in votes) / max(sum(kept), 1e-9))
+    if sight.hand is not None:
+        heard *= HAND_VOTE
     for (paint, place, _), strength in zip(votes, kept, strict=True):
         system.add([(i, 1.0), (count + paint.kind, 1.0)], place, heard * strength / VOTE_SIGMA**2)
     system.add([(i, 1.0)], np.array(sight.camera), 1 / CAMERA_SIGMA**2)
@@ -345,13 +351,9 @@ def _foot(place: Matrix) -> int:
     return int(np.clip(np.argmin(np.sum((table - place) ** 2, axis=1)), 1, len(table) - 2))
 
 
-_TABLE: list[Matrix] = []
-
-
+@lru_cache(maxsize=1)
 def _locus_table() -> Matrix:
-    if not _TABLE:
-        _TABLE.append(locus(_LOCUS_MIRED, _LOCUS_DUV))
-    return _TABLE[0]
+    return locus(_LOCUS_MIRED, _LOCUS_DUV)
 
 
 def _white(

@@ -29,8 +29,8 @@ OFF_PLANE_DEG = 1.2
 """How far a match may lie from the plane through both camera positions: tilt of the monopod and noise."""
 FEWEST = 8
 FIRST_LOOK = 160
-_TURNS_DEG = np.arange(0.0, 360.0, 2.0)
-_HEADINGS_DEG = np.arange(0.0, 180.0, 3.0)
+_TURNS_DEG = np.arange(0.0, 360.0, 2.5)
+_HEADINGS_DEG = np.arange(0.0, 180.0, 4.0)
 
 Index = NDArray[np.intp]
 
@@ -126,7 +126,7 @@ def may_share(a: Features, b: Features) -> bool:
         Features(f.descriptors[:FIRST_LOOK], f.directions[:FIRST_LOOK], f.colours[:FIRST_LOOK])
         for f in (a, b)
     ]
-    return len(_matches(*strongest)[0]) >= FEWEST // 2
+    return len(_matches(*strongest)[0]) >= FEWEST
 
 
 def shared_surfaces(a: Features, b: Features) -> Shared | None:
