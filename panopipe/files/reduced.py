@@ -2,29 +2,35 @@
 
 from __future__ import annotations
 
-import io
+import struct
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 
 _REDUCED = {8: cv2.IMREAD_REDUCED_COLOR_8, 4: cv2.IMREAD_REDUCED_COLOR_4, 2: cv2.IMREAD_REDUCED_COLOR_2}
+_START_OF_FRAME = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+"""Markers that carry the size (ISO/IEC 10918-1, table B.1); C4, C8 and CC mean other things."""
 
 
-def picture_size(data: bytes) -> tuple[int, int]:
-    """Width and height of an encoded picture, from its header.
+def jpeg_size(data: bytes) -> tuple[int, int]:
+    """Width and height of a JPEG, from its frame header.
 
     Raises
     ------
     ValueError
-        If the bytes are no picture.
+        If the bytes are no JPEG or end before the header does.
     """
-    try:
-        with Image.open(io.BytesIO(data)) as picture:
-            return int(picture.width), int(picture.height)
-    except (OSError, Image.DecompressionBombError) as fault:
-        raise ValueError("this is not a picture") from fault
+    if data[:2] != b"\xff\xd8":
+        raise ValueError("this is not a JPEG")
+    at = 2
+    while at + 9 <= len(data) and data[at] == 0xFF:
+        marker = data[at + 1]
+        if marker in _START_OF_FRAME:
+            height, width = struct.unpack(">HH", data[at + 5 : at + 9])
+            return width, height
+        at += 1 if marker == 0xFF else 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+    raise ValueError("this JPEG ends before its size is told")
 
 
 def read_reduced(data: bytes, enough_px: int) -> NDArray[np.uint8]:
@@ -47,9 +53,9 @@ def read_reduced(data: bytes, enough_px: int) -> NDArray[np.uint8]:
     Raises
     ------
     ValueError
-        If the bytes are no picture.
+        If the bytes are no JPEG that can be decoded.
     """
-    width = picture_size(data)[0]
+    width = jpeg_size(data)[0]
     reduction = next((by for by in _REDUCED if width >= by * enough_px), 1)
     flag = _REDUCED.get(reduction, cv2.IMREAD_COLOR) | cv2.IMREAD_IGNORE_ORIENTATION
     picture = cv2.imdecode(np.frombuffer(data, np.uint8), flag)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from panopipe.files.atomic import write_whole
-from panopipe.files.reduced import picture_size, read_reduced
+from panopipe.files.reduced import jpeg_size, read_reduced
 from panopipe.frame import FrameKey
 from panopipe.job import open_job
 from panopipe.review import assets, page, results, sheet, store, table
@@ -139,7 +139,7 @@ def _look(
         if seen is not None and mark == store.fingerprint(path) and names.complete(job_folder, record):
             return seen
         data = path.read_bytes()
-        width, height = picture_size(data)
+        width, height = jpeg_size(data)
         rgb8 = read_reduced(data, ENOUGH_PX)
         seen = store.Seen(measure(rgb8, width, height), sketch(rgb8))
     except (OSError, ValueError) as fault:

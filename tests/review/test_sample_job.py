@@ -1,0 +1,53 @@
+"""The review of the sample job as a user's first run leaves it."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.review.browser import open_page, requests
+
+if TYPE_CHECKING:
+    from selenium.webdriver import Chrome
+
+SAMPLE = Path(__file__).parents[2] / "sample_job"
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    copy = tmp_path_factory.mktemp("sample") / "sample_job"
+    shutil.copytree(SAMPLE, copy, ignore=shutil.ignore_patterns("make", "finished", "review", ".panopipe"))
+    subprocess.run([sys.executable, "-m", "panopipe", "run", str(copy)], check=True, capture_output=True)
+    return copy
+
+
+def test_the_clean_sample_raises_one_doubt_at_most(job: Path) -> None:
+    plain = json.loads((job / "review" / "results.json").read_text(encoding="utf-8"))
+    raised = [item["sentence"] for one in plain["frames"] for item in one["findings"] if item["crossed"]]
+    raised += [item["sentence"] for item in plain["findings"]]
+    assert len(raised) <= 1, raised
+    assert plain["counts"]["failed"] == 0
+
+
+@pytest.mark.browser
+def test_its_page_opens_a_frame_from_disk(job: Path, browser: Chrome) -> None:
+    from selenium.webdriver.common.by import By  # noqa: PLC0415 - needs selenium
+    from selenium.webdriver.support.ui import WebDriverWait  # noqa: PLC0415 - needs selenium
+
+    requests(browser)
+    browser.get_log("browser")
+    open_page(browser, job / "review" / "index.html")
+    browser.find_element(By.CSS_SELECTOR, ".card .open").click()
+    ready = "return document.querySelector('.stage[data-ready]') !== null"
+    WebDriverWait(browser, 20).until(lambda one: one.execute_script(ready))
+    assert browser.find_elements(By.CSS_SELECTOR, ".plot .white")
+    assert browser.get_log("browser") == []
+    assert all(address.startswith(("file:", "blob:", "about:")) for address in requests(browser))
