@@ -7,9 +7,11 @@ their own and reach the page as text nodes, so that a frame called `<script>` is
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 from urllib.parse import quote
 
 from panopipe.files.atomic import write_whole
@@ -18,6 +20,11 @@ from panopipe.review.checks import run_command, set_command
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.neutrals import neutrals
 from panopipe.review.results import rounded
+from panopipe.run.record import FrameRecord
+from panopipe.setting import AUTO, Rule, rules
+from panopipe.stage import stage
+
+T = TypeVar("T")
 
 SOURCES = ("page.css", "sphere.js", "neutrals.js", "frame.js", "page.js")
 """Files of the page besides `page.html`, as they lie in `panopipe/review/page/`."""
@@ -67,17 +74,13 @@ def _frame(one: FrameReview, folder: Path) -> dict[str, Any]:
         "before": seen and names.before.exists(),
         "finished": "../" + quote(record.outputs[0], errors="surrogateescape") if seen else "",
         "findings": [_finding(item) for item in one.findings],
-        "settings": [
-            {"stage": stage, "key": key, "value": _toml(value.value), "origin": value.origin,
-             "command": set_command(record.key, f"{stage}.{key}", _plain(value.value))}
-            for stage, keys in record.settings.items() for key, value in keys.items()
-        ],
+        "settings": [_setting(record, stage, key) for stage, keys in _in_order(record, record.settings)
+                     for key in keys],
         "again": run_command(record.key),
-        "notes": [
-            {"stage": stage, "name": name, "value": _note(value)}
-            for stage, notes in record.notes.items() for name, value in notes.items()
-        ],
-        "seconds": [{"stage": stage, "seconds": round(s, 3)} for stage, s in record.stage_seconds.items()],
+        "notes": [{"stage": stage, "name": name, "value": _note(value)}
+                  for stage, notes in _in_order(record, record.notes) for name, value in notes.items()],
+        "seconds": [{"stage": stage, "seconds": round(seconds, 3)}
+                    for stage, seconds in _in_order(record, record.stage_seconds)],
         "peak_bytes": record.peak_bytes,
     }  # fmt: skip
 
@@ -94,6 +97,39 @@ def _finding(one: Finding) -> dict[str, Any]:
         "remedy": one.remedy,
         "command": list(one.command),
     }
+
+
+def _in_order(record: FrameRecord, by_stage: Mapping[str, T]) -> list[tuple[str, T]]:
+    """What belongs to stages, in the order in which the frame went through them."""
+    place = {stage: n for n, stage in enumerate(record.order)}
+    return sorted(by_stage.items(), key=lambda one: place.get(one[0], len(place)))
+
+
+def _setting(record: FrameRecord, stage: str, key: str) -> dict[str, Any]:
+    """One setting: value, origin, what it does, what may stand there, and the command that changes it."""
+    effective, rule = record.settings[stage][key], _rules(stage).get(key)
+    chosen = record.notes.get(stage, {}).get(key)
+    value = _toml(effective.value)
+    return {
+        "stage": stage,
+        "key": key,
+        "value": f"{value}, chose {_note(chosen)}"
+        if effective.value == AUTO and chosen is not None
+        else value,
+        "origin": effective.origin,
+        "help": rule.help if rule else "whether the stage works on this frame" if key == "use" else "",
+        "allowed": rule.allowed() if rule else "",
+        "command": set_command(record.key, f"{stage}.{key}", _plain(effective.value)),
+    }
+
+
+@cache
+def _rules(name: str) -> dict[str, Rule]:
+    """Rules of a stage's settings; none when the stage is no longer installed."""
+    try:
+        return rules(stage(name).Settings)
+    except (KeyError, ImportError):
+        return {}
 
 
 def _toml(value: object) -> str:

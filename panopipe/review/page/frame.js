@@ -148,7 +148,8 @@
       const own = rows.some((one) => one.origin !== "built-in");
       const list = rows.map((one) => make("div", { class: one.origin === "built-in" ? "setting" : "setting own" },
         make("dt", {}, one.key), make("dd", {}, make("span", { class: "value" }, one.value),
-          make("span", { class: "origin" }, one.origin), panopipe.command(one.command))));
+          make("span", { class: "origin" }, one.origin),
+          make("p", { class: "what" }, [one.help, one.allowed].filter(Boolean).join(": ")), panopipe.command(one.command))));
       box.append(make("details", {}, make("summary", {}, stage, make("span", { class: "origin" },
         own ? " some set by you" : " all built-in")), make("dl", {}, ...list)));
     }
