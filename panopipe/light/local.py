@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -16,6 +17,8 @@ Plane32 = NDArray[np.float32]
 
 MOST_ROWS = 16
 """Rows that can be read at once; more would not stay in the cache."""
+_MARGIN = 1e-3
+"""Part of a level by which light is kept inside the first and the last: more than rounding can move it."""
 _ROUNDER = np.float32(8192)
 """Adding and taking away this rounds to 1/1024; the tables of a band together have fewer levels than this."""
 
@@ -41,10 +44,6 @@ class LocalCurves:
         """Make them from a grid of shape (rows, levels, columns)."""
         closed = pad(grid.transpose(0, 2, 1), 1).transpose(0, 2, 1)
         return cls(lowest_ev, level_ev, np.ascontiguousarray(closed, dtype=np.float32))
-
-    def at(self, first: int, light_ev: Plane32) -> Plane32:
-        """Values for rows of a frame: see `RowCurves.at`; `first` is the row that `light_ev[0]` is."""
-        return self.of_rows(first, *light_ev.shape).at(0, light_ev)
 
     def of_rows(self, first: int, count: int, width: int) -> RowCurves:
         """Curves of the columns of some rows, interpolated in pitch.
@@ -89,19 +88,15 @@ class RowCurves:
     level_ev: float
     tables: Plane32
 
-    def at(
-        self, row: int, light: Plane32, *, ev_of_light: float = 1.0, out: Plane32 | None = None
-    ) -> Plane32:
-        """Values, interpolated in yaw and luminance.
+    def at(self, row: int, luminance: Plane32, *, out: Plane32 | None = None) -> Plane32:
+        """Values, interpolated in yaw and log2 luminance.
 
         Parameters
         ----------
         row : int
-            Which of the rows `light[0]` is.
-        light : ndarray of shape (n, width), dtype float32
-            Logarithm of luminance. Beyond the levels the outermost value holds.
-        ev_of_light : float
-            Log2 luminance of 1 in `light`.
+            Which of the rows `luminance[0]` is.
+        luminance : ndarray of shape (n, width), dtype float32
+            Luminance. Beyond the levels the outermost value holds.
         out : ndarray of shape (n, width), dtype float32, optional
             Takes the result.
 
@@ -110,18 +105,19 @@ class RowCurves:
         ndarray of shape (n, width), dtype float32
             The same bits however a frame is cut into bands.
         """
-        count, width = light.shape
+        count, width = luminance.shape
         _, levels, columns = self.tables.shape
-        lowest = self.lowest_ev / self.level_ev
+        lowest, highest = self.lowest_ev, self.lowest_ev + self.level_ev * (levels - 1)
+        margin = self.level_ev * _MARGIN
+        level = scratch("local level", luminance.shape)
+        np.clip(
+            luminance, np.float32(2.0 ** (lowest + margin)), np.float32(2.0 ** (highest - margin)), out=level
+        )
+        cv2.log(level, dst=level)
+        level *= np.float32(1 / (self.level_ev * math.log(2)))
         # All rows' tables stand on top of each other. The sum with a row's offset is rounded to 1/1024 of a
         # level, so that the part between levels doesn't depend on which row of the band it is.
-        level = np.multiply(
-            light, np.float32(ev_of_light / self.level_ev), out=scratch("local level", light.shape)
-        )
-        np.clip(level, np.float32(lowest), np.float32(lowest + levels - 1.001), out=level)
-        level += np.float32(levels) * np.arange(count, dtype=np.float32)[:, None] + (
-            _ROUNDER - np.float32(lowest)
-        )
+        level += _ROUNDER - lowest / self.level_ev + levels * np.arange(count, dtype=np.float32)[:, None]
         level -= _ROUNDER
         flat = self.tables[row : row + count].reshape(count * levels, columns)
         across = _columns(count, width, columns - 2)

@@ -103,11 +103,11 @@ class _Learned:
     shifts : LocalCurves
         By place and luminance: change by exposure and the move of the base, as a natural logarithm, and with
         it the way to the entries of the tables that follow.
-    curve, kept, added : ndarray of shape (entries,), dtype float32
-        By the strongest channel: change by the global curve, and back from entries; share of the colour that
-        is kept; and light of the frame's white that is added.
+    curve, added : ndarray of shape (entries,), dtype float32
+        By the strongest channel: change by the global curve and by the share of the colour that is kept, and
+        back from entries; and light of the frame's white that is added.
     glowing_from : int
-        First entry where less than all colour is kept.
+        First entry where some is added.
     """
 
     luminance: Plane32
@@ -115,7 +115,6 @@ class _Learned:
     white: Plane32
     shifts: LocalCurves
     curve: Plane32
-    kept: Plane32
     added: Plane32
     glowing_from: int
 
@@ -200,7 +199,7 @@ _OF_0_EV = 64.0
 """Place of 0 EV in the tables, in EV: no light, however moved, comes to lie below their first entry."""
 _ENTRIES = 1 << 16
 _STEPS_OF_LOG = np.float32(_STEPS / np.log(2))
-_EV_OF_LOG = float(1 / np.log(2))
+_EV_OF_LOG = 1 / np.log(2)
 _DARKEST = np.float32(2.0**DARKEST_EV)
 
 
@@ -208,7 +207,8 @@ def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Lear
     strongest_ev = np.arange(_LOWEST_EV, _HIGHEST_EV, 1 / _STEPS) + 0.5 / _STEPS
     shown = np.maximum(display_light(2.0**strongest_ev, moves), 1e-12)
     curve_ev = np.log2(shown) - strongest_ev
-    white = _table(whiteness(2.0**strongest_ev, shown))
+    white = whiteness(2.0**strongest_ev, shown)
+    added = _table(white * shown)
     luminance = LUMINANCE_OF_WORKING @ correction
     channels = (1 + HEADROOM) * (SRGB_FROM_WORKING @ correction) - HEADROOM * luminance
     return _Learned(
@@ -216,10 +216,9 @@ def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Lear
         channels=tuple(weights[None] for weights in channels.astype(np.float32)),
         white=np.linalg.inv(correction).sum(axis=1).astype(np.float32),
         shifts=_shifts(base, moves),
-        curve=_table((curve_ev - _OF_0_EV) / _EV_OF_LOG),
-        kept=1 - white,
-        added=white * _table(shown),
-        glowing_from=int(np.argmax(white > 0)) if white.any() else white.size,
+        curve=_table((curve_ev - _OF_0_EV) / _EV_OF_LOG + np.log(1 - white)),
+        added=added,
+        glowing_from=int(np.argmax(added > 0)) if added.any() else _ENTRIES,
     )
 
 
@@ -254,23 +253,21 @@ def _render(rows: Rows, first: int, learned: _Learned) -> None:
 def _render_few(rows: Rows, curves: RowCurves, start: int, learned: _Learned) -> None:
     """Gain by luminance and place, then the global curve on the strongest channel."""
     shape = rows.shape[:2]
-    light = _log(cv2.transform(rows, learned.luminance, dst=scratch("tone light", shape)))
-    change = curves.at(start, light, ev_of_light=_EV_OF_LOG, out=scratch("tone change", shape))
-    place = _log(_strongest(rows, learned.channels, light))
+    light = cv2.transform(rows, learned.luminance, dst=scratch("tone light", shape))
+    change = curves.at(start, light, out=scratch("tone change", shape))
+    place = _strongest(rows, learned.channels, light)
+    np.maximum(place, _DARKEST, out=place)
+    cv2.log(place, dst=place)
     place += change
     place *= _STEPS_OF_LOG
     entry = scratch("tone entry", shape, np.uint16)
     np.copyto(entry, place, casting="unsafe")
     change += cv2.LUT(entry, learned.curve, dst=place)
-    gain = cv2.exp(change, dst=change)
-    glowing = entry.max() >= learned.glowing_from
-    if glowing:
-        gain *= cv2.LUT(entry, learned.kept, dst=place)
-    three = scratch("tone three", rows.shape)
-    cv2.multiply(rows, cv2.cvtColor(gain, cv2.COLOR_GRAY2BGR, dst=three), dst=rows)
-    if glowing:
+    gain = cv2.cvtColor(cv2.exp(change, dst=change), cv2.COLOR_GRAY2BGR, dst=scratch("tone gain", rows.shape))
+    cv2.multiply(rows, gain, dst=rows)
+    if entry.max() >= learned.glowing_from:
         added = cv2.LUT(entry, learned.added, dst=place)
-        rows += cv2.merge([added * part for part in learned.white], dst=three)
+        rows += cv2.merge([added * part for part in learned.white], dst=gain)
 
 
 def _strongest(rows: Rows, channels: tuple[Plane32, ...], strongest: Plane32) -> Plane32:
@@ -280,10 +277,3 @@ def _strongest(rows: Rows, channels: tuple[Plane32, ...], strongest: Plane32) ->
     for weights in channels[1:]:
         np.maximum(strongest, cv2.transform(rows, weights, dst=other), out=strongest)
     return strongest
-
-
-def _log(plane: Plane32) -> Plane32:
-    """Natural logarithm of light, in place."""
-    np.maximum(plane, _DARKEST, out=plane)
-    cv2.log(plane, dst=plane)
-    return plane

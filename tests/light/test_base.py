@@ -11,7 +11,15 @@ def base_of(light_ev: np.ndarray) -> np.ndarray:
     base = find_base(light_ev)
     curves = LocalCurves.over(base.curves_ev, base.lowest_ev, LEVEL_EV)
     parts = range(0, light_ev.shape[0], MOST_ROWS)
-    return np.concatenate([curves.at(first, light_ev[first : first + MOST_ROWS]) for first in parts])
+    luminance = np.exp2(light_ev)
+    return np.concatenate(
+        [
+            curves.of_rows(first, min(MOST_ROWS, len(light_ev) - first), light_ev.shape[1]).at(
+                0, luminance[first : first + MOST_ROWS]
+            )
+            for first in parts
+        ]
+    )
 
 
 def halves(step_ev: float, texture_ev: float = 0.0) -> np.ndarray:
@@ -72,11 +80,11 @@ def test_black_is_a_luminance_too() -> None:
 def test_more_rows_than_fit_are_refused() -> None:
     curves = LocalCurves.over(np.zeros((8, 4, 16)), 0.0, 0.5)
     with pytest.raises(ValueError, match="17 rows"):
-        curves.at(0, np.zeros((17, 64), np.float32))
+        curves.of_rows(0, 17, 64)
 
 
 def test_curves_go_on_round_the_seam() -> None:
     grid = np.broadcast_to(np.cos(np.arange(32) / 32 * 2 * np.pi), (16, 4, 32)).copy()
-    read = LocalCurves.over(grid, 0.0, 0.5).at(16, np.zeros((1, 256), np.float32))[0]
+    read = LocalCurves.over(grid, 0.0, 0.5).of_rows(16, 1, 256).at(0, np.ones((1, 256), np.float32))[0]
     steps = np.abs(np.diff(read, append=read[0]))
     assert steps.max() < 0.03
