@@ -119,7 +119,8 @@ class Balance(RowStage[BalanceSettings]):
 
     def survey(self, frame: Frame, settings: BalanceSettings) -> Seen:
         """Look for whites and local features."""
-        evidence = gather(frame.rows, camera_place(frame.facts.white_xy))
+        camera = frame.facts.white_xy
+        evidence = gather(frame.rows, None if camera is None else camera_place(camera))
         if _dim(frame.facts.capture):
             evidence = replace(evidence, open_sky=0.0)
         return Seen(evidence, find_features(frame.rows), _hand_place(frame, settings))

@@ -29,6 +29,8 @@ SKY_BLUE = -0.3
 OWN_LIGHT = 0.5
 """Ceiling and floor have a light partly their own: this share of what sets it apart is left in their place.
 Between the two ends (0, as parted from the light; 1, as seen) the test houses are met best."""
+DEEP_BLUE = 0.28
+"""The same of a light of 9100 K, bluer than any white under a light in a house."""
 MOST_PAINTS = 6
 SMALLEST_SR = 0.05
 BRIGHT = 0.4
@@ -115,15 +117,15 @@ class Cells:
     weight_sr: Matrix
 
 
-def gather(rows: Rows, camera: tuple[float, float] = (0.0, 0.0)) -> Evidence:
+def gather(rows: Rows, camera: tuple[float, float] | None = None) -> Evidence:
     """Look at a frame at reduced size.
 
     Parameters
     ----------
     rows : ndarray of shape (height, width, 3), dtype float32
         Linear light in the working space, the whole sphere, at least 128 wide.
-    camera : tuple of float
-        Place of the camera's own white as a real light.
+    camera : tuple of float or None
+        Place of the camera's own white as a real light; None if the file does not tell.
 
     Returns
     -------
@@ -253,11 +255,12 @@ def _quantile(values: Matrix, weight: Matrix, share: float) -> float:
     return float(values[order][np.searchsorted(running, share * running[-1])])
 
 
-def _open_sky(cells: Cells, rows: Rows, camera: tuple[float, float]) -> float:
+def _open_sky(cells: Cells, rows: Rows, camera: tuple[float, float] | None) -> float:
     """How much the upper part looks like sky: much brighter than what stands around, and blue.
 
-    Under an overcast sky only brighter, but then by more than any ceiling. A white ceiling over coloured
-    walls is brighter too, but no bluer than daylight.
+    An overcast sky is only brighter, but then by more than any ceiling; the sky opposite a low sun is only
+    blue, but then bluer than any light in a house. A white ceiling over coloured walls is brighter too, but
+    no bluer than daylight.
     """
     pitch = pitch_of_row(np.arange(CELL_ROWS), CELL_ROWS)[:, None] + np.zeros((1, 2 * CELL_ROWS))
     values, weight = cells.light + cells.surface, cells.weight_sr
@@ -265,9 +268,10 @@ def _open_sky(cells: Cells, rows: Rows, camera: tuple[float, float]) -> float:
     blown = float(np.mean(largest_channel(rows[: rows.shape[0] // 4]) >= RECORDED[1]))
     if above.sum() < 0.02 or around.sum() < 0.02:
         return blown
-    blue = _middle(values[..., 1], above) + camera[1]
+    blue = _middle(values[..., 1], above) + (camera[1] if camera else 0.0)
     bright = _middle(values[..., 2], above) - _middle(values[..., 2], around)
     likely = min((bright - 0.72) / 0.06, max((blue - SKY_BLUE) / 0.05, (bright - 2.2) / 0.15))
+    likely = max(likely, (blue - (DEEP_BLUE if camera else 2 * DEEP_BLUE)) / 0.03)
     seen = 1 / (1 + np.exp(-np.clip(likely, -30, 30)))
     return float(seen * (1 - blown) + blown * (blown > 0.8))
 

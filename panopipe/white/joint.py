@@ -43,6 +43,10 @@ walls of a room tint its light as much again."""
 LOCUS_SIGMA = 0.1
 """Beyond that they are held by this."""
 CAMERA_SIGMA = 0.6
+"""How far lights lie from what the camera was set to, about 100 mired."""
+POOR_CAMERA_SIGMA = 0.1
+"""The same for a room that shows next to nothing: better the photographer's setting than a wild guess."""
+ENOUGH_VOTES = 0.2
 SKY_MIRED = 1e6 / 5500
 """Daylight that sky and sun together give at noon, the old balance of daylight film (common practice)."""
 SKY_SIGMA = 0.05
@@ -227,7 +231,7 @@ def _plausible(place: Matrix, camera_known: bool) -> float:
     beyond = max(0.0, float(_LOCUS_MIRED[foot]) - WARMEST_MIRED, COLDEST_MIRED - float(_LOCUS_MIRED[foot]))
     beside = max(0.0, float(np.hypot(*(_locus_table()[foot] - place))) - LOCUS_FREE)
     ease = 1.0 if camera_known else 2.0
-    return float(np.exp(-((beyond / (40 * ease)) ** 2)) / (1 + (beside / (0.08 * ease)) ** 2))
+    return float(np.exp(-((beyond / (25 * ease)) ** 2)) / (1 + (beside / (0.08 * ease)) ** 2))
 
 
 def _first_guesses(sights: Sequence[Sight], votes: Sequence[Votes]) -> Matrix:
@@ -272,8 +276,13 @@ def _gather(
     system = _System(len(sights) + len(Kind))
     for kind in Kind:
         system.add([(len(sights) + kind, 1.0)], np.zeros(2), 1 / KIND_SIGMA[kind] ** 2)
+    shown: dict[str, float] = {}
+    for sight, one in zip(sights, votes, strict=True):
+        shown[sight.room] = shown.get(sight.room, 0.0) + sum(weight for _, _, weight in one)
     for i, sight in enumerate(sights):
         _add_frame(system, sight, votes[i], i, places[i], offsets, wide)
+        poor = 1 - min(1.0, shown[sight.room] / ENOUGH_VOTES)
+        system.add([(i, 1.0)], np.array(sight.camera), poor / POOR_CAMERA_SIGMA**2)
         if sight.hand is not None:
             system.add([(i, 1.0)], np.array(sight.hand) + sight.camera, HAND_WEIGHT)
     _add_rooms(system, sights, links, places, wide)
@@ -328,7 +337,7 @@ def _add_walk(system: _System, votes: Sequence[Votes]) -> None:
     """A frame that shows little leans on the ones before and after it."""
     shown = [sum(weight for _, _, weight in one) for one in votes]
     for i in range(len(votes) - 1):
-        poor = 1 - min(1.0, min(shown[i], shown[i + 1]) / 0.2)
+        poor = 1 - min(1.0, min(shown[i], shown[i + 1]) / ENOUGH_VOTES)
         if poor > 0:
             system.add([(i, 1.0), (i + 1, -1.0)], np.zeros(2), poor / (2 * OTHER_ROOM_SIGMA) ** 2)
 

@@ -63,6 +63,13 @@ def test_a_garden_has_a_sky_and_a_room_has_not() -> None:
     assert gather(rows).open_sky < 0.1
 
 
+def test_the_blue_sky_opposite_a_low_sun_is_sky_though_it_is_not_bright() -> None:
+    rows = np.full((128, 256, 3), 0.2, np.float32)
+    rows[:52] = (0.14, 0.2, 0.34)
+    assert gather(rows, (0.0, 0.0)).open_sky > 0.9
+    assert gather(rows * np.array((1.3, 1.0, 0.7), np.float32), (0.0, 0.0)).open_sky < 0.1
+
+
 @pytest.mark.parametrize("level", [0.0, 5.0])
 def test_nothing_recorded_is_no_evidence(level: float) -> None:
     evidence = gather(np.full((64, 128, 3), level, np.float32))

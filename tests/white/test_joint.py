@@ -73,6 +73,13 @@ def test_a_room_that_shows_nothing_stays_near_the_camera_or_its_neighbours() -> 
     assert found[1].confidence < 0.45
 
 
+def test_a_lone_frame_that_shows_next_to_nothing_keeps_the_camera_s_white() -> None:
+    doubtful = paint(LAMP, area=0.1, bright=-0.6)
+    found, _ = solve_whites([Sight("a", seen(doubtful), camera=(0.1, -0.25), camera_known=True)], [])
+    assert np.hypot(*found[0].place) < 0.02
+    assert found[0].confidence < 0.45
+
+
 def test_a_hand_set_white_is_kept_and_moves_its_room() -> None:
     hand = tuple(float(v) for v in LAMP + np.array((0.0, -0.08)))
     first, second = room("a", *whites(LAMP)), room("a", *whites(LAMP))
