@@ -61,8 +61,8 @@ fill the fifth above them, windows and lamps rarely more than a tenth."""
 WHITE_ABOVE_EV = 0.07
 """A perfect white in the room's median light, over the mean of those percentiles of the base: found on
 rooms rendered with known light, which spread from -0.25 to 0.1."""
-WHITE_TARGET_EV = 0.0
-"""Where a perfect white in the room's light is put; an 18 % card comes to lie at L* 46."""
+WHITE_TARGET_EV = -0.2
+"""Where a perfect white in the room's light is put; an 18 % card comes to lie near L* 46."""
 WINDOW_SHARE, WINDOW_TARGET_EV = 0.993, 2.3
 """Share of the sphere darker than the view in a window, and where that may lie above middle grey."""
 CORNER_SHARE, CORNER_TARGET_EV, CORNER_LIFT = 0.03, -2.1, 0.6
