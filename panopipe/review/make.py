@@ -14,7 +14,8 @@ from panopipe.files.reduced import jpeg_size, read_reduced
 from panopipe.frame import FrameKey
 from panopipe.job import open_job
 from panopipe.review import assets, page, results, sheet, store, table
-from panopipe.review.checks import Case, findings
+from panopipe.review.case import Case
+from panopipe.review.checks import findings
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.measure import ENOUGH_PX, Measures, measure, sketch
 from panopipe.review.series import doubles, gaps

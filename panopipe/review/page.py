@@ -16,7 +16,7 @@ from urllib.parse import quote
 
 from panopipe.files.atomic import write_whole
 from panopipe.review import assets
-from panopipe.review.checks import run_command, set_command
+from panopipe.review.case import run_command, set_command
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.neutrals import neutrals
 from panopipe.review.results import rounded

@@ -1,0 +1,86 @@
+"""One finished frame as a check sees it, and the commands that a check may offer."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TypeVar
+
+from panopipe.frame import FrameKey
+from panopipe.review.measure import Measures
+from panopipe.run.record import FrameRecord
+from panopipe.setting import rules
+from panopipe.stage import stage
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One finished frame with its siblings, as a check sees it.
+
+    Attributes
+    ----------
+    record : FrameRecord
+        What the run left.
+    measures : Measures
+        What its picture measures.
+    room : mapping of FrameKey to Measures
+        Finished frames of the same room, this one included.
+    job : mapping of FrameKey to Measures
+        All finished frames.
+    double_of : FrameKey or None
+        An earlier frame that shows the same, if there is one.
+    """
+
+    record: FrameRecord
+    measures: Measures
+    room: Mapping[FrameKey, Measures]
+    job: Mapping[FrameKey, Measures]
+    double_of: FrameKey | None = None
+    likeness: float = 0.0
+
+    def siblings(self, read: Callable[[Measures], T], *, fewest: int = 2) -> list[T]:
+        """What the other frames of the room measure; of the job, if the room has fewer than `fewest`."""
+        for group in (self.room, self.job):
+            found = [read(one) for key, one in group.items() if key != self.record.key]
+            if len(found) >= fewest:
+                return found
+        return []
+
+
+def set_command(key: FrameKey, setting: str, value: str) -> tuple[str, ...]:
+    """Command that sets one value for one frame."""
+    return ("panopipe", "set", "JOB", str(key), f"{setting}={value}")
+
+
+def run_command(key: FrameKey) -> tuple[str, ...]:
+    """Command that makes one frame again."""
+    return ("panopipe", "run", "JOB", "--frame", str(key))
+
+
+def number(record: FrameRecord, stage: str, name: str) -> float | None:
+    """A numeric note of a stage, or a numeric setting; None if there is no such number."""
+    value = record.notes.get(stage, {}).get(name)
+    return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
+
+
+def in_force(record: FrameRecord, stage: str, name: str) -> float:
+    """A numeric setting as it was in force; what the stage chose, where it was left to it; else 0."""
+    effective = record.settings.get(stage, {}).get(name)
+    if effective and isinstance(effective.value, int | float):
+        return float(effective.value)
+    return number(record, stage, name) or 0.0
+
+
+def change(case: Case, setting: str, value: float) -> tuple[str, ...]:
+    """Command that sets a number of a stage, held within the setting's own bounds."""
+    name, _, key = setting.partition(".")
+    try:
+        rule = rules(stage(name).Settings)[key]
+    except (KeyError, ImportError):  # another recipe, another stage of that name
+        return ()
+    low = rule.low if rule.low is not None else value
+    high = rule.high if rule.high is not None else value
+    return set_command(case.record.key, setting, f"{min(max(value, low), high):.4g}")

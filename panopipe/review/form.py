@@ -1,0 +1,169 @@
+"""Checks of form: seam, poles, horizon, rebuilt floor, sharpness, size, doubles.
+
+A bar is where a person should look, not where a picture is wrong. Each is common practice, no source; they
+are set so that a clean job raises none.
+"""
+
+from __future__ import annotations
+
+import math
+from statistics import median
+
+from panopipe.review.case import Case, change, number, run_command
+from panopipe.review.finding import Finding, excess
+
+SEAM_BAR_CODES = 2.0
+POLE_BAR_CODES = 6.0
+TILT_BAR_DEG = 0.7
+BLUR_BAR_RATIO = 1.5
+
+
+def seam(case: Case) -> Finding:
+    """Step where left meets right."""
+    step, usual = case.measures.seam_codes, case.measures.seam_usual_codes
+    crossed = step > max(SEAM_BAR_CODES, usual)
+    bar = max(SEAM_BAR_CODES, usual)
+    if not crossed:
+        return Finding(
+            "seam", "Seam", step, bar, "codes of 255",
+            sentence="Left meets right without a step beyond those elsewhere in the picture.",
+        )  # fmt: skip
+    return Finding(
+        "seam", "Seam", step, bar, "codes of 255", True,
+        f"A step of {step:.1f} codes runs down the seam where left meets right.",
+        "Look at it (key S in the sphere). If it is in the original too, stitch this frame again; if not, "
+        "switch the stages off one by one to find the one that makes it.",
+        run_command(case.record.key),
+        excess(step, bar),
+    )  # fmt: skip
+
+
+def pole(case: Case, *, up: bool) -> Finding:
+    """Pinch at the zenith or the nadir."""
+    measures = case.measures
+    pinch = measures.zenith_codes if up else measures.nadir_codes
+    usual = measures.zenith_usual_codes if up else measures.nadir_usual_codes
+    bar = max(POLE_BAR_CODES, 1.5 * usual)
+    name, where, title = ("zenith", "straight up", "Zenith") if up else ("nadir", "straight down", "Nadir")
+    if pinch <= bar:
+        return Finding(name, title, pinch, bar, "codes of 255", sentence=f"The picture closes {where}.")
+    remedy = (
+        "Look at it (key U in the sphere). A star in the original comes from the stitcher: stitch again."
+        if up
+        else "Look at it (key D in the sphere). A larger patch may cover it; a star in the original comes "
+        "from the stitcher."
+    )
+    return Finding(
+        name, title, pinch, bar, "codes of 255", True,
+        f"The picture is pinched or broken {where}.", remedy, run_command(case.record.key),
+        excess(pinch, bar),
+    )  # fmt: skip
+
+
+def tilt(case: Case) -> Finding:
+    """Leaning horizon."""
+    lean, error = case.measures.tilt_deg, case.measures.tilt_error_deg
+    if lean is None or error is None:
+        return Finding(
+            "tilt", "Horizon", None, TILT_BAR_DEG, "degrees",
+            sentence="Too few upright edges to tell whether the frame is level.",
+        )  # fmt: skip
+    if lean <= TILT_BAR_DEG:
+        return Finding(
+            "tilt", "Horizon", lean, TILT_BAR_DEG, "degrees",
+            sentence=f"Level to within {max(0.1, math.ceil(10 * max(lean, error)) / 10):.1f} degrees.",
+        )  # fmt: skip
+    toward = case.measures.tilt_yaw_deg or 0.0
+    by_hand = "level" in case.record.order and "levelled_deg" not in case.record.notes.get("level", {})
+    remedy = (
+        f"Set this tilt, and with it level.toward_yaw_deg={toward:.0f}."
+        if by_hand
+        else "Level it where it was stitched, put the new original in place, and run the frame again."
+    )
+    return Finding(
+        "tilt", "Horizon", lean, TILT_BAR_DEG, "degrees", True,
+        f"The frame leans by {lean:.1f} degrees: its upright edges meet that far from the zenith, toward yaw "
+        f"{toward:.0f}.",
+        remedy,
+        change(case, "level.tilt_deg", round(lean, 2)) if by_hand else run_command(case.record.key),
+        excess(lean, TILT_BAR_DEG),
+    )  # fmt: skip
+
+
+def patch(case: Case) -> Finding:
+    """How well the rebuilt floor continues the floor around it, as the nadir stage found."""
+    agreement = number(case.record, "nadir", "ring_agreement")
+    how = case.record.notes.get("nadir", {}).get("fill_method", "")
+    if agreement is None:
+        say = f"Nothing to judge: {how}." if how else "The nadir was left alone."
+        return Finding("patch", "Rebuilt floor", sentence=say)
+    # The stage itself says when a person should look; here its figure stands beside the others.
+    return Finding(
+        "patch", "Rebuilt floor", 100 * agreement, None, "% like its surroundings",
+        sentence=f"Filled from: {how}.",
+    )  # fmt: skip
+
+
+def blur(case: Case) -> Finding:
+    """Soft edges against the siblings."""
+    width = case.measures.edge_width_px
+    share = case.measures.measured_width
+    # One lens shot the whole job: compare with all frames, in equal angles.
+    others = [
+        one.edge_width_px * share / one.measured_width
+        for key, one in case.job.items()
+        if key != case.record.key and one.edge_width_px > 0
+    ]
+    if width == 0 or len(others) < 2:
+        return Finding(
+            "blur", "Sharpness", None, None, "",
+            sentence="Too few hard edges, or too few frames, to compare its sharpness.",
+        )  # fmt: skip
+    ratio = width / median(others)
+    if ratio <= BLUR_BAR_RATIO:
+        return Finding(
+            "blur", "Sharpness", ratio, BLUR_BAR_RATIO, "times the usual edge width",
+            sentence="As sharp as its siblings.",
+        )  # fmt: skip
+    return Finding(
+        "blur", "Sharpness", ratio, BLUR_BAR_RATIO, "times the usual edge width", True,
+        f"Its sharpest edges are {ratio:.1f} times as wide as those of its siblings: shaken or out of focus.",
+        "No setting brings this back. Look at it close up; shoot the position again if it matters.",
+        (), excess(ratio, BLUR_BAR_RATIO),
+    )  # fmt: skip
+
+
+def shape(case: Case) -> Finding:
+    """Size and ratio of the file."""
+    width, height = case.measures.width, case.measures.height
+    sizes = [(one.width, one.height) for one in case.job.values()]
+    usual = max(set(sizes), key=lambda size: (sizes.count(size), size))
+    if width != 2 * height:
+        return Finding(
+            "shape", "Size", width / height, 2.0, "width to height", True,
+            f"{width} x {height} is not 2:1: viewers will not take it for a whole sphere.",
+            "Run the frame again; if it stays so, the original is not a whole sphere.",
+            run_command(case.record.key), 50.0,
+        )  # fmt: skip
+    if (width, height) != usual and 2 * sizes.count(usual) > len(sizes):
+        return Finding(
+            "shape", "Size", float(width), float(usual[0]), "pixels wide", True,
+            f"{width} pixels wide, where most of the job is {usual[0]}.",
+            "If that was not meant, look at the camera's setting for this frame, or set the exported width.",
+            run_command(case.record.key), 1.2,
+        )  # fmt: skip
+    return Finding(
+        "shape", "Size", float(width), None, "pixels wide", sentence=f"{width} x {height}, as the job."
+    )
+
+
+def double(case: Case) -> Finding:
+    """The same place twice."""
+    if case.double_of is None:
+        return Finding("double", "Doubles", sentence="No other frame shows the same.")
+    return Finding(
+        "double", "Doubles", 100 * case.likeness, 99.5, "% alike", True,
+        f"It shows the same as {case.double_of}.",
+        "Keep one of the two originals in the job folder.",
+        (), 2.0,
+    )  # fmt: skip
