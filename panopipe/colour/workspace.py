@@ -16,6 +16,11 @@ from numpy.typing import DTypeLike, NDArray
 
 AT_ONCE_PIXELS = 24 * 1024
 """Pixels worked on at a time: eight planes of them, float32, are 768 KiB."""
+_PAGE, _STAGGER = 4096, 9 * 64
+"""Bytes after which caches begin anew, and steps of whole cache lines that share no factor with them."""
+_BESIDE = 16
+"""Bytes beside the start of a cache line. OpenCV writes interleaved planes to memory that begins with a line
+past the caches, and what is read again at once is then fetched from afar (five times slower)."""
 
 
 class _Memory(threading.local):
@@ -47,8 +52,18 @@ def scratch(name: str, shape: tuple[int, ...], dtype: DTypeLike = np.float32) ->
     size = prod(shape) * kind.itemsize
     block = _memory.blocks.get(name)
     if block is None or block.size < size:
-        block = _memory.blocks[name] = np.empty(size, np.uint8)
+        block = _memory.blocks[name] = _apart(size, len(_memory.blocks))
     return block[:size].view(kind).reshape(shape)
+
+
+def _apart(size: int, number: int) -> NDArray[np.uint8]:
+    """Memory whose start lies at another place of a page than that of its neighbours by number.
+
+    Planes that start at the same place of their pages fight for the same lines of the first cache.
+    """
+    block = np.empty(size + 2 * _PAGE, np.uint8)
+    start = (number * _STAGGER + _BESIDE - block.ctypes.data) % _PAGE
+    return block[start : start + size]
 
 
 def few_rows(rows: NDArray[Any]) -> Iterator[tuple[int, NDArray[Any]]]:
