@@ -12,7 +12,7 @@ from math import prod
 from typing import Any
 
 import numpy as np
-from numpy.typing import DTypeLike, NDArray
+from numpy.typing import NDArray
 
 AT_ONCE_PIXELS = 24 * 1024
 """Pixels worked on at a time: eight planes of them, float32, are 768 KiB."""
@@ -26,12 +26,13 @@ past the caches, and what is read again at once is then fetched from afar (five 
 class _Memory(threading.local):
     def __init__(self) -> None:
         self.blocks: dict[str, NDArray[np.uint8]] = {}
+        self.views: dict[tuple[str, tuple[int, ...], Any], NDArray[Any]] = {}
 
 
 _memory = _Memory()
 
 
-def scratch(name: str, shape: tuple[int, ...], dtype: DTypeLike = np.float32) -> NDArray[Any]:
+def scratch(name: str, shape: tuple[int, ...], dtype: type[np.generic] = np.float32) -> NDArray[Any]:
     """Memory that nobody needs any more.
 
     Parameters
@@ -40,7 +41,7 @@ def scratch(name: str, shape: tuple[int, ...], dtype: DTypeLike = np.float32) ->
         Whose memory, and for what; who asks by the same name again gets the same memory again.
     shape : tuple of int
         Shape of the array.
-    dtype : dtype, default float32
+    dtype : type, default float32
         Its type.
 
     Returns
@@ -48,12 +49,19 @@ def scratch(name: str, shape: tuple[int, ...], dtype: DTypeLike = np.float32) ->
     ndarray of that shape and type
         Contiguous; holds whatever was left in it.
     """
-    kind = np.dtype(dtype)
-    size = prod(shape) * kind.itemsize
+    view = _memory.views.get((name, shape, dtype))
+    if view is None:
+        view = _memory.views[name, shape, dtype] = _view(name, shape, np.dtype(dtype))
+    return view
+
+
+def _view(name: str, shape: tuple[int, ...], dtype: np.dtype[Any]) -> NDArray[Any]:
+    size = prod(shape) * dtype.itemsize
     block = _memory.blocks.get(name)
     if block is None or block.size < size:
         block = _memory.blocks[name] = _apart(size, len(_memory.blocks))
-    return block[:size].view(kind).reshape(shape)
+        _memory.views = {key: view for key, view in _memory.views.items() if key[0] != name}
+    return block[:size].view(dtype).reshape(shape)
 
 
 def _apart(size: int, number: int) -> NDArray[np.uint8]:
