@@ -281,7 +281,7 @@ def _gather(
         shown[sight.room] = shown.get(sight.room, 0.0) + sum(weight for _, _, weight in one)
     for i, sight in enumerate(sights):
         _add_frame(system, sight, votes[i], i, places[i], offsets, wide)
-        poor = 1 - min(1.0, shown[sight.room] / ENOUGH_VOTES)
+        poor = (1 - min(1.0, shown[sight.room] / ENOUGH_VOTES)) * (1 - sight.evidence.open_sky)
         system.add([(i, 1.0)], np.array(sight.camera), poor / POOR_CAMERA_SIGMA**2)
         if sight.hand is not None:
             system.add([(i, 1.0)], np.array(sight.hand) + sight.camera, HAND_WEIGHT)
