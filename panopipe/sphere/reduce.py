@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import math
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 Rows = NDArray[np.float32]
+
+_AT_ONCE = 8
+"""Output rows whose columns are averaged in one go."""
 
 
 class AreaReducer:
@@ -41,8 +42,8 @@ class AreaReducer:
         self._size = (height, width)
         self._out = np.empty((out_width // 2, out_width, 3), np.float32)
         self._weights = _row_weights(height, out_width // 2)
-        self._mean = np.zeros((1, width * 3), np.float32)
-        self._next = 0
+        self._means = np.zeros((min(_AT_ONCE, out_width // 2), width * 3), np.float32)
+        self._next = self._closed = 0
 
     def take(self, rows: Rows | NDArray[np.uint8] | NDArray[np.uint16], first: int) -> None:
         """Take rows of shape (n, width, 3) that follow the ones taken before.
@@ -60,18 +61,21 @@ class AreaReducer:
         flat = np.ascontiguousarray(rows, kept).reshape(len(rows), 1, 3 * self._size[1])
         for row in flat:
             for out_row, weight, closes in self._weights[self._next]:
-                cv2.accumulateWeighted(row, self._mean, weight)
-                if closes:
-                    self._close(out_row)
+                mean = out_row - self._closed
+                cv2.accumulateWeighted(row, self._means[mean : mean + 1], weight)  # the first weighs 1
+                if closes and mean + 1 in (len(self._means), len(self._out) - self._closed):
+                    self._close(mean + 1)
             self._next += 1
 
-    def _close(self, out_row: int) -> None:
-        means = self._mean.reshape(1, -1, 3)
-        if self._out.shape[1] == self._size[1]:
-            self._out[out_row] = means[0]
+    def _close(self, count: int) -> None:
+        """Means of `count` output rows are whole: average their columns."""
+        means = self._means[:count].reshape(count, -1, 3)
+        out = self._out[self._closed : self._closed + count]
+        if out.shape[1] == self._size[1]:
+            out[:] = means
         else:
-            self._out[out_row] = cv2.resize(means, (self._out.shape[1], 1), interpolation=cv2.INTER_AREA)
-        self._mean[:] = 0
+            cv2.resize(means, (out.shape[1], count), dst=out, interpolation=cv2.INTER_AREA)
+        self._closed += count
 
     def result(self) -> Rows:
         """Return the reduced frame, float32 (out_width / 2, out_width, 3).
@@ -93,18 +97,21 @@ def _row_weights(height: int, out_height: int) -> list[list[tuple[int, float, bo
     rows so far.
     """
     whole = height * out_height  # row edges are multiples of 1 / whole, so that overlaps are exact
-    weights = []
-    for row in range(height):
-        parts = []
-        for out_row in range(row * out_height // height, -(-(row + 1) * out_height // height)):
-            start, end = out_row * height, (out_row + 1) * height
-            top, bottom = max(row * out_height, start), min((row + 1) * out_height, end)
-            so_far = _edge(start, whole) - _edge(bottom, whole)
-            parts.append((out_row, (_edge(top, whole) - _edge(bottom, whole)) / so_far, bottom == end))
-        weights.append(parts)
+    row = np.arange(height)
+    weights: list[list[tuple[int, float, bool]]] = [[] for _ in range(height)]
+    # At a ratio of 1 or more a row lies in one output row or two.
+    for out_row in (row * out_height // height, -(-(row + 1) * out_height // height) - 1):
+        start, end = out_row * height, (out_row + 1) * height
+        top, bottom = np.maximum(row * out_height, start), np.minimum((row + 1) * out_height, end)
+        share = (_edge(top, whole) - _edge(bottom, whole)) / (_edge(start, whole) - _edge(bottom, whole))
+        for parts, *part in zip(
+            weights, out_row.tolist(), share.tolist(), (bottom == end).tolist(), strict=True
+        ):
+            if not parts or parts[0][0] != part[0]:
+                parts.append((part[0], part[1], part[2]))
     return weights
 
 
-def _edge(position: int, whole: int) -> float:
-    """Sine of the pitch at a row edge; its differences are solid angles."""
-    return math.cos(math.pi * position / whole)
+def _edge(position: NDArray[np.intp], whole: int) -> NDArray[np.float64]:
+    """Sine of the pitch at row edges; its differences are solid angles."""
+    return np.asarray(np.cos(np.pi * position / whole))
