@@ -92,7 +92,7 @@ class Rebuilder:
         pixels = np.ascontiguousarray(samples).reshape(-1, 3)
         doubted, share = self._doubted(pixels)
         full = _lowest(share) >= SATURATED
-        gain = self._pixel_gain(doubted, share, full, first - MARGIN, width)
+        gain = self._pixel_gain(doubted, share, full, first - MARGIN, (height, width))
         index = np.full(height * width, -1, np.int32)
         index[doubted] = np.arange(len(doubted), dtype=np.int32)
         is_full = np.zeros(height * width, np.bool_)
@@ -118,10 +118,13 @@ class Rebuilder:
         return places[doubted], np.ascontiguousarray(share[doubted])
 
     def _pixel_gain(
-        self, places: Places, share: Floats, full: NDArray[np.bool_], first: int, width: int
+        self, places: Places, share: Floats, full: NDArray[np.bool_], first: int, shape: tuple[int, int]
     ) -> Floats:
+        """Gain of doubted pixels; that of rows out of reach of the band is never asked for."""
+        height, width = shape
         gain = np.maximum(self.lights.highest * self.lights.neutral - share, 0)
-        part = np.flatnonzero(~full)
+        top, bottom = (MARGIN - _REACH) * width, (height - MARGIN + _REACH) * width
+        part = np.flatnonzero(~full & (places >= top) & (places < bottom))
         rows, columns = rows_and_columns(places[part], width)
         around = self.surroundings.at(rows + first, (columns - self.anchor) % width, width)
         gain[part] = rebuilt_gain(np.ascontiguousarray(share[part]), *around, self.lights)
