@@ -11,13 +11,14 @@ from panopipe.floor.scene import Box, within
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_FINE_PX = 1.0
-"""Finer than this is grain: what an oblique or repeated sampling loses first."""
+_FINE_PX, _MEDIUM_PX = 1.0, 2.5
+"""Finer than the first is grain: what an oblique or repeated sampling loses first. Between the two, noise
+that was coarser where it came from than it is near the nadir may only be lowered."""
 WRITTEN_SHARE = 0.9
 """Share of the finest detail that is left once a view is written back into the frame (Lanczos, half a pixel
 off on average)."""
-_MOST = 2.0
-"""Strongest raise; beyond it noise would take the shape of the kernel."""
+_LEAST, _MOST = 0.4, 1.6
+"""Strongest lowering and raise; beyond it noise would take the shape of the kernel."""
 
 
 def with_grain(picture: Picture, own: Picture, hole: Mask, box: Box, *, written: float) -> Picture:
@@ -42,12 +43,24 @@ def with_grain(picture: Picture, own: Picture, hole: Mask, box: Box, *, written:
     core = ~within(~inside, 4)
     if ring.sum() < 100 or core.sum() < 100:
         return picture
-    fine = picture[box] - cv2.GaussianBlur(picture[box], (0, 0), _FINE_PX)
-    around = own[box] - cv2.GaussianBlur(own[box], (0, 0), _FINE_PX)
-    wanted, had = np.median(np.abs(around[ring]), axis=0), np.median(np.abs(fine[core]), axis=0)
-    raised = np.clip(wanted / np.maximum(had * written, 1e-9), 0.7, _MOST).astype(np.float32) - 1
+    change = np.zeros_like(picture[box])
+    for finer, coarser, least, most, left in (
+        (0.0, _FINE_PX, _LEAST, _MOST, written),
+        (_FINE_PX, _MEDIUM_PX, _LEAST, 1.0, 1.0),
+    ):
+        filled, around = _octave(picture[box], finer, coarser), _octave(own[box], finer, coarser)
+        wanted, had = np.median(np.abs(around[ring]), axis=0), np.median(np.abs(filled[core]), axis=0)
+        gain = np.clip(wanted / np.maximum(had * left, 1e-9), least, most)
+        change += filled * (gain - 1).astype(np.float32)
     # Full strength two pixels inside the rim: no step where the hole begins.
     depth = cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     result = picture.copy()
-    result[box] += fine * raised * np.clip(depth / 2, 0, 1)[..., None]
+    result[box] += change * np.clip(depth / 2, 0, 1)[..., None]
     return result
+
+
+def _octave(picture: Picture, finer_px: float, coarser_px: float) -> Picture:
+    """What is coarser than one blur and finer than another."""
+    blurred = cv2.GaussianBlur(picture, (0, 0), finer_px) if finer_px else picture
+    band: Picture = blurred - cv2.GaussianBlur(picture, (0, 0), coarser_px)
+    return band

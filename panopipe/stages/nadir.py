@@ -36,7 +36,7 @@ _READ_TO_DEG = 50.0
 """Angle from the nadir to which the frame's own floor is read."""
 _READ_NEIGHBOUR_TO_DEG = 62.0
 """The same where a neighbour shall show the floor that the foot hides."""
-_SAME_FLOOR = 0.6
+_SAME_FLOOR = 0.75
 """Agreement around the hole from which a neighbour's floor is taken for the frame's own."""
 
 
