@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from panopipe.files.atomic import write_whole
 from panopipe.files.jpeg import preview_jpeg
+from panopipe.files.reduced import jpeg_size
 from panopipe.frame import FrameKey
 from panopipe.run.record import FrameRecord
 
@@ -26,7 +27,7 @@ THUMBNAIL_PX = 640
 _AS_IT_IS_PX = 4096
 _AS_IT_IS_BYTES = 3_000_000
 """A finished file no wider and no larger than this is its own preview, bit for bit."""
-_QUALITY = 84
+_QUALITY = 88
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,7 @@ class Names:
         small = np.asarray(cv2.resize(rgb8, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
         for path in (self.thumbnail, self.after):
             path.parent.mkdir(parents=True, exist_ok=True)
-        as_it_is = rgb8.shape[1] <= _AS_IT_IS_PX and len(data) <= _AS_IT_IS_BYTES
+        as_it_is = jpeg_size(data)[0] <= _AS_IT_IS_PX and len(data) <= _AS_IT_IS_BYTES
         whole = data if as_it_is else preview_jpeg(rgb8, _QUALITY)
         write_whole(self.thumbnail, preview_jpeg(small, 82))
         write_whole(self.after, _script(self.after.stem, whole))

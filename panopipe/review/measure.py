@@ -20,7 +20,7 @@ from panopipe.review.exposure import clipped_share, crushed_share, median_exposu
 from panopipe.review.series import SKETCH
 from panopipe.sphere.upright import horizon_tilt
 
-VERSION = 7
+VERSION = 8
 """Raised when a measure changes; what was kept is then measured again."""
 ENOUGH_PX = 2560
 """Width in pixels at which a picture is measured, or the next larger one its JPEG can be reduced to."""

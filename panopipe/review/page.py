@@ -71,6 +71,7 @@ def _frame(one: FrameReview, folder: Path) -> dict[str, Any]:
         "width": record.width,
         "height": record.height,
         "thumbnail": seen,
+        "levelled_deg": record.notes.get("level", {}).get("levelled_deg", 0),
         "before": seen and names.before.exists(),
         "finished": "../" + quote(record.outputs[0], errors="surrogateescape") if seen else "",
         "findings": [_finding(item) for item in one.findings],

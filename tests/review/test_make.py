@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import base64
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from panopipe.files.reduced import jpeg_size
 from panopipe.frame import FrameKey
-from panopipe.review import make
+from panopipe.review import assets, make
 from panopipe.run.record import FrameRecord
 from tests.review.pictures import finished, room
 
@@ -65,3 +68,13 @@ def test_failed_and_waiting_frames_are_listed_first(job: Path, records: list[Fra
     waiting = FrameRecord(FrameKey("bath", "c"), "waiting")
     review = make.review_records(job, [*records, waiting, failed], title="").review
     assert [one.key.name for one in review.by_doubt()] == ["b", "c"]
+
+
+def test_a_small_file_is_its_own_preview_and_a_large_one_is_made_smaller(tmp_path: Path) -> None:
+    small, large = room(512), np.tile(room(512), (12, 12, 1))
+    records = [finished(tmp_path, "bath", f"bath-{n}", picture) for n, picture in ((1, small), (2, large))]
+    make.review_records(tmp_path, records, title="")
+    previews = [assets.names(tmp_path / "review", one.key).after.read_bytes() for one in records]
+    jpegs = [base64.b64decode(script.split(b'"')[3]) for script in previews]
+    assert jpegs[0] == (tmp_path / records[0].outputs[0]).read_bytes()
+    assert jpeg_size(jpegs[1]) == (3072, 1536)

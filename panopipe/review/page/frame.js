@@ -248,7 +248,9 @@
       "Drag to turn, pinch or use the wheel to come nearer. ", make("span", { class: "keys" },
         "Keys: the arrows turn, + and − come nearer and go back, [ and ] move the divide, N and P go to the next and previous frame."));
     const link = make("a", { href: frame.finished, target: "_blank", rel: "noopener" }, "Open the finished file");
-    const box = make("div", { class: "viewer" }, stage, tools(sphere, canvas), help, make("p", { class: "hint" }, link));
+    const box = make("div", { class: "viewer" }, stage, tools(sphere, canvas), help,
+      frame.levelled_deg && frame.before ? make("p", { class: "hint" }, `The frame was levelled by ${number(frame.levelled_deg)} degrees, so before and after do not quite meet at the divide.`) : "",
+      make("p", { class: "hint" }, link));
     box.classList.toggle("single", !frame.before);
     panopipe.steer(canvas, sphere);
     fill(frame, sphere, stage, wait);
