@@ -75,5 +75,3 @@ def table_lines(job: Job, summary: Summary) -> Iterator[str]:
     yield f"{'all':24}" + "".join(f"{len(keys):18}" for keys in groups)
     for key in summary.failed:
         yield printable(f"{key}: {summary.errors[key]}")
-    if summary.stopped:
-        yield summary.stopped
