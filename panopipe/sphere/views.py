@@ -193,8 +193,7 @@ def sample_frame(
         raise ValueError(f"rows {top:.1f} to {bottom:.1f} are needed, rows {first} to {last - 1} were given")
     begin = max(first, math.floor(top) - REACH)
     end = min(last, math.ceil(bottom) + 1 + REACH)
-    part = rows[begin - first : end - first]
-    padded = _continued(_smoothed_near_poles(part, begin) if even_near_poles else part, begin)
+    padded = _continued(rows[begin - first : end - first], begin, even_near_poles=even_near_poles)
     # One wrap is enough for a yaw within a turn, and much cheaper than a modulus.
     wrapped = columns - width * np.floor((columns + 0.5) / width) if _beyond(columns, width) else columns
     map_x = np.asarray(wrapped + REACH, np.float32)
@@ -207,7 +206,7 @@ def _beyond(columns: Float | Picture, width: int) -> bool:
     return float(columns.min()) < -0.5 or float(columns.max()) > width - 0.5
 
 
-def _smoothed_near_poles(rows: Picture, first: int) -> Picture:
+def _smooth_near_poles(rows: Picture, first: int) -> None:
     """Average each row sideways over what one pixel at the equator spans there (odd widths from 3)."""
     width = rows.shape[1]
     height = width // 2
@@ -215,28 +214,34 @@ def _smoothed_near_poles(rows: Picture, first: int) -> Picture:
     from_pole = np.pi / height * np.minimum(line + 0.5, height - line - 0.5)
     spans = np.minimum(1 / np.sin(from_pole), width / 2)
     odd = (2 * np.floor(spans / 2 + 0.25) + 1).astype(int)
-    if odd.max() < 3:
-        return rows
-    smoothed = rows.copy()
     for at in np.flatnonzero(odd >= 3):
         reach = int(odd[at]) // 2
         row = np.concatenate([rows[at, width - reach :], rows[at], rows[at, :reach]])[None]
         wide = cv2.blur(row, (int(odd[at]), 1))
-        smoothed[at] = wide[0, reach : reach + width]
-    return smoothed
+        rows[at] = wide[0, reach : reach + width]
 
 
-def _continued(rows: Picture, first: int) -> Picture:
+def _continued(rows: Picture, first: int, *, even_near_poles: bool) -> Picture:
     """Pad rows by REACH on all sides: wrapped, over a pole where they touch it, else repeated."""
     count, width = rows.shape[:2]
     height, reach = width // 2, min(REACH, rows.shape[0])
-    turned = np.roll(rows, width // 2, axis=1) if first == 0 or first + count == height else rows
-    over = turned[:reach][::-1] if first == 0 else np.repeat(rows[:1], reach, axis=0)
-    under = turned[count - reach :][::-1] if first + count == height else np.repeat(rows[-1:], reach, axis=0)
-    tall = np.concatenate([over, rows, under], axis=0)
-    if reach < REACH:
-        tall = cv2.copyMakeBorder(tall, REACH - reach, REACH - reach, 0, 0, cv2.BORDER_REPLICATE)
-    return np.take(tall, np.arange(-REACH, width + REACH), axis=1, mode="wrap")
+    padded: Picture = np.empty((count + 2 * REACH, width + 2 * REACH, *rows.shape[2:]), rows.dtype)
+    inside = padded[:, REACH : REACH + width]
+    own = inside[REACH : REACH + count]
+    own[:] = rows
+    if even_near_poles:
+        _smooth_near_poles(own, first)
+    inside[:REACH], inside[REACH + count :] = own[0], own[-1]
+    if first == 0:
+        inside[REACH - reach : REACH] = np.roll(own[:reach][::-1], width // 2, axis=1)
+        inside[: REACH - reach] = inside[REACH - reach]
+    if first + count == height:
+        end = REACH + count + reach
+        inside[REACH + count : end] = np.roll(own[count - reach :][::-1], width // 2, axis=1)
+        inside[end:] = inside[end - 1]
+    padded[:, :REACH] = padded[:, width : width + REACH]
+    padded[:, REACH + width :] = padded[:, REACH : 2 * REACH]
+    return padded
 
 
 def frame_from_view(
@@ -337,7 +342,7 @@ def write_view(
     drawn = _drawn(picture, columns[kept], lines[kept], kernel)
     part, weight = rows[begin:end], share
     full, partly = weight >= 1, (weight > 0) & (weight < 1)
-    part[full] = drawn[full]
+    cv2.copyTo(drawn, full.astype(np.uint8), part)
     part[partly] += (drawn[partly] - part[partly]) * weight[partly][:, None]
     return first + begin, first + end
 
