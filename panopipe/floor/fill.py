@@ -15,9 +15,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.floor.features import compared_by, scales_of
 from panopipe.floor.grain import WRITTEN_SHARE, with_grain
 from panopipe.floor.join import joined
 from panopipe.floor.labels import label_hole
@@ -81,6 +83,10 @@ def fill_floor(light: Picture, known: Mask, hole: Mask) -> Filled:
         shrunk(known.astype(np.float32), factor) > 0.99,
         shrunk(hole.astype(np.float32), factor) > 0.01,
     )
+    features = compared_by(small.detail, scales_of(small.detail, small.known))
+    # A slope needs the next pixel too.
+    sure = cv2.erode(small.known.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    small = Scene(features, sure, small.hole)
     found = likeness(small.detail, small.known, min(small.known.shape) // 2)
     pool = best_shifts(found, shortest=_SHORTEST * radius / factor, count=_POOL)
     coarse, general = chosen_shifts(small, pool, radius / factor, count=_KEPT)

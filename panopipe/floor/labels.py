@@ -13,11 +13,10 @@ References
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.floor.features import compared_by, scales_of
 from panopipe.floor.scene import Box, Scene, shrunk, within
 
 Picture = NDArray[np.float32]
@@ -30,8 +29,6 @@ _STRANGE = 4.0
 """Price of a seam where one side is not known, in variances of the floor."""
 _STRIP_SHARE = 0.1
 """Width of the strip of known floor around the hole that votes, in radii of the hole."""
-_LEVEL_SHARE = 0.35
-"""Share of the level in what is compared; the rest is slopes."""
 _GENERAL_WEIGHT = 0.05
 """Weight of how well a shift fits the whole ring."""
 
@@ -144,29 +141,10 @@ def label_hole(
     here = shrunk(scene.detail[box], factor)
     hole = shrunk(scene.hole[box].astype(np.float32), factor) > 0
     region = within(hole, strip + 0.5)
-    scales = _scales(here, ~hole)
-    wanted = _compared(here, scales)
-    compared: Picture = np.array([_compared(one, scales) for one in shifted])
+    scales = scales_of(here, ~hole)
+    wanted = compared_by(here, scales)
+    compared: Picture = np.array([compared_by(one, scales) for one in shifted])
     unary = np.moveaxis(np.square(compared - wanted).sum(-1) * ~hole, 0, -1) + _GENERAL_WEIGHT * general
     unary[~np.moveaxis(sure, 0, -1)] = FORBIDDEN
     prices = seam_prices(compared, sure, strange=_STRANGE)
     return box, choose_labels(unary.astype(np.float32), prices, region)
-
-
-def _slopes(picture: Picture) -> tuple[Picture, Picture]:
-    """Differences to the next pixel across and down, of the sum of the channels."""
-    grey = picture.sum(-1)
-    return np.diff(grey, axis=1, append=grey[:, -1:]), np.diff(grey, axis=0, append=grey[-1:])
-
-
-def _scales(picture: Picture, where: Mask) -> tuple[float, float]:
-    """Weights of level and slopes, so that each has unit variance on the known floor times its share."""
-    level = max(float(np.square(picture[where]).sum(-1).mean()), 1e-9)
-    steep = max(float(sum(np.square(slope[where]).mean() for slope in _slopes(picture))), 1e-9)
-    return math.sqrt(_LEVEL_SHARE / level), math.sqrt((1 - _LEVEL_SHARE) / steep)
-
-
-def _compared(picture: Picture, scales: tuple[float, float]) -> Picture:
-    """What a seam is judged by: joining in the gradient domain mends levels, but not a line cut short."""
-    slopes = np.stack(_slopes(picture), -1) * np.float32(scales[1])
-    return np.concatenate([picture * np.float32(scales[0]), slopes], -1)

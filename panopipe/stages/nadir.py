@@ -29,7 +29,7 @@ _ASSUMED_FOOT_M = 0.17
 """Radius of the foot to reckon with where nothing was found and nothing was said."""
 _SURE_ENOUGH = 0.35
 """Certainty from which a found footprint is used."""
-_DOUBTFUL_AGREEMENT = 0.15
+_DOUBTFUL_AGREEMENT = 0.05
 """Agreement of the floor with itself below which a person should look."""
 _FEATHER_PX = 2.0
 _READ_TO_DEG = 50.0

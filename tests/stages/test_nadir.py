@@ -99,7 +99,7 @@ def test_the_job_shows_the_monopod_and_the_floor_goes_on(frames, solutions, name
     # The foot is a fifth as bright as these floors or less; a floor continued wrongly by its whole contrast
     # would stay under 25 dB.
     assert decibels(after, truth, foot) > 28 > decibels(before, truth, foot)
-    assert applied.notes["ring_agreement"] > 0.2
+    assert applied.notes["ring_agreement"] > 0.1
 
 
 def test_only_the_mask_changes(frames, solutions):

@@ -1,0 +1,33 @@
+"""What pieces of floor are compared by: level and slopes, each at its own weight."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+Picture = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+_LEVEL_SHARE = 0.35
+"""Share of the level in what is compared; the rest is slopes."""
+
+
+def _slopes(picture: Picture) -> tuple[Picture, Picture]:
+    """Differences to the next pixel across and down, of the sum of the channels."""
+    grey = picture.sum(-1)
+    return np.diff(grey, axis=1, append=grey[:, -1:]), np.diff(grey, axis=0, append=grey[-1:])
+
+
+def scales_of(picture: Picture, where: Mask) -> tuple[float, float]:
+    """Weights of level and slopes, so that each has unit variance on the known floor times its share."""
+    level = max(float(np.square(picture[where]).sum(-1).mean()), 1e-9)
+    steep = max(float(sum(np.square(slope[where]).mean() for slope in _slopes(picture))), 1e-9)
+    return math.sqrt(_LEVEL_SHARE / level), math.sqrt((1 - _LEVEL_SHARE) / steep)
+
+
+def compared_by(picture: Picture, scales: tuple[float, float]) -> Picture:
+    """What a seam is judged by: joining in the gradient domain mends levels, but not a line cut short."""
+    slopes = np.stack(_slopes(picture), -1) * np.float32(scales[1])
+    return np.concatenate([picture * np.float32(scales[0]), slopes], -1)
