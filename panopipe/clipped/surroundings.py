@@ -20,6 +20,8 @@ _EVIDENCE = 0.02
 _BRIGHT_FROM, _BRIGHT_TO = 0.15, 0.5
 _MOST_WARMTH, _MOST_TINT = 2.0, 0.15
 _DARKEST = 1e-4
+_LINE = 1024
+"""Pixels in a line of those looked up; OpenCV takes no line over 32767."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,18 +43,17 @@ class Surroundings:
     def at(self, rows: NDArray[np.intp], columns: NDArray[np.intp], width: int) -> tuple[Floats, Floats]:
         """Warmth and tint at pixels of the full frame, `width` wide; bilinear, going round."""
         height_out, width_out = self.warmth_tint.shape[:2]
-        scale = width_out / width
-        y = np.clip((rows + 0.5) * scale - 0.5, 0, height_out - 1)
-        x = (columns + 0.5) * scale - 0.5
-        top, left = np.floor(y).astype(np.intp), np.floor(x).astype(np.intp)
-        down, right = (y - top)[:, None], (x - left)[:, None]
-        bottom = np.minimum(top + 1, height_out - 1)
-        left, after = left % width_out, (left + 1) % width_out
-        plane = self.warmth_tint
-        upper = plane[top, left] * (1 - right) + plane[top, after] * right
-        lower = plane[bottom, left] * (1 - right) + plane[bottom, after] * right
-        mixed = upper * (1 - down) + lower * down
-        return np.ascontiguousarray(mixed[:, 0]), np.ascontiguousarray(mixed[:, 1])
+        scale, count = width_out / width, max(1, -(-len(rows) // _LINE))
+        places = np.zeros((2, count * _LINE), np.float32)  # whole lines: no pixel is left over from vectors
+        places[0, : len(rows)] = (columns + 0.5) * scale + 0.5
+        places[1, : len(rows)] = np.clip((rows + 0.5) * scale - 0.5, 0, height_out - 1)
+        closed = np.concatenate(
+            [self.warmth_tint[:, -1:], self.warmth_tint, self.warmth_tint[:, :1]], axis=1
+        ).astype(np.float32)
+        x, y = places.reshape(2, count, _LINE)
+        found = [cv2.remap(np.ascontiguousarray(closed[..., k]), x, y, cv2.INTER_LINEAR) for k in (0, 1)]
+        warmth, tint = (plane.reshape(-1)[: len(rows)].astype(np.float64) for plane in found)
+        return warmth, tint
 
 
 def survey(share: Floats, lights: Lights) -> Surroundings:
