@@ -27,7 +27,8 @@ from panopipe.stage import Opened, SourceStage
 
 Samples = NDArray[Any]
 
-_BAND_ROWS = 16
+_BAND_PIXELS = 1 << 18
+"""Pixels of samples averaged at a time: enough rows that their margins count for little."""
 _PICKED_ROWS = 256
 _BEYOND_MEASURE = 1e6
 _LIGHTS_KELVIN = (2500, 2700, 3000, 3500, 4000, 5000, 6500, 8000, 10000)
@@ -154,8 +155,9 @@ class DecodedFrame(Opened):
         width = min(width, self.facts.width)
         reducer = AreaReducer(self.facts.width, self.facts.height, width - width % 2)
         is_linear = isinstance(self._recorded.colour, CameraColour)
-        for first in range(0, self.facts.height, _BAND_ROWS):
-            last = min(first + _BAND_ROWS, self.facts.height)
+        at_once = max(8, _BAND_PIXELS // self.facts.width)
+        for first in range(0, self.facts.height, at_once):
+            last = min(first + at_once, self.facts.height)
             reducer.take(self._full_samples(first, last) if is_linear else self.read(first, last), first)
         if not is_linear:
             return reducer.result()
