@@ -57,7 +57,7 @@ def check_originals(job: Job, recipe: Recipe, teller: Teller) -> Checked:
     }
     facts: dict[FrameKey, FrameFacts] = {}
     pixels = [sum(guessed_pixels(t.files.at(path)) for path in t.files.paths) for t in tasks.values()]
-    crew = Crew(workers_for(pixels).count, _LIMIT_S)
+    crew = Crew(workers_for(pixels).count, _LIMIT_S, (__name__,))
 
     def tick(since: Mapping[FrameKey, float]) -> None:
         teller.progress(f"opening {', '.join(map(str, list(since)[:3]))}: {len(tasks) - len(facts)} left")

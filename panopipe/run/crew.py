@@ -8,6 +8,7 @@ standard interface can stand in its place.
 from __future__ import annotations
 
 import contextlib
+import importlib
 import logging
 import multiprocessing
 import os
@@ -17,7 +18,7 @@ import signal
 import sys
 import threading
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future
 from multiprocessing.connection import wait
 from multiprocessing.context import SpawnProcess
@@ -25,6 +26,9 @@ from typing import Any, ParamSpec, TypeVar
 
 P = ParamSpec("P")
 T = TypeVar("T")
+
+_START_LIMIT_S = 600.0
+"""Longest that the start of a worker may take; generous, as a busy machine is no reason to fail a frame."""
 
 _Item = tuple[Future[Any], bytes]
 
@@ -45,14 +49,15 @@ class Crew(Executor):
     workers : int
         Processes.
     limit_s : float or None
-        Seconds that a task may take.
+        Seconds that a task may take; the start of a worker does not count.
+    imports : sequence of str
+        Modules that a worker imports before its first task.
     """
 
-    def __init__(self, workers: int, limit_s: float | None = None) -> None:
-        self._limit_s = limit_s
+    def __init__(self, workers: int, limit_s: float | None = None, imports: Sequence[str] = ()) -> None:
         self._items: queue.SimpleQueue[_Item | None] = queue.SimpleQueue()
         self._closed = False
-        self._lanes = [_Lane(self._items, limit_s) for _ in range(workers)]
+        self._lanes = [_Lane(self._items, limit_s, tuple(imports)) for _ in range(workers)]
 
     def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
         """Queue a call; `fn` and its arguments must be picklable.
@@ -98,8 +103,10 @@ class Crew(Executor):
 class _Lane:
     """One worker process, made anew when it is lost, and the thread that speaks with it."""
 
-    def __init__(self, items: queue.SimpleQueue[_Item | None], limit_s: float | None) -> None:
-        self._items, self._limit_s = items, limit_s
+    def __init__(
+        self, items: queue.SimpleQueue[_Item | None], limit_s: float | None, imports: tuple[str, ...]
+    ) -> None:
+        self._items, self._limit_s, self._imports = items, limit_s, imports
         self._process: SpawnProcess | None = None
         self._link: Any = None  # a connection; its class differs between the systems
         self._ended = False
@@ -131,7 +138,10 @@ class _Lane:
         self._let_go()
 
     def _ask(self, call: bytes) -> tuple[bool, Any]:
-        process, link = self._worker()
+        try:
+            process, link = self._worker()
+        except (EOFError, OSError) as error:
+            raise WorkerLost(f"no worker process could be started ({error})") from error
         try:
             link.send_bytes(call)
             ready = wait([link, process.sentinel], self._limit_s)
@@ -152,10 +162,17 @@ class _Lane:
                 raise WorkerLost("the run was stopped")
             context = multiprocessing.get_context("spawn")
             self._link, far = context.Pipe()
-            self._process = context.Process(target=_work, args=(far,), daemon=True, name="panopipe worker")
+            self._process = context.Process(
+                target=_work, args=(far, self._imports), daemon=True, name="panopipe worker"
+            )
             self._process.start()
             far.close()
-            return self._process, self._link
+            process, link = self._process, self._link
+        if link not in wait([link, process.sentinel], _START_LIMIT_S):
+            process.join(1)
+            raise WorkerLost(f"no worker process could be started ({_death(process.exitcode)})")
+        link.recv_bytes()
+        return process, link
 
     def _let_go(self) -> None:
         process, link = self._process, self._link
@@ -175,11 +192,14 @@ def _death(code: int | None) -> str:
     return f"exit code {code}"
 
 
-def _work(link: Any) -> None:
+def _work(link: Any, imports: tuple[str, ...]) -> None:
     """Serve calls until the other end goes away."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the parent decides
     threading.Thread(target=_die_with_parent, daemon=True).start()
     _hush()
+    for name in imports:
+        importlib.import_module(name)
+    link.send_bytes(b"ready")
     while True:
         try:
             fn, args, kwargs = pickle.loads(link.recv_bytes())

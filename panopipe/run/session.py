@@ -20,6 +20,8 @@ from panopipe.run.record import FrameRecord
 from panopipe.run.steps import one_line
 from panopipe.stage import Solution
 
+WORK = "panopipe.run.work"
+"""What a worker imports before its first task."""
 HANG_LIMIT_S = 3600.0
 """Longest that a frame may take by default; generous, it only has to end what would never end."""
 
@@ -201,9 +203,8 @@ class Session:
     def _workers(self, count: int) -> Executor:
         if not (self._crew and self._crew[0] == count):
             self.dismiss()
-            made = (
-                self.options.executor(count) if self.options.executor else Crew(count, self.options.limit_s)
-            )
+            make = self.options.executor
+            made = make(count) if make else Crew(count, self.options.limit_s, (WORK,))
             self._crew = (count, made)
         return self._crew[1]
 
