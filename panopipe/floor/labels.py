@@ -52,11 +52,11 @@ def seam_prices(shifted: Picture, valid: Mask, *, strange: float) -> Picture:
     count, height, width, _ = shifted.shape
     prices = np.empty((height, width, count, count), np.float32)
     for one in range(count):
-        gap = shifted - shifted[one]
+        gap = shifted[one:] - shifted[one]
         price = np.einsum("khwc,khwc->khw", gap, gap)
-        price[~(valid & valid[one])] = strange
-        price[one] = 0
-        prices[:, :, one, :] = np.moveaxis(price, 0, -1)
+        price[~(valid[one:] & valid[one])] = strange
+        price[0] = 0
+        prices[:, :, one, one:] = prices[:, :, one:, one] = np.moveaxis(price, 0, -1)
     return prices
 
 
@@ -76,35 +76,35 @@ def choose_labels(unary: Picture, prices: Picture, region: Mask, *, sweeps: int 
     -------
     ndarray of shape (h, w), dtype int64
     """
-    linked_x = region[:, 1:] & region[:, :-1]
+    # Line by line, labels before pixels: the long axis last is what numpy is quick at.
+    linked_x = (region[:, 1:] & region[:, :-1]).T
     linked_y = region[1:] & region[:-1]
-    from_left, from_right, from_above, from_below = (np.zeros_like(unary) for _ in range(4))
-    height, width = region.shape
+    seams_x = np.ascontiguousarray((prices[:, :-1] + prices[:, 1:]).transpose(1, 2, 3, 0))
+    seams_y = np.ascontiguousarray((prices[:-1] + prices[1:]).transpose(0, 2, 3, 1))
+    own_x, own_y = (np.ascontiguousarray(unary.transpose(axes)) for axes in ((1, 2, 0), (0, 2, 1)))
+    from_left, from_right = np.zeros_like(own_x), np.zeros_like(own_x)
+    from_above, from_below = np.zeros_like(own_y), np.zeros_like(own_y)
     for _ in range(sweeps):
-        across = unary + from_above + from_below
-        for x in range(1, width):
-            belief = across[:, x - 1] + from_left[:, x - 1]
-            _pass(belief, prices[:, x - 1] + prices[:, x], linked_x[:, x - 1], from_left[:, x])
-        for x in range(width - 2, -1, -1):
-            belief = across[:, x + 1] + from_right[:, x + 1]
-            _pass(belief, prices[:, x + 1] + prices[:, x], linked_x[:, x], from_right[:, x])
-        down = unary + from_left + from_right
-        for y in range(1, height):
-            belief = down[y - 1] + from_above[y - 1]
-            _pass(belief, prices[y - 1] + prices[y], linked_y[y - 1], from_above[y])
-        for y in range(height - 2, -1, -1):
-            belief = down[y + 1] + from_below[y + 1]
-            _pass(belief, prices[y + 1] + prices[y], linked_y[y], from_below[y])
-    total: Picture = unary + from_left + from_right + from_above + from_below
-    labels: Whole = total.argmin(-1)
+        _sweep(own_x + from_above.T + from_below.T, seams_x, linked_x, from_left, from_right)
+        _sweep(own_y + from_left.T + from_right.T, seams_y, linked_y, from_above, from_below)
+    total: Picture = own_x + from_left + from_right + from_above.T + from_below.T
+    labels: Whole = total.argmin(1).T
     return labels
 
 
+def _sweep(own: Picture, seams: Picture, linked: Mask, forth: Picture, back: Picture) -> None:
+    """Send what lines (n, k, m) believe from each to the next over seams (n - 1, k, k, m), both ways."""
+    for line in range(len(seams)):
+        _pass(own[line] + forth[line], seams[line], linked[line], forth[line + 1])
+    for line in reversed(range(len(seams))):
+        _pass(own[line + 1] + back[line + 1], seams[line], linked[line], back[line])
+
+
 def _pass(belief: Picture, seam: Picture, linked: Mask, message: Picture) -> None:
-    """Send one line's belief (n, k) to the next over seams (n, k, k), into its `message` (n, k)."""
-    best = (belief[:, :, None] + seam).min(1)
-    best -= best.min(-1, keepdims=True)
-    best[~linked] = 0
+    """Send one line's belief (k, m) to the next over seams (k, k, m), into its `message` (k, m)."""
+    best = (belief[:, None] + seam).min(0)
+    best -= best.min(0)
+    best[:, ~linked] = 0
     message[...] = best
 
 
