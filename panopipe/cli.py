@@ -199,20 +199,22 @@ def settings(
 def set_(
     folder: JobFolder,
     where: Where,
-    assignment: Annotated[
-        str,
-        typer.Argument(metavar="STAGE.KEY=VALUE", help="Such as tone.exposure_ev=0.3.", show_default=False),
+    assignments: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="STAGE.KEY=VALUE...", help="Such as tone.exposure_ev=0.3.", show_default=False
+        ),
     ],
     debug: Debug = False,
 ) -> None:
-    """Set one value for the job, a room or a frame.
+    """Set values for the job, a room or a frame.
 
     Comments and order of the file stay as they are.
     """
     with _told(debug):
-        from panopipe.recipe.edit import set_value
+        from panopipe.recipe.edit import set_values
 
-        change = set_value(_open(folder), where, assignment)
+        change = set_values(_open(folder), where, assignments)
         print(f"{change.file}: {change.text()}" if change.lines else f"{change.file}: says so already")
 
 

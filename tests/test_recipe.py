@@ -10,7 +10,7 @@ import pytest
 from panopipe.frame import FrameKey
 from panopipe.job import JobError, open_job
 from panopipe.recipe import effective, load_recipe
-from panopipe.recipe.edit import carried, set_value, write_change
+from panopipe.recipe.edit import carried, set_values, write_change
 from panopipe.recipe.schema import recipe_schema
 from panopipe.recipe.table import stage_lines, stages_lines
 from panopipe.setting import rules
@@ -164,11 +164,11 @@ def test_setting_a_value_keeps_comments_and_order(folder: Path) -> None:
     text = ORDER + "# the long evening\n[tone] # by hand\nshadows_ev = 0.5   # corners\nexposure_ev = 0.1\n"
     path = write(folder, "recipe.toml", text)
     job = open_job(folder)
-    change = set_value(job, "job", "tone.exposure_ev=0.25")
+    change = set_values(job, "job", ["tone.exposure_ev=0.25"])
     assert change.lines == ("- [tone] exposure_ev = 0.1", "+ [tone] exposure_ev = 0.25")
     assert path.read_text() == text.replace("0.1", "0.25")
-    assert set_value(job, "job", "tone.exposure_ev=0.25").lines == ()
-    set_value(job, "hall/h1", "tone.exposure_ev=auto")
+    assert set_values(job, "job", ["tone.exposure_ev=0.25"]).lines == ()
+    set_values(job, "hall/h1", ["tone.exposure_ev=auto"])
     assert (folder / "overrides/hall/h1.toml").read_text() == '[tone]\nexposure_ev = "auto"\n'
 
 
@@ -184,7 +184,7 @@ def test_setting_a_value_keeps_comments_and_order(folder: Path) -> None:
 def test_a_wrong_value_is_not_written(folder: Path, where: str, assignment: str, says: str) -> None:
     before = (folder / "recipe.toml").read_text()
     with pytest.raises(ValueError, match=says):
-        set_value(open_job(folder), where, assignment)
+        set_values(open_job(folder), where, [assignment])
     assert (folder / "recipe.toml").read_text() == before
 
 
@@ -229,3 +229,13 @@ def test_tables_of_stages_name_value_unit_and_bounds() -> None:
     assert "a whole number from 1 to 100" in text
     with pytest.raises(ValueError, match="did you mean export"):
         list(stage_lines("exprot"))
+
+
+def test_several_values_are_set_together_or_not_at_all(folder: Path) -> None:
+    job = open_job(folder)
+    change = set_values(job, "hall", ["level.tilt_deg=2", "level.toward_yaw_deg=-90", "tone.shadows_ev=1"])
+    assert len(change.lines) == 3
+    before = (folder / "overrides/hall.toml").read_text()
+    with pytest.raises(ValueError, match="99"):
+        set_values(job, "hall", ["level.tilt_deg=3", "tone.exposure_ev=99"])
+    assert (folder / "overrides/hall.toml").read_text() == before

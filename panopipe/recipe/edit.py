@@ -42,8 +42,8 @@ class Change:
         return "; ".join(self.lines)
 
 
-def set_value(job: Job, where: str, assignment: str) -> Change:
-    """Set one value and write it.
+def set_values(job: Job, where: str, assignments: Iterable[str]) -> Change:
+    """Set values, all or none, and write them.
 
     Parameters
     ----------
@@ -51,8 +51,8 @@ def set_value(job: Job, where: str, assignment: str) -> Change:
         The job.
     where : str
         "job", a room, or a room and frame as ROOM/FRAME.
-    assignment : str
-        `stage.key=value`; the value as TOML spells it, text also without quotes.
+    assignments : iterable of str
+        `stage.key=value` each; the value as TOML spells it, text also without quotes.
 
     Raises
     ------
@@ -61,11 +61,14 @@ def set_value(job: Job, where: str, assignment: str) -> Change:
     ValueError
         If the assignment or the place cannot be understood.
     """
-    name, equals, text = assignment.partition("=")
-    table, dot, key = name.strip().partition(".")
-    if not (equals and dot and table and key):
-        raise ValueError(f"{assignment}: write STAGE.KEY=VALUE, such as tone.exposure_ev=0.3")
-    change = changed(job, file_of(job, where), {table: {key: _value(text.strip())}}, {})
+    tables: dict[str, dict[str, Any]] = {}
+    for assignment in assignments:
+        name, equals, text = assignment.partition("=")
+        table, dot, key = name.strip().partition(".")
+        if not (equals and dot and table and key):
+            raise ValueError(f"{assignment}: write STAGE.KEY=VALUE, such as tone.exposure_ev=0.3")
+        tables.setdefault(table, {})[key] = _value(text.strip())
+    change = changed(job, file_of(job, where), tables, {})
     write_change(job, change)
     return change
 
