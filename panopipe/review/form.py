@@ -76,7 +76,7 @@ def tilt(case: Case) -> Finding:
     toward = case.measures.tilt_yaw_deg or 0.0
     by_hand = "level" in case.record.order and "levelled_deg" not in case.record.notes.get("level", {})
     remedy = (
-        f"Set this tilt, and with it level.toward_yaw_deg={toward:.0f}."
+        "Set this tilt by hand, or 0 if these edges slant by design."
         if by_hand
         else "Level it where it was stitched, put the new original in place, and run the frame again."
     )
@@ -85,7 +85,9 @@ def tilt(case: Case) -> Finding:
         f"The frame leans by {lean:.1f} degrees: its upright edges meet that far from the zenith, toward yaw "
         f"{toward:.0f}.",
         remedy,
-        change(case, "level.tilt_deg", round(lean, 2)) if by_hand else run_command(case.record.key),
+        (*change(case, "level.tilt_deg", round(lean, 2)), f"level.toward_yaw_deg={toward:.0f}")
+        if by_hand
+        else run_command(case.record.key),
         excess(lean, TILT_BAR_DEG),
     )  # fmt: skip
 
