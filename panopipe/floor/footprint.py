@@ -130,8 +130,8 @@ def _unlike_floor(features: Picture) -> Picture:
     """Distance of each cell to the nearest colour of the frame's own floor, over the floor's own."""
     floor = cv2.blur(features, (3, 3))[_rows(*_FLOOR_DEG)].reshape(-1, 3)
     samples = floor[:: max(1, len(floor) // 200)]
-    gap = features[:, :, None, :] - samples
-    nearest = np.sqrt(np.square(gap).sum(-1)).min(-1)
+    nearest, _ = cv2.batchDistance(features.reshape(-1, 3), samples, cv2.CV_32F, normType=cv2.NORM_L2, K=1)
+    nearest = nearest.reshape(features.shape[:2])
     own = float(np.percentile(nearest[_rows(*_FLOOR_DEG)], 90))
     unlike: Picture = (nearest / max(own, 0.5)).astype(np.float32)
     return unlike

@@ -92,9 +92,9 @@ def _along_rows(values: Plane, reach: float) -> Plane:
         reach_row = half[row]
         margin = math.ceil(reach_row)
         line = np.concatenate([values[row, width - margin :], values[row], values[row, :margin]])
-        centres = np.arange(width) + margin + 0.5
         sums = _sums(line)
-        result[row] = _between(sums, centres - reach_row, centres + reach_row) / (2 * reach_row)
+        total = _from(sums, margin + 0.5 + reach_row, width) - _from(sums, margin + 0.5 - reach_row, width)
+        result[row] = total / (2 * reach_row)
     return result
 
 
@@ -103,6 +103,14 @@ def _sums(values: Plane) -> Plane:
     sums = np.zeros((values.shape[0] + 1, *values.shape[1:]))
     np.cumsum(values, axis=0, out=sums[1:])
     return sums
+
+
+def _from(sums: Plane, place: float, count: int) -> Plane:
+    """Running sums at `count` places one apart, the first of them given."""
+    whole = math.floor(place)
+    part = place - whole
+    between: Plane = sums[whole : whole + count] * (1 - part) + sums[whole + 1 : whole + 1 + count] * part
+    return between
 
 
 def _between(sums: Plane, low: Plane, high: Plane) -> Plane:
