@@ -14,7 +14,7 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -62,6 +62,28 @@ class Base:
         """Log2 luminance of the levels."""
         levels: Float = self.lowest_ev + LEVEL_EV * np.arange(self.curves_ev.shape[1], dtype=np.float64)
         return levels
+
+
+VIEW_REACH_EV = 1.2
+"""Standard deviation in log2 luminance within which the light of a view is mixed."""
+
+
+def with_views(base: Base, part: Float) -> Base:
+    """Base in which light of a view is mixed more widely, so that a view keeps the contrast of its own.
+
+    Parameters
+    ----------
+    base : Base
+        As found.
+    part : ndarray of shape (levels,)
+        How far each level belongs to a view: at 0 it stays as it is, and others don't mix with it.
+    """
+    levels = base.levels_ev
+    near = np.exp(-0.5 * ((levels[:, None] - levels) / VIEW_REACH_EV) ** 2) * part
+    weight = np.einsum("lm,rmc->rlc", near, base.seen)
+    light = np.einsum("lm,rmc->rlc", near, base.seen * base.curves_ev)
+    mixed = (light + UNSEEN * base.curves_ev) / (weight + UNSEEN)
+    return replace(base, curves_ev=base.curves_ev + part[:, None] * (mixed - base.curves_ev))
 
 
 def log2_luminance(rows: Plane32, weights: NDArray[np.float64]) -> Plane32:

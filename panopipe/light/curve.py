@@ -28,11 +28,8 @@ NO_BLACK_EV = -16.0
 """A black point that cuts nothing: below half a step of 8 bits."""
 CONTRAST_REACH_EV = 2.0
 """EV about middle grey within which contrast is raised."""
-KNEE = 0.75
+KNEE = 0.7
 """Display light where the shoulder begins."""
-WHITE_FROM_EV, WHITE_OVER_EV, WHITEST = 0.4, 1.8, 0.95
-"""The shoulder's lowering, in EV, at which colour begins to give way to white; over how many EV more it
-does; and the share of white that is never exceeded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +50,8 @@ class Moves:
         EV above diffuse white that is shown as white; at 0 nothing is compressed.
     black_point_ev : float
         EV against diffuse white that is shown as black; at `NO_BLACK_EV` nothing is cut.
+    detail_percent : float
+        How much more than as recorded light differs from its base.
     """
 
     exposure_ev: float = 0.0
@@ -61,11 +60,7 @@ class Moves:
     contrast_percent: float = 0.0
     white_point_ev: float = 0.0
     black_point_ev: float = NO_BLACK_EV
-
-    @property
-    def moves_base(self) -> bool:
-        """Whether the base moves."""
-        return self.highlights_ev != 0 or self.shadows_ev != 0
+    detail_percent: float = 0.0
 
 
 NEUTRAL = Moves()
@@ -98,6 +93,16 @@ BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 1.7, 1.1
 """EV above middle grey from where highlights act, just under a white wall, and how softly they set in."""
 
 
+VIEW_FROM_EV, VIEW_OVER_EV = 2.7, 1.0
+"""EV above middle grey, before highlights, from where light becomes that of a view, and over how many."""
+
+
+def view_part(light_ev: ArrayLike) -> Float:
+    """How far light after exposure is that of a view, a lamp or a sky, not of a surface in the room."""
+    above = np.asarray(light_ev, dtype=np.float64) - MIDDLE_GREY_EV
+    return _smooth_step((above - VIEW_FROM_EV) / VIEW_OVER_EV)
+
+
 def _softplus(above: ArrayLike) -> Float:
     part = (np.asarray(above, dtype=np.float64) - BRIGHT_FROM_EV) / BRIGHT_SOFT_EV
     result: Float = BRIGHT_SOFT_EV * np.logaddexp(0, part)
@@ -110,29 +115,48 @@ def _smooth_step(part: Float) -> Float:
 
 
 def display_light(light: ArrayLike, moves: Moves) -> Float:
-    """Display light of linear light: contrast, black point, then a shoulder up to the white point.
+    """Display light of linear grey light after the base: contrast, black point, then the shoulder."""
+    return shoulder(steeper_light(light, moves), moves)
+
+
+def steeper_light(light: ArrayLike, moves: Moves) -> Float:
+    """Linear light with contrast and black point.
 
     Parameters
     ----------
     light : array_like
         Linear luminance after exposure and base, 1.0 at diffuse white, not negative.
     moves : Moves
-        Only `contrast_percent`, `white_point_ev` and `black_point_ev` count.
+        Only `contrast_percent` and `black_point_ev` count.
+    """
+    y = _steeper(np.asarray(light, dtype=np.float64), moves.contrast_percent / 100)
+    if moves.black_point_ev > NO_BLACK_EV:
+        black = 2.0**moves.black_point_ev
+        y = (y + black * np.expm1(-y / black)) / (1 - black)
+    return y
+
+
+def shoulder(light: ArrayLike, moves: Moves) -> Float:
+    """Display light of linear light: a shoulder from `KNEE` up to the white point.
+
+    Parameters
+    ----------
+    light : array_like
+        Linear light, 1.0 at diffuse white.
+    moves : Moves
+        Only `white_point_ev` counts.
 
     Returns
     -------
     ndarray
-        Up to 1.0 if the white point is above 0 EV. Below `KNEE` the shoulder does nothing.
+        Up to 1.0 if the white point is above 0 EV. Up to `KNEE` the shoulder does nothing.
 
     References
     ----------
     .. [1] E. Reinhard et al., Photographic tone reproduction for digital images, SIGGRAPH 2002, equation 4
        (the shoulder's form, here above the knee only).
     """
-    y = _steeper(np.asarray(light, dtype=np.float64), moves.contrast_percent / 100)
-    if moves.black_point_ev > NO_BLACK_EV:
-        black = 2.0**moves.black_point_ev
-        y = (y + black * np.expm1(-y / black)) / (1 - black)
+    y = np.asarray(light, dtype=np.float64)
     if moves.white_point_ev <= 0:
         return y
     room = (2.0**moves.white_point_ev - KNEE) / (1 - KNEE)
@@ -148,10 +172,3 @@ def _steeper(light: Float, share: float) -> Float:
     above = np.log2(np.maximum(light, 1e-12)) - MIDDLE_GREY_EV
     lifted: Float = light * 2.0 ** (share * CONTRAST_REACH_EV * np.tanh(above / CONTRAST_REACH_EV))
     return lifted
-
-
-def whiteness(light: ArrayLike, shown: ArrayLike) -> Float:
-    """Share of white in light above the knee that is `shown` so much darker: what glows loses its colour."""
-    before, after = np.asarray(light, dtype=np.float64), np.asarray(shown, dtype=np.float64)
-    lowered_ev = np.where(after > KNEE, np.log2(before / after), 0)
-    return WHITEST * _smooth_step((lowered_ev - WHITE_FROM_EV) / WHITE_OVER_EV)

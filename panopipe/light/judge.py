@@ -55,22 +55,25 @@ def joined(parts: Iterable[Lit]) -> Lit:
     return Lit(base=base, light=np.mean([part.light for part in every], axis=0))
 
 
-WHITE_PERCENTILES = (0.72, 0.76, 0.80, 0.84, 0.88)
+WHITE_PERCENTILES = (0.66, 0.72, 0.78, 0.84, 0.88)
 """Shares of the sphere darker than white surfaces in a room's typical light: white walls or a white ceiling
 fill the fifth above them, windows and lamps rarely more than a tenth."""
 WHITE_ABOVE_EV = 0.07
 """A perfect white in the room's median light, over the mean of those percentiles of the base: found on
 rooms rendered with known light, which spread from -0.25 to 0.1."""
-WHITE_TARGET_EV = -0.2
-"""Where a perfect white in the room's light is put; an 18 % card comes to lie near L* 46."""
-WINDOW_SHARE, WINDOW_TARGET_EV = 0.993, 2.3
-"""Share of the sphere darker than the view in a window, and where that may lie above middle grey."""
+WHITE_TARGET_EV = -0.1
+"""Where a perfect white in the room's light is put; an 18 % card comes to lie near L* 47."""
+WINDOW_SHARE, WINDOW_TARGET_EV = 0.993, 2.5
+"""Share of the sphere darker than the view in a window or a bright sky, and where that may lie above middle
+grey: a third of a stop over a white wall."""
 CORNER_SHARE, CORNER_TARGET_EV, CORNER_LIFT = 0.03, -2.1, 0.6
 """Share of the sphere darker than a corner that must be readable, where it may lie below middle grey
 without help, and the part of the way that it is brought there."""
 MOST_LIFT_EV = 1.5
 CONTRAST_PERCENT = 15.0
 """What a rendering for a screen in a lit room wants over the light as it is (common practice, no source)."""
+DETAIL_PERCENT = 15.0
+"""What fine differences lose to the shoulder and to a screen's glare, given back."""
 GLINT_SHARE = 0.9997
 BLACK_SHARE, DEEPEST_BLACK_EV = 0.002, -6.5
 """Share of the sphere that may be all but black, and the lightest light that is called black."""
@@ -97,7 +100,8 @@ def suited(room: Lit) -> Moves:
     return replace(
         local,
         contrast_percent=CONTRAST_PERCENT,
-        white_point_ev=float(np.clip(glint + 1.5, 1.5, 4)),
+        detail_percent=DETAIL_PERCENT,
+        white_point_ev=float(np.clip(glint + 2.0, 2, 5)),
         black_point_ev=float(np.clip(black - 0.5, NO_BLACK_EV, DEEPEST_BLACK_EV)),
     )
 

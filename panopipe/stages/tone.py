@@ -6,8 +6,9 @@ stays. Exposure, white point and black point are the same everywhere. Colour kee
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, ClassVar
 
 import cv2
@@ -17,16 +18,18 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
 from panopipe.colour.workspace import few_rows, scratch
 from panopipe.frame import Band, Frame, FrameKey, Rows
-from panopipe.light.base import DARKEST_EV, LEVEL_EV, Base, Plane32, find_base, log2_luminance
+from panopipe.light.base import DARKEST_EV, LEVEL_EV, Base, Plane32, find_base, log2_luminance, with_views
 from panopipe.light.curve import (
+    KNEE,
     MOST_EXPOSURE_EV,
     MOST_HIGHLIGHTS_EV,
     NEUTRAL,
     NO_BLACK_EV,
     Moves,
-    display_light,
     moved_base,
-    whiteness,
+    shoulder,
+    steeper_light,
+    view_part,
 )
 from panopipe.light.judge import Lit, joined, lit, suited
 from panopipe.light.local import MOST_ROWS, LocalCurves, RowCurves
@@ -86,6 +89,14 @@ class ToneSettings:
         unit="EV",
         auto=True,
     )
+    detail_percent: float | Auto = number(
+        AUTO,
+        "how much more than as recorded fine differences within a surface show; noise is left alone",
+        low=-50,
+        high=100,
+        unit="percent",
+        auto=True,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +113,11 @@ class _Learned:
         What balance will turn into white of luminance 1.
     shifts : LocalCurves
         By place and luminance: change by exposure and the move of the base, as a natural logarithm, and with
-        it the way to the entries of the tables that follow.
-    curve, added : ndarray of shape (entries,), dtype float32
-        By the strongest channel: change by the global curve and by the share of the colour that is kept, and
-        back from entries; and light of the frame's white that is added.
-    glowing_from : int
-        First entry where some is added.
+        it the way to the entries of `curve`.
+    curve : ndarray of shape (entries,), dtype float32
+        By moved luminance: change by contrast and black point, and back from entries.
+    lowered : ndarray of shape (entries,), dtype float32, or None
+        By display light before the shoulder: how far the shoulder lowers it.
     """
 
     luminance: Plane32
@@ -115,15 +125,14 @@ class _Learned:
     white: Plane32
     shifts: LocalCurves
     curve: Plane32
-    added: Plane32
-    glowing_from: int
+    lowered: Plane32 | None
 
 
 class Tone(RowStage[ToneSettings]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     summary: ClassVar[str] = "exposure, highlights, shadows, white and black point; finds what suits the room"
     Settings: ClassVar[type] = ToneSettings
     surveys: ClassVar[bool] = True
@@ -194,21 +203,23 @@ _STEPS = 256
 """Entries of a table for each EV: half a step is a sixth of the finest 8-bit code, and the part of the table
 that a frame uses stays small enough for the processor's first cache."""
 _LOWEST_EV, _HIGHEST_EV = -16.0, 12.0
-"""Where the tables begin and end; beyond, their outermost value holds."""
+"""Where the table of contrast begins and ends; beyond, its outermost value holds."""
 _OF_0_EV = 64.0
-"""Place of 0 EV in the tables, in EV: no light, however moved, comes to lie below their first entry."""
+"""Place of 0 EV in the table, in EV: no light, however moved, comes to lie below its first entry."""
 _ENTRIES = 1 << 16
 _STEPS_OF_LOG = np.float32(_STEPS / np.log(2))
 _EV_OF_LOG = 1 / np.log(2)
 _DARKEST = np.float32(2.0**DARKEST_EV)
+_STEPS_OF_LIGHT = 1024.0
+"""Entries of the shoulder's table for each unit of display light: a step is a seventh of an 8-bit code where
+the shoulder begins."""
+_MOST_LIGHT = np.float32((_ENTRIES - 1) / _STEPS_OF_LIGHT)
+"""The last entry: the highest white point. More light is all lowered to white."""
 
 
 def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Learned:
-    strongest_ev = np.arange(_LOWEST_EV, _HIGHEST_EV, 1 / _STEPS) + 0.5 / _STEPS
-    shown = np.maximum(display_light(2.0**strongest_ev, moves), 1e-12)
-    curve_ev = np.log2(shown) - strongest_ev
-    white = whiteness(2.0**strongest_ev, shown)
-    added = _table(white * shown)
+    light_ev = np.arange(_LOWEST_EV, _HIGHEST_EV, 1 / _STEPS) + 0.5 / _STEPS
+    curve_ev = np.log2(np.maximum(steeper_light(2.0**light_ev, moves), 1e-12)) - light_ev
     luminance = LUMINANCE_OF_WORKING @ correction
     channels = (1 + HEADROOM) * (SRGB_FROM_WORKING @ correction) - HEADROOM * luminance
     return _Learned(
@@ -216,10 +227,14 @@ def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Lear
         channels=tuple(weights[None] for weights in channels.astype(np.float32)),
         white=np.linalg.inv(correction).sum(axis=1).astype(np.float32),
         shifts=_shifts(base, moves),
-        curve=_table((curve_ev - _OF_0_EV) / _EV_OF_LOG + np.log(1 - white)),
-        added=added,
-        glowing_from=int(np.argmax(added > 0)) if added.any() else _ENTRIES,
+        curve=_table((curve_ev - _OF_0_EV) / _EV_OF_LOG),
+        lowered=_lowered(moves) if moves.white_point_ev > 0 else None,
     )
+
+
+def _lowered(moves: Moves) -> Plane32:
+    light = np.arange(_ENTRIES) / _STEPS_OF_LIGHT
+    return (light - shoulder(light, moves)).astype(np.float32)
 
 
 def _table(values: NDArray[np.float64]) -> Plane32:
@@ -231,9 +246,20 @@ def _table(values: NDArray[np.float64]) -> Plane32:
 def _shifts(base: Base, moves: Moves) -> LocalCurves:
     """Change by place and luminance, natural logarithm, from which entries are counted."""
     own = base.levels_ev[:, None]
+    base = with_views(base, view_part(base.levels_ev + moves.exposure_ev))
     moved = moved_base(base.curves_ev + moves.exposure_ev, moves)
-    shifts = _never_falling(moved + (own - base.curves_ev)) - own
+    detail = (1 + moves.detail_percent / 100 * _clean(base.curves_ev)) * (own - base.curves_ev)
+    shifts = _never_falling(moved + detail) - own
     return LocalCurves.over((shifts + _OF_0_EV) / _EV_OF_LOG, base.lowest_ev, LEVEL_EV)
+
+
+NOISY_EV, CLEAN_EV = -11.0, -7.0
+"""Recorded light, against diffuse white, whose fine differences are noise, and from where on they are not."""
+
+
+def _clean(recorded_ev: NDArray[np.float64]) -> NDArray[np.float64]:
+    part: NDArray[np.float64] = np.clip((recorded_ev - NOISY_EV) / (CLEAN_EV - NOISY_EV), 0, 1)
+    return part
 
 
 def _never_falling(curves: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -251,23 +277,72 @@ def _render(rows: Rows, first: int, learned: _Learned) -> None:
 
 
 def _render_few(rows: Rows, curves: RowCurves, start: int, learned: _Learned) -> None:
-    """Gain by luminance and place, then the global curve on the strongest channel."""
+    """Gain by luminance and place; then the shoulder, on luminance and on the strongest channel alike."""
     shape = rows.shape[:2]
     light = cv2.transform(rows, learned.luminance, dst=scratch("tone light", shape))
     change = curves.at(start, light, out=scratch("tone change", shape))
-    place = _strongest(rows, learned.channels, light)
-    np.maximum(place, _DARKEST, out=place)
+    place = np.maximum(light, _DARKEST, out=scratch("tone place", shape))
     cv2.log(place, dst=place)
     place += change
     place *= _STEPS_OF_LOG
     entry = scratch("tone entry", shape, np.uint16)
     np.copyto(entry, place, casting="unsafe")
     change += cv2.LUT(entry, learned.curve, dst=place)
-    gain = cv2.cvtColor(cv2.exp(change, dst=change), cv2.COLOR_GRAY2BGR, dst=scratch("tone gain", rows.shape))
-    cv2.multiply(rows, gain, dst=rows)
-    if entry.max() >= learned.glowing_from:
-        added = cv2.LUT(entry, learned.added, dst=place)
-        rows += cv2.merge([added * part for part in learned.white], dst=gain)
+    gain = cv2.exp(change, dst=change)
+    if learned.lowered is None:
+        _multiply(rows, gain)
+        return
+    strongest = _strongest(rows, learned.channels, scratch("tone strongest", shape))
+    strongest *= gain
+    peak = float(strongest.max())
+    if peak <= KNEE:
+        _multiply(rows, gain)
+        return
+    light *= gain
+    _roll_off(rows, gain, light, strongest, learned.white, partial(_lowering, learned.lowered, peak=peak))
+
+
+def _multiply(rows: Rows, gain: Plane32) -> None:
+    cv2.multiply(rows, cv2.cvtColor(gain, cv2.COLOR_GRAY2BGR, dst=scratch("tone gain", rows.shape)), dst=rows)
+
+
+def _roll_off(
+    rows: Rows,
+    gain: Plane32,
+    light: Plane32,
+    strongest: Plane32,
+    white: Plane32,
+    lowering: Callable[..., Plane32],
+) -> None:
+    """Luminance goes over the shoulder, and chroma shrinks until the strongest channel goes over it as well.
+
+    What is brighter stays brighter, whatever its colour, and near white it runs into the white of the frame.
+    """
+    lowered = lowering(light, out=scratch("tone lowered", light.shape))
+    lost = lowering(strongest, out=scratch("tone place", light.shape))
+    lost -= lowered
+    strongest -= light
+    lost /= np.maximum(strongest, np.float32(1e-6), out=strongest)
+    np.clip(lost, 0, 1, out=lost)
+    light *= lost
+    light -= lowered
+    np.subtract(1, lost, out=lost)
+    gain *= lost
+    _multiply(rows, gain)
+    planes = scratch("tone white", (3, *light.shape))
+    for part, plane in zip(white, planes, strict=True):
+        np.multiply(light, part, out=plane)
+    rows += cv2.merge(list(planes), dst=scratch("tone gain", rows.shape))
+
+
+def _lowering(lowered: Plane32, light: Plane32, *, peak: float, out: Plane32) -> Plane32:
+    """How far the shoulder lowers light, none of which is above `peak`."""
+    entry = scratch("tone entry", light.shape, np.uint16)
+    cv2.multiply(light, _STEPS_OF_LIGHT, dst=entry, dtype=cv2.CV_16U)
+    cv2.LUT(entry, lowered, dst=out)
+    if peak > _MOST_LIGHT:
+        out += np.maximum(light - _MOST_LIGHT, 0)
+    return out
 
 
 def _strongest(rows: Rows, channels: tuple[Plane32, ...], strongest: Plane32) -> Plane32:

@@ -9,9 +9,9 @@ from panopipe.colour.spaces import D65_XY, LUMINANCE_OF_WORKING, SRGB_FROM_WORKI
 from panopipe.colour.temperature import planckian_xy
 from panopipe.colour.transfer import srgb_encode
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.light.curve import KNEE, NO_BLACK_EV, Moves
+from panopipe.light.curve import KNEE, NO_BLACK_EV, Moves, moved_base
 from panopipe.stage import JobFacts, Look, Observed
-from panopipe.stages.tone import Tone, ToneSettings
+from panopipe.stages.tone import HEADROOM, Tone, ToneSettings
 from tests.measures.halo import overshoot, step_frame
 
 NEUTRAL = ToneSettings(
@@ -21,6 +21,7 @@ NEUTRAL = ToneSettings(
     contrast_percent=0.0,
     white_point_ev=0.0,
     black_point_ev=NO_BLACK_EV,
+    detail_percent=0.0,
 )
 WINDOWS = replace(NEUTRAL, highlights_ev=-3.0, shadows_ev=1.0, white_point_ev=2.0)
 KEY = FrameKey("lounge", "lounge-01")
@@ -185,9 +186,53 @@ def test_the_rooms_look_is_used() -> None:
 def test_colour_keeps_its_ratios_below_the_glow() -> None:
     rows = room()
     after = toned(rows, WINDOWS)
-    calm = after.max(axis=-1) < KNEE / 1.15  # below the shoulder, with the headroom of vivid colours
+    strongest = (after.astype(np.float64) @ SRGB_FROM_WORKING.T).max(axis=-1)
+    calm = strongest + HEADROOM * (strongest - luminance(after)) < KNEE
     ratio, before = after[calm] / after[calm].sum(axis=-1, keepdims=True), rows[calm]
     assert np.allclose(ratio, before / before.sum(axis=-1, keepdims=True), atol=1e-5)
+
+
+def lit_panes() -> np.ndarray:
+    """Ever brighter panes side by side, by turns neutral, blue, orange and red."""
+    tints = np.array([[1, 1, 1], [0.5, 0.8, 2.5], [1.6, 0.9, 0.3], [2.2, 0.6, 0.3]])
+    tints /= (tints @ LUMINANCE_OF_WORKING)[:, None]
+    light = 0.5 * 2.0 ** (0.25 * np.arange(16))
+    line = np.repeat(light[:, None] * np.tile(tints, (4, 1)), 16, axis=0)
+    return np.broadcast_to(line[None], (128, 256, 3)).astype(np.float32)
+
+
+def test_what_is_brighter_stays_brighter_whatever_its_colour() -> None:
+    # A saturated pane brighter than the curtain beside it must not come out darker.
+    after = luminance(toned(lit_panes(), replace(NEUTRAL, white_point_ev=5.0)))[64, 8::16]
+    assert np.diff(after).min() > 0
+
+
+def test_no_channel_leaves_the_screen_and_colour_shrinks_smoothly() -> None:
+    rows = grey(*np.geomspace(0.2, 30, 64)) * np.array([0.6, 0.9, 2.2], dtype=np.float32)
+    srgb = toned(rows, replace(NEUTRAL, white_point_ev=5.0))[16].astype(np.float64) @ SRGB_FROM_WORKING.T
+    assert srgb.max() <= 1 + 1e-3
+    share = 1 - srgb.min(axis=-1) / srgb.max(axis=-1)
+    assert np.diff(share).max() < 1e-3
+    assert np.abs(np.diff(share, 2)).max() < 0.03
+
+
+def test_detail_is_raised_where_there_is_light_enough_and_not_in_noise() -> None:
+    texture = 2 ** (0.1 * np.random.default_rng(2).standard_normal((128, 256)))
+    for light, gain in ((0.1, 1.5), (2.0**-13, 1.0)):
+        rows = np.repeat((light * texture)[..., None], 3, axis=2).astype(np.float32)
+        before, after = (
+            np.log2(luminance(part)) for part in (rows, toned(rows, replace(NEUTRAL, detail_percent=50.0)))
+        )
+        assert after[30:98].std() / before[30:98].std() == pytest.approx(gain, rel=0.06)
+
+
+def test_a_view_keeps_its_contrast_where_highlights_bring_it_down() -> None:
+    # Trees before sky, a stop and a half apart, five stops and more over the room.
+    rows = grey(0.1)
+    rows[12:20, 8:24], rows[12:20, 8:24:2] = 3.2, 9.6
+    light = luminance(toned(rows, replace(NEUTRAL, highlights_ev=-3.5)))
+    moved = moved_base(np.log2([3.2, 9.6]), Moves(highlights_ev=-3.5))
+    assert np.log2(light[16, 16] / light[16, 17]) > 1.5 * np.diff(moved)[0]
 
 
 def test_what_glows_goes_towards_the_white_of_the_room() -> None:
