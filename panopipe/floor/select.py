@@ -49,8 +49,10 @@ def chosen_shifts(small: Scene, pool: Whole, radius: float, *, count: int) -> tu
     table, general = _prices(small, pool, box, ring)
     best = np.full(table.shape[1], _UNREACHED + 1)
     chosen: list[int] = []
+    gained = np.empty(table.shape)
     for _ in range(min(count, len(pool))):
-        gains = np.maximum(best - table, 0).sum(1)
+        np.subtract(best, table, out=gained)
+        gains = np.maximum(gained, 0, out=gained).sum(1)
         gains[chosen] = -1
         pick = int(gains.argmax())
         if gains[pick] <= 0:
@@ -65,6 +67,12 @@ def ring_of(scene: Scene, radius: float) -> tuple[Box, Mask]:
     width = max(2, round(RING_SHARE * radius))
     box = scene.box(width)
     return box, scene.known[box] & within(scene.hole[box], width)
+
+
+def fit(small: Scene, shifts: Whole, radius: float) -> Picture:
+    """How unlike the ring each of some shifts is: 0 the same, 1 unrelated."""
+    box, ring = ring_of(small, radius)
+    return _prices(small, shifts, box, ring)[1]
 
 
 def _prices(small: Scene, pool: Whole, box: Box, ring: Mask) -> tuple[Picture, Picture]:

@@ -153,12 +153,13 @@ class Passage:
             rows = np.empty((bottom - top, self.facts.width, 3), np.float32)
             for band in self.bands(len(self._done), top, bottom):
                 rows[band.first - top : band.last - top] = band.rows
-            span = np.ascontiguousarray(rows[first - top : last - top])
+            span = rows[first - top : last - top]
             with self._watch.on(step.name):
                 applied = stage.apply(Band(span, first, self.facts), step.settings, learned.data)
             shape = (last - first, self.facts.width, 3)
             done.held = checked_rows(step.name, applied.rows, shape)
-            rows[first - top : last - top] = done.held
+            if done.held is not span:
+                span[:] = done.held
             self.reduced = self.reduced.copy()
             self.reduced[out_first:out_last] = reduce_span(
                 rows, top, self.reduced.shape[1], (out_first, out_last)
