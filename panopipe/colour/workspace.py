@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-AT_ONCE_PIXELS = 24 * 1024
-"""Pixels worked on at a time: eight planes of them, float32, are 768 KiB."""
+AT_ONCE_PIXELS = 16 * 1024
+"""Pixels worked on at a time: eight planes of them, float32, are 512 KiB."""
 _PAGE, _STAGGER = 4096, 9 * 64
 """Bytes after which caches begin anew, and steps of whole cache lines that share no factor with them."""
 _BESIDE = 16
