@@ -7,7 +7,7 @@ gives each frame its white; `apply` adapts that white to D65 in the Bradford con
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -39,8 +39,6 @@ Place = tuple[float, float]
 
 INDOORS = 0.5
 """A frame that looks less than this like open sky was taken inside."""
-DIMMEST_SKY_EV100 = 7.0
-"""Exposure value at ISO 100 (ISO 2720) below which no sky is bright; at sunset it is about 12."""
 
 
 @dataclass(frozen=True)
@@ -112,7 +110,7 @@ class Balance(RowStage[BalanceSettings]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
-    version = 1
+    version = 2
     summary = "Makes a white wall the same white in every room."
     Settings = BalanceSettings
     surveys = True
@@ -120,9 +118,8 @@ class Balance(RowStage[BalanceSettings]):
     def survey(self, frame: Frame, settings: BalanceSettings) -> Seen:
         """Look for whites and local features."""
         camera = frame.facts.white_xy
-        evidence = gather(frame.rows, None if camera is None else camera_place(camera))
-        if _dim(frame.facts.capture):
-            evidence = replace(evidence, open_sky=0.0)
+        place = None if camera is None else camera_place(camera)
+        evidence = gather(frame.rows, place, exposure_ev100=_exposure_ev100(frame.facts.capture))
         return Seen(evidence, find_features(frame.rows), _hand_place(frame, settings))
 
     def solve(
@@ -165,12 +162,11 @@ def _walking_order(observed: Mapping[FrameKey, Any], job: JobFacts) -> list[Fram
     return walk + sorted(set(observed) - set(walk))
 
 
-def _dim(capture: Capture) -> bool:
-    """Whether the exposure says that this was no daylight sky."""
+def _exposure_ev100(capture: Capture) -> float | None:
+    """Exposure value at ISO 100 (ISO 2720); None if the file does not tell all three."""
     if not (capture.exposure_s and capture.f_number and capture.iso):
-        return False
-    exposure_value = np.log2(capture.f_number**2 / capture.exposure_s) - np.log2(capture.iso / 100)
-    return bool(exposure_value < DIMMEST_SKY_EV100)
+        return None
+    return float(np.log2(capture.f_number**2 / capture.exposure_s) - np.log2(capture.iso / 100))
 
 
 def _by_hand(settings: BalanceSettings) -> bool:

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.colour.spaces import Matrix
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle
 from panopipe.white.cones import CONES_FROM_WORKING, place_from_working
 from panopipe.white.light import light_field
 from panopipe.white.mixed import Modes, fit_modes
+from panopipe.white.sky import Sky, find_sky
 
 CELL_ROWS = 64
 """Rows of the grid of cells: 2.8 degrees each."""
@@ -24,13 +25,9 @@ JUMP = np.array([0.05, 0.05, 0.25])
 """Neighbouring cells that differ by more in a log cone ratio or in log luminance are two surfaces."""
 LIKENESS = 0.025
 """Distance in the plane within which cells are one paint."""
-SKY_BLUE = -0.3
-"""Log ratio of blue to green cones of a light of 4600 K: sky is bluer, also at sunset, lamps are not."""
 OWN_LIGHT = 0.5
 """Ceiling and floor have a light partly their own: this share of what sets it apart is left in their place.
 Between the two ends (0, as parted from the light; 1, as seen) the test houses are met best."""
-DEEP_BLUE = 0.28
-"""The same of a light of 9100 K, bluer than any white under a light in a house."""
 MOST_PAINTS = 6
 SMALLEST_SR = 0.05
 BRIGHT = 0.4
@@ -86,7 +83,7 @@ class Evidence:
     luminance : float
         Natural logarithm of the mean luminance of lit surfaces.
     open_sky : float
-        0 to 1: how much the upper half looks like sky.
+        0 to 1: how likely there is open sky overhead; the sky itself is no paint.
     """
 
     paints: tuple[Paint, ...]
@@ -117,7 +114,9 @@ class Cells:
     weight_sr: Matrix
 
 
-def gather(rows: Rows, camera: tuple[float, float] | None = None) -> Evidence:
+def gather(
+    rows: Rows, camera: tuple[float, float] | None = None, *, exposure_ev100: float | None = None
+) -> Evidence:
     """Look at a frame at reduced size.
 
     Parameters
@@ -126,6 +125,8 @@ def gather(rows: Rows, camera: tuple[float, float] | None = None) -> Evidence:
         Linear light in the working space, the whole sphere, at least 128 wide.
     camera : tuple of float or None
         Place of the camera's own white as a real light; None if the file does not tell.
+    exposure_ev100 : float or None
+        Exposure value at ISO 100; None if the file does not tell.
 
     Returns
     -------
@@ -137,13 +138,14 @@ def gather(rows: Rows, camera: tuple[float, float] | None = None) -> Evidence:
     clipped = float(_clipped_sr(rows))
     if known < 0.05:
         return Evidence((), known, clipped, 0.0, ((0.0, 0.0),) * 9, 0.0, 0.0)
+    sky = _sky(cells, rows, camera, exposure_ev100)
     mean = _light_on_bright(cells)
-    paints = _paints(cells)
+    paints = _paints(replace(cells, weight_sr=np.where(sky.region, 1 - sky.likely, 1.0) * cells.weight_sr))
     around_mean = np.sum((cells.light[..., :2] - mean) ** 2, axis=-1)
     spread = float(np.sqrt(np.average(around_mean, weights=_area())))
     luminance = float(np.average((cells.light + cells.surface)[..., 2], weights=cells.weight_sr))
     modes = fit_modes(cells.light[..., :2] - mean, cells.weight_sr)
-    return Evidence(paints, known, clipped, spread, modes, luminance, _open_sky(cells, rows, camera))
+    return Evidence(paints, known, clipped, spread, modes, luminance, sky.likely)
 
 
 def largest_channel(rows: Rows) -> NDArray[np.float32]:
@@ -185,6 +187,19 @@ def _clipped_sr(rows: Rows) -> float:
     return float(np.sum(share * pixel_solid_angle(rows.shape[0])) * rows.shape[1])
 
 
+def _sky(cells: Cells, rows: Rows, camera: tuple[float, float] | None, exposure_ev100: float | None) -> Sky:
+    size = (2 * CELL_ROWS, CELL_ROWS)
+    over = (largest_channel(rows) >= RECORDED[1]).astype(np.float32)
+    clipped = cv2.resize(over, size, interpolation=cv2.INTER_AREA) > 0.5
+    mean = cv2.resize(rows, size, interpolation=cv2.INTER_AREA) @ LUMINANCE_OF_WORKING
+    values = cells.light + cells.surface
+    values[clipped, 2] = np.log(np.maximum(mean[clipped], RECORDED[1]))
+    camera_blue = None if camera is None else camera[1]
+    return find_sky(
+        values, cells.weight_sr > 0, clipped, camera_blue=camera_blue, exposure_ev100=exposure_ev100
+    )
+
+
 def _light_on_bright(cells: Cells) -> Matrix:
     """Mean place of the light on the brighter surfaces of a frame: where a white would be seen."""
     top = _quantile(cells.surface[..., 2].ravel(), cells.weight_sr.ravel(), 0.9)
@@ -203,6 +218,8 @@ def _paints(cells: Cells) -> tuple[Paint, ...]:
     seen = at + cells.light[..., :2].reshape(-1, 2)
     bright = cells.surface[..., 2].ravel()
     left, zone = cells.weight_sr.ravel().copy(), _zones()
+    if left.sum() < SMALLEST_SR:
+        return ()
     top = _quantile(bright, left, 0.9)
     paints = []
     for _ in range(MOST_PAINTS):
@@ -253,28 +270,3 @@ def _quantile(values: Matrix, weight: Matrix, share: float) -> float:
     order = np.argsort(values, kind="stable")
     running = np.cumsum(weight[order])
     return float(values[order][np.searchsorted(running, share * running[-1])])
-
-
-def _open_sky(cells: Cells, rows: Rows, camera: tuple[float, float] | None) -> float:
-    """How much the upper part looks like sky: much brighter than what stands around, and blue.
-
-    An overcast sky is only brighter, but then by more than any ceiling; the sky opposite a low sun is only
-    blue, but then bluer than any light in a house. A white ceiling over coloured walls is brighter too, but
-    no bluer than daylight.
-    """
-    pitch = pitch_of_row(np.arange(CELL_ROWS), CELL_ROWS)[:, None] + np.zeros((1, 2 * CELL_ROWS))
-    values, weight = cells.light + cells.surface, cells.weight_sr
-    above, around = weight * (pitch > 40), weight * (np.abs(pitch) < 20)
-    blown = float(np.mean(largest_channel(rows[: rows.shape[0] // 4]) >= RECORDED[1]))
-    if above.sum() < 0.02 or around.sum() < 0.02:
-        return blown
-    blue = _middle(values[..., 1], above) + (camera[1] if camera else 0.0)
-    bright = _middle(values[..., 2], above) - _middle(values[..., 2], around)
-    likely = min((bright - 0.72) / 0.06, max((blue - SKY_BLUE) / 0.05, (bright - 2.2) / 0.15))
-    likely = max(likely, (blue - (DEEP_BLUE if camera else 2 * DEEP_BLUE)) / 0.03)
-    seen = 1 / (1 + np.exp(-np.clip(likely, -30, 30)))
-    return float(seen * (1 - blown) + blown * (blown > 0.8))
-
-
-def _middle(values: Matrix, weight: Matrix) -> float:
-    return _quantile(values.ravel(), weight.ravel(), 0.5)

@@ -47,15 +47,21 @@ CAMERA_SIGMA = 0.6
 POOR_CAMERA_SIGMA = 0.1
 """The same for a room that shows next to nothing: better the photographer's setting than a wild guess."""
 ENOUGH_VOTES = 0.2
-SKY_MIRED = 1e6 / 5500
-"""Daylight that sky and sun together give at noon, the old balance of daylight film (common practice)."""
-SKY_SIGMA = 0.05
-SKY_VOTE = 0.1
+SKY_MIRED = 1e6 / 5800
+"""Daylight between sun with sky at noon (5500 K, the old balance of daylight film) and an overcast sky
+(6500 K): common practice."""
+SKY_SIGMA = 0.07
+SKY_VOTE = 0.4
+"""Weight of surfaces under open sky: more of them are coloured than in a house."""
+DARK_OUTDOORS = -1.8
+"""A surface under open sky this much darker than the brightest has half a vote: greys there are dark."""
+DAYLIGHT_MIRED = 1e6 / 5000, 1e6 / 8000
+"""What lights an exterior by day, from sun to open shade; a low sun's warmth is its own."""
 BRIGHT_ENOUGH = -0.45
 """A paint this much darker than the brightest, in natural logarithms, has half a vote."""
 LEAST_HEARD = 0.25
 """Share of a frame's votes that counts at least: outvoted among themselves, they never all fall silent."""
-WARMEST_MIRED, COLDEST_MIRED = 1e6 / 2200, 1e6 / 10000
+LAMPS_AND_WINDOWS_MIRED = 1e6 / 2200, 1e6 / 10000
 """Lights beyond these are ever less likely to be what lights a room."""
 JOB_RANGE = 0.8
 """How far the lights of one job spread around their middle: about 140 mired."""
@@ -65,7 +71,7 @@ HAND_WEIGHT = 1e7
 HAND_VOTE = 0.1
 """Weight of the votes of a hand-set frame, which now speak of the job's paints alone: the light on the spot
 that was read is not quite the light of the room."""
-_LOCUS_MIRED = np.arange(80.0, 660.0, 2.0)
+_LOCUS_MIRED = np.arange(40.0, 660.0, 2.0)
 _LOCUS_DUV = 0.0015
 """Half way between the Planckian and the daylight locus."""
 _ROUNDS = 40
@@ -214,24 +220,47 @@ def weight_of_vote(paint: Paint) -> float:
     return float(KIND_TRUST[paint.kind] * size * bright)
 
 
+def _weight_outdoors(paint: Paint) -> float:
+    """The same under open sky, where asphalt and concrete are the greys and ceilings are none."""
+    if paint.kind is Kind.CEILING:
+        return 0.0
+    bright = 1 / (1 + np.exp(-(paint.brightness - DARK_OUTDOORS) / 0.2))
+    return float(SKY_VOTE * min(paint.area_sr / 2.0, 1.0) * bright)
+
+
 def _votes(sight: Sight) -> Votes:
     """Paints of a frame, their places as real lights, and their weights; the whole is at most 1."""
+    sky, known = sight.evidence.open_sky, sight.camera_known
     votes = []
     for paint in sight.evidence.paints:
         place = np.array(paint.place) + sight.camera
-        votes.append((paint, place, weight_of_vote(paint) * _plausible(place, sight.camera_known)))
+        inside = _plausible(place, LAMPS_AND_WINDOWS_MIRED, camera_known=known)
+        outside = _plausible(place, DAYLIGHT_MIRED, camera_known=known)
+        likely = (1 - sky) * inside * weight_of_vote(paint) + sky * outside * _weight_outdoors(paint)
+        votes.append((paint, place, likely))
     total = max(1.0, sum(weight for _, _, weight in votes))
-    likely = 1 - (1 - SKY_VOTE) * sight.evidence.open_sky
-    return [(paint, place, likely * weight / total) for paint, place, weight in votes]
+    return [(paint, place, weight / total) for paint, place, weight in votes]
 
 
-def _plausible(place: Matrix, camera_known: bool) -> float:
-    """How likely a light in a house stands there: between lamp and shade, near the locus."""
-    foot = _foot(place)
-    beyond = max(0.0, float(_LOCUS_MIRED[foot]) - WARMEST_MIRED, COLDEST_MIRED - float(_LOCUS_MIRED[foot]))
+def _plausible(place: Matrix, usual_mired: tuple[float, float], *, camera_known: bool) -> float:
+    """How likely a light stands there: between the warmest and the coldest usual one, near the locus."""
+    foot, (warmest, coldest) = _foot(place), usual_mired
+    beyond = max(0.0, float(_LOCUS_MIRED[foot]) - warmest, coldest - float(_LOCUS_MIRED[foot]))
     beside = max(0.0, float(np.hypot(*(_locus_table()[foot] - place))) - LOCUS_FREE)
     ease = 1.0 if camera_known else 2.0
     return float(np.exp(-((beyond / (25 * ease)) ** 2)) / (1 + (beside / (0.08 * ease)) ** 2))
+
+
+def _daylight(sight: Sight) -> Matrix:
+    """White to expect under open sky: the camera's own if it was set to daylight, else that of noon."""
+    camera = np.array(sight.camera)
+    if not sight.camera_known:
+        return camera
+    camera_mired = float(_LOCUS_MIRED[_foot(camera)])
+    off = max(0.0, camera_mired - DAYLIGHT_MIRED[0], DAYLIGHT_MIRED[1] - camera_mired)
+    meant = np.exp(-((off / 12) ** 2))
+    white: Matrix = meant * camera + (1 - meant) * locus(SKY_MIRED)
+    return white
 
 
 def _first_guesses(sights: Sequence[Sight], votes: Sequence[Votes]) -> Matrix:
@@ -277,8 +306,9 @@ def _gather(
     for kind in Kind:
         system.add([(len(sights) + kind, 1.0)], np.zeros(2), 1 / KIND_SIGMA[kind] ** 2)
     shown: dict[str, float] = {}
-    for sight, one in zip(sights, votes, strict=True):
-        shown[sight.room] = shown.get(sight.room, 0.0) + sum(weight for _, _, weight in one)
+    for sight, one, here in zip(sights, votes, places, strict=True):
+        agreed = sum(_kept(sight, one, here, offsets, wide))
+        shown[sight.room] = shown.get(sight.room, 0.0) + agreed
     for i, sight in enumerate(sights):
         _add_frame(system, sight, votes[i], i, places[i], offsets, wide)
         poor = (1 - min(1.0, shown[sight.room] / ENOUGH_VOTES)) * (1 - sight.evidence.open_sky)
@@ -286,7 +316,7 @@ def _gather(
         if sight.hand is not None:
             system.add([(i, 1.0)], np.array(sight.hand) + sight.camera, HAND_WEIGHT)
     _add_rooms(system, sights, links, places, wide)
-    _add_walk(system, votes)
+    _add_walk(system, sights, votes)
     return system
 
 
@@ -294,12 +324,12 @@ def _add_frame(
     system: _System, sight: Sight, votes: Votes, i: int, here: Matrix, offsets: Matrix, wide: float
 ) -> None:
     count = system.count - len(Kind)
-    kept = [weight * _robust(place - here - offsets[paint.kind], wide) for paint, place, weight in votes]
+    kept, house = _kept(sight, votes, here, offsets, wide), 1 - sight.evidence.open_sky
     heard = max(1.0, LEAST_HEARD * sum(weight for _, _, weight in votes) / max(sum(kept), 1e-9))
     if sight.hand is not None:
         heard *= HAND_VOTE
     for (paint, place, _), strength in zip(votes, kept, strict=True):
-        system.add([(i, 1.0), (count + paint.kind, 1.0)], place, heard * strength / VOTE_SIGMA**2)
+        system.add([(i, 1.0), (count + paint.kind, house)], place, heard * strength / VOTE_SIGMA**2)
     system.add([(i, 1.0)], np.array(sight.camera), 1 / CAMERA_SIGMA**2)
     foot, normal = _nearest_on_locus(here)
     beside = float(normal @ (here - foot))
@@ -307,8 +337,15 @@ def _add_frame(
     if abs(beside) > free:
         system.add_across(i, normal, float(normal @ foot) + np.copysign(free, beside), 1 / LOCUS_SIGMA**2)
     if sight.evidence.open_sky > 0.02:
-        target = locus(SKY_MIRED) if sight.camera_known else np.array(sight.camera)
-        system.add([(i, 1.0)], target, sight.evidence.open_sky / SKY_SIGMA**2)
+        system.add([(i, 1.0)], _daylight(sight), sight.evidence.open_sky / SKY_SIGMA**2)
+
+
+def _kept(sight: Sight, votes: Votes, here: Matrix, offsets: Matrix, wide: float) -> list[float]:
+    """Weights of a frame's votes, less where they disagree; what stands outdoors is no paint of the house."""
+    house = 1 - sight.evidence.open_sky
+    return [
+        weight * _robust(place - here - house * offsets[paint.kind], wide) for paint, place, weight in votes
+    ]
 
 
 def _add_rooms(
@@ -333,11 +370,12 @@ def _add_rooms(
             system.add([(i, 1.0), (j, -1.0)], target, strength)
 
 
-def _add_walk(system: _System, votes: Sequence[Votes]) -> None:
-    """A frame that shows little leans on the ones before and after it."""
+def _add_walk(system: _System, sights: Sequence[Sight], votes: Sequence[Votes]) -> None:
+    """A frame that shows little leans on the ones before and after it, but not through the front door."""
     shown = [sum(weight for _, _, weight in one) for one in votes]
     for i in range(len(votes) - 1):
         poor = 1 - min(1.0, min(shown[i], shown[i + 1]) / ENOUGH_VOTES)
+        poor *= 1 - abs(sights[i].evidence.open_sky - sights[i + 1].evidence.open_sky)
         if poor > 0:
             system.add([(i, 1.0), (i + 1, -1.0)], np.zeros(2), poor / (2 * OTHER_ROOM_SIGMA) ** 2)
 
@@ -370,7 +408,7 @@ def _white(
 ) -> White:
     decoded = place - sight.camera
     total = sum(weight for _, _, weight in votes)
-    followed = sum(w * _robust(p - place - offsets[paint.kind], NARROW) for paint, p, w in votes)
+    followed = sum(_kept(sight, votes, place, offsets, NARROW))
     neutral = sum(
         p.area_sr for p in sight.evidence.paints if np.hypot(*(np.array(p.place) - decoded)) < NARROW
     )

@@ -190,13 +190,20 @@ def test_a_frame_may_stand_alone() -> None:
     np.testing.assert_array_equal(solve({key: alone})[key].correction, one.correction)
 
 
-def test_an_indoor_exposure_has_no_sky() -> None:
+def test_an_indoor_exposure_speaks_against_a_sky_and_never_decides_alone() -> None:
     key = next(iter(house()))
     facts = FrameFacts(key, WIDTH, WIDTH // 2, capture=Capture(exposure_s=0.5, f_number=5.6, iso=200.0))
     bright = np.full((WIDTH // 2, WIDTH, 3), 0.2, np.float32)
     bright[: WIDTH // 6] = 3.0
-    assert Balance().survey(Frame(bright, facts), FULL).evidence.open_sky == 0
-    assert Balance().survey(Frame(bright, replace(facts, capture=Capture())), FULL).evidence.open_sky > 0
+    blue = bright * np.array((0.4, 0.9, 2.0), np.float32)
+    blue[: WIDTH // 6] *= 0.15
+    unknown = replace(facts, capture=Capture(), white_xy=CAMERA)
+    skies = [
+        Balance().survey(Frame(rows, told), FULL).evidence.open_sky
+        for rows, told in ((bright, facts), (bright, unknown), (blue, replace(facts, white_xy=CAMERA)))
+    ]
+    assert skies[0] < 0.5
+    assert min(skies[1:]) > 0.8
 
 
 def test_without_a_solution_nothing_happens() -> None:

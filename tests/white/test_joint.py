@@ -97,10 +97,34 @@ def test_shared_surfaces_must_agree() -> None:
     assert found[0].place[1] - found[1].place[1] == pytest.approx(-0.1, abs=0.04)
 
 
-def test_sky_is_lit_by_daylight_whatever_it_shows() -> None:
-    sunset = Sight("garden", seen(paint(locus(1e6 / 2500), bright=0.0), sky=1.0), camera_known=True)
+@pytest.mark.parametrize("kelvin", [3600.0, 4400.0])
+def test_sky_is_lit_by_daylight_whatever_the_surfaces_show(kelvin: float) -> None:
+    camera = locus(1e6 / kelvin)
+    warm = paint(locus(1e6 / 2500) - camera, bright=0.0)
+    sunset = Sight("garden", seen(warm, sky=1.0), (float(camera[0]), float(camera[1])), camera_known=True)
     found, _ = solve_whites([sunset], [])
-    assert off(found[0].place, locus(1e6 / 5500)) < 0.08
+    assert off(found[0].place, locus(1e6 / 5800) - camera) < 0.08
+
+
+@pytest.mark.parametrize("kelvin", [5200.0, 6500.0])
+def test_a_camera_set_to_daylight_is_left_alone_under_the_sky(kelvin: float) -> None:
+    camera = locus(1e6 / kelvin)
+    blue, warm = (paint(locus(1e6 / k) - camera) for k in (20000, 3000))
+    open_field = Sight(
+        "field", seen(blue, warm, sky=0.95), (float(camera[0]), float(camera[1])), camera_known=True
+    )
+    found, _ = solve_whites([open_field], [])
+    assert np.hypot(*found[0].place) < 0.04
+
+
+def test_the_front_door_parts_inside_from_outside() -> None:
+    dark_hall = room("hall", paint(LAMP, area=0.1, bright=-0.5))
+    garden = Sight("garden", seen(paint(DAY, area=6.0), sky=1.0), camera_known=True)
+    alone, _ = solve_whites([dark_hall], [])
+    found, _ = solve_whites([dark_hall, garden], [])
+    outside, _ = solve_whites([garden], [])
+    assert off(found[0].place, np.array(alone[0].place)) < 0.01
+    assert off(found[1].place, np.array(outside[0].place)) < 0.01
 
 
 def test_one_blown_ceiling_makes_no_sky() -> None:
