@@ -18,7 +18,7 @@ HIGHLIGHTS_AT_EV = 6.0
 """EV above middle grey whose base moves by exactly `highlights_ev`."""
 MOST_EXPOSURE_EV = 8.0
 """Largest `exposure_ev`, up or down."""
-MOST_HIGHLIGHTS_EV = -3.5
+MOST_HIGHLIGHTS_EV = -4.0
 """Lowest `highlights_ev`: beyond it a brighter base would hardly stay brighter."""
 SHADOWS_AT_EV = 4.0
 """EV below middle grey from where the base moves by `shadows_ev`."""

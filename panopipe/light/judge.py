@@ -63,16 +63,20 @@ WHITE_ABOVE_EV = 0.07
 rooms rendered with known light, which spread from -0.25 to 0.1."""
 WHITE_TARGET_EV = -0.1
 """Where a perfect white in the room's light is put; an 18 % card comes to lie near L* 47."""
-WINDOW_SHARE, WINDOW_TARGET_EV = 0.993, 2.5
-"""Share of the sphere darker than the view in a window or a bright sky, and where that may lie above middle
-grey: a third of a stop over a white wall."""
+WINDOW_SHARE = 0.993
+"""Share of the sphere darker than the view in a window, or than a bright sky."""
+SKY_TARGET_EV, VIEW_TARGET_EV = 2.6, 2.1
+"""Where that may lie above middle grey. A sky that is `SKY_ABOVE_EV` brighter than a white surface lies over
+it still; a view from a room, `VIEW_ABOVE_EV` brighter or more, about level with a white wall, so that the sky
+in it is brighter and the trees are darker."""
+SKY_ABOVE_EV, VIEW_ABOVE_EV = 2.0, 4.0
 CORNER_SHARE, CORNER_TARGET_EV, CORNER_LIFT = 0.03, -2.1, 0.6
 """Share of the sphere darker than a corner that must be readable, where it may lie below middle grey
 without help, and the part of the way that it is brought there."""
 MOST_LIFT_EV = 1.5
 CONTRAST_PERCENT = 15.0
 """What a rendering for a screen in a lit room wants over the light as it is (common practice, no source)."""
-DETAIL_PERCENT = 15.0
+DETAIL_PERCENT = 20.0
 """What fine differences lose to the shoulder and to a screen's glare, given back."""
 GLINT_SHARE = 0.9997
 BLACK_SHARE, DEEPEST_BLACK_EV = 0.002, -6.5
@@ -101,14 +105,16 @@ def suited(room: Lit) -> Moves:
         local,
         contrast_percent=CONTRAST_PERCENT,
         detail_percent=DETAIL_PERCENT,
-        white_point_ev=float(np.clip(glint + 2.0, 2, 5)),
+        white_point_ev=float(np.clip(glint + 2.5, 2.5, 5)),
         black_point_ev=float(np.clip(black - 0.5, NO_BLACK_EV, DEEPEST_BLACK_EV)),
     )
 
 
 def _highlights_for(window_ev: float) -> float:
-    """Move that brings a window of this base down to its place."""
-    way = WINDOW_TARGET_EV + MIDDLE_GREY_EV - window_ev
+    """Move that brings a window of this base, after exposure, down to its place."""
+    above_white = window_ev - WHITE_TARGET_EV
+    target = np.interp(above_white, [SKY_ABOVE_EV, VIEW_ABOVE_EV], [SKY_TARGET_EV, VIEW_TARGET_EV])
+    way = target + MIDDLE_GREY_EV - window_ev
     return float(np.clip(way / float(highlight_share(window_ev)), MOST_HIGHLIGHTS_EV, 0))
 
 

@@ -111,11 +111,8 @@ class _Learned:
         Weights of red, green and blue of linear sRGB as they will be after balance, with `HEADROOM`.
     white : ndarray of shape (3,), dtype float32
         What balance will turn into white of luminance 1.
-    shifts : LocalCurves
-        By place and luminance: change by exposure and the move of the base, as a natural logarithm, and with
-        it the way to the entries of `curve`.
-    curve : ndarray of shape (entries,), dtype float32
-        By moved luminance: change by contrast and black point, and back from entries.
+    gains : LocalCurves
+        By place and luminance: gain by all but the shoulder, as a natural logarithm.
     lowered : ndarray of shape (entries,), dtype float32, or None
         By display light before the shoulder: how far the shoulder lowers it.
     """
@@ -123,8 +120,7 @@ class _Learned:
     luminance: Plane32
     channels: tuple[Plane32, ...]
     white: Plane32
-    shifts: LocalCurves
-    curve: Plane32
+    gains: LocalCurves
     lowered: Plane32 | None
 
 
@@ -196,20 +192,11 @@ def _wants_look(moves: Moves) -> tuple[str, ...]:
     return (f"The frame was exposed {moves.exposure_ev:.1f} EV too dark: look for noise in its shadows.",)
 
 
-HEADROOM = 0.15
+HEADROOM = 0.3
 """Part of the way from luminance to the strongest channel that is left free above it, so that chroma raised
 later finds room below clipping."""
-_STEPS = 256
-"""Entries of a table for each EV: half a step is a sixth of the finest 8-bit code, and the part of the table
-that a frame uses stays small enough for the processor's first cache."""
-_LOWEST_EV, _HIGHEST_EV = -16.0, 12.0
-"""Where the table of contrast begins and ends; beyond, its outermost value holds."""
-_OF_0_EV = 64.0
-"""Place of 0 EV in the table, in EV: no light, however moved, comes to lie below its first entry."""
 _ENTRIES = 1 << 16
-_STEPS_OF_LOG = np.float32(_STEPS / np.log(2))
 _EV_OF_LOG = 1 / np.log(2)
-_DARKEST = np.float32(2.0**DARKEST_EV)
 _STEPS_OF_LIGHT = 1024.0
 """Entries of the shoulder's table for each unit of display light: a step is a seventh of an 8-bit code where
 the shoulder begins."""
@@ -218,16 +205,13 @@ _MOST_LIGHT = np.float32((_ENTRIES - 1) / _STEPS_OF_LIGHT)
 
 
 def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Learned:
-    light_ev = np.arange(_LOWEST_EV, _HIGHEST_EV, 1 / _STEPS) + 0.5 / _STEPS
-    curve_ev = np.log2(np.maximum(steeper_light(2.0**light_ev, moves), 1e-12)) - light_ev
     luminance = LUMINANCE_OF_WORKING @ correction
     channels = (1 + HEADROOM) * (SRGB_FROM_WORKING @ correction) - HEADROOM * luminance
     return _Learned(
         luminance=luminance.astype(np.float32)[None],
         channels=tuple(weights[None] for weights in channels.astype(np.float32)),
         white=np.linalg.inv(correction).sum(axis=1).astype(np.float32),
-        shifts=_shifts(base, moves),
-        curve=_table((curve_ev - _OF_0_EV) / _EV_OF_LOG),
+        gains=_gains(base, moves),
         lowered=_lowered(moves) if moves.white_point_ev > 0 else None,
     )
 
@@ -237,20 +221,15 @@ def _lowered(moves: Moves) -> Plane32:
     return (light - shoulder(light, moves)).astype(np.float32)
 
 
-def _table(values: NDArray[np.float64]) -> Plane32:
-    """Values from `_LOWEST_EV` to `_HIGHEST_EV` as a table that any 16-bit entry may ask."""
-    before = int((_LOWEST_EV + _OF_0_EV) * _STEPS)
-    return np.pad(values, (before, _ENTRIES - before - values.size), mode="edge").astype(np.float32)
-
-
-def _shifts(base: Base, moves: Moves) -> LocalCurves:
-    """Change by place and luminance, natural logarithm, from which entries are counted."""
+def _gains(base: Base, moves: Moves) -> LocalCurves:
+    """Gain by place and luminance, natural logarithm; luminance never falls along levels."""
     own = base.levels_ev[:, None]
     base = with_views(base, view_part(base.levels_ev + moves.exposure_ev))
     moved = moved_base(base.curves_ev + moves.exposure_ev, moves)
     detail = (1 + moves.detail_percent / 100 * _clean(base.curves_ev)) * (own - base.curves_ev)
-    shifts = _never_falling(moved + detail) - own
-    return LocalCurves.over((shifts + _OF_0_EV) / _EV_OF_LOG, base.lowest_ev, LEVEL_EV)
+    light = steeper_light(2.0 ** _never_falling(moved + detail), moves)
+    gain_ev = np.log2(np.maximum(light, 2.0**DARKEST_EV)) - own
+    return LocalCurves.over(gain_ev / _EV_OF_LOG, base.lowest_ev, LEVEL_EV)
 
 
 NOISY_EV, CLEAN_EV = -11.0, -7.0
@@ -271,7 +250,7 @@ def _never_falling(curves: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _render(rows: Rows, first: int, learned: _Learned) -> None:
     """Change a band in place, a few rows at a time."""
-    curves = learned.shifts.of_rows(first, *rows.shape[:2])
+    curves = learned.gains.of_rows(first, *rows.shape[:2])
     for start, few in few_rows(rows):
         _render_few(few, curves, start, learned)
 
@@ -280,15 +259,8 @@ def _render_few(rows: Rows, curves: RowCurves, start: int, learned: _Learned) ->
     """Gain by luminance and place; then the shoulder, on luminance and on the strongest channel alike."""
     shape = rows.shape[:2]
     light = cv2.transform(rows, learned.luminance, dst=scratch("tone light", shape))
-    change = curves.at(start, light, out=scratch("tone change", shape))
-    place = np.maximum(light, _DARKEST, out=scratch("tone place", shape))
-    cv2.log(place, dst=place)
-    place += change
-    place *= _STEPS_OF_LOG
-    entry = scratch("tone entry", shape, np.uint16)
-    np.copyto(entry, place, casting="unsafe")
-    change += cv2.LUT(entry, learned.curve, dst=place)
-    gain = cv2.exp(change, dst=change)
+    gain = curves.at(start, light, out=scratch("tone gain", shape))
+    cv2.exp(gain, dst=gain)
     if learned.lowered is None:
         _multiply(rows, gain)
         return
@@ -303,7 +275,9 @@ def _render_few(rows: Rows, curves: RowCurves, start: int, learned: _Learned) ->
 
 
 def _multiply(rows: Rows, gain: Plane32) -> None:
-    cv2.multiply(rows, cv2.cvtColor(gain, cv2.COLOR_GRAY2BGR, dst=scratch("tone gain", rows.shape)), dst=rows)
+    cv2.multiply(
+        rows, cv2.cvtColor(gain, cv2.COLOR_GRAY2BGR, dst=scratch("tone three", rows.shape)), dst=rows
+    )
 
 
 def _roll_off(
@@ -319,7 +293,7 @@ def _roll_off(
     What is brighter stays brighter, whatever its colour, and near white it runs into the white of the frame.
     """
     lowered = lowering(light, out=scratch("tone lowered", light.shape))
-    lost = lowering(strongest, out=scratch("tone place", light.shape))
+    lost = lowering(strongest, out=scratch("tone lost", light.shape))
     lost -= lowered
     strongest -= light
     lost /= np.maximum(strongest, np.float32(1e-6), out=strongest)
@@ -332,7 +306,7 @@ def _roll_off(
     planes = scratch("tone white", (3, *light.shape))
     for part, plane in zip(white, planes, strict=True):
         np.multiply(light, part, out=plane)
-    rows += cv2.merge(list(planes), dst=scratch("tone gain", rows.shape))
+    rows += cv2.merge(list(planes), dst=scratch("tone three", rows.shape))
 
 
 def _lowering(lowered: Plane32, light: Plane32, *, peak: float, out: Plane32) -> Plane32:

@@ -171,7 +171,7 @@ def print_scene(scene: Scene, save: Path | None) -> dict[str, float]:
 
 def print_halo() -> None:
     """Overshoot beside steps of light, with the moves of a room that has a window."""
-    settings = ToneSettings(0.0, -3.0, 1.0, 15.0, 3.0, -16.0, 15.0)
+    settings = ToneSettings(0.0, -3.0, 1.0, 15.0, 3.0, -16.0, 20.0)
     for height_ev in (6.0, 3.0, 1.0):
         after = finished(step_frame(1024, dark=0.04, height_ev=height_ev), settings, VibranceSettings(0.0))
         dark, bright = overshoot(srgb_encode(np.clip(after[..., 1].astype(np.float64), 0, 1)))
@@ -191,7 +191,7 @@ def waves(seed: int, width: int = 512) -> Rows:
 
 def print_closure(trials: int = 24) -> None:
     """Steps across the seam and over the poles, with the error of their mean over some trials."""
-    settings = ToneSettings(1.0, -3.0, 1.5, 15.0, 3.0, -16.0, 15.0)
+    settings = ToneSettings(1.0, -3.0, 1.5, 15.0, 3.0, -16.0, 20.0)
     ratios = []
     for seed in range(trials):
         rows = waves(seed)

@@ -6,7 +6,7 @@ from panopipe.colour.spaces import D65_XY, XYZ_FROM_WORKING, xyz_from_xy
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.light.base import find_base
 from panopipe.light.curve import MIDDLE_GREY_EV, MOST_EXPOSURE_EV, Moves, moved_base
-from panopipe.light.judge import BINS, WINDOW_TARGET_EV, joined, lit, percentile, suited
+from panopipe.light.judge import BINS, VIEW_TARGET_EV, joined, lit, percentile, suited
 from panopipe.stage import Look
 from panopipe.stages.tone import Tone, ToneSettings
 from tests.benchmarks.tone_scenes import PLACES, photographed
@@ -44,9 +44,9 @@ def test_a_room_is_judged_as_one() -> None:
 
 
 def test_windows_land_where_the_view_shows() -> None:
-    moves = suited(lit_of(room_ev(window_ev=3.5)))
-    window = float(moved_base(-4.0 + 3.5 + moves.exposure_ev, moves)) - MIDDLE_GREY_EV
-    assert window == pytest.approx(WINDOW_TARGET_EV, abs=0.3)
+    moves = suited(lit_of(room_ev(window_ev=4.5)))
+    window = float(moved_base(-4.0 + 4.5 + moves.exposure_ev, moves)) - MIDDLE_GREY_EV
+    assert window == pytest.approx(VIEW_TARGET_EV, abs=0.3)
     assert moves.highlights_ev < -1
 
 
@@ -64,7 +64,7 @@ def test_what_is_found_can_stand_in_a_recipe() -> None:
 
 def test_moves_of_the_base_keep_its_order() -> None:
     base = np.linspace(-14, 10, 2000)
-    for highlights in (-3.5, -1.0, 2.0):
+    for highlights in (-4.0, -1.0, 2.0):
         for shadows in (-3.0, 0.0, 1.5, 3.0):
             assert np.diff(moved_base(base, Moves(highlights_ev=highlights, shadows_ev=shadows))).min() > 0
 
