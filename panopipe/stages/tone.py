@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any, ClassVar
 
 import cv2
@@ -109,7 +109,7 @@ class _Learned:
         Weights of luminance as it will be after balance.
     channels : tuple of ndarray of shape (1, 3), dtype float32
         Weights of red, green and blue of linear sRGB as they will be after balance, with `HEADROOM`.
-    white : ndarray of shape (3,), dtype float32
+    white : tuple of float
         What balance will turn into white of luminance 1.
     gains : LocalCurves
         By place and luminance: gain by all but the shoulder, as a natural logarithm.
@@ -119,7 +119,7 @@ class _Learned:
 
     luminance: Plane32
     channels: tuple[Plane32, ...]
-    white: Plane32
+    white: tuple[float, ...]
     gains: LocalCurves
     lowered: Plane32 | None
 
@@ -210,7 +210,7 @@ def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Lear
     return _Learned(
         luminance=luminance.astype(np.float32)[None],
         channels=tuple(weights[None] for weights in channels.astype(np.float32)),
-        white=np.linalg.inv(correction).sum(axis=1).astype(np.float32),
+        white=tuple(map(float, np.linalg.inv(correction).sum(axis=1))),
         gains=_gains(base, moves),
         lowered=_lowered(moves) if moves.white_point_ev > 0 else None,
     )
@@ -285,7 +285,7 @@ def _roll_off(
     gain: Plane32,
     light: Plane32,
     strongest: Plane32,
-    white: Plane32,
+    white: tuple[float, ...],
     lowering: Callable[..., Plane32],
 ) -> None:
     """Luminance goes over the shoulder, and chroma shrinks until the strongest channel goes over it as well.
@@ -303,10 +303,14 @@ def _roll_off(
     np.subtract(1, lost, out=lost)
     gain *= lost
     _multiply(rows, gain)
-    planes = scratch("tone white", (3, *light.shape))
-    for part, plane in zip(white, planes, strict=True):
-        np.multiply(light, part, out=plane)
-    rows += cv2.merge(list(planes), dst=scratch("tone three", rows.shape))
+    added = cv2.cvtColor(light, cv2.COLOR_GRAY2BGR, dst=scratch("tone three", rows.shape))
+    cv2.accumulateProduct(added, _all_white(white, light.shape), rows)
+
+
+@lru_cache(maxsize=4)
+def _all_white(white: tuple[float, ...], shape: tuple[int, int]) -> Plane32:
+    """The white of the frame in every pixel of a few rows."""
+    return np.ascontiguousarray(np.broadcast_to(np.array(white, dtype=np.float32), (*shape, 3)))
 
 
 def _lowering(lowered: Plane32, light: Plane32, *, peak: float, out: Plane32) -> Plane32:
