@@ -19,7 +19,6 @@ MAY_IMPORT = {
     "stage": BOTTOM | {"frame"},
     "floor": BOTTOM | {"frame", "sphere", "colour"},
     "white": BOTTOM | {"frame", "sphere", "colour"},
-    "clipped": {"sphere", "colour"},
     "clipped": BOTTOM | {"sphere", "colour"},
     "light": BOTTOM | {"frame", "sphere", "colour"},
     "stages": BOTTOM | {"frame", "stage", "sphere", "colour", "floor", "white", "clipped", "light"},
