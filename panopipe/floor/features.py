@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_LEVEL_SHARE = 0.35
+LEVEL_SHARE = 0.35
 """Share of the level in what is compared; the rest is slopes."""
+EDGE_LEVEL_SHARE = 0.85
+"""The same where two kinds of floor meet: which of them lies where matters most."""
 
 
 def _slopes(picture: Picture) -> tuple[Picture, Picture]:
@@ -20,11 +22,11 @@ def _slopes(picture: Picture) -> tuple[Picture, Picture]:
     return np.diff(grey, axis=1, append=grey[:, -1:]), np.diff(grey, axis=0, append=grey[-1:])
 
 
-def scales_of(picture: Picture, where: Mask) -> tuple[float, float]:
+def scales_of(picture: Picture, where: Mask, *, level_share: float = LEVEL_SHARE) -> tuple[float, float]:
     """Weights of level and slopes, so that each has unit variance on the known floor times its share."""
     level = max(float(np.square(picture[where]).sum(-1).mean()), 1e-9)
     steep = max(float(sum(np.square(slope[where]).mean() for slope in _slopes(picture))), 1e-9)
-    return math.sqrt(_LEVEL_SHARE / level), math.sqrt((1 - _LEVEL_SHARE) / steep)
+    return math.sqrt(level_share / level), math.sqrt((1 - level_share) / steep)
 
 
 def compared_by(picture: Picture, scales: tuple[float, float]) -> Picture:

@@ -19,13 +19,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.floor.features import compared_by, scales_of
+from panopipe.floor.features import EDGE_LEVEL_SHARE, LEVEL_SHARE, compared_by, scales_of
 from panopipe.floor.grain import WRITTEN_SHARE, with_grain
 from panopipe.floor.join import joined
 from panopipe.floor.labels import label_hole
 from panopipe.floor.logs import from_log, offset_for, to_log
 from panopipe.floor.scene import Scene, shrunk
-from panopipe.floor.select import chosen_shifts, refined
+from panopipe.floor.select import chosen_shifts, fit, refined, unexplained
 from panopipe.floor.shade import broad_shade
 from panopipe.floor.shifts import best_shifts, likeness
 
@@ -36,6 +36,8 @@ _COARSE_RADIUS_PX = 40
 """Radius of the hole on the grid on which shifts and labels are chosen."""
 _SHADE_SHARE = 0.4
 """Breadth of what counts as light and shade, in radii of the hole."""
+_MOST_MENDED = 0.25
+"""Strongest mending of levels, in log light, where two kinds of floor meet."""
 _POOL = 120
 _KEPT = 20
 _SHORTEST = 0.6
@@ -53,13 +55,16 @@ class Filled:
     ring_agreement : float
         How well the best shift explains the known floor around the hole: 1 when it repeats it exactly,
         0 when it does no better than unrelated floor.
+    strange : float
+        Relative contrast of broad forms around the hole that show nowhere else.
     """
 
     picture: Picture
     ring_agreement: float
+    strange: float
 
 
-def fill_floor(light: Picture, known: Mask, hole: Mask) -> Filled:
+def fill_floor(light: Picture, known: Mask, hole: Mask, *, edge_deg: float | None = None) -> Filled | None:
     """Fill a hole with floor.
 
     Parameters
@@ -70,32 +75,60 @@ def fill_floor(light: Picture, known: Mask, hole: Mask) -> Filled:
         Where the view shows floor that may be copied.
     hole : ndarray of shape (n, n), dtype bool
         What to fill; must not touch the border.
+    edge_deg : float, optional
+        Where two kinds of floor meet at the hole, direction of the edge between them, from across to down:
+        what parts them is no shade, and stays in the detail; and it goes on along the edge.
+
+    Returns
+    -------
+    Filled or None
+        None where too little floor is known to copy from.
     """
     known = known & ~hole
+    edge = edge_deg is not None
+    level_share = EDGE_LEVEL_SHARE if edge else LEVEL_SHARE
     radius = math.sqrt(hole.sum() / math.pi)
     offset = offset_for(light[known])
     logs = to_log(light, offset)
-    shade = broad_shade(logs, known, _SHADE_SHARE * radius)
-    scene = Scene(logs - shade, known, hole)
     factor = max(1, round(radius / _COARSE_RADIUS_PX))
+    shade = broad_shade(logs, known, _SHADE_SHARE * radius)
+    plain = shrunk(logs - shade, factor)
+    if edge:
+        shade = np.broadcast_to(logs[known].mean(0), logs.shape)
+    scene = Scene(logs - shade, known, hole)
     small = Scene(
         shrunk(scene.detail, factor),
         shrunk(known.astype(np.float32), factor) > 0.99,
         shrunk(hole.astype(np.float32), factor) > 0.01,
     )
-    features = compared_by(small.detail, scales_of(small.detail, small.known))
+    features = compared_by(small.detail, scales_of(small.detail, small.known, level_share=level_share))
     # A slope needs the next pixel too.
     sure = cv2.erode(small.known.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     small = Scene(features, sure, small.hole)
     found = likeness(small.detail, small.known, min(small.known.shape) // 2)
     pool = best_shifts(found, shortest=_SHORTEST * radius / factor, count=_POOL)
+    if edge_deg is not None:
+        pool = np.concatenate([_along(edge_deg, radius / factor), pool])
+    if not len(pool):
+        return None
     coarse, general = chosen_shifts(small, pool, radius / factor, count=_KEPT)
+    evened = Scene(plain, sure, small.hole)
+    judged = fit(evened, coarse, radius / factor) if edge else general
+    strange = unexplained(evened, coarse, radius / factor)
     shifts = refined(scene, coarse * factor, factor, radius)
-    box, labels = label_hole(scene, shifts, general, factor=factor, radius=radius)
-    detail = joined(scene, shifts, box, labels)
+    box, labels = label_hole(scene, shifts, general, factor=factor, radius=radius, level_share=level_share)
+    detail = joined(scene, shifts, box, labels, most=_MOST_MENDED if edge else math.inf)
     box = scene.box(round(0.3 * radius))
     detail = with_grain(detail, scene.detail, hole, box, written=WRITTEN_SHARE)
     picture = light.copy()
     inside = hole[box]
     picture[box][inside] = from_log((detail[box] + shade[box])[inside], offset)
-    return Filled(picture, float(1 - general.min()))
+    return Filled(picture, float(1 - judged.min()), strange)
+
+
+def _along(edge_deg: float, radius: float) -> NDArray[np.int64]:
+    """Shifts along an edge, (down, across), out to what carries its known parts through the hole."""
+    far = np.linspace(_SHORTEST, 2.4, 19) * radius
+    far = np.concatenate([far, -far])
+    angle = math.radians(edge_deg)
+    return np.round(np.stack([far * math.sin(angle), far * math.cos(angle)], -1)).astype(np.int64)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +17,7 @@ Whole = NDArray[np.int64]
 _CYCLES = 4
 
 
-def joined(scene: Scene, shifts: Whole, box: Box, labels: Whole) -> Picture:
+def joined(scene: Scene, shifts: Whole, box: Box, labels: Whole, *, most: float = math.inf) -> Picture:
     """Fill the hole of a scene: each pixel takes the gradients of the floor at its own shift.
 
     Parameters
@@ -27,6 +29,9 @@ def joined(scene: Scene, shifts: Whole, box: Box, labels: Whole) -> Picture:
         Where the labels lie.
     labels : ndarray of shape (rows, columns), dtype int64
         Index of the shift, for blocks of pixels.
+    most : float
+        Strongest mending, in log light: where the edge of a lawn meets paving at the rim, no mending at all
+        is better than a smear.
 
     Returns
     -------
@@ -51,7 +56,8 @@ def joined(scene: Scene, shifts: Whole, box: Box, labels: Whole) -> Picture:
     hole = scene.hole[box]
     guess = np.where(hole[..., None], _at(scene.detail, y + down_by, x + across_by), scene.detail[box])
     result = scene.detail.copy()
-    result[box] = solve(guess, hole, divergence_of(across, down), cycles=_CYCLES)
+    mended = solve(guess, hole, divergence_of(across, down), cycles=_CYCLES)
+    result[box] = mended if math.isinf(most) else guess + np.clip(mended - guess, -most, most)
     return result
 
 

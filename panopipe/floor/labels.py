@@ -109,7 +109,7 @@ def _pass(belief: Picture, seam: Picture, linked: Mask, message: Picture) -> Non
 
 
 def label_hole(
-    scene: Scene, shifts: Whole, general: Picture, *, factor: int, radius: float
+    scene: Scene, shifts: Whole, general: Picture, *, factor: int, radius: float, level_share: float
 ) -> tuple[Box, Whole]:
     """Choose a shift for each block of `factor` pixels of the hole and a strip around it.
 
@@ -125,6 +125,8 @@ def label_hole(
         Pixels of a block.
     radius : float
         Radius of the hole in pixels.
+    level_share : float
+        Share of levels, against slopes, in what is compared.
 
     Returns
     -------
@@ -141,7 +143,7 @@ def label_hole(
     here = shrunk(scene.detail[box], factor)
     hole = shrunk(scene.hole[box].astype(np.float32), factor) > 0
     region = within(hole, strip + 0.5)
-    scales = scales_of(here, ~hole)
+    scales = scales_of(here, ~hole, level_share=level_share)
     wanted = compared_by(here, scales)
     compared: Picture = np.array([compared_by(one, scales) for one in shifted])
     unary = np.moveaxis(np.square(compared - wanted).sum(-1) * ~hole, 0, -1) + _GENERAL_WEIGHT * general

@@ -14,6 +14,8 @@ Whole = NDArray[np.int64]
 
 RING_SHARE = 0.3
 """Width of the ring on which shifts are judged, in radii of the hole."""
+_BROAD = 0.12
+"""Standard deviation of the blur that leaves forms and takes grain, in radii of the hole."""
 _MOST_UNLIKE = 1.5
 """Cap on how unlike one pixel may be, in units of unrelated floor: outliers must not decide."""
 _UNKNOWN = 1.2
@@ -73,6 +75,25 @@ def fit(small: Scene, shifts: Whole, radius: float) -> Picture:
     """How unlike the ring each of some shifts is: 0 the same, 1 unrelated."""
     box, ring = ring_of(small, radius)
     return _prices(small, shifts, box, ring)[1]
+
+
+def unexplained(small: Scene, shifts: Whole, radius: float) -> float:
+    """Rms of the broad detail around the hole that none of some shifts shows, in log light.
+
+    Fine grain never repeats and need not; what is broad enough to be a form and shows nowhere else cannot be
+    rebuilt from elsewhere.
+    """
+    box, ring = ring_of(small, radius)
+    sigma = _BROAD * radius
+    known = small.known.astype(np.float32)
+    share = np.maximum(cv2.GaussianBlur(known, (0, 0), sigma), 0.05)
+    broad = cv2.GaussianBlur(small.detail.mean(-1) * known, (0, 0), sigma) / share
+    whole = Scene(broad[..., None], small.known, small.hole)
+    best = np.square(broad[box])
+    for shift in shifts:
+        there, valid = whole.shifted(box, shift)
+        best = np.where(valid, np.minimum(best, np.square(there[..., 0] - broad[box])), best)
+    return float(np.sqrt(best[ring].mean())) if ring.any() else 0.0
 
 
 def _prices(small: Scene, pool: Whole, box: Box, ring: Mask) -> tuple[Picture, Picture]:

@@ -10,7 +10,8 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.floor.fill import fill_floor
+from panopipe.floor.extent import Extent, floor_extent
+from panopipe.floor.fill import Filled, fill_floor
 from panopipe.floor.floor_map import FloorMap, Place, floor_map
 from panopipe.floor.footprint import Footprint, RingMap, find_footprint, ring_map
 from panopipe.floor.graft import graft
@@ -29,8 +30,16 @@ _ASSUMED_FOOT_M = 0.17
 """Radius of the foot to reckon with where nothing was found and nothing was said."""
 _SURE_ENOUGH = 0.35
 """Certainty from which a found footprint is used."""
-_DOUBTFUL_AGREEMENT = 0.05
-"""Agreement of the floor with itself below which a person should look."""
+_STRANGE = 0.04
+"""Contrast of broad forms around the hole, shown nowhere else, from which a person should look."""
+_TWO_KINDS = 1.25
+"""How unlike the two sides of an edge at the hole must be to count as two kinds of floor."""
+_EDGE_AGREEMENT, _PLAIN = 0.88, 0.015
+"""An edge is rebuilt well where both sides repeat better than the first and neither is as plain as a wall."""
+_CLOSE_BY = 0.04
+"""Share of something else than floor around the hole from which a person should know."""
+_TOO_LITTLE = 0.6
+"""Share of something else from which too little floor is left to rebuild it from."""
 _FEATHER_PX = 2.0
 _READ_TO_DEG = 50.0
 """Angle from the nadir to which the frame's own floor is read."""
@@ -112,7 +121,7 @@ class Nadir(SpanStage[NadirSettings]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     surveys: ClassVar[bool] = True
@@ -200,16 +209,40 @@ def _filled(
             "neighbour_agreement": round(floor.agreement, 3),
         }
         return graft(seen, hole, floor.light), notes, ()
-    result = fill_floor(seen, np.ones(hole.shape, np.bool_), hole)
-    method = "floor" if settings.fill == "floor" else "shadow only"
-    notes = {"fill_method": method, "ring_agreement": round(result.ring_agreement, 3)}
-    if result.ring_agreement >= _DOUBTFUL_AGREEMENT:
-        return result.picture, notes, ()
-    return (
-        result.picture,
-        notes,
-        ("The floor around the monopod does not repeat: look at the rebuilt floor.",),
-    )
+    extent = floor_extent(seen, hole)
+    edge_deg = extent.edge_deg if extent.edge >= _TWO_KINDS else None
+    result = None
+    if extent.other_share < _TOO_LITTLE:
+        result = fill_floor(seen, extent.floor, hole, edge_deg=edge_deg)
+    notes = {"other_than_floor_share": round(extent.other_share, 3)}
+    if result is None:
+        return fill_softly(seen, hole), {"fill_method": "soft", **notes}, (_SENTENCES["little"],)
+    notes["fill_method"] = "floor" if settings.fill == "floor" else "shadow only"
+    notes["ring_agreement"] = round(result.ring_agreement, 3)
+    notes["strange_contrast"] = round(result.strange, 4)
+    return result.picture, notes, _doubts(extent, result)
+
+
+_SENTENCES = {
+    "little": "Too little floor is left around the monopod to rebuild it from, so a soft blur was put there: "
+    'paint this one by hand, or set fill = "picture".',
+    "edge": "Two kinds of ground, or floor and wall, meet under the camera: look at how the edge between "
+    "them was rebuilt.",
+    "other": "Something other than the floor under the camera (a wall, furniture, a lawn, water) comes close "
+    "to the monopod: nothing was copied from it; look at the rebuilt floor beside it.",
+    "strange": "The floor around the monopod holds forms that show nowhere else: look at the rebuilt floor.",
+}
+
+
+def _doubts(extent: Extent, result: Filled) -> tuple[str, ...]:
+    """What a person should look at in a rebuilt floor."""
+    ill = result.ring_agreement < _EDGE_AGREEMENT or extent.plainer < _PLAIN
+    doubts = {
+        "edge": extent.edge >= _TWO_KINDS and ill,
+        "other": extent.other_share >= _CLOSE_BY,
+        "strange": result.strange >= _STRANGE,
+    }
+    return tuple(_SENTENCES[name] for name, so in doubts.items() if so)
 
 
 def _wants_neighbours(settings: NadirSettings) -> bool:

@@ -1,0 +1,170 @@
+"""Where the floor under the camera ends: which part of a straight-down view is like the rim of the hole.
+
+Walls, furniture, lawns and pools seen straight down differ from the floor by colour, by lightness or by how
+rough they are. Each spot is described by these three over a window large enough to average a pattern, and is
+floor if something at the rim of the hole is like it. A rug's edge at the rim makes two kinds, both floor.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.floor.logs import offset_for, to_log
+from panopipe.floor.scene import shrunk, within
+
+Picture = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+_GRID_RADIUS_PX = 16
+"""Radius of the hole on the grid of descriptions."""
+_WINDOW = 0.3
+"""Standard deviation of the window that is described, in radii of the hole."""
+_RIM = 0.3
+"""Width of the strip around the hole whose kinds are floor, in radii of the hole."""
+_LIGHTNESS, _COLOUR, _ROUGHNESS = 0.30, 0.12, 0.9
+"""Differences that count as one: log light (shade and sunshine vary on one floor), log ratios of channels,
+and log of the rms of fine detail."""
+_UNLIKE, _RATHER_UNLIKE = 1.5, 0.9
+"""Distances from which a spot is, and may be, something else."""
+_LEAST_SHARE = 0.15
+"""Smallest piece of something else that counts, in areas of the hole: smaller ones are part of a pattern."""
+_TURNS, _CLOSE, _LEAST_SIDE = 24, 0.2, 0.08
+"""Directions tried for an edge; how far from it, in radii of the hole, materials have changed; least share of
+the rim that lies beyond it."""
+_NEAR = 2.0
+"""How far out, in radii of the hole, an end of the floor matters to the eye."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Extent:
+    """The floor around a hole.
+
+    Attributes
+    ----------
+    floor : ndarray of shape (n, n), dtype bool
+        Where the view shows floor of the kinds at the rim; true inside the hole.
+    other_share : float
+        Share of something else among the surroundings, out to twice the hole's radius.
+    edge : float
+        How unlike the two sides of the rim are, where a straight edge parts it: above 1 for two kinds.
+    edge_deg : float
+        Direction of that edge, from across to down.
+    plainer : float
+        Relative rms of the fine detail on the plainer side of it.
+    """
+
+    floor: Mask
+    other_share: float
+    edge: float
+    edge_deg: float
+    plainer: float
+
+
+def floor_extent(light: Picture, hole: Mask) -> Extent:
+    """Tell floor from what is none.
+
+    Parameters
+    ----------
+    light : ndarray of shape (n, n, 3), dtype float32
+        Straight-down view, linear light.
+    hole : ndarray of shape (n, n), dtype bool
+    """
+    radius = math.sqrt(hole.sum() / math.pi)
+    factor = max(1, round(radius / _GRID_RADIUS_PX))
+    taken = shrunk(hole.astype(np.float32), factor) > 0
+    described, spots = _described(light, taken, factor, radius / factor)
+    rim = within(taken, max(2.0, _RIM * radius / factor)) & ~taken
+    kinds = described[rim]
+    unlike = _nearest(described, kinds)
+    unlike = np.where(taken | rim, 0, unlike)
+    other = _large(unlike > _UNLIKE, unlike > _RATHER_UNLIKE, _LEAST_SHARE * float(taken.sum()))
+    near = within(taken, (_NEAR - 1) * radius / factor) & ~taken
+    share = float((other & (unlike > _UNLIKE))[near].mean()) if near.any() else 0.0
+    size = hole.shape[::-1]
+    # Near its border the window holds floor as well.
+    grown = within(other, max(2.0, _WINDOW * radius / factor)).astype(np.uint8)
+    covered = (taken.shape[1] * factor, taken.shape[0] * factor)
+    full = cv2.resize(grown, covered, interpolation=cv2.INTER_NEAREST).astype(bool)
+    floor = np.ones(size[::-1], np.bool_)
+    floor[: covered[1], : covered[0]] = ~full
+    return Extent(floor | hole, share, *_edge(described, spots, rim, radius / factor))
+
+
+def _described(light: Picture, taken: Mask, factor: int, radius: float) -> tuple[Picture, Picture]:
+    """Lightness, two colours and roughness of each spot's surroundings, each over what counts as one.
+
+    And lightness and colours of the spot alone.
+    """
+    offset = offset_for(light)
+    blocks = to_log(np.maximum(shrunk(light, factor), 0), offset)
+    luma = blocks @ np.array((0.3, 0.6, 0.1), np.float32)
+    weight = (~taken).astype(np.float32)
+    sigma = max(1.0, _WINDOW * radius)
+
+    def mean(values: Picture) -> Picture:
+        total = cv2.GaussianBlur(values * weight, (0, 0), sigma)
+        return np.asarray(total / np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), 1e-3), np.float32)
+
+    fine = luma - cv2.GaussianBlur(luma, (0, 0), 1.0)
+    # Beside the hole, its own edge is no roughness of the floor.
+    fine[within(taken, 2.5)] = 0
+    sure = (~within(taken, 2.5)).astype(np.float32)
+    energy = cv2.GaussianBlur(fine * fine, (0, 0), sigma) / np.maximum(
+        cv2.GaussianBlur(sure, (0, 0), sigma), 1e-2
+    )
+    rough = 0.5 * np.log(energy + 0.004**2)
+    red, green, blue = (blocks[..., channel] for channel in range(3))
+    spots = [luma / _LIGHTNESS, (red - green) / _COLOUR, (blue - green) / _COLOUR]
+    described = [*(mean(one) for one in spots), rough / _ROUGHNESS]
+    return np.stack(described, -1).astype(np.float32), np.stack(spots, -1).astype(np.float32)
+
+
+def _nearest(described: Picture, kinds: Picture) -> Picture:
+    """Distance of each spot to the nearest of some descriptions."""
+    samples = kinds[:: max(1, len(kinds) // 150)]
+    best = np.full(described.shape[:2], np.inf, np.float32)
+    for sample in samples:
+        best = np.minimum(best, np.square(described - sample).sum(-1))
+    return np.sqrt(best)
+
+
+def _large(sure: Mask, perhaps: Mask, area: float) -> Mask:
+    """What may be something else and hangs together with a large enough piece that surely is."""
+    count, labels = cv2.connectedComponents(perhaps.astype(np.uint8), connectivity=4)
+    sizes = np.bincount(labels[sure], minlength=count)
+    kept: Mask = (sizes >= area)[labels] & perhaps
+    return kept
+
+
+def _edge(described: Picture, spots: Picture, rim: Mask, radius: float) -> tuple[float, float, float]:
+    """Find the straight edge that parts the rim most: how unlike its sides, its direction, the plainer side.
+
+    Light and shade change slowly; where one material ends, the change is there within a short way. So the
+    lesser of both counts: how unlike the two sides are, and how much of that happens at the edge itself.
+    """
+    rows, columns = np.nonzero(rim)
+    x, y = columns - columns.mean(), rows - rows.mean()
+    kinds, spot = described[rim].astype(np.float64), spots[rim].astype(np.float64)
+    reach, close = float(np.hypot(x, y).max()), max(2.0, _CLOSE * radius)
+    best, direction, plainer = 0.0, 0.0, 1.0
+    for step in range(_TURNS):
+        angle = 2 * math.pi * step / _TURNS
+        aside = x * math.cos(angle) + y * math.sin(angle)
+        for cut in np.linspace(-0.75, 0.0, 7) * reach:
+            one, two = aside < cut, aside >= cut
+            before, after = one & (aside > cut - close), two & (aside < cut + close)
+            if one.sum() < _LEAST_SIDE * len(x) or min(before.sum(), after.sum()) < 6:
+                continue
+            sides = np.linalg.norm(kinds[one].mean(0) - kinds[two].mean(0))
+            sharp = np.linalg.norm(spot[before].mean(0) - spot[after].mean(0))
+            if min(sides, sharp) > best:
+                best = float(min(sides, sharp))
+                direction = math.degrees(angle) + 90
+                rough = min(np.median(kinds[one, 3]), np.median(kinds[two, 3]))
+                plainer = math.exp(_ROUGHNESS * float(rough))
+    return best, direction, plainer
