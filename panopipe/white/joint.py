@@ -33,13 +33,13 @@ KIND_SIGMA: Mapping[Kind, float] = {Kind.CEILING: 0.012, Kind.WALL: 0.06, Kind.L
 """How far whole kinds of white may be off neutral in a house: ceilings are white (common practice)."""
 KIND_TRUST: Mapping[Kind, float] = {Kind.CEILING: 1.0, Kind.WALL: 0.5, Kind.LOW: 0.25}
 """Walls are painted in all sorts of whites, and low down lie floors and furniture."""
-SAME_ROOM_SIGMA = 0.03
+SAME_ROOM_SIGMA = 0.04
 OTHER_ROOM_SIGMA = 0.3
 LIKE_LIGHT = 0.05
 """Beyond this difference two rooms are taken to have two lights."""
-LOCUS_FREE = 0.13
-"""Lights may lie this far beside the locus, a Duv of about 0.012: ANSI C78.377 grants lamps 0.006, and the
-walls of a room tint its light as much again."""
+LOCUS_FREE = 0.18
+"""Lights may lie this far beside the locus, a Duv of about 0.017: ANSI C78.377 grants lamps 0.006, and the
+walls of a room tint its light twice as much again."""
 LOCUS_SIGMA = 0.1
 """Beyond that they are held by this."""
 CAMERA_SIGMA = 0.6
