@@ -38,12 +38,14 @@ _ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM
 
 
 def make_frame(path: Path, width: int, *, seed: int = 0, compression: str = "none") -> None:
-    """Write a linear DNG of a made room: real edges and shading, and grain at every pixel."""
-    from tests.makers.dng import write_linear_dng
+    """Write a linear DNG of a made room: real edges and shading, clipped lamps, and grain at every pixel."""
+    from tests.makers.camera import as_shot_neutral, camera_from_recorded
+    from tests.makers.dng import CAMERA_A, CAMERA_D65, write_linear_dng
 
     scenes = _scenes()
     rows = np.roll(scenes[seed % len(scenes)].rows, 131 * seed, axis=1)
-    big = cv2.resize(np.clip(rows, 0, 1), (width, width // 2), interpolation=cv2.INTER_CUBIC)
+    camera = np.clip(camera_from_recorded(rows, 0), 0, 1).astype(np.float32)
+    big = cv2.resize(camera, (width, width // 2), interpolation=cv2.INTER_CUBIC)
     random = np.random.default_rng(seed)
     samples = np.empty(big.shape, np.uint16)
     for top in range(0, len(big), 256):
@@ -51,6 +53,8 @@ def make_frame(path: Path, width: int, *, seed: int = 0, compression: str = "non
         grain = np.sqrt(band / 30000 + 1e-7) * random.standard_normal(band.shape, dtype=np.float32)
         samples[top : top + 256] = np.clip(BLACK + (WHITE - BLACK) * (band + grain), 0, WHITE)
     form: dict[str, Any] = {"tile": (512, 512)} if compression != "none" else {}
+    form |= {"color_matrix_1": CAMERA_A, "illuminant_1": 17, "color_matrix_2": CAMERA_D65, "illuminant_2": 21}
+    form |= {"as_shot_neutral": as_shot_neutral()}
     write_linear_dng(path, samples, black=BLACK, white=WHITE, compression=compression, **form)
 
 
