@@ -64,7 +64,7 @@ class Base:
         return levels
 
 
-VIEW_REACH_EV = 1.2
+VIEW_REACH_EV = 0.8
 """Standard deviation in log2 luminance within which the light of a view is mixed."""
 
 

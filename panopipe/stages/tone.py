@@ -128,7 +128,7 @@ class Tone(RowStage[ToneSettings]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     summary: ClassVar[str] = "exposure, highlights, shadows, white and black point; finds what suits the room"
     Settings: ClassVar[type] = ToneSettings
     surveys: ClassVar[bool] = True
