@@ -1,0 +1,98 @@
+"""What was made fast, against the same mathematics written plainly in float64."""
+
+from itertools import pairwise
+
+import numpy as np
+
+from panopipe.colour.transfer import srgb_encode
+from panopipe.floor.labels import choose_labels, seam_prices
+from panopipe.light.local import LocalCurves
+from panopipe.sphere.reduce import AreaReducer
+from panopipe.stages.vibrance import CELLS, HIGHEST, LOWEST, chroma_table, raised
+
+RANDOM = np.random.default_rng(8)
+
+
+def bilinear(table: np.ndarray, y: np.ndarray, x: np.ndarray) -> np.ndarray:
+    """Values of a table (rows, columns, ...) between its nodes."""
+    top = np.clip(np.floor(y).astype(int), 0, table.shape[0] - 2)
+    left = np.clip(np.floor(x).astype(int), 0, table.shape[1] - 2)
+    down, right = (y - top)[..., None], (x - left)[..., None]
+    upper = table[top, left] * (1 - right) + table[top, left + 1] * right
+    lower = table[top + 1, left] * (1 - right) + table[top + 1, left + 1] * right
+    return upper * (1 - down) + lower * down
+
+
+def codes(light: np.ndarray) -> np.ndarray:
+    """sRGB codes, not rounded; of light within 0 and 1."""
+    return 255 * srgb_encode(np.clip(light, 0, 1))
+
+
+def test_vibrance_is_within_a_tenth_of_a_code() -> None:
+    rows = RANDOM.random((40, 700, 3), dtype=np.float32) ** 3
+    table = chroma_table(0.12, np.diag([1.1, 1.0, 0.9]))
+    total = rows.sum(axis=-1, dtype=np.float64)
+    place = (rows[..., :2] / total[..., None] - LOWEST) * (CELLS - 1) / (HIGHEST - LOWEST)
+    slow = rows + bilinear(table[..., :3].astype(np.float64), place[..., 1], place[..., 0]) * total[..., None]
+    assert np.abs(codes(raised(rows.copy(), table)) - codes(slow)).max() < 0.1
+
+
+def test_local_curves_are_read_to_a_thousandth_of_a_level() -> None:
+    grid = np.cumsum(RANDOM.random((16, 9, 32)), axis=1)  # a step of up to 1 from level to level
+    luminance = np.exp2(RANDOM.uniform(-6, 0, (16, 512))).astype(np.float32)
+    curves = LocalCurves.over(grid, -5.0, 0.5)
+    fast = curves.of_rows(96, 16, 512).at(0, luminance)
+    level = np.clip((np.log2(luminance.astype(np.float64)) + 5) / 0.5, 0, 8)
+    for row in range(16):
+        place = (96 + row + 0.5) * 16 / 256 + 0.5
+        above = int(place)
+        table = curves.table[above] + (place - above) * (curves.table[above + 1] - curves.table[above])
+        across = (np.arange(512) + 0.5) * 32 / 512 + 0.5
+        slow = bilinear(table.astype(np.float64)[..., None], level[row], across)[..., 0]
+        assert np.abs(fast[row] - slow).max() < 2.5e-3
+
+
+def test_a_reduced_frame_is_the_mean_over_solid_angle() -> None:
+    frame = RANDOM.random((60, 120, 3), dtype=np.float32)
+    reducer = AreaReducer(120, 60, 48)
+    reducer.take(frame, 0)
+    edges = np.linspace(0, 60, 25)
+    fine = np.repeat(frame.astype(np.float64), 2, axis=1)  # 5 half columns make a column of the result
+    columns = fine.reshape(60, 48, 5, 3).mean(axis=2)
+    for row, (top, bottom) in enumerate(pairwise(edges)):
+        cuts = np.clip(np.arange(61), top, bottom)
+        weight = -np.diff(np.cos(np.pi * cuts / 60))
+        slow = np.tensordot(weight / weight.sum(), columns, axes=1)
+        assert np.abs(reducer.result()[row] - slow).max() < 1e-6
+
+
+def slow_labels(unary: np.ndarray, prices: np.ndarray, region: np.ndarray, sweeps: int) -> np.ndarray:
+    """Belief propagation pixel by pixel, line by line: right, left, down, up."""
+    height, width, _ = unary.shape
+    message = {way: np.zeros_like(unary) for way in ("right", "left", "down", "up")}
+    for _ in range(sweeps):
+        for way, (dy, dx) in {"right": (0, 1), "left": (0, -1), "down": (1, 0), "up": (-1, 0)}.items():
+            others = ("down", "up") if dx else ("right", "left")
+            rows = range(height) if dy >= 0 else reversed(range(height))
+            for y in list(rows):
+                for x in list(range(width) if dx >= 0 else reversed(range(width))):
+                    to_y, to_x = y + dy, x + dx
+                    if not (0 <= to_y < height and 0 <= to_x < width):
+                        continue
+                    if not (region[y, x] and region[to_y, to_x]):
+                        continue
+                    belief = unary[y, x] + sum(message[other][y, x] for other in (*others, way))
+                    best = (belief[:, None] + prices[y, x] + prices[to_y, to_x]).min(axis=0)
+                    message[way][to_y, to_x] = best - best.min()
+    return (unary + sum(message.values())).argmin(axis=-1)
+
+
+def test_labels_are_those_of_the_plain_loops() -> None:
+    shifted = RANDOM.random((5, 9, 11, 3)).astype(np.float32)
+    prices = seam_prices(shifted, RANDOM.random((5, 9, 11)) > 0.1, strange=2.0)
+    assert np.array_equal(prices, np.swapaxes(prices, 2, 3))
+    unary = 3 * RANDOM.random((9, 11, 5)).astype(np.float32)
+    region = np.hypot(*np.mgrid[-1:1:9j, -1:1:11j]) < 1.1
+    fast = choose_labels(unary, prices, region, sweeps=2)
+    slow = slow_labels(unary.astype(np.float64), prices.astype(np.float64), region, 2)
+    assert np.array_equal(fast[region], slow[region])
