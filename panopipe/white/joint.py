@@ -31,7 +31,7 @@ VOTE_SIGMA = 0.03
 """How far a white paint's vote lies from the truth, in the plane: about 2 delta E 2000."""
 KIND_SIGMA: Mapping[Kind, float] = {Kind.CEILING: 0.012, Kind.WALL: 0.06, Kind.LOW: 0.05}
 """How far whole kinds of white may be off neutral in a house: ceilings are white (common practice)."""
-KIND_TRUST: Mapping[Kind, float] = {Kind.CEILING: 1.0, Kind.WALL: 0.5, Kind.LOW: 0.25}
+KIND_TRUST: Mapping[Kind, float] = {Kind.CEILING: 1.0, Kind.WALL: 0.5, Kind.LOW: 0.4}
 """Walls are painted in all sorts of whites, and low down lie floors and furniture."""
 SAME_ROOM_SIGMA = 0.04
 OTHER_ROOM_SIGMA = 0.3
@@ -53,6 +53,8 @@ SKY_MIRED = 1e6 / 5800
 SKY_SIGMA = 0.07
 SKY_VOTE = 0.4
 """Weight of surfaces under open sky: more of them are coloured than in a house."""
+BESIDE_DAYLIGHT_MIRED = 6.0
+"""A camera this far beyond that range was set for a house, not for daylight: 4500 to 4800 K are usual."""
 DARK_OUTDOORS = -1.8
 """A surface under open sky this much darker than the brightest has half a vote: greys there are dark."""
 DAYLIGHT_MIRED = 1e6 / 5000, 1e6 / 8000
@@ -258,7 +260,7 @@ def _daylight(sight: Sight) -> Matrix:
         return camera
     camera_mired = float(_LOCUS_MIRED[_foot(camera)])
     off = max(0.0, camera_mired - DAYLIGHT_MIRED[0], DAYLIGHT_MIRED[1] - camera_mired)
-    meant = np.exp(-((off / 12) ** 2))
+    meant = np.exp(-((off / BESIDE_DAYLIGHT_MIRED) ** 2))
     white: Matrix = meant * camera + (1 - meant) * locus(SKY_MIRED)
     return white
 
