@@ -48,6 +48,8 @@ class Extent:
     ----------
     floor : ndarray of shape (n, n), dtype bool
         Where the view shows floor of the kinds at the rim; true inside the hole.
+    unlike : ndarray of shape (n, n), dtype float32
+        How far each spot is from all that lies at the rim, from 1 on rather something else.
     other_share : float
         Share of something else among the surroundings, out to twice the hole's radius.
     edge : float
@@ -59,6 +61,7 @@ class Extent:
     """
 
     floor: Mask
+    unlike: Picture
     other_share: float
     edge: float
     edge_deg: float
@@ -86,13 +89,16 @@ def floor_extent(light: Picture, hole: Mask) -> Extent:
     near = within(taken, (_NEAR - 1) * radius / factor) & ~taken
     share = float((other & (unlike > _UNLIKE))[near].mean()) if near.any() else 0.0
     size = hole.shape[::-1]
-    # Near its border the window holds floor as well.
-    grown = within(other, max(2.0, _WINDOW * radius / factor)).astype(np.uint8)
+    grown = cv2.dilate(other.astype(np.uint8), np.ones((3, 3), np.uint8))
     covered = (taken.shape[1] * factor, taken.shape[0] * factor)
     full = cv2.resize(grown, covered, interpolation=cv2.INTER_NEAREST).astype(bool)
     floor = np.ones(size[::-1], np.bool_)
     floor[: covered[1], : covered[0]] = ~full
-    return Extent(floor | hole, share, *_edge(described, spots, rim, radius / factor))
+    wide = np.zeros(hole.shape, np.float32)
+    wide[: covered[1], : covered[0]] = cv2.resize(
+        unlike.astype(np.float32), covered, interpolation=cv2.INTER_LINEAR
+    )
+    return Extent(floor | hole, wide, share, *_edge(described, spots, rim, radius / factor))
 
 
 def _described(light: Picture, taken: Mask, factor: int, radius: float) -> tuple[Picture, Picture]:

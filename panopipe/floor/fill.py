@@ -24,7 +24,7 @@ from panopipe.floor.grain import WRITTEN_SHARE, with_grain
 from panopipe.floor.join import joined
 from panopipe.floor.labels import label_hole
 from panopipe.floor.logs import from_log, offset_for, to_log
-from panopipe.floor.scene import Scene, shrunk
+from panopipe.floor.scene import Scene, lessened, shrunk
 from panopipe.floor.select import chosen_shifts, fit, refined, unexplained
 from panopipe.floor.shade import broad_shade
 from panopipe.floor.shifts import best_shifts, likeness
@@ -38,6 +38,8 @@ _SHADE_SHARE = 0.4
 """Breadth of what counts as light and shade, in radii of the hole."""
 _MOST_MENDED = 0.25
 """Strongest mending of levels, in log light, where two kinds of floor meet."""
+_ODD_PRICE, _ODD_FROM = 3.0, 0.3
+"""Price of copying a pixel whose surroundings are unlike the floor at the rim, and where it begins."""
 _POOL = 120
 _KEPT = 20
 _SHORTEST = 0.6
@@ -64,7 +66,14 @@ class Filled:
     strange: float
 
 
-def fill_floor(light: Picture, known: Mask, hole: Mask, *, edge_deg: float | None = None) -> Filled | None:
+def fill_floor(
+    light: Picture,
+    known: Mask,
+    hole: Mask,
+    *,
+    unlike: Picture | None = None,
+    edge_deg: float | None = None,
+) -> Filled | None:
     """Fill a hole with floor.
 
     Parameters
@@ -75,6 +84,8 @@ def fill_floor(light: Picture, known: Mask, hole: Mask, *, edge_deg: float | Non
         Where the view shows floor that may be copied.
     hole : ndarray of shape (n, n), dtype bool
         What to fill; must not touch the border.
+    unlike : ndarray of shape (n, n), dtype float32, optional
+        How unlike the floor at the rim each pixel's surroundings are; such pixels are copied unwillingly.
     edge_deg : float, optional
         Where two kinds of floor meet at the hole, direction of the edge between them, from across to down:
         what parts them is no shade, and stays in the detail; and it goes on along the edge.
@@ -95,28 +106,35 @@ def fill_floor(light: Picture, known: Mask, hole: Mask, *, edge_deg: float | Non
     plain = shrunk(logs - shade, factor)
     if edge:
         shade = np.broadcast_to(logs[known].mean(0), logs.shape)
-    scene = Scene(logs - shade, known, hole)
+    # Nothing of the foot may leak into what is compared.
+    scene = Scene(np.where(hole[..., None], np.float32(0), logs - shade), known, hole)
     small = Scene(
-        shrunk(scene.detail, factor),
+        lessened(scene.detail, factor),
         shrunk(known.astype(np.float32), factor) > 0.99,
         shrunk(hole.astype(np.float32), factor) > 0.01,
     )
     features = compared_by(small.detail, scales_of(small.detail, small.known, level_share=level_share))
-    # A slope needs the next pixel too.
-    sure = cv2.erode(small.known.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    # A slope needs the next pixel too, and a softened one two more.
+    near = np.ones((3, 3), np.uint8) if factor > 1 else np.ones((5, 5), np.uint8)
+    sure = cv2.erode(small.known.astype(np.uint8), near).astype(bool)
     small = Scene(features, sure, small.hole)
     found = likeness(small.detail, small.known, min(small.known.shape) // 2)
     pool = best_shifts(found, shortest=_SHORTEST * radius / factor, count=_POOL)
     if edge_deg is not None:
         pool = np.concatenate([_along(edge_deg, radius / factor), pool])
+    odd = np.zeros(sure.shape, np.float32)
+    if unlike is not None:
+        odd = _ODD_PRICE * np.square(np.maximum(shrunk(unlike, factor) - _ODD_FROM, 0))
     if not len(pool):
         return None
-    coarse, general = chosen_shifts(small, pool, radius / factor, count=_KEPT)
+    coarse, general = chosen_shifts(small, pool, odd, radius / factor, count=_KEPT)
     evened = Scene(plain, sure, small.hole)
     judged = fit(evened, coarse, radius / factor) if edge else general
     strange = unexplained(evened, coarse, radius / factor)
     shifts = refined(scene, coarse * factor, factor, radius)
-    box, labels = label_hole(scene, shifts, general, factor=factor, radius=radius, level_share=level_share)
+    box, labels = label_hole(
+        scene, shifts, general, odd, factor=factor, radius=radius, level_share=level_share
+    )
     detail = joined(scene, shifts, box, labels, most=_MOST_MENDED if edge else math.inf)
     box = scene.box(round(0.3 * radius))
     detail = with_grain(detail, scene.detail, hole, box, written=WRITTEN_SHARE)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +17,21 @@ Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _CYCLES = 6
+
+
+def sharpness(own: Picture, real: Picture, ring: Mask) -> float:
+    """How much of the frame's own detail a neighbour's floor shows where both show the same.
+
+    Seen from two metres away at a low angle, a rug's lines are wider than the frame's own; the ratio of the
+    rms of detail of one to three pixels says so.
+    """
+    fine = [_detail(np.log(np.maximum(light.mean(-1), 1e-4)))[ring] for light in (own, real)]
+    return float(np.sqrt(np.square(fine[1]).mean() / max(float(np.square(fine[0]).mean()), 1e-12)))
+
+
+def _detail(logs: Picture) -> Picture:
+    detail: Picture = cv2.GaussianBlur(logs, (0, 0), 0.7) - cv2.GaussianBlur(logs, (0, 0), 2.0)
+    return detail
 
 
 def graft(light: Picture, hole: Mask, real: Picture) -> Picture:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.floor.features import compared_by, scales_of
-from panopipe.floor.scene import Box, Scene, shrunk, within
+from panopipe.floor.scene import Box, Scene, lessened, shrunk, within
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -29,7 +29,7 @@ _STRANGE = 4.0
 """Price of a seam where one side is not known, in variances of the floor."""
 _STRIP_SHARE = 0.1
 """Width of the strip of known floor around the hole that votes, in radii of the hole."""
-_GENERAL_WEIGHT = 0.05
+_GENERAL_WEIGHT = 0.1
 """Weight of how well a shift fits the whole ring."""
 
 
@@ -109,7 +109,14 @@ def _pass(belief: Picture, seam: Picture, linked: Mask, message: Picture) -> Non
 
 
 def label_hole(
-    scene: Scene, shifts: Whole, general: Picture, *, factor: int, radius: float, level_share: float
+    scene: Scene,
+    shifts: Whole,
+    general: Picture,
+    odd: Picture,
+    *,
+    factor: int,
+    radius: float,
+    level_share: float,
 ) -> tuple[Box, Whole]:
     """Choose a shift for each block of `factor` pixels of the hole and a strip around it.
 
@@ -121,6 +128,8 @@ def label_hole(
         Shifts (down, across) in pixels.
     general : ndarray of shape (k,), dtype float32
         How unlike the ring each of them is.
+    odd : ndarray of shape (n // factor, n // factor), dtype float32
+        Price of copying each block.
     factor : int
         Pixels of a block.
     radius : float
@@ -138,15 +147,22 @@ def label_hole(
     strip = max(2, round(_STRIP_SHARE * radius / factor))
     box = scene.box(strip * factor, factor)
     parts = [scene.shifted(box, shift) for shift in shifts]
-    shifted: Picture = np.array([shrunk(there, factor) for there, _ in parts])
+    shifted: Picture = np.array([lessened(there, factor) for there, _ in parts])
     sure = np.array([shrunk(valid.astype(np.float32), factor) > 0.999 for _, valid in parts])
-    here = shrunk(scene.detail[box], factor)
+    here = lessened(scene.detail[box], factor)
     hole = shrunk(scene.hole[box].astype(np.float32), factor) > 0
     region = within(hole, strip + 0.5)
     scales = scales_of(here, ~hole, level_share=level_share)
     wanted = compared_by(here, scales)
     compared: Picture = np.array([compared_by(one, scales) for one in shifted])
     unary = np.moveaxis(np.square(compared - wanted).sum(-1) * ~hole, 0, -1) + _GENERAL_WEIGHT * general
+    blocks = Scene(odd[..., None], np.ones(odd.shape, np.bool_), scene.hole)
+    within_box = (
+        slice(box[0].start // factor, box[0].stop // factor),
+        slice(box[1].start // factor, box[1].stop // factor),
+    )
+    dear = [blocks.shifted(within_box, np.round(shift / factor).astype(np.int64))[0] for shift in shifts]
+    unary += np.concatenate(dear, -1)
     unary[~np.moveaxis(sure, 0, -1)] = FORBIDDEN
     prices = seam_prices(compared, sure, strange=_STRANGE)
     return box, choose_labels(unary.astype(np.float32), prices, region)

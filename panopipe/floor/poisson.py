@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_CROSS = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]], np.float32)
+_CROSS = np.array([[0, 1, 0], [1, -4, 1], [0, 1, 0]], np.float32)
 _SMALLEST = 6
 """Coarsest grid, in pixels."""
 _DAMPING = 0.8
@@ -97,11 +97,14 @@ def _correction(residual: Picture, inside: Picture, cycles: int) -> Picture:
         steep = _cycle(residual, inside)
         slope = _dots(steep, residual)
         turn: Picture = (slope - _dots(steep, last_residual)) / last_slope if step else 0 * slope
-        ahead = steep + turn * ahead
-        bent = _laplacian(ahead) * inside
+        ahead *= turn
+        ahead += steep
+        bent = _laplacian(ahead)
+        bent *= inside
         length = _dots(ahead, residual) / _safe(_dots(ahead, bent))
         total += length * ahead
-        last_residual, residual, last_slope = residual, residual - length * bent, _safe(slope)
+        bent *= length
+        last_residual, residual, last_slope = residual, residual - bent, _safe(slope)
     return total
 
 
@@ -124,28 +127,35 @@ def divergence_of(across: Picture, down: Picture) -> Picture:
 
 
 def _laplacian(picture: Picture) -> Picture:
-    summed: Picture = cv2.filter2D(picture, -1, _CROSS, borderType=cv2.BORDER_CONSTANT).reshape(picture.shape)
-    result: Picture = summed - 4 * picture
-    return result
+    result: Picture = cv2.filter2D(picture, -1, _CROSS, borderType=cv2.BORDER_CONSTANT)
+    return result.reshape(picture.shape)
 
 
 def _smooth(guess: Picture, wanted: Picture, inside: Picture, times: int) -> Picture:
+    """Damped Jacobi; changes `guess`."""
+    share = inside * np.float32(_DAMPING / 4)
     for _ in range(times):
-        guess = guess + (_DAMPING / 4) * (_laplacian(guess) - wanted) * inside
+        step = _laplacian(guess)
+        step -= wanted
+        step *= share
+        guess += step
     return guess
 
 
 def _cycle(wanted: Picture, inside: Picture) -> Picture:
     """One V-cycle for a correction that is zero around the hole."""
     height, width = inside.shape[:2]
-    zero = np.zeros_like(wanted)
     if min(height, width) <= _SMALLEST:
-        return _smooth(zero, wanted, inside, 30)
-    guess = _smooth(zero, wanted, inside, 2)
-    residual = (wanted - _laplacian(guess)) * inside
+        return _smooth(np.zeros_like(wanted), wanted, inside, 30)
+    # The first step from zero needs no Laplacian.
+    guess = _smooth(wanted * inside * np.float32(-_DAMPING / 4), wanted, inside, 1)
+    residual = wanted - _laplacian(guess)
+    residual *= inside
     coarse_inside = (_halved(inside) > 0.99).astype(np.float32)
     correction = _cycle(4 * _halved(residual) * coarse_inside, coarse_inside)
-    guess = guess + _doubled(correction, (height, width)) * inside
+    finer = _doubled(correction, (height, width))
+    finer *= inside
+    guess += finer
     return _smooth(guess, wanted, inside, 2)
 
 

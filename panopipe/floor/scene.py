@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Whole = NDArray[np.int64]
+_SOFT_PX = 0.8
 Box = tuple[slice, slice]
 """Rows and columns of a part of the view."""
 
@@ -60,6 +61,11 @@ def shrunk(picture: Picture, factor: int) -> Picture:
     cut = np.ascontiguousarray(picture[: height * factor, : width * factor])
     small: Picture = cv2.resize(cut, (width, height), interpolation=cv2.INTER_AREA)
     return small
+
+
+def lessened(picture: Picture, factor: int) -> Picture:
+    """Shrink for comparing: noise must not hide thin joints, so that what is not shrunk is softened."""
+    return shrunk(picture, factor) if factor > 1 else cv2.GaussianBlur(picture, (0, 0), _SOFT_PX)
 
 
 def within(mask: Mask, reach: float) -> Mask:

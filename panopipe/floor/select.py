@@ -26,7 +26,9 @@ _JUDGES = 4000
 """Pixels of the ring, those with the most detail, that set a shift to the pixel."""
 
 
-def chosen_shifts(small: Scene, pool: Whole, radius: float, *, count: int) -> tuple[Whole, Picture]:
+def chosen_shifts(
+    small: Scene, pool: Whole, odd: Picture, radius: float, *, count: int
+) -> tuple[Whole, Picture]:
     """Pick the few shifts that together explain the ring and reach every pixel of the hole.
 
     Parameters
@@ -35,6 +37,8 @@ def chosen_shifts(small: Scene, pool: Whole, radius: float, *, count: int) -> tu
         The floor on a coarse grid.
     pool : ndarray of shape (n, 2), dtype int64
         Shifts (down, across) to choose from, in pixels of that grid.
+    odd : ndarray of shape (h, w), dtype float32
+        Price of copying each pixel of that grid.
     radius : float
         Radius of the hole in pixels of that grid.
     count : int
@@ -48,7 +52,7 @@ def chosen_shifts(small: Scene, pool: Whole, radius: float, *, count: int) -> tu
         How unlike the ring each of them is: 0 the same, 1 unrelated.
     """
     box, ring = ring_of(small, radius)
-    table, general = _prices(small, pool, box, ring)
+    table, general = _prices(small, pool, odd, box, ring)
     best = np.full(table.shape[1], _UNREACHED + 1)
     chosen: list[int] = []
     gained = np.empty(table.shape)
@@ -74,7 +78,7 @@ def ring_of(scene: Scene, radius: float) -> tuple[Box, Mask]:
 def fit(small: Scene, shifts: Whole, radius: float) -> Picture:
     """How unlike the ring each of some shifts is: 0 the same, 1 unrelated."""
     box, ring = ring_of(small, radius)
-    return _prices(small, shifts, box, ring)[1]
+    return _prices(small, shifts, np.zeros(small.known.shape, np.float32), box, ring)[1]
 
 
 def unexplained(small: Scene, shifts: Whole, radius: float) -> float:
@@ -96,10 +100,11 @@ def unexplained(small: Scene, shifts: Whole, radius: float) -> float:
     return float(np.sqrt(best[ring].mean())) if ring.any() else 0.0
 
 
-def _prices(small: Scene, pool: Whole, box: Box, ring: Mask) -> tuple[Picture, Picture]:
+def _prices(small: Scene, pool: Whole, odd: Picture, box: Box, ring: Mask) -> tuple[Picture, Picture]:
     """Price of each shift at each pixel of ring and hole, and over the ring as a whole."""
     here, known, hole = small.detail[box], small.known[box], small.hole[box]
     unrelated = 2 * max(float(np.square(small.detail[small.known]).sum(-1).mean()), 1e-9)
+    dear = Scene(odd[..., None], small.known, small.hole)
     table, general = [], []
     for shift in pool:
         there, valid = small.shifted(box, shift)
@@ -107,7 +112,14 @@ def _prices(small: Scene, pool: Whole, box: Box, ring: Mask) -> tuple[Picture, P
         gap = np.where(valid & known, np.minimum(gap, _MOST_UNLIKE), _UNKNOWN).astype(np.float32)
         both = ring & valid
         score = float(gap[both].mean()) if both.sum() > 0.2 * ring.sum() else 1.0
-        table.append(np.concatenate([cv2.blur(gap, (3, 3))[ring], np.where(valid[hole], score, _UNREACHED)]))
+        table.append(
+            np.concatenate(
+                [
+                    cv2.blur(gap, (3, 3))[ring],
+                    np.where(valid, score + dear.shifted(box, shift)[0][..., 0], _UNREACHED)[hole],
+                ]
+            )
+        )
         general.append(score)
     return np.array(table, np.float32), np.array(general, np.float32)
 

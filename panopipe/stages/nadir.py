@@ -14,7 +14,7 @@ from panopipe.floor.extent import Extent, floor_extent
 from panopipe.floor.fill import Filled, fill_floor
 from panopipe.floor.floor_map import FloorMap, Place, floor_map
 from panopipe.floor.footprint import Footprint, RingMap, find_footprint, ring_map
-from panopipe.floor.graft import graft
+from panopipe.floor.graft import graft, sharpness
 from panopipe.floor.neighbours import best_neighbours
 from panopipe.floor.outline import Outline, circle, outline_of_picture
 from panopipe.floor.patch import put_patch
@@ -45,6 +45,9 @@ _READ_TO_DEG = 50.0
 """Angle from the nadir to which the frame's own floor is read."""
 _READ_NEIGHBOUR_TO_DEG = 62.0
 """The same where a neighbour shall show the floor that the foot hides."""
+_SHARP_ENOUGH, _REPEATS = 0.85, 0.9
+"""Share of its detail below which a neighbour's floor is blurred, and agreement with itself from which a
+floor is rather rebuilt then."""
 _SAME_FLOOR = 0.75
 """Agreement around the hole from which a neighbour's floor is taken for the frame's own."""
 
@@ -202,19 +205,31 @@ def _filled(
     if settings.fill == "soft":
         return fill_softly(seen, hole), {"fill_method": "soft"}, ()
     laid = _laid(band, view, seen, distance, plan)
-    if laid is not None:
-        key, floor = laid
-        notes: dict[str, float | str] = {
-            "fill_method": f"seen from {key}",
-            "neighbour_agreement": round(floor.agreement, 3),
-        }
-        return graft(seen, hole, floor.light), notes, ()
+    if laid is None or laid[2] < _SHARP_ENOUGH:
+        rebuilt = _rebuilt(seen, hole, settings)
+        # What repeats well is sharper by its own repeat than from far away.
+        repeats = float(rebuilt[1].get("ring_agreement", 0.0)) >= _REPEATS and not rebuilt[2]
+        if laid is None or repeats:
+            return rebuilt
+    key, floor, sharp = laid
+    notes: dict[str, float | str] = {
+        "fill_method": f"seen from {key}",
+        "neighbour_agreement": round(floor.agreement, 3),
+        "neighbour_sharpness": round(sharp, 3),
+    }
+    return graft(seen, hole, floor.light), notes, ()
+
+
+def _rebuilt(
+    seen: Rows, hole: NDArray[np.bool_], settings: NadirSettings
+) -> tuple[Rows, dict[str, float | str], tuple[str, ...]]:
+    """Continue the floor from around the hole, as far as there is any."""
     extent = floor_extent(seen, hole)
     edge_deg = extent.edge_deg if extent.edge >= _TWO_KINDS else None
     result = None
     if extent.other_share < _TOO_LITTLE:
-        result = fill_floor(seen, extent.floor, hole, edge_deg=edge_deg)
-    notes = {"other_than_floor_share": round(extent.other_share, 3)}
+        result = fill_floor(seen, extent.floor, hole, unlike=extent.unlike, edge_deg=edge_deg)
+    notes: dict[str, float | str] = {"other_than_floor_share": round(extent.other_share, 3)}
     if result is None:
         return fill_softly(seen, hole), {"fill_method": "soft", **notes}, (_SENTENCES["little"],)
     notes["fill_method"] = "floor" if settings.fill == "floor" else "shadow only"
@@ -251,7 +266,7 @@ def _wants_neighbours(settings: NadirSettings) -> bool:
 
 def _laid(
     band: Band, view: View, seen: Rows, distance: NDArray[np.float32], plan: _Plan
-) -> tuple[FrameKey, Laid] | None:
+) -> tuple[FrameKey, Laid, float] | None:
     """The first neighbour whose floor agrees with the frame's own around the hole, at full size only."""
     hole = distance < _FEATHER_PX
     ring = (distance > 2 * _FEATHER_PX) & (distance < 0.8 * math.sqrt(hole.sum() / math.pi))
@@ -260,7 +275,7 @@ def _laid(
             continue
         laid = lay(seen, hole, ring, view, other.rows, other.first, place)
         if laid is not None and laid.agreement >= _SAME_FLOOR:
-            return key, laid
+            return key, laid, sharpness(seen, laid.light, ring & laid.valid)
     return None
 
 

@@ -1,9 +1,10 @@
 """Measure the nadir stage on generated floors whose truth is known: `python -m tests.benchmarks.nadir`.
 
 Prints one row a floor and foot: PSNR and SSIM inside the mask in the straight-down view against the frame
-without monopod, beside OpenCV's two inpainting methods on the same mask; what the mask missed and took; steps
-over the mask's edge against steps elsewhere; grain inside against outside; seconds of CPU. With
-`--neighbours` the same with a second frame two metres away. `--sheet FILE.png` writes before, after, truth.
+without monopod, beside OpenCV's two inpainting methods on the same mask; what the mask missed and took (and
+missed when shadow counts from 3 % of the light instead of 5 %); steps over the mask's edge against steps
+elsewhere; grain and variance inside against outside; seconds of CPU. With `--neighbours` the same with a
+second frame two metres away. `--sheet FILE.png` writes before, after, truth.
 """
 
 from __future__ import annotations
@@ -51,7 +52,7 @@ def main() -> None:
     print(
         f"{options.width} x {options.width // 2}{also}\n"
         "floor            foot |  ours dB SSIM | Telea dB SSIM |    NS dB SSIM | gain dB | missed taken"
-        " | step  grain (truth) | CPU s  how"
+        " (at 3 %) | step  grain (truth) variance | CPU s  how"
     )
     sheets = []
     for number, foot_deg in enumerate(options.feet):
@@ -150,12 +151,15 @@ def _row(case, before, applied, truth, first, seconds, options):
         for method in (cv2.INPAINT_TELEA, cv2.INPAINT_NS)
     ]
     scores = [(_psnr(shown, bare, mask), _ssim(shown, bare, mask)) for shown in (ours, *inpainted)]
-    missed, taken = _mask_errors(case.seen, changed, first)
+    missed, taken, faint = _mask_errors(case.seen, changed, first)
     gain = scores[0][0] - max(scores[1][0], scores[2][0])
     numbers = " | ".join(f"{psnr:8.2f} {ssim:.3f}"[:14].rjust(13) for psnr, ssim in scores)
+    name = f"{case.name:16s} {_foot_of(case):4.0f} | {numbers} | {gain:+7.2f}"
+    cover = f"{missed:5.2%} {taken:5.0%} ({faint:5.2%})"
+    grain = f"{_grain_ratio(ours, mask):.2f} ({_grain_ratio(bare, mask):.2f})"
+    variance = f"{_variance_ratio(ours, mask):.2f} ({_variance_ratio(bare, mask):.2f})"
     row = (
-        f"{case.name:16s} {_foot_of(case):4.0f} | {numbers} | {gain:+7.2f} | {missed:5.2%} {taken:5.0%} | "
-        f"{_step_ratio(ours, mask):.2f}  {_grain_ratio(ours, mask):.2f} ({_grain_ratio(bare, mask):.2f})   | "
+        f"{name} | {cover} | {_step_ratio(ours, mask):.2f}  {grain}  {variance} | "
         f"{seconds:5.2f}  {applied.notes['fill_method']}"
     )
     return row, _sheet(seen, ours, bare, mask)
@@ -191,14 +195,17 @@ def _ssim(shown: Picture, truth: Picture, mask: Mask) -> float:
     return float(local[mask[box]].mean())
 
 
-def _mask_errors(seen: Seen, changed: Mask, first: int) -> tuple[float, float]:
-    """Share of foot and shadow not covered, and floor covered over their area, by solid angle."""
+def _mask_errors(seen: Seen, changed: Mask, first: int) -> tuple[float, float, float]:
+    """Share of foot and shadow not covered, floor covered over their area, and share not covered with
+    shadow from 3 % of the light on, all by solid angle."""
     changed = changed[seen.first - first :] if seen.first >= first else changed
     true = (seen.foot | seen.shadow)[-changed.shape[0] :]
     height = changed.shape[1] // 2
     weight = np.sin(np.pi / height * (changed.shape[0] - np.arange(changed.shape[0]) - 0.5))[:, None]
+    wide = true | seen.faint[-changed.shape[0] :]
     area = (weight * true).sum()
-    return float((weight * (true & ~changed)).sum() / area), float((weight * (changed & ~true)).sum() / area)
+    missed, taken = (weight * (true & ~changed)).sum() / area, (weight * (changed & ~true)).sum() / area
+    return float(missed), float(taken), float((weight * (wide & ~changed)).sum() / (weight * wide).sum())
 
 
 def _luma(coded: Picture) -> Picture:
@@ -226,6 +233,18 @@ def _grain_ratio(shown: Picture, mask: Mask) -> float:
     fine = luma - cv2.GaussianBlur(luma, (0, 0), 1.0)
     inside, ring = ~_dilated(~mask, 6), _dilated(mask, 60) & ~_dilated(mask, 6)
     return float(np.median(np.abs(fine[inside])) / np.median(np.abs(fine[ring])))
+
+
+def _variance_ratio(shown: Picture, mask: Mask) -> float:
+    """Variance of the floor without its shade inside against a ring outside.
+
+    A smear has next to none and so comes closest to any one random floor in the mean square: an independent
+    sample of the same floor, which is what it must look like, differs by twice the variance, 3 dB.
+    """
+    luma = _luma(shown)
+    detail = luma - cv2.GaussianBlur(luma, (0, 0), 40)
+    inside, ring = ~_dilated(~mask, 6), _dilated(mask, 120) & ~_dilated(mask, 6)
+    return float(detail[inside].var() / detail[ring].var())
 
 
 def _sheet(seen: Picture, ours: Picture, bare: Picture, mask: Mask) -> NDArray[np.uint8]:

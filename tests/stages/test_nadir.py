@@ -67,6 +67,20 @@ def finish(seen, settings, *, solution=None, pictures=None, its_facts=None):
     return frame, done, learned, applied
 
 
+@pytest.fixture(scope="module")
+def finished(frames, solutions):
+    """Each frame as the job's own solution leaves it: rebuilt once, looked at by many tests."""
+    return {
+        name: finish(seen, NadirSettings(), solution=solutions[FrameKey("hall", name)])
+        for name, seen in frames.items()
+    }
+
+
+def learned_by(seen, settings, pictures=None):
+    """What the stage settles to cover, without filling it."""
+    return Nadir().learn(Look(Frame(reduced(whole(seen)), facts()), None, pictures or {}), settings)
+
+
 def decibels(shown, truth, where):
     return -10 * np.log10(np.square(np.clip(shown, 0, 1) - np.clip(truth, 0, 1))[where].mean())
 
@@ -84,11 +98,9 @@ def test_leave_reads_and_changes_nothing(frames):
 
 
 @pytest.mark.parametrize("name", ["planks", "square tiles", "carpet"])
-def test_the_job_shows_the_monopod_and_the_floor_goes_on(frames, solutions, name):
+def test_the_job_shows_the_monopod_and_the_floor_goes_on(frames, finished, name):
     seen = frames[name]
-    before, after, learned, applied = finish(
-        seen, NadirSettings(), solution=solutions[FrameKey("hall", name)]
-    )
+    before, after, learned, applied = finished[name]
     assert learned.notes["mask_source"] == "comparing the frames"
     truth = before.copy()
     truth[seen.first :] = seen.bare
@@ -102,19 +114,18 @@ def test_the_job_shows_the_monopod_and_the_floor_goes_on(frames, solutions, name
     assert applied.notes["ring_agreement"] > 0.1
 
 
-def test_only_the_mask_changes(frames, solutions):
-    seen = frames["planks"]
-    before, after, learned, _ = finish(seen, NadirSettings(), solution=solutions[FrameKey("hall", "planks")])
+def test_only_the_mask_changes(finished):
+    before, after, learned, _ = finished["planks"]
     outside = 90 - float(learned.notes["mask_largest_deg"]) - 1.0
     row = int((90 + outside) / 180 * HEIGHT)
     assert np.array_equal(before[:row], after[:row])
     assert (before[row:] != after[row:]).any()
 
 
-def test_the_same_frame_gives_the_same_bits(frames, solutions):
+def test_the_same_frame_gives_the_same_bits(frames, solutions, finished):
     solution = solutions[FrameKey("hall", "planks")]
-    one, two = (finish(frames["planks"], NadirSettings(), solution=solution)[1] for _ in range(2))
-    assert np.array_equal(one, two)
+    again = finish(frames["planks"], NadirSettings(), solution=solution)[1]
+    assert np.array_equal(finished["planks"][1], again)
 
 
 def test_the_footprint_does_not_depend_on_the_order_of_the_frames(frames, solutions):
@@ -133,12 +144,12 @@ def test_the_footprint_does_not_depend_on_the_order_of_the_frames(frames, soluti
 def test_a_radius_in_the_recipe_is_geometry(frames):
     # External check: a foot of .2 m radius seen from 1.5 m spans 7.59 degrees (closed form atan(r / h)).
     settings = NadirSettings(foot_radius_m=0.2, camera_height_m=1.5, margin_deg=0)
-    _, _, learned, _ = finish(frames["carpet"], settings)
+    learned = learned_by(frames["carpet"], settings)
     assert learned.notes["mask_radius_deg"] == pytest.approx(7.59, abs=0.011)
 
 
 def test_without_a_survey_a_person_is_asked_to_look(frames):
-    _, _, learned, _ = finish(frames["carpet"], NadirSettings())
+    learned = learned_by(frames["carpet"], NadirSettings())
     assert "assumed" in learned.wants_look[0]
 
 
@@ -191,7 +202,7 @@ def test_a_drawn_mask_overrides(frames):
     yes = np.hypot(*np.mgrid[-149.5:150, -149.5:150]) < 150 * np.tan(np.radians(12)) / np.tan(np.radians(30))
     drawn[yes, :3] = 1
     settings = NadirSettings(foot_picture="mask.png", margin_deg=0)
-    _, _, learned, _ = finish(frames["carpet"], settings, pictures={"foot_picture": drawn})
+    learned = learned_by(frames["carpet"], settings, {"foot_picture": drawn})
     assert learned.notes["mask_source"] == "foot_picture"
     assert learned.notes["mask_radius_deg"] == pytest.approx(12, abs=0.3)
 
