@@ -45,7 +45,7 @@ _READ_TO_DEG = 50.0
 """Angle from the nadir to which the frame's own floor is read."""
 _READ_NEIGHBOUR_TO_DEG = 62.0
 """The same where a neighbour shall show the floor that the foot hides."""
-_SHARP_ENOUGH, _REPEATS = 0.85, 0.9
+_SHARP_ENOUGH, _REPEATS = 0.9, 0.9
 """Share of its detail below which a neighbour's floor is blurred, and agreement with itself from which a
 floor is rather rebuilt then."""
 _SAME_FLOOR = 0.75

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from panopipe.floor.floor_map import Place, floor_map, place_of
+from panopipe.floor.graft import sharpness
 from panopipe.floor.neighbours import best_neighbours
 from panopipe.floor.register import homography_of, lay
 from panopipe.frame import FrameKey
@@ -89,3 +90,12 @@ def test_frames_of_other_rooms_are_no_neighbours(pair):
     one, two = maps
     assert set(together[one]) == {two}
     assert set(together[two]) == {one}
+
+
+def test_a_blurred_view_of_the_same_floor_is_less_sharp(pair):
+    view = straight_down(200, frame_focal_px(WIDTH))
+    own = view_from_frame(pair[0].bare, pair[0].first, view)
+    ring = np.ones(own.shape[:2], bool)
+    assert sharpness(own, own, ring) == pytest.approx(1, abs=1e-6)
+    # A Gaussian of 1.5 px takes most of what is 1 to 3 px wide.
+    assert sharpness(own, cv2.GaussianBlur(own, (0, 0), 1.5), ring) < 0.6
