@@ -17,11 +17,13 @@ from skimage.restoration import inpaint_biharmonic
 
 from panopipe.colour.oklab import oklab_from_working, working_from_oklab
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
-from panopipe.light.base import DARKEST, EDGE_VARIANCE_EV2, REACH_DEG
 from panopipe.light.curve import Moves, display_light, moved_base
 from panopipe.stages.vibrance import raise_chroma
 
 Float = np.ndarray
+
+DARKEST, EDGE_VARIANCE_EV2, REACH_DEG = 2.0**-20, 0.25, 4.5
+"""Black, the variance from which a step is an edge, and the reach of the guided filter."""
 
 
 def finish(dng: Path, jpeg: Path, facts: dict[str, object]) -> None:
