@@ -38,6 +38,9 @@ _SHADE_SHARE = 0.4
 """Breadth of what counts as light and shade, in radii of the hole."""
 _MOST_MENDED = 0.25
 """Strongest mending of levels, in log light, where two kinds of floor meet."""
+_RANDOM, _MOST_MENDED_RANDOM = 0.55, 0.02
+"""Agreement below which a floor is chips, stones or pile, and the strongest mending there: each seam cuts
+stones of all tones, and mending them would leave blotches broader than any stone."""
 _ODD_PRICE, _ODD_FROM = 3.0, 0.3
 """Price of copying a pixel whose surroundings are unlike the floor at the rim, and where it begins."""
 _POOL = 120
@@ -103,45 +106,62 @@ def fill_floor(
     logs = to_log(light, offset)
     factor = max(1, round(radius / _COARSE_RADIUS_PX))
     shade = broad_shade(logs, known, _SHADE_SHARE * radius)
-    plain = shrunk(logs - shade, factor)
+    detail = logs - shade
+    plain = shrunk(detail, factor)
     if edge:
         shade = np.broadcast_to(logs[known].mean(0), logs.shape)
+        detail = logs - shade
     # Nothing of the foot may leak into what is compared.
-    scene = Scene(np.where(hole[..., None], np.float32(0), logs - shade), known, hole)
-    small = Scene(
-        lessened(scene.detail, factor),
-        shrunk(known.astype(np.float32), factor) > 0.99,
-        shrunk(hole.astype(np.float32), factor) > 0.01,
-    )
-    features = compared_by(small.detail, scales_of(small.detail, small.known, level_share=level_share))
-    # A slope needs the next pixel too, and a softened one two more.
-    near = np.ones((3, 3), np.uint8) if factor > 1 else np.ones((5, 5), np.uint8)
-    sure = cv2.erode(small.known.astype(np.uint8), near).astype(bool)
-    small = Scene(features, sure, small.hole)
-    found = likeness(small.detail, small.known, min(small.known.shape) // 2)
-    pool = best_shifts(found, shortest=_SHORTEST * radius / factor, count=_POOL)
-    if edge_deg is not None:
-        pool = np.concatenate([_along(edge_deg, radius / factor), pool])
-    odd = np.zeros(sure.shape, np.float32)
-    if unlike is not None:
-        odd = _ODD_PRICE * np.square(np.maximum(shrunk(unlike, factor) - _ODD_FROM, 0))
+    detail[hole] = 0
+    scene = Scene(detail, known, hole)
+    small = _coarse(scene, factor, level_share)
+    pool = _candidates(small, radius / factor, edge_deg)
+    odd = _dear(unlike, small, factor)
     if not len(pool):
         return None
     coarse, general = chosen_shifts(small, pool, odd, radius / factor, count=_KEPT)
-    evened = Scene(plain, sure, small.hole)
+    evened = Scene(plain, small.known, small.hole)
     judged = fit(evened, coarse, radius / factor) if edge else general
     strange = unexplained(evened, coarse, radius / factor)
     shifts = refined(scene, coarse * factor, factor, radius)
     box, labels = label_hole(
         scene, shifts, general, odd, factor=factor, radius=radius, level_share=level_share
     )
-    detail = joined(scene, shifts, box, labels, most=_MOST_MENDED if edge else math.inf)
+    random = 1 - float(judged.min()) < _RANDOM
+    most = _MOST_MENDED_RANDOM if random else _MOST_MENDED if edge else math.inf
+    detail = joined(scene, shifts, box, labels, most=most)
     box = scene.box(round(0.3 * radius))
     detail = with_grain(detail, scene.detail, hole, box, written=WRITTEN_SHARE)
     picture = light.copy()
     inside = hole[box]
     picture[box][inside] = from_log((detail[box] + shade[box])[inside], offset)
     return Filled(picture, float(1 - judged.min()), strange)
+
+
+def _coarse(scene: Scene, factor: int, level_share: float) -> Scene:
+    """What is compared, on the coarse grid: levels and slopes, where both are sure."""
+    detail = lessened(scene.detail, factor)
+    known = shrunk(scene.known.astype(np.float32), factor) > 0.99
+    features = compared_by(detail, scales_of(detail, known, level_share=level_share))
+    # A slope needs the next pixel too, and a softened one two more.
+    near = np.ones((3, 3), np.uint8) if factor > 1 else np.ones((5, 5), np.uint8)
+    sure = cv2.erode(known.astype(np.uint8), near).astype(bool)
+    return Scene(features, sure, shrunk(scene.hole.astype(np.float32), factor) > 0.01)
+
+
+def _candidates(small: Scene, radius: float, edge_deg: float | None) -> NDArray[np.int64]:
+    """Shifts under which the floor looks like itself, and those along an edge."""
+    found = likeness(small.detail, small.known, min(small.known.shape) // 2)
+    pool = best_shifts(found, shortest=_SHORTEST * radius, count=_POOL)
+    return pool if edge_deg is None else np.concatenate([_along(edge_deg, radius), pool])
+
+
+def _dear(unlike: Picture | None, small: Scene, factor: int) -> Picture:
+    """Price of copying each pixel of the coarse grid."""
+    if unlike is None:
+        return np.zeros(small.known.shape, np.float32)
+    dear: Picture = _ODD_PRICE * np.square(np.maximum(shrunk(unlike, factor) - _ODD_FROM, 0))
+    return dear
 
 
 def _along(edge_deg: float, radius: float) -> NDArray[np.int64]:

@@ -14,7 +14,9 @@ from panopipe.floor.scene import Box, Scene
 Picture = NDArray[np.float32]
 Whole = NDArray[np.int64]
 
-_CYCLES = 4
+_CYCLES = 3
+_RIM_PX = 2.0
+"""How deep a step at the rim is mended where mending is bounded."""
 
 
 def joined(scene: Scene, shifts: Whole, box: Box, labels: Whole, *, most: float = math.inf) -> Picture:
@@ -57,8 +59,16 @@ def joined(scene: Scene, shifts: Whole, box: Box, labels: Whole, *, most: float 
     guess = np.where(hole[..., None], _at(scene.detail, y + down_by, x + across_by), scene.detail[box])
     result = scene.detail.copy()
     mended = solve(guess, hole, divergence_of(across, down), cycles=_CYCLES)
-    result[box] = mended if math.isinf(most) else guess + np.clip(mended - guess, -most, most)
+    result[box] = mended if math.isinf(most) else guess + _bounded(mended - guess, hole, most)
     return result
+
+
+def _bounded(mending: Picture, hole: NDArray[np.bool_], most: float) -> Picture:
+    """Mending without its strongest parts, but for the first pixels at the rim, which hide a step."""
+    depth = cv2.distanceTransform(hole.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    bound = (most + np.exp(-depth / _RIM_PX))[..., None]
+    bounded: Picture = np.clip(mending, -bound, bound).astype(np.float32)
+    return bounded
 
 
 def _step(

@@ -124,7 +124,7 @@ class Nadir(SpanStage[NadirSettings]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 3
+    version: ClassVar[int] = 4
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     surveys: ClassVar[bool] = True
