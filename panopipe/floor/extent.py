@@ -31,6 +31,8 @@ _LIGHTNESS, _COLOUR, _ROUGHNESS = 0.30, 0.12, 0.9
 and log of the rms of fine detail."""
 _UNLIKE, _RATHER_UNLIKE = 1.5, 0.9
 """Distances from which a spot is, and may be, something else."""
+_UNLIKE_SPOT, _ODD_WINDOW = 1.0, 0.4
+"""The same for a single spot, in surroundings that are at least so unlike."""
 _LEAST_SHARE = 0.15
 """Smallest piece of something else that counts, in areas of the hole: smaller ones are part of a pattern."""
 _TURNS, _CLOSE, _LEAST_SIDE = 24, 0.2, 0.08
@@ -89,7 +91,9 @@ def floor_extent(light: Picture, hole: Mask) -> Extent:
     near = within(taken, (_NEAR - 1) * radius / factor) & ~taken
     share = float((other & (unlike > _UNLIKE))[near].mean()) if near.any() else 0.0
     size = hole.shape[::-1]
-    grown = cv2.dilate(other.astype(np.uint8), np.ones((3, 3), np.uint8))
+    # The first bits of a drawer or a door are too small for the window to tell: they do by themselves.
+    bits = (_nearest(spots, spots[rim]) > _UNLIKE_SPOT) & (unlike > _ODD_WINDOW) & ~(taken | rim)
+    grown = cv2.dilate((other | bits).astype(np.uint8), np.ones((3, 3), np.uint8))
     covered = (taken.shape[1] * factor, taken.shape[0] * factor)
     full = cv2.resize(grown, covered, interpolation=cv2.INTER_NEAREST).astype(bool)
     floor = np.ones(size[::-1], np.bool_)

@@ -122,7 +122,7 @@ def fill_floor(
     coarse, general = chosen_shifts(small, pool, odd, radius / factor, count=_KEPT)
     evened = Scene(plain, small.known, small.hole)
     judged = fit(evened, coarse, radius / factor) if edge else general
-    strange = unexplained(evened, coarse, radius / factor)
+    strange = unexplained(Scene(plain, ~small.hole, small.hole), coarse, radius / factor)
     shifts = refined(scene, coarse * factor, factor, radius)
     box, labels = label_hole(
         scene, shifts, general, odd, factor=factor, radius=radius, level_share=level_share
