@@ -61,13 +61,13 @@ def read_light(path: Path, width: int | None) -> Light:
 
 
 def _scaled(light: Light, width: int) -> Light:
-    """Scale a sphere; above its own size by a cubic that goes on round the cut."""
+    """Scale a sphere; above its own size linearly, as a cubic would ring darkly about a sun or lamp."""
     if width <= light.shape[1]:
         return cv2.resize(light, (width, width // 2), interpolation=cv2.INTER_AREA)
     margin = 16
     factor = width / light.shape[1]
     wide = np.concatenate([light[:, -margin:], light, light[:, :margin]], axis=1)
-    grown = cv2.resize(wide, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC)
+    grown = cv2.resize(wide, None, fx=factor, fy=factor, interpolation=cv2.INTER_LINEAR)
     start = round(margin * factor)
     return np.ascontiguousarray(np.maximum(grown[: width // 2, start : start + width], 0))
 
@@ -94,7 +94,7 @@ def write_job(files: list[Path], job: Path, width: int | None, clipped_share: fl
             saturation=saturation,
             baseline_ev=BASELINE_EV,
             seed=seed,
-            shot=Shot(),
+            shot=Shot(exposure_s=None, f_number=None, iso=None),  # nobody knows what they were
             white=camera.DAYLIGHT,
         )
         over = camera.camera_values(light, saturation, camera.DAYLIGHT).max(axis=-1) >= 1
