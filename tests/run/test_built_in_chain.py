@@ -1,7 +1,11 @@
-"""All built-in stages at once, on a frame of a drawn room: the schedule changes no bit."""
+"""All built-in stages at once, on frames of a drawn room: neither schedule nor turn changes a bit."""
 
+import contextlib
+from collections.abc import Iterator, Sequence
+from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from panopipe.frame import Frame, FrameKey
@@ -10,6 +14,7 @@ from panopipe.run.engine import finish_frame, reductions
 from panopipe.run.passage import Given
 from panopipe.run.steps import Step
 from panopipe.stage import DEFAULT_ORDER, JobFacts, Observed, Solution
+from panopipe.stages import export
 from tests.makers.dng import write_linear_dng
 from tests.stress.jobs import room_samples
 
@@ -17,12 +22,12 @@ KEYS = tuple(FrameKey("hall", f"hall-{number}") for number in (1, 2))
 STEPS = tuple(Step(loaded_stage(name), loaded_stage(name).Settings()) for name in DEFAULT_ORDER)
 
 
-@pytest.fixture(scope="module")
-def house(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
-    """Two frames, open, and the joint solutions of all stages that survey."""
-    folder = tmp_path_factory.mktemp("house")
+@contextlib.contextmanager
+def surveyed(folder: Path, turns: Sequence[int]) -> Iterator[SimpleNamespace]:
+    """Two frames whose files are turned by so many pixels, open, and the joint solutions of all surveys."""
     paths = {
-        key: write_linear_dng(folder / f"{key.name}.dng", room_samples(512, n)) for n, key in enumerate(KEYS)
+        key: write_linear_dng(folder / f"{key.name}.dng", np.roll(room_samples(512, n), turn, axis=1))
+        for n, (key, turn) in enumerate(zip(KEYS, turns, strict=True))
     }
     opened = {key: STEPS[0].stage.open([path], key, STEPS[0].settings) for key, path in paths.items()}
     reduced = {key: reductions(one).reduced for key, one in opened.items()}
@@ -39,6 +44,39 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
     yield SimpleNamespace(opened=opened, solutions=solutions)
     for one in opened.values():
         one.close()
+
+
+@pytest.fixture(scope="module")
+def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimpleNamespace]:
+    """The frames as they were shot."""
+    with surveyed(tmp_path_factory.mktemp("house"), (0, 0)) as found:
+        yield found
+
+
+def codes_of(house: SimpleNamespace, key: FrameKey, monkeypatch: pytest.MonkeyPatch) -> np.ndarray:
+    """8-bit codes of a finished frame, as they reach the JPEG coder."""
+    taken: list[np.ndarray] = []
+    take = export.JpegStream.take
+
+    def watch(self: export.JpegStream, rows: np.ndarray, **options: object) -> None:
+        taken.append(rows.copy())
+        take(self, rows, **options)  # type: ignore[arg-type]
+
+    with monkeypatch.context() as patch:
+        patch.setattr(export.JpegStream, "take", watch)
+        finish_frame(house.opened[key], STEPS, given=Given(house.solutions[key]))
+    return np.concatenate(taken)
+
+
+def test_turned_files_give_the_turned_codes_through_all_stages(
+    house: SimpleNamespace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    turns = (201, 77)
+    with surveyed(tmp_path, turns) as turned:
+        for key, turn in zip(KEYS, turns, strict=True):
+            straight = codes_of(house, key, monkeypatch)
+            assert len(np.unique(straight)) > 50
+            assert np.array_equal(codes_of(turned, key, monkeypatch), np.roll(straight, turn, axis=1))
 
 
 def test_bands_and_whole_frames_give_the_same_file(house: SimpleNamespace) -> None:
