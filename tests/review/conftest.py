@@ -1,13 +1,9 @@
-"""A job with frames of every state, its page, and a browser to open it in."""
+"""A job with frames of every state, and its page."""
 
 from __future__ import annotations
 
-import os
-import shutil
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pytest
 
@@ -15,9 +11,6 @@ from panopipe.frame import FrameKey
 from panopipe.review.make import ReviewSummary, review_records
 from panopipe.run.record import FrameRecord
 from tests.review.pictures import finished, room
-
-if TYPE_CHECKING:
-    from selenium.webdriver import Chrome
 
 HOSTILE_ROOM = "</script><b>bold</b>&\"'"
 HOSTILE_NAME = "<img src=x onerror=document.title='broken'> $(rm) `x` " + "long " * 40
@@ -66,18 +59,3 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     )
     records.append(FrameRecord(FrameKey("terrace", "terrace-01"), "waiting"))
     return Made(job, records, review_records(job, records, title="Fenhollow"))
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Chrome]:
-    """A headless Chromium; where none is installed, browser tests are skipped, unless it is required."""
-    binary, driver = shutil.which("chromium"), shutil.which("chromedriver")
-    if binary is None or driver is None:
-        say = "chromium and its driver are not installed: python tests/review/install_browser.py"
-        if os.environ.get("PANOPIPE_BROWSER") == "required":
-            pytest.fail(say)
-        pytest.skip(say)
-    from tests.review.browser import chromium  # noqa: PLC0415 - needs selenium, which a run without browser does not
-
-    with chromium(binary, driver) as opened:
-        yield opened
