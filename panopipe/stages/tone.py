@@ -6,9 +6,9 @@ stays. Exposure, white point and black point are the same everywhere. Colour kee
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache, partial
+from functools import lru_cache
 from typing import Any, ClassVar
 
 import cv2
@@ -27,7 +27,6 @@ from panopipe.light.curve import (
     NO_BLACK_EV,
     Moves,
     moved_base,
-    shoulder,
     steeper_light,
     view_part,
 )
@@ -113,22 +112,22 @@ class _Learned:
         What balance will turn into white of luminance 1.
     gains : LocalCurves
         By place and luminance: gain by all but the shoulder, as a natural logarithm.
-    lowered : ndarray of shape (entries,), dtype float32, or None
-        By display light before the shoulder: how far the shoulder lowers it.
+    white_point : float or None
+        Display light, before the shoulder, that is shown as white; None if there is no shoulder.
     """
 
     luminance: Plane32
     channels: tuple[Plane32, ...]
     white: tuple[float, ...]
     gains: LocalCurves
-    lowered: Plane32 | None
+    white_point: float | None
 
 
 class Tone(RowStage[ToneSettings]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 3
+    version: ClassVar[int] = 4
     summary: ClassVar[str] = "exposure, highlights, shadows, white and black point; finds what suits the room"
     Settings: ClassVar[type] = ToneSettings
     surveys: ClassVar[bool] = True
@@ -195,13 +194,7 @@ def _wants_look(moves: Moves) -> tuple[str, ...]:
 HEADROOM = 0.3
 """Part of the way from luminance to the strongest channel that is left free above it, so that chroma raised
 later finds room below clipping."""
-_ENTRIES = 1 << 16
 _EV_OF_LOG = 1 / np.log(2)
-_STEPS_OF_LIGHT = 1024.0
-"""Entries of the shoulder's table for each unit of display light: a step is a seventh of an 8-bit code where
-the shoulder begins."""
-_MOST_LIGHT = np.float32((_ENTRIES - 1) / _STEPS_OF_LIGHT)
-"""The last entry: the highest white point. More light is all lowered to white."""
 
 
 def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Learned:
@@ -212,13 +205,8 @@ def _learned(base: Base, moves: Moves, correction: NDArray[np.float64]) -> _Lear
         channels=tuple(weights[None] for weights in channels.astype(np.float32)),
         white=tuple(map(float, np.linalg.inv(correction).sum(axis=1))),
         gains=_gains(base, moves),
-        lowered=_lowered(moves) if moves.white_point_ev > 0 else None,
+        white_point=2.0**moves.white_point_ev if moves.white_point_ev > 0 else None,
     )
-
-
-def _lowered(moves: Moves) -> Plane32:
-    light = np.arange(_ENTRIES) / _STEPS_OF_LIGHT
-    return (light - shoulder(light, moves)).astype(np.float32)
 
 
 def _gains(base: Base, moves: Moves) -> LocalCurves:
@@ -261,17 +249,16 @@ def _render_few(rows: Rows, curves: RowCurves, start: int, learned: _Learned) ->
     light = cv2.transform(rows, learned.luminance, dst=scratch("tone light", shape))
     gain = curves.at(start, light, out=scratch("tone gain", shape))
     cv2.exp(gain, dst=gain)
-    if learned.lowered is None:
+    if learned.white_point is None:
         _multiply(rows, gain)
         return
     strongest = _strongest(rows, learned.channels, scratch("tone strongest", shape))
     strongest *= gain
-    peak = float(strongest.max())
-    if peak <= KNEE:
+    if float(strongest.max()) <= KNEE:
         _multiply(rows, gain)
         return
     light *= gain
-    _roll_off(rows, gain, light, strongest, learned.white, partial(_lowering, learned.lowered, peak=peak))
+    _roll_off(rows, gain, light, strongest, learned.white, learned.white_point)
 
 
 def _multiply(rows: Rows, gain: Plane32) -> None:
@@ -286,14 +273,14 @@ def _roll_off(
     light: Plane32,
     strongest: Plane32,
     white: tuple[float, ...],
-    lowering: Callable[..., Plane32],
+    white_point: float,
 ) -> None:
     """Luminance goes over the shoulder, and chroma shrinks until the strongest channel goes over it as well.
 
     What is brighter stays brighter, whatever its colour, and near white it runs into the white of the frame.
     """
-    lowered = lowering(light, out=scratch("tone lowered", light.shape))
-    lost = lowering(strongest, out=scratch("tone lost", light.shape))
+    lowered = _lowered(light, white_point, out=scratch("tone lowered", light.shape))
+    lost = _lowered(strongest, white_point, out=scratch("tone lost", light.shape))
     lost -= lowered
     strongest -= light
     lost /= np.maximum(strongest, np.float32(1e-6), out=strongest)
@@ -313,13 +300,19 @@ def _all_white(white: tuple[float, ...], shape: tuple[int, int]) -> Plane32:
     return np.ascontiguousarray(np.broadcast_to(np.array(white, dtype=np.float32), (*shape, 3)))
 
 
-def _lowering(lowered: Plane32, light: Plane32, *, peak: float, out: Plane32) -> Plane32:
-    """How far the shoulder lowers light, none of which is above `peak`."""
-    entry = scratch("tone entry", light.shape, np.uint16)
-    cv2.multiply(light, _STEPS_OF_LIGHT, dst=entry, dtype=cv2.CV_16U)
-    cv2.LUT(entry, lowered, dst=out)
-    if peak > _MOST_LIGHT:
-        out += np.maximum(light - _MOST_LIGHT, 0)
+def _lowered(light: Plane32, white_point: float, *, out: Plane32) -> Plane32:
+    """How far the shoulder lowers light; what lies beyond the white point comes out as white."""
+    room = (white_point - KNEE) / (1 - KNEE)
+    np.clip(light, KNEE, white_point, out=out)
+    np.subtract(light, out, out=(beyond := scratch("tone beyond", light.shape)))
+    np.maximum(beyond, 0, out=beyond)
+    out -= np.float32(KNEE)
+    out *= np.float32(1 / (1 - KNEE))
+    above = np.add(out, 1, out=scratch("tone above", light.shape))
+    out *= out
+    out /= above
+    out *= np.float32((1 - KNEE) * (1 - 1 / room**2))
+    out += beyond
     return out
 
 

@@ -3,11 +3,19 @@
 from itertools import pairwise
 
 import numpy as np
+import pytest
 
+from panopipe.colour.adaptation import working_adaptation
+from panopipe.colour.spaces import D65_XY, SRGB_FROM_WORKING, xyz_from_xy
+from panopipe.colour.temperature import planckian_xy
 from panopipe.colour.transfer import srgb_encode
 from panopipe.floor.labels import choose_labels, seam_prices
+from panopipe.frame import Band, Frame, FrameFacts, FrameKey
+from panopipe.light.curve import Moves, shoulder
 from panopipe.light.local import LocalCurves
 from panopipe.sphere.reduce import AreaReducer
+from panopipe.stage import Look
+from panopipe.stages import tone
 from panopipe.stages.vibrance import CELLS, HIGHEST, LOWEST, chroma_table, raised
 
 RANDOM = np.random.default_rng(8)
@@ -37,19 +45,79 @@ def test_vibrance_is_within_a_tenth_of_a_code() -> None:
     assert np.abs(codes(raised(rows.copy(), table)) - codes(slow)).max() < 0.1
 
 
+def read_slowly(curves: LocalCurves, luminance: np.ndarray, first: int = 0) -> np.ndarray:
+    """Curves at the pixels of some rows, between nodes in pitch, log2 luminance and yaw."""
+    count, levels, columns = curves.table.shape
+    width, table = luminance.shape[1], curves.table.astype(np.float64)
+    across = (np.arange(width) + 0.5) * (columns - 2) / width + 0.5
+    level = (np.log2(np.maximum(luminance, 1e-30)) - curves.lowest_ev) / curves.level_ev
+    values = np.empty(luminance.shape)
+    for row, levels_of_row in enumerate(np.clip(level, 0, levels - 1)):
+        place = (first + row + 0.5) * (count - 2) / (width // 2) + 0.5
+        above = int(place)
+        between = table[above] + (place - above) * (table[above + 1] - table[above])
+        values[row] = bilinear(between[..., None], levels_of_row, across)[..., 0]
+    return values
+
+
 def test_local_curves_are_read_to_a_thousandth_of_a_level() -> None:
     grid = np.cumsum(RANDOM.random((16, 9, 32)), axis=1)  # a step of up to 1 from level to level
     luminance = np.exp2(RANDOM.uniform(-6, 0, (16, 512))).astype(np.float32)
     curves = LocalCurves.over(grid, -5.0, 0.5)
     fast = curves.of_rows(96, 16, 512).at(0, luminance)
-    level = np.clip((np.log2(luminance.astype(np.float64)) + 5) / 0.5, 0, 8)
-    for row in range(16):
-        place = (96 + row + 0.5) * 16 / 256 + 0.5
-        above = int(place)
-        table = curves.table[above] + (place - above) * (curves.table[above + 1] - curves.table[above])
-        across = (np.arange(512) + 0.5) * 32 / 512 + 0.5
-        slow = bilinear(table.astype(np.float64)[..., None], level[row], across)[..., 0]
-        assert np.abs(fast[row] - slow).max() < 2.5e-3
+    assert np.abs(fast - read_slowly(curves, luminance.astype(np.float64), 96)).max() < 2.5e-3
+
+
+def toned_slowly(rows: np.ndarray, learned: tone._Learned) -> np.ndarray:
+    """The picture of a whole frame by what tone learned.
+
+    A gain by luminance and place; then luminance goes over the shoulder, and chroma about the white of the
+    frame shrinks until the strongest channel goes over it as well.
+    """
+    rows = rows.astype(np.float64)
+    light = rows @ learned.luminance[0].astype(np.float64)
+    gain = np.exp(read_slowly(learned.gains, light))
+    if learned.white_point is None:
+        return rows * gain[..., None]
+    strongest = np.max([rows @ weights[0].astype(np.float64) for weights in learned.channels], axis=0) * gain
+    light *= gain
+    shown = Moves(white_point_ev=np.log2(learned.white_point))
+    lowered, lost = (each - np.minimum(shoulder(each, shown), 1) for each in (light, strongest))
+    kept = 1 - np.clip((lost - lowered) / np.maximum(strongest - light, 1e-6), 0, 1)
+    white = (light * (1 - kept) - lowered)[..., None] * np.array(learned.white)
+    return rows * (gain * kept)[..., None] + white
+
+
+def lit_room(width: int) -> np.ndarray:
+    """Light of every strength and colour: dim corners, walls, a window, a lamp, and black."""
+    height = width // 2
+    light = np.exp2(RANDOM.uniform(-9, -1, (height // 8, width // 8))).repeat(8, axis=0).repeat(8, axis=1)
+    light[height // 4 : height // 2, : width // 4] *= 32
+    light[height // 2 : height // 2 + 5, 40:60] = 90.0
+    light[-3:] = 0
+    tint = RANDOM.dirichlet((6.0, 6.0, 6.0), (height, width)) * 3
+    return (light[..., None] * tint).astype(np.float32)
+
+
+LOOKS = {
+    "found": tone.ToneSettings(),
+    "no shoulder": tone.ToneSettings(exposure_ev=1.0, highlights_ev=-3.0, white_point_ev=0.0),
+    "strong": tone.ToneSettings(2.0, -4.0, 2.0, 40.0, 6.0, -6.0, 100.0),
+}
+
+
+@pytest.mark.parametrize("look", LOOKS)
+@pytest.mark.parametrize("kelvin", [6504.0, 2900.0])
+def test_tone_is_within_half_a_code(look: str, kelvin: float) -> None:
+    rows, settings = lit_room(512), LOOKS[look]
+    correction = working_adaptation(xyz_from_xy(planckian_xy(kelvin)), xyz_from_xy(D65_XY))
+    facts = FrameFacts(FrameKey("", "frame"), 512, 256, correction=correction)
+    learned = tone.Tone().learn(Look(Frame(rows.copy(), facts)), settings).data
+    fast = tone.Tone().apply(Band(rows.copy(), 0, facts), settings, learned)
+    slow = toned_slowly(rows, learned)
+    shown = [codes(picture @ (SRGB_FROM_WORKING @ correction).T) for picture in (fast, slow)]
+    assert shown[1].std() > 20  # a picture, not black or white
+    assert np.abs(shown[0] - shown[1]).max() < 0.5
 
 
 def test_a_reduced_frame_is_the_mean_over_solid_angle() -> None:
