@@ -88,14 +88,14 @@ def toned_slowly(rows: np.ndarray, learned: tone._Learned) -> np.ndarray:
     return rows * (gain * kept)[..., None] + white
 
 
-def lit_room(width: int) -> np.ndarray:
+def lit_room(width: int, seed: int = 3) -> np.ndarray:
     """Light of every strength and colour: dim corners, walls, a window, a lamp, and black."""
-    height = width // 2
-    light = np.exp2(RANDOM.uniform(-9, -1, (height // 8, width // 8))).repeat(8, axis=0).repeat(8, axis=1)
+    random, height = np.random.default_rng(seed), width // 2
+    light = np.exp2(random.uniform(-9, -1, (height // 8, width // 8))).repeat(8, axis=0).repeat(8, axis=1)
     light[height // 4 : height // 2, : width // 4] *= 32
     light[height // 2 : height // 2 + 5, 40:60] = 90.0
     light[-3:] = 0
-    tint = RANDOM.dirichlet((6.0, 6.0, 6.0), (height, width)) * 3
+    tint = random.dirichlet((12.0, 12.0, 12.0), (height, width)) * 3
     return (light[..., None] * tint).astype(np.float32)
 
 
