@@ -31,9 +31,10 @@ from panopipe.white.cones import (
 from panopipe.white.evenness import even_gains
 from panopipe.white.evidence import Evidence, gather
 from panopipe.white.hand import surface_place
-from panopipe.white.joint import Sight, White, solve_whites
+from panopipe.white.joint import White, solve_whites
 from panopipe.white.matches import Features, Pair, find_features, match_frames
 from panopipe.white.mixed import LightMap, Modes, light_map
+from panopipe.white.votes import Sight
 
 Place = tuple[float, float]
 

@@ -17,29 +17,35 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
 from panopipe.white.cones import locus
-from panopipe.white.evidence import Evidence, Kind, Paint
+from panopipe.white.evidence import Kind
 from panopipe.white.matches import Pair
+from panopipe.white.near_locus import nearest_on_locus
+from panopipe.white.votes import (
+    DAYLIGHT_MIRED,
+    LOCUS_FREE,
+    NARROW,
+    Sight,
+    Votes,
+    first_guesses,
+    kept_weights,
+    robust_weight,
+    votes_of,
+)
 
 VOTE_SIGMA = 0.03
 """How far a white paint's vote lies from the truth, in the plane: about 2 delta E 2000."""
 KIND_SIGMA: Mapping[Kind, float] = {Kind.CEILING: 0.012, Kind.WALL: 0.06, Kind.LOW: 0.05}
 """How far whole kinds of white may be off neutral in a house: ceilings are white (common practice)."""
-KIND_TRUST: Mapping[Kind, float] = {Kind.CEILING: 1.0, Kind.WALL: 0.5, Kind.LOW: 0.4}
-"""Walls are painted in all sorts of whites, and low down lie floors and furniture."""
 SAME_ROOM_SIGMA = 0.04
 OTHER_ROOM_SIGMA = 0.3
 LIKE_LIGHT = 0.05
 """Beyond this difference two rooms are taken to have two lights."""
-LOCUS_FREE = 0.18
-"""Lights may lie this far beside the locus, a Duv of about 0.017: ANSI C78.377 grants lamps 0.006, and the
-walls of a room tint its light twice as much again."""
 LOCUS_SIGMA = 0.1
 """Beyond that they are held by this."""
 CAMERA_SIGMA = 0.6
@@ -51,61 +57,15 @@ SKY_MIRED = 1e6 / 5800
 """Daylight between sun with sky at noon (5500 K, the old balance of daylight film) and an overcast sky
 (6500 K): common practice."""
 SKY_SIGMA = 0.07
-SKY_VOTE = 0.4
-"""Weight of surfaces under open sky: more of them are coloured than in a house."""
 BESIDE_DAYLIGHT_MIRED = 6.0
 """A camera this far beyond that range was set for a house, not for daylight: 4500 to 4800 K are usual."""
-DARK_OUTDOORS = -1.8
-"""A surface under open sky this much darker than the brightest has half a vote: greys there are dark."""
-DAYLIGHT_MIRED = 1e6 / 5000, 1e6 / 8000
-"""What lights an exterior by day, from sun to open shade; a low sun's warmth is its own."""
-BRIGHT_ENOUGH = -0.45
-"""A paint this much darker than the brightest, in natural logarithms, has half a vote."""
 LEAST_HEARD = 0.25
 """Share of a frame's votes that counts at least: outvoted among themselves, they never all fall silent."""
-LAMPS_AND_WINDOWS_MIRED = 1e6 / 2200, 1e6 / 10000
-"""Lights beyond these are ever less likely to be what lights a room."""
-JOB_RANGE = 0.8
-"""How far the lights of one job spread around their middle: about 140 mired."""
-NARROW = 0.08
-"""Final tolerance of the robust weights."""
 HAND_WEIGHT = 1e7
 HAND_VOTE = 0.1
 """Weight of the votes of a hand-set frame, which now speak of the job's paints alone: the light on the spot
 that was read is not quite the light of the room."""
-_LOCUS_MIRED = np.arange(40.0, 660.0, 2.0)
-_LOCUS_DUV = 0.0015
-"""Half way between the Planckian and the daylight locus."""
 _ROUNDS = 40
-
-
-Votes = Sequence[tuple[Paint, Matrix, float]]
-"""Paints of a frame that may be white, their places as real lights, and their weights."""
-
-
-@dataclass(frozen=True, slots=True)
-class Sight:
-    """What the joint solution knows of one frame.
-
-    Attributes
-    ----------
-    room : str
-        Its room.
-    evidence : Evidence
-        What it shows.
-    camera : tuple of float
-        Place of the camera's own white as a real light; (0, 0) when the file does not tell.
-    camera_known : bool
-        Whether the file tells.
-    hand : tuple of float or None
-        Place in the decoded frame of a white that the photographer set.
-    """
-
-    room: str
-    evidence: Evidence
-    camera: tuple[float, float] = (0.0, 0.0)
-    camera_known: bool = False
-    hand: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,8 +144,8 @@ def solve_whites(sights: Sequence[Sight], links: Sequence[Pair]) -> tuple[list[W
         How far this job's whites of each kind are from neutral.
     """
     sights = _one_sky_per_room(sights)
-    votes = [_votes(sight) for sight in sights]
-    places = _first_guesses(sights, votes)
+    votes = [votes_of(sight) for sight in sights]
+    places = first_guesses(sights, votes)
     offsets = np.zeros((len(Kind), 2))
     system = _System(0)
     for turn in range(_ROUNDS):
@@ -215,85 +175,16 @@ def _one_sky_per_room(sights: Sequence[Sight]) -> list[Sight]:
     ]
 
 
-def weight_of_vote(paint: Paint) -> float:
-    """Weight of a paint as a white before anything is compared: its size, and how bright it is."""
-    size = min(paint.area_sr / 2.0, 1.0)
-    bright = 1 / (1 + np.exp(-(paint.brightness - BRIGHT_ENOUGH) / 0.07))
-    return float(KIND_TRUST[paint.kind] * size * bright)
-
-
-def _weight_outdoors(paint: Paint) -> float:
-    """The same under open sky, where asphalt and concrete are the greys and ceilings are none."""
-    if paint.kind is Kind.CEILING:
-        return 0.0
-    bright = 1 / (1 + np.exp(-(paint.brightness - DARK_OUTDOORS) / 0.2))
-    return float(SKY_VOTE * min(paint.area_sr / 2.0, 1.0) * bright)
-
-
-def _votes(sight: Sight) -> Votes:
-    """Paints of a frame, their places as real lights, and their weights; the whole is at most 1."""
-    sky, known = sight.evidence.open_sky, sight.camera_known
-    votes = []
-    for paint in sight.evidence.paints:
-        place = np.array(paint.place) + sight.camera
-        inside = _plausible(place, LAMPS_AND_WINDOWS_MIRED, camera_known=known)
-        outside = _plausible(place, DAYLIGHT_MIRED, camera_known=known)
-        likely = (1 - sky) * inside * weight_of_vote(paint) + sky * outside * _weight_outdoors(paint)
-        votes.append((paint, place, likely))
-    total = max(1.0, sum(weight for _, _, weight in votes))
-    return [(paint, place, weight / total) for paint, place, weight in votes]
-
-
-def _plausible(place: Matrix, usual_mired: tuple[float, float], *, camera_known: bool) -> float:
-    """How likely a light stands there: between the warmest and the coldest usual one, near the locus."""
-    foot, (warmest, coldest) = _foot(place), usual_mired
-    beyond = max(0.0, float(_LOCUS_MIRED[foot]) - warmest, coldest - float(_LOCUS_MIRED[foot]))
-    beside = max(0.0, float(np.hypot(*(_locus_table()[foot] - place))) - LOCUS_FREE)
-    ease = 1.0 if camera_known else 2.0
-    return float(np.exp(-((beyond / (25 * ease)) ** 2)) / (1 + (beside / (0.08 * ease)) ** 2))
-
-
 def _daylight(sight: Sight) -> Matrix:
     """White to expect under open sky: the camera's own if it was set to daylight, else that of noon."""
     camera = np.array(sight.camera)
     if not sight.camera_known:
         return camera
-    camera_mired = float(_LOCUS_MIRED[_foot(camera)])
+    _, _, camera_mired = nearest_on_locus(camera)
     off = max(0.0, camera_mired - DAYLIGHT_MIRED[0], DAYLIGHT_MIRED[1] - camera_mired)
     meant = np.exp(-((off / BESIDE_DAYLIGHT_MIRED) ** 2))
     white: Matrix = meant * camera + (1 - meant) * locus(SKY_MIRED)
     return white
-
-
-def _first_guesses(sights: Sequence[Sight], votes: Sequence[Votes]) -> Matrix:
-    """Start each frame at the vote that most other votes of the frame, and the job as a whole, support."""
-    every = [(place, weight) for one in votes for _, place, weight in one]
-    middle = _middle(every) if every else np.array(sights[0].camera)
-    return np.array([_first_guess(sight, one, middle) for sight, one in zip(sights, votes, strict=True)])
-
-
-def _first_guess(sight: Sight, votes: Votes, middle: Matrix) -> Matrix:
-    if sight.hand is not None:
-        return np.array(sight.hand) + sight.camera
-    if not votes:
-        return np.array(sight.camera)
-    support = [
-        sum(weight * _robust(place - other, NARROW) for _, other, weight in votes)
-        * _robust(place - middle, JOB_RANGE)
-        for _, place, _ in votes
-    ]
-    return votes[int(np.argmax(support))][1]
-
-
-def _middle(votes: Sequence[tuple[Matrix, float]]) -> Matrix:
-    """Weighted median of places, coordinate by coordinate."""
-    places, weights = np.array([place for place, _ in votes]), np.array([weight for _, weight in votes])
-    middle = []
-    for axis in (0, 1):
-        order = np.argsort(places[:, axis], kind="stable")
-        running = np.cumsum(weights[order])
-        middle.append(places[order[np.searchsorted(running, running[-1] / 2)], axis])
-    return np.array(middle)
 
 
 def _gather(
@@ -309,7 +200,7 @@ def _gather(
         system.add([(len(sights) + kind, 1.0)], np.zeros(2), 1 / KIND_SIGMA[kind] ** 2)
     shown: dict[str, float] = {}
     for sight, one, here in zip(sights, votes, places, strict=True):
-        agreed = sum(_kept(sight, one, here, offsets, wide))
+        agreed = sum(kept_weights(sight, one, here, offsets, wide))
         shown[sight.room] = shown.get(sight.room, 0.0) + agreed
     for i, sight in enumerate(sights):
         _add_frame(system, sight, votes[i], i, places[i], offsets, wide)
@@ -326,28 +217,20 @@ def _add_frame(
     system: _System, sight: Sight, votes: Votes, i: int, here: Matrix, offsets: Matrix, wide: float
 ) -> None:
     count = system.count - len(Kind)
-    kept, house = _kept(sight, votes, here, offsets, wide), 1 - sight.evidence.open_sky
+    kept, house = kept_weights(sight, votes, here, offsets, wide), 1 - sight.evidence.open_sky
     heard = max(1.0, LEAST_HEARD * sum(weight for _, _, weight in votes) / max(sum(kept), 1e-9))
     if sight.hand is not None:
         heard *= HAND_VOTE
     for (paint, place, _), strength in zip(votes, kept, strict=True):
         system.add([(i, 1.0), (count + paint.kind, house)], place, heard * strength / VOTE_SIGMA**2)
     system.add([(i, 1.0)], np.array(sight.camera), 1 / CAMERA_SIGMA**2)
-    foot, normal = _nearest_on_locus(here)
+    foot, normal, _ = nearest_on_locus(here)
     beside = float(normal @ (here - foot))
     free = LOCUS_FREE if sight.camera_known else 2 * LOCUS_FREE
     if abs(beside) > free:
         system.add_across(i, normal, float(normal @ foot) + np.copysign(free, beside), 1 / LOCUS_SIGMA**2)
     if sight.evidence.open_sky > 0.02:
         system.add([(i, 1.0)], _daylight(sight), sight.evidence.open_sky / SKY_SIGMA**2)
-
-
-def _kept(sight: Sight, votes: Votes, here: Matrix, offsets: Matrix, wide: float) -> list[float]:
-    """Weights of a frame's votes, less where they disagree; what stands outdoors is no paint of the house."""
-    house = 1 - sight.evidence.open_sky
-    return [
-        weight * _robust(place - here - house * offsets[paint.kind], wide) for paint, place, weight in votes
-    ]
 
 
 def _add_rooms(
@@ -368,7 +251,7 @@ def _add_rooms(
             scatter = 0.0 if link is None else link.shared.scatter
             off = places[i] - places[j] - target
             share = 2.0 / size[one.room] if same else 1.0
-            strength = share * _robust(off, wide if same else LIKE_LIGHT) / (sigma**2 + scatter**2)
+            strength = share * robust_weight(off, wide if same else LIKE_LIGHT) / (sigma**2 + scatter**2)
             system.add([(i, 1.0), (j, -1.0)], target, strength)
 
 
@@ -382,35 +265,12 @@ def _add_walk(system: _System, sights: Sequence[Sight], votes: Sequence[Votes]) 
             system.add([(i, 1.0), (i + 1, -1.0)], np.zeros(2), poor / (2 * OTHER_ROOM_SIGMA) ** 2)
 
 
-def _robust(off: Matrix, wide: float) -> float:
-    """Weight of a residual (Geman and McClure): 1 at zero, 1/4 at the tolerance, then ever less."""
-    return float(1 / (1 + (off @ off) / wide**2) ** 2)
-
-
-def _nearest_on_locus(place: Matrix) -> tuple[Matrix, Matrix]:
-    """Foot on the locus and the unit normal there."""
-    table, at = _locus_table(), _foot(place)
-    tangent = table[at + 1] - table[at - 1]
-    normal: Matrix = np.array([tangent[1], -tangent[0]]) / np.hypot(*tangent)
-    return table[at], normal
-
-
-def _foot(place: Matrix) -> int:
-    table = _locus_table()
-    return int(np.clip(np.argmin(np.sum((table - place) ** 2, axis=1)), 1, len(table) - 2))
-
-
-@lru_cache(maxsize=1)
-def _locus_table() -> Matrix:
-    return locus(_LOCUS_MIRED, _LOCUS_DUV)
-
-
 def _white(
     sight: Sight, votes: Votes, place: Matrix, offsets: Matrix, covariance: NDArray[np.float64]
 ) -> White:
     decoded = place - sight.camera
     total = sum(weight for _, _, weight in votes)
-    followed = sum(_kept(sight, votes, place, offsets, NARROW))
+    followed = sum(kept_weights(sight, votes, place, offsets, NARROW))
     neutral = sum(
         p.area_sr for p in sight.evidence.paints if np.hypot(*(np.array(p.place) - decoded)) < NARROW
     )

@@ -7,7 +7,8 @@ import pytest
 
 from panopipe.white.cones import camera_place, correction_matrix
 from panopipe.white.evidence import Evidence, Kind, Paint, gather
-from panopipe.white.joint import Sight, White, solve_whites
+from panopipe.white.joint import White, solve_whites
+from panopipe.white.votes import Sight
 from tests.scenes.exteriors import SCENES, Exterior, exterior
 
 DAYLIGHT, LAMPS_AND_DAY = 5500.0, 4200.0

@@ -7,8 +7,9 @@ import pytest
 
 from panopipe.white.cones import locus
 from panopipe.white.evidence import Evidence, Kind, Paint
-from panopipe.white.joint import Sight, solve_whites
+from panopipe.white.joint import solve_whites
 from panopipe.white.matches import Pair, Shared
+from panopipe.white.votes import Sight
 
 LAMP, DAY = locus(1e6 / 2900), locus(1e6 / 6000)
 
