@@ -1,10 +1,4 @@
-"""The light to add to a band of rows: where planes saturate, and at the edge of it.
-
-A stitcher resamples. A pixel on the edge of a saturated area is then a mixture of saturated and other
-samples: none of its planes reads saturated, yet the saturated part of it has the wrong colour, which makes
-the magenta rim of a window. What was added to the saturated neighbour is added to the mixture by its
-share.
-"""
+"""The light to add to a band of rows: where planes saturate, and at the edge of it."""
 
 from __future__ import annotations
 
@@ -16,23 +10,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.clipped.edge import REACH, Places, Samples, edge_gain, rows_and_columns
 from panopipe.clipped.rebuild import SATURATED, TRUSTED, Floats, Lights, rebuilt_gain
 from panopipe.clipped.surroundings import Surroundings
+from panopipe.clipped.windows import Window, windows
 
-_REACH = 2
-"""Pixels from a saturated one that its resampling kernel may have reached."""
 MARGIN = 4
 """Rows that a band must bring along on either side."""
-
-Samples = NDArray[Any]
-Places = NDArray[np.intp]
-
-_SIDED = 0.5
-"""Pixels from which the saturated neighbours lie on one side."""
-_SPAN = range(-_REACH, _REACH + 1)
-_AT_ONCE = 8192
-"""Edge pixels worked on at once, which bounds the memory."""
-_OFFSETS = [(y, x) for y in _SPAN for x in _SPAN if (y, x) != (0, 0)]
+_PAD = 5
+"""Columns that a window brings along: an edge pixel lies `REACH` off and looks three pixels further."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +47,6 @@ class Rebuilder:
         """Samples as a share of the white level, shape (n, 3) or (n, m, 3)."""
         return np.asarray((samples.astype(np.float64) - self.black) * (1 / (self.white - self.black)))
 
-    def touches(self, samples: Samples) -> bool:
-        """Whether any sample is high enough to be doubted; quick."""
-        return bool(samples.size) and samples.max() > self._threshold(samples)
-
     def _threshold(self, samples: Samples) -> Any:
         """Sample value up to which no plane is doubted, in the samples' own type."""
         value = float(np.min(self.black + TRUSTED * (self.white - self.black)))
@@ -84,28 +66,61 @@ class Rebuilder:
         -------
         places : ndarray of shape (m,), dtype intp
             Pixels, ``row * width + column``, rows counted in the band of n rows, columns as in the file;
-            each pixel at most once.
+            each pixel at most once, ascending.
         gain : ndarray of shape (m, 3), dtype float64
             What to add, as a share of the white level; never negative.
         """
+        found = [
+            self._window_gain(samples, first, window)
+            for window in windows(samples, self._threshold(samples), REACH)
+        ]
+        if not found:
+            return np.zeros(0, np.intp), np.zeros((0, 3))
+        places = np.concatenate([part for part, _ in found])
+        order = np.argsort(places)
+        return places[order], np.concatenate([part for _, part in found])[order]
+
+    def _window_gain(self, samples: Samples, first: int, window: Window) -> tuple[Places, Floats]:
+        """What `gain` gives, of the pixels of a window."""
+        band, width = len(samples) - 2 * MARGIN, samples.shape[1]
+        top = min(max(window.top - MARGIN, 0), band)
+        bottom = min(window.bottom - MARGIN, band)
+        if bottom <= top:
+            return np.zeros(0, np.intp), np.zeros((0, 3))
+        columns = np.arange(window.left - _PAD, window.left + window.width + _PAD) % width
+        part = np.take(samples[top : bottom + 2 * MARGIN], columns, axis=1)
+        places, gain = self._part_gain(part, first + top, columns, width)
+        rows, within = rows_and_columns(places, len(columns))
+        return (rows + top) * width + columns[within], gain
+
+    def _part_gain(
+        self, samples: Samples, first: int, columns: Places, frame_width: int
+    ) -> tuple[Places, Floats]:
+        """Pixels of a part of a band, all but what it brought along, and what they lack."""
         height, width = samples.shape[:2]
-        pixels = np.ascontiguousarray(samples).reshape(-1, 3)
+        pixels = samples.reshape(-1, 3)
         doubted, share = self._doubted(pixels)
         full = _lowest(share) >= SATURATED
-        gain = self._pixel_gain(doubted, share, full, first - MARGIN, (height, width))
+        rows, within = rows_and_columns(doubted, width)
+        near = (rows >= MARGIN - REACH) & (rows < height - MARGIN + REACH)
+        gain = np.maximum(self.lights.highest * self.lights.neutral - share, 0)
+        some = np.flatnonzero(~full & near)
+        turned = (columns[within[some]] - self.anchor) % frame_width
+        around = self.surroundings.at(rows[some] + (first - MARGIN), turned, frame_width)
+        gain[some] = rebuilt_gain(np.ascontiguousarray(share[some]), *around, self.lights)
         index = np.full(height * width, -1, np.int32)
         index[doubted] = np.arange(len(doubted), dtype=np.int32)
         is_full = np.zeros(height * width, np.bool_)
         is_full[doubted[full]] = True
-        edge = _edge((index >= 0).reshape(height, width), is_full.reshape(height, width))
-        parts = [edge[at : at + _AT_ONCE] for at in range(0, max(len(edge), 1), _AT_ONCE)]
-        edge_gain = np.concatenate([_Edge(self, pixels, width, index, part).gain(gain) for part in parts])
+        inner = (slice(MARGIN, height - MARGIN), slice(_PAD, width - _PAD))
+        edge = _edge((index >= 0).reshape(height, width), is_full.reshape(height, width), inner)
+        added = edge_gain(self.share, pixels, width, index, edge, gain)
         own = index[edge]
         known = own >= 0
-        gain[own[known]] = np.maximum(gain[own[known]], edge_gain[known])
-        inside = (doubted >= MARGIN * width) & (doubted < (height - MARGIN) * width)
+        gain[own[known]] = np.maximum(gain[own[known]], added[known])
+        inside = (rows >= MARGIN) & (rows < height - MARGIN) & (within >= _PAD) & (within < width - _PAD)
         places = np.concatenate([doubted[inside], edge[~known]]) - MARGIN * width
-        return places, np.concatenate([gain[inside], edge_gain[~known]])
+        return places, np.concatenate([gain[inside], added[~known]])
 
     def _doubted(self, pixels: Samples) -> tuple[Places, Floats]:
         """Pixels that are not wholly trusted, and their samples as shares."""
@@ -117,116 +132,21 @@ class Rebuilder:
         doubted = np.maximum(np.maximum(share[:, 0], share[:, 1]), share[:, 2]) > TRUSTED
         return places[doubted], np.ascontiguousarray(share[doubted])
 
-    def _pixel_gain(
-        self, places: Places, share: Floats, full: NDArray[np.bool_], first: int, shape: tuple[int, int]
-    ) -> Floats:
-        """Gain of doubted pixels; that of rows out of reach of the band is never asked for."""
-        height, width = shape
-        gain = np.maximum(self.lights.highest * self.lights.neutral - share, 0)
-        top, bottom = (MARGIN - _REACH) * width, (height - MARGIN + _REACH) * width
-        part = np.flatnonzero(~full & (places >= top) & (places < bottom))
-        rows, columns = rows_and_columns(places[part], width)
-        around = self.surroundings.at(rows + first, (columns - self.anchor) % width, width)
-        gain[part] = rebuilt_gain(np.ascontiguousarray(share[part]), *around, self.lights)
-        return gain
-
-
-class _Edge:
-    """Pixels that may be mixtures of saturated and other samples, and what lies around them."""
-
-    def __init__(
-        self, frame: Rebuilder, pixels: Samples, width: int, index: NDArray[np.int32], places: Places
-    ) -> None:
-        self._share, self._pixels, self._index = frame.share, pixels, index
-        self._width = width
-        self._rows, self._columns = rows_and_columns(places, width)
-
-    def gain(self, doubted_gain: Floats) -> Floats:
-        """Share of the saturated neighbours' gain that each pixel gets.
-
-        The share is where the pixel stands, plane for plane, between what it would be without the
-        saturated light and the mean of its saturated neighbours (least squares over the planes).
-        """
-        with_none = np.concatenate([doubted_gain, np.zeros((1, 3))])
-        own = self._at(self._there(0, 0))
-        around = np.stack([self._there(down, right) for down, right in _OFFSETS])
-        samples, place = np.take(self._pixels, around, axis=0), np.take(self._index, around)
-        saturated = (place >= 0)[:, :, None]
-        count = saturated.sum(axis=0)
-        darkest = np.minimum(self._share(samples.min(axis=0)), own)
-        centre = (saturated * np.array(_OFFSETS)[:, None, :]).sum(axis=0) / count
-        bright = self._share(_sum(samples * saturated) / count)
-        added = _sum(np.take(with_none, place, axis=0)) / count
-        without = self._without(centre, own, darkest)
-        step = bright - without
-        between = _dot(own - without, step) / np.maximum(_dot(step, step), 1e-12)
-        return np.asarray(np.clip(between, 0, 1)[:, None] * added)
-
-    def _without(self, centre: Floats, own: Floats, darkest: Floats) -> Floats:
-        """What a pixel would be without its saturated neighbours.
-
-        The slope on the side away from them goes on; between two saturated sides it is the darkest sample
-        around.
-        """
-        length = np.sqrt(centre[:, 0] ** 2 + centre[:, 1] ** 2)
-        away = centre * (-1 / np.maximum(length, 1e-6))[:, None]
-        usable = length > _SIDED
-        seen = []
-        for distance in (2, 3):
-            step = np.rint(away * distance).astype(np.intp)
-            there = self._there(step[:, 0], step[:, 1])
-            usable &= self._index[there] < 0
-            seen.append(self._at(there))
-        continued = np.minimum(np.maximum(3 * seen[0] - 2 * seen[1], darkest), own)
-        return np.asarray(np.where(usable[:, None], continued, darkest))
-
-    def _at(self, places: Places) -> Floats:
-        return self._share(np.take(self._pixels, places, axis=0))
-
-    def _there(self, down: Places | int, right: Places | int) -> Places:
-        """Places some pixels off, going round the sides."""
-        columns = self._columns + right
-        columns += (columns < 0) * self._width
-        columns -= (columns >= self._width) * self._width
-        return np.asarray((self._rows + down) * self._width + columns)
-
-
-def rows_and_columns(places: Places, width: int) -> tuple[Places, Places]:
-    """Split ``row * width + column``; by one division, as numpy's divmod takes several."""
-    rows = places // width
-    return rows, places - rows * width
-
 
 def _lowest(share: Floats) -> Floats:
     return np.asarray(np.minimum(np.minimum(share[:, 0], share[:, 1]), share[:, 2]))
 
 
-def _sum(terms: NDArray[Any]) -> Floats:
-    """Sum along the first axis, term after term, in that order whatever the shape."""
-    total: Floats = terms[0].astype(np.float64)
-    for term in terms[1:]:
-        total += term
-    return total
-
-
-def _dot(one: Floats, other: Floats) -> Floats:
-    product = one * other
-    return np.asarray(product[:, 0] + product[:, 1] + product[:, 2])
-
-
-def _edge(doubted: NDArray[np.bool_], full: NDArray[np.bool_]) -> Places:
-    """Pixels of the band itself that may be mixtures.
+def _edge(doubted: NDArray[np.bool_], full: NDArray[np.bool_], inner: tuple[slice, slice]) -> Places:
+    """Pixels of the inner part that may be mixtures.
 
     They have a doubted one within reach and are trusted, or a wholly saturated one and are not so.
     """
-    band = slice(MARGIN, -MARGIN)
-    mixed = (_grown(doubted) & ~doubted[band]) | (_grown(full) & ~full[band])
-    places: Places = np.flatnonzero(mixed) + MARGIN * doubted.shape[1]
-    return places
+    mixed = np.zeros(doubted.shape, np.bool_)
+    mixed[inner] = ((_grown(doubted) & ~doubted) | (_grown(full) & ~full))[inner]
+    return np.flatnonzero(mixed)
 
 
 def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Rows of the band itself, grown by the reach, around the sides."""
-    wide = np.concatenate([mask[:, -_REACH:], mask, mask[:, :_REACH]], axis=1).astype(np.uint8)
-    kernel = np.ones((2 * _REACH + 1, 2 * _REACH + 1), np.uint8)
-    return np.asarray(cv2.dilate(wide, kernel)[MARGIN:-MARGIN, _REACH:-_REACH] > 0)
+    kernel = np.ones((2 * REACH + 1, 2 * REACH + 1), np.uint8)
+    return np.asarray(cv2.dilate(mask.view(np.uint8), kernel) > 0)

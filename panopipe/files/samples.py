@@ -22,12 +22,15 @@ class Samples(ABC):
     ----------
     width, height : int
         Pixels.
+    dtype : numpy dtype
+        Of the samples, in the machine's own byte order.
     reader : str
-        Who reads them, for the notes: "direct", "rawpy", "codec" and so on.
+        Who reads them, for the notes: "direct" or "codec".
     """
 
     width: int
     height: int
+    dtype: np.dtype[Any]
     reader: str
 
     @abstractmethod
@@ -42,6 +45,16 @@ class Samples(ABC):
             If the samples are damaged.
         """
 
+    def read_into(self, first: int, last: int, into: Array) -> None:
+        """Put rows `first` to `last` into an array (n, width, 3) of type `dtype`, contiguous.
+
+        Raises
+        ------
+        OSError, ValueError
+            As `rows`.
+        """
+        into[...] = self.rows(first, last)
+
     def close(self) -> None:  # noqa: B027 - most readers hold nothing
         """Let go of the file."""
 
@@ -51,7 +64,7 @@ class WholeSamples(Samples):
 
     def __init__(self, array: Array, reader: str) -> None:
         self.height, self.width = array.shape[:2]
-        self.reader = reader
+        self.dtype, self.reader = array.dtype, reader
         self._array: Array | None = array
 
     def rows(self, first: int, last: int) -> Array:
@@ -70,7 +83,8 @@ class _Through(Samples):
 
     def __init__(self, inner: Samples) -> None:
         self._inner = inner
-        self.width, self.height, self.reader = inner.width, inner.height, inner.reader
+        self.width, self.height = inner.width, inner.height
+        self.dtype, self.reader = inner.dtype, inner.reader
 
     def close(self) -> None:
         """See `Samples.close`."""
@@ -82,7 +96,7 @@ class TabledSamples(_Through):
 
     def __init__(self, inner: Samples, table: Array) -> None:
         super().__init__(inner)
-        self._table = table
+        self._table, self.dtype = table, table.dtype
 
     def rows(self, first: int, last: int) -> Array:
         """See `Samples.rows`."""
@@ -94,6 +108,7 @@ class OffsetSamples(_Through):
 
     def __init__(self, inner: Samples, by_row: Array, by_column: Array) -> None:
         super().__init__(inner)
+        self.dtype = np.dtype(np.float32)
         self._by_row = by_row.astype(np.float32)[:, None, None]
         self._by_column = by_column.astype(np.float32)[None, :, None]
 

@@ -44,7 +44,8 @@ class _Plain(Samples):
     def __init__(self, path: Path, form: Form) -> None:
         self.width, self.height = form.width, form.height
         self._form = form
-        self._dtype = form.dtype.newbyteorder(form.order)
+        self.dtype = form.dtype
+        self._is_swapped = not form.dtype.newbyteorder(form.order).isnative
         self._row_bytes = form.row_bytes()
         self._file: io.FileIO = path.open("rb", buffering=0)
         self._bytes = np.empty(0, np.uint8)
@@ -54,9 +55,16 @@ class _Plain(Samples):
         self._file.close()
         self._bytes = np.empty(0, np.uint8)
 
+    def rows(self, first: int, last: int) -> Array:
+        """See `Samples.rows`."""
+        data = self._buffer((last - first) * 3 * self.width * self.dtype.itemsize)
+        rows: Array = data.view(self.dtype).reshape(last - first, self.width, 3)
+        self.read_into(first, last, rows)
+        return rows
+
     def _read(self, offset: int, into: Array) -> None:
         self._file.seek(offset)
-        view = memoryview(into.data)
+        view = memoryview(into.data).cast("B")
         while view:
             count = self._file.readinto(view)
             if not count:
@@ -72,16 +80,15 @@ class _Plain(Samples):
 class PlainStrips(_Plain):
     """Uncompressed strips; those that follow each other in the file are read in one go."""
 
-    def rows(self, first: int, last: int) -> Array:
-        """See `Samples.rows`."""
-        data = self._buffer((last - first) * self._row_bytes)
+    def read_into(self, first: int, last: int, into: Array) -> None:
+        """See `Samples.read_into`."""
         row = first
         while row < last:
             until = self._contiguous(row, last)
-            part = data[(row - first) * self._row_bytes : (until - first) * self._row_bytes]
-            self._read(self._offset(row), part)
+            self._read(self._offset(row), into[row - first : until - first])
             row = until
-        return data.view(self._dtype).reshape(last - first, self.width, 3)
+        if self._is_swapped:
+            into.byteswap(inplace=True)
 
     def _offset(self, row: int) -> int:
         strip, inside = divmod(row, self._form.segment[0])
@@ -99,24 +106,29 @@ class PlainStrips(_Plain):
 class PlainTiles(_Plain):
     """Uncompressed tiles; only the rows asked for are read from each."""
 
-    def rows(self, first: int, last: int) -> Array:
-        """See `Samples.rows`."""
+    def __init__(self, path: Path, form: Form) -> None:
+        super().__init__(path, form)
+        self._tile = np.empty((0, form.segment[1], 3), form.dtype)
+
+    def read_into(self, first: int, last: int, into: Array) -> None:
+        """See `Samples.read_into`."""
         tile_rows, tile_columns = self._form.segment
-        rows: Array = np.empty((last - first, self.width, 3), self._dtype)
         for band in range(first // tile_rows, -(-last // tile_rows)):
             top, bottom = max(first, band * tile_rows), min(last, (band + 1) * tile_rows)
             for column in range(self._form.grid[1]):
-                tile = self._tile_rows(band, column, top - band * tile_rows, bottom - top)
+                tile = self._tile_part(band, column, top - band * tile_rows, bottom - top)
                 left = column * tile_columns
-                part = rows[top - first : bottom - first, left : left + tile_columns]
+                part = into[top - first : bottom - first, left : left + tile_columns]
                 part[...] = tile[:, : part.shape[1]]
-        return rows
+        if self._is_swapped:
+            into.byteswap(inplace=True)
 
-    def _tile_rows(self, band: int, column: int, top: int, count: int) -> Array:
-        data = self._buffer(count * self._row_bytes)
+    def _tile_part(self, band: int, column: int, top: int, count: int) -> Array:
+        if len(self._tile) < count:
+            self._tile = np.empty((count, *self._tile.shape[1:]), self.dtype)
         index = band * self._form.grid[1] + column
-        self._read(self._form.offsets[index] + top * self._row_bytes, data)
-        return data.view(self._dtype).reshape(count, self._form.segment[1], 3)
+        self._read(self._form.offsets[index] + top * self._row_bytes, self._tile[:count])
+        return self._tile[:count]
 
 
 def decode_all(path: Path, form: Form) -> Array:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +27,8 @@ class AreaReducer:
         Size of the frame that will be taken.
     out_width : int
         Even; from 2 to `width`. The output is half as high as wide.
+    start : int
+        Column of the rows at which the output begins.
 
     Raises
     ------
@@ -32,18 +36,19 @@ class AreaReducer:
         If the frame is not 2:1, or `out_width` is odd, below 2 or above `width`.
     """
 
-    def __init__(self, width: int, height: int, out_width: int) -> None:
+    def __init__(self, width: int, height: int, out_width: int, start: int = 0) -> None:
         if width != 2 * height:
             raise ValueError(f"{width}x{height} is not 2:1")
         if out_width % 2 or not 2 <= out_width <= width:
             raise ValueError(
                 f"cannot reduce {width} columns to {out_width}: give an even number up to {width}"
             )
-        self._size = (height, width)
+        self._size, self._start = (height, width), start
         self._out = np.empty((out_width // 2, out_width, 3), np.float32)
         self._weights = _row_weights(height, out_width // 2)
         self._means = np.zeros((min(_AT_ONCE, out_width // 2), width * 3), np.float32)
         self._next = self._closed = 0
+        self._added: list[tuple[NDArray[np.intp], NDArray[np.float64]]] = []
 
     def take(self, rows: Rows | NDArray[np.uint8] | NDArray[np.uint16], first: int) -> None:
         """Take rows of shape (n, width, 3) that follow the ones taken before.
@@ -67,9 +72,25 @@ class AreaReducer:
                     self._close(mean + 1)
             self._next += 1
 
+    def add(self, rows: NDArray[np.intp], columns: NDArray[np.intp], values: NDArray[np.float64]) -> None:
+        """Add to single pixels of the frame, before or after their rows are taken.
+
+        Parameters
+        ----------
+        rows, columns : ndarray of shape (m,), dtype intp
+            Pixels of the frame, columns as those of the rows taken; no pixel twice.
+        values : ndarray of shape (m, 3), dtype float64
+            What to add to them.
+        """
+        if len(rows):
+            turned = (columns - self._start) % self._size[1]
+            self._added.append((rows * self._size[1] + turned, values))
+
     def _close(self, count: int) -> None:
         """Means of `count` output rows are whole: average their columns."""
         means = self._means[:count].reshape(count, -1, 3)
+        if self._start:
+            means = np.concatenate([means[:, self._start :], means[:, : self._start]], axis=1)
         out = self._out[self._closed : self._closed + count]
         if out.shape[1] == self._size[1]:
             out[:] = means
@@ -87,7 +108,30 @@ class AreaReducer:
         """
         if self._next != self._size[0]:
             raise ValueError(f"only {self._next} of {self._size[0]} rows were taken")
+        if self._added:
+            self._add_means()
+            self._added = []
         return self._out
+
+    def _add_means(self) -> None:
+        """Average what was added to single pixels; each reaches one or two output rows and columns."""
+        (height, width), (out_height, out_width) = self._size, self._out.shape[:2]
+        places = np.concatenate([places for places, _ in self._added])
+        order = np.argsort(places)  # one order of summing, however the frame was cut or turned
+        values = np.concatenate([values for _, values in self._added])[order]
+        rows, columns = np.divmod(places[order], width)
+        reached, means = [], []
+        for out_row, row_share in _shares_of_rows(height, out_height):
+            for out_column, left, right in _parts(np.arange(width), width, out_width):
+                share = row_share[rows] * ((right - left) / width)[columns]
+                there = np.flatnonzero(share)
+                reached.append(out_row[rows[there]] * out_width + out_column[columns[there]])
+                means.append(values[there] * share[there, None])
+        out_places = np.concatenate(reached)
+        order = np.argsort(out_places, kind="stable")
+        firsts = np.flatnonzero(np.diff(out_places[order], prepend=-1))
+        sums = np.add.reduceat(np.concatenate(means)[order], firsts, axis=0)
+        self._out.reshape(-1, 3)[out_places[order][firsts]] += sums.astype(np.float32)
 
 
 def _row_weights(height: int, out_height: int) -> list[list[tuple[int, float, bool]]]:
@@ -96,22 +140,40 @@ def _row_weights(height: int, out_height: int) -> list[list[tuple[int, float, bo
     The weight is that of a running mean: the row's solid angle in the output row over that of all its
     rows so far.
     """
-    whole = height * out_height  # row edges are multiples of 1 / whole, so that overlaps are exact
-    row = np.arange(height)
     weights: list[list[tuple[int, float, bool]]] = [[] for _ in range(height)]
-    # At a ratio of 1 or more a row lies in one output row or two.
-    for out_row in (row * out_height // height, -(-(row + 1) * out_height // height) - 1):
-        start, end = out_row * height, (out_row + 1) * height
-        top, bottom = np.maximum(row * out_height, start), np.minimum((row + 1) * out_height, end)
-        share = (_edge(top, whole) - _edge(bottom, whole)) / (_edge(start, whole) - _edge(bottom, whole))
-        for parts, *part in zip(
-            weights, out_row.tolist(), share.tolist(), (bottom == end).tolist(), strict=True
-        ):
-            if not parts or parts[0][0] != part[0]:
-                parts.append((part[0], part[1], part[2]))
+    for out_rows, top, bottom in _parts(np.arange(height), height, out_height):
+        start, end = out_rows * height, (out_rows + 1) * height
+        there = np.flatnonzero(bottom > top)
+        so_far = _solid_angle(start, bottom, height * out_height)
+        share = (_solid_angle(top, bottom, height * out_height)[there] / so_far[there]).tolist()
+        closes = (bottom == end)[there].tolist()
+        for row, *part in zip(there.tolist(), out_rows[there].tolist(), share, closes, strict=True):
+            weights[row].append((part[0], part[1], part[2]))
     return weights
 
 
-def _edge(position: NDArray[np.intp], whole: int) -> NDArray[np.float64]:
-    """Sine of the pitch at row edges; its differences are solid angles."""
-    return np.asarray(np.cos(np.pi * position / whole))
+def _shares_of_rows(height: int, out_height: int) -> Iterator[tuple[NDArray[np.intp], NDArray[np.float64]]]:
+    """Output rows that each row lies in, and its share in each by solid angle."""
+    for out_rows, top, bottom in _parts(np.arange(height), height, out_height):
+        whole = _solid_angle(out_rows * height, (out_rows + 1) * height, height * out_height)
+        yield out_rows, _solid_angle(top, bottom, height * out_height) / whole
+
+
+def _parts(
+    places: NDArray[np.intp], count: int, out_count: int
+) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]]:
+    """Output rows (or columns) that rows lie in, one or two at a ratio of 1 or more, and from where to where.
+
+    Edges are whole numbers, in units of 1 / (count out_count), so that overlaps are exact; a second part
+    that is not there ends where it starts.
+    """
+    first, last = places * out_count // count, -(-(places + 1) * out_count // count) - 1
+    for out, is_there in ((first, True), (last, last > first)):
+        start = np.maximum(places * out_count, out * count)
+        end = np.minimum((places + 1) * out_count, (out + 1) * count)
+        yield out, start, np.where(is_there, end, start)
+
+
+def _solid_angle(top: NDArray[np.intp], bottom: NDArray[np.intp], whole: int) -> NDArray[np.float64]:
+    """Solid angle between rows' edges, up to a common factor; the frame is `whole` high."""
+    return np.asarray(np.cos(np.pi * top / whole) - np.cos(np.pi * bottom / whole))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.clipped.band import MARGIN, Places, Rebuilder, rows_and_columns
+from panopipe.clipped.band import Rebuilder
+from panopipe.clipped.chunks import Chunks, Part, part_that_lacks_nothing
 from panopipe.clipped.level import cut_level
-from panopipe.clipped.rebuild import Floats, Lights, share_of_red
+from panopipe.clipped.rebuild import Lights, share_of_red
 from panopipe.clipped.surroundings import saturated_percent, survey
 from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import Matrix, xyz_from_xy
@@ -28,7 +29,7 @@ from panopipe.stage import Opened, SourceStage
 Samples = NDArray[Any]
 
 _BAND_PIXELS = 1 << 18
-"""Pixels of samples averaged at a time: enough rows that their margins count for little."""
+"""Pixels averaged at a time."""
 _PICKED_ROWS = 256
 _BEYOND_MEASURE = 1e6
 _LIGHTS_KELVIN = (2500, 2700, 3000, 3500, 4000, 5000, 6500, 8000, 10000)
@@ -89,8 +90,10 @@ class DecodedFrame(Opened):
         white = None if self._white_xy is None else (float(self._white_xy[0]), float(self._white_xy[1]))
         self.facts = FrameFacts(key, width, height, self._anchor, recorded.capture, white_xy=white)
         self._affine = self._light_from_samples()
-        learned = self._learn_highlights()
-        self._rebuilder = learned if settings.clipped == "rebuild" else None
+        self._chunks: Chunks | None = None
+        rebuilder = self._learn_highlights()
+        if rebuilder and settings.clipped == "rebuild":
+            self._chunks = Chunks(self._samples.read_into, width, self._samples.dtype, rebuilder)
 
     def _chosen_white(self, settings: DecodeSettings) -> Matrix | None:
         colour = self._recorded.colour
@@ -152,84 +155,54 @@ class DecodedFrame(Opened):
 
         Camera samples are averaged before they become light: levels and colour are one linear step.
         """
-        width = min(width, self.facts.width)
-        reducer = AreaReducer(self.facts.width, self.facts.height, width - width % 2)
+        width, height = min(width, self.facts.width), self.facts.height
         is_linear = isinstance(self._recorded.colour, CameraColour)
+        start = self._anchor if is_linear else 0
+        reducer = AreaReducer(self.facts.width, height, width - width % 2, start)
         at_once = max(8, _BAND_PIXELS // self.facts.width)
-        for first in range(0, self.facts.height, at_once):
-            last = min(first + at_once, self.facts.height)
-            reducer.take(self._full_samples(first, last) if is_linear else self.read(first, last), first)
-        if not is_linear:
-            return reducer.result()
-        return self._checked(transform_rows(reducer.result(), self._affine))
-
-    def _full_samples(self, first: int, last: int) -> Samples:
-        """Samples, anchor column first, with what saturated ones lack already added."""
-        if self._rebuilder is None:
-            return self._turned(self._samples.rows(first, last))
-        wide = self._wide_rows(first, last)
-        if not self._rebuilder.touches(wide):
-            return self._turned(wide[MARGIN:-MARGIN])
-        samples = self._turned(wide[MARGIN:-MARGIN], np.dtype(np.float32))
-        places, gain = self._gain(wide, first, self._rebuilder)
-        range_of_planes = self._rebuilder.white - self._rebuilder.black
-        samples.reshape(-1, 3)[places] += (gain * range_of_planes).astype(np.float32)
-        return samples
+        for first in range(0, height, at_once):
+            last = min(first + at_once, height)
+            if not is_linear:
+                reducer.take(self.read(first, last), first)
+                continue
+            for part in self._parts(first, last):
+                reducer.take(part.samples, part.first)
+                reducer.add(part.rows, part.columns, part.lacking)
+        return (
+            self._checked(transform_rows(reducer.result(), self._affine)) if is_linear else reducer.result()
+        )
 
     def read(self, first: int, last: int) -> Rows:
         """See `Opened.read`."""
         if not 0 <= first <= last <= self.facts.height:
             raise ValueError(f"rows {first} to {last} of a frame of {self.facts.height}")
+        light: Rows = np.empty((last - first, self.facts.width, 3), np.float32)
+        for part in self._parts(first, last):
+            self._into_light(part, light[part.first - first : part.last - first])
+        return self._checked(light)
+
+    def _parts(self, first: int, last: int) -> Iterator[Part]:
+        if self._chunks:
+            yield from self._chunks.parts(first, last)
+        elif first < last:
+            yield part_that_lacks_nothing(first, last, self._samples.rows(first, last))
+
+    def _into_light(self, part: Part, light: Rows) -> None:
         colour = self._recorded.colour
         if not isinstance(colour, CameraColour):
-            samples = self._turned(self._samples.rows(first, last))
-            return self._checked(transform_rows(linear_light(samples, colour), self._affine))
-        if self._rebuilder is None:
-            return self._light(self._samples.rows(first, last))
-        wide = self._wide_rows(first, last)
-        light = self._light(wide[MARGIN:-MARGIN])
-        if self._rebuilder.touches(wide):
-            self._rebuild(light, wide, first, self._rebuilder)
-        return light
-
-    def _light(self, samples: Samples) -> Rows:
-        turned = self._turned(samples, np.dtype(np.float32))
-        return self._checked(transform_rows(turned, self._affine))
+            transform_rows(linear_light(self._turned(part.samples), colour), self._affine, out=light)
+            return
+        transform_rows(self._turned(part.samples, np.dtype(np.float32)), self._affine, out=light)
+        if len(part.rows):
+            columns = (part.columns - self._anchor) % self.facts.width
+            lacking = part.lacking.astype(np.float32)[None]
+            light[part.rows - part.first, columns] += transform_rows(lacking, self._affine[:, :3])[0]
 
     def _checked(self, light: Rows) -> Rows:
         """Light of floats may be anything; that of whole numbers is finite."""
         if self._recorded.is_float:
             _must_be_light(light)
         return light
-
-    def _wide_rows(self, first: int, last: int) -> Samples:
-        """Rows with `MARGIN` more on either side, over the poles by the half-turn rule."""
-        height, half = self.facts.height, self.facts.width // 2
-        above, below = max(MARGIN - first, 0), max(last + MARGIN - height, 0)
-        rows = self._samples.rows(max(first - MARGIN, 0), min(last + MARGIN, height))
-        if not above and not below:
-            return rows
-        parts = [rows]
-        if above:
-            parts.insert(0, np.roll(rows[:above][::-1], half, axis=1))
-        if below:
-            parts.append(np.roll(rows[len(rows) - below :][::-1], half, axis=1))
-        return np.concatenate(parts)
-
-    def _rebuild(self, light: Rows, wide: Samples, first: int, rebuilder: Rebuilder) -> None:
-        places, gain = self._gain(wide, first, rebuilder)
-        if not len(places):
-            return
-        matrix = self._affine[:, :3] * (rebuilder.white - rebuilder.black)
-        light.reshape(-1, 3)[places] += transform_rows(gain.astype(np.float32)[None], matrix)[0]
-
-    def _gain(self, wide: Samples, first: int, rebuilder: Rebuilder) -> tuple[Places, Floats]:
-        """Pixels of a band that lack something, anchor column first, and how much."""
-        places, gain = rebuilder.gain(wide, first)
-        width = self.facts.width
-        rows, columns = rows_and_columns(places, width)
-        columns += np.where(columns < self._anchor, width, 0) - self._anchor
-        return rows * width + columns, gain
 
     def _turned(self, samples: Samples, dtype: np.dtype[Any] | None = None) -> Samples:
         """Samples, anchor column first, in memory that the next call uses again.

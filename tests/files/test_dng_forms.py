@@ -81,13 +81,10 @@ def test_floats(tmp_path: Path, layout: dict, predictor: int, dtype: Any, compre
 @pytest.mark.parametrize("layout", LAYOUTS.values(), ids=LAYOUTS)
 @pytest.mark.parametrize("bits", [8, 12, 14, 16])
 def test_lossless_jpeg(tmp_path: Path, layout: dict, bits: int) -> None:
-    """Several strips, or a tile beyond the picture's edge, are what the raw library reads wrongly."""
+    """Several strips, or a tile beyond the picture's edge, are what the raw library may read wrongly."""
     samples = SHALLOW if bits == 8 else DEEP >> (16 - bits)
     path = write_linear_dng(tmp_path / "a.dng", samples, bits=bits, compression="ljpeg", **layout)
-    seen, reader = read(path)
-    assert np.array_equal(seen, samples)
-    by_raw_library = layout in ({}, LAYOUTS["tiles"], LAYOUTS["uneven tiles"])
-    assert reader == ("rawpy" if by_raw_library else "codec")
+    assert np.array_equal(read(path)[0], samples)
 
 
 @pytest.mark.parametrize("layout", LAYOUTS.values(), ids=LAYOUTS)
