@@ -6,6 +6,8 @@ is the signed distance from the Planckian locus in the CIE 1960 (u, v) diagram, 
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -19,6 +21,8 @@ LOWEST_MIRED, HIGHEST_MIRED = 10.0, 1000.0
 
 _SEARCH_MIRED = np.arange(LOWEST_MIRED, HIGHEST_MIRED + 1, 5.0)
 _DERIVATIVE_STEP_MIRED = 0.01
+_BEND_STEP_MIRED = 1.0
+_SETTLED_MIRED = 1e-10
 
 
 def planckian_xy(cct_kelvin: ArrayLike) -> Matrix:
@@ -90,10 +94,13 @@ def cct_duv_from_xy(xy: ArrayLike) -> tuple[Matrix, Matrix]:
     .. [1] Y. Ohno, Practical Use and Calculation of CCT and Duv, LEUKOS 10 (2014), 47-55.
     """
     uv = uv_from_xy(xy)
-    table = _locus_uv(_SEARCH_MIRED)
-    mired = _SEARCH_MIRED[np.argmin(np.sum((uv[..., None, :] - table) ** 2, axis=-1), axis=-1)]
+    distance = np.sum((uv[..., None, :] - _search_uv()) ** 2, axis=-1)
+    mired = _SEARCH_MIRED[np.argmin(distance, axis=-1)]
     for _ in range(8):
-        mired = np.clip(mired - _newton_step(uv, mired), LOWEST_MIRED, HIGHEST_MIRED)
+        step = _newton_step(uv, mired)
+        mired = np.clip(mired - step, LOWEST_MIRED, HIGHEST_MIRED)
+        if np.all(np.abs(step) < _SETTLED_MIRED):
+            break
     offset = uv - _locus_uv(mired)
     duv = np.sum(offset * _locus_normal(mired), axis=-1)
     return 1e6 / mired, duv
@@ -134,9 +141,15 @@ def _locus_uv(mired: Matrix) -> Matrix:
     return uv_from_xy(planckian_xy(1e6 / mired))
 
 
+@cache
+def _search_uv() -> Matrix:
+    return _locus_uv(_SEARCH_MIRED)
+
+
 def _locus_tangent(mired: Matrix) -> Matrix:
     step = _DERIVATIVE_STEP_MIRED
-    tangent: Matrix = (_locus_uv(mired + step) - _locus_uv(mired - step)) / (2 * step)
+    below, above = _locus_uv(mired + np.multiply.outer((-step, step), np.ones_like(mired)))
+    tangent: Matrix = (above - below) / (2 * step)
     return tangent
 
 
@@ -153,9 +166,11 @@ def _newton_step(uv: Matrix, mired: Matrix) -> Matrix:
     The derivative of (p(m) - uv) . p'(m) is |p'|^2 + (p - uv) . p''; the curvature term is bounded from
     below so that a point near the centre of curvature cannot throw the step.
     """
-    here, tangent = _locus_uv(mired), _locus_tangent(mired)
-    wide = 1.0
-    bend = (_locus_uv(mired + wide) - 2 * here + _locus_uv(mired - wide)) / wide**2
+    near, wide = _DERIVATIVE_STEP_MIRED, _BEND_STEP_MIRED
+    places = mired + np.multiply.outer((0, -near, near, -wide, wide), np.ones_like(mired))
+    here, below, above, far_below, far_above = _locus_uv(places)
+    tangent = (above - below) / (2 * near)
+    bend = (far_above - 2 * here + far_below) / wide**2
     speed = np.sum(tangent**2, axis=-1)
     slope = np.maximum(speed + np.sum((here - uv) * bend, axis=-1), 0.2 * speed)
     step: Matrix = np.sum((here - uv) * tangent, axis=-1) / slope
