@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 
 from panopipe.colour.adaptation import working_adaptation
-from panopipe.colour.spaces import D65_XY, SRGB_FROM_WORKING, xyz_from_xy
+from panopipe.colour.spaces import D65_XY, SRGB_FROM_WORKING, XYZ_FROM_SRGB, xyz_from_xy
 from panopipe.colour.temperature import planckian_xy
 from panopipe.colour.transfer import srgb_encode
 from panopipe.floor.labels import choose_labels, seam_prices
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.light.curve import Moves, shoulder
 from panopipe.light.local import LocalCurves
+from panopipe.light.render import CHANNEL_SHARE, HEADROOM, Rendering
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stage import Look
 from panopipe.stages import tone
@@ -68,24 +69,34 @@ def test_local_curves_are_read_to_a_thousandth_of_a_level() -> None:
     assert np.abs(fast - read_slowly(curves, luminance.astype(np.float64), 96)).max() < 2.5e-3
 
 
-def toned_slowly(rows: np.ndarray, learned: tone._Learned) -> np.ndarray:
+def toned_slowly(rows: np.ndarray, learned: Rendering) -> np.ndarray:
     """The picture of a whole frame by what tone learned.
 
-    A gain by luminance and place; then luminance goes over the shoulder, and chroma about the white of the
-    frame shrinks until the strongest channel goes over it as well.
+    A gain by luminance and place, and daylight in views nearer to white; then the shoulder. Luminance goes
+    over it. Chroma follows in two ways, mixed: it shrinks until the strongest channel goes over the shoulder
+    as well, and each channel goes over it by itself, with white added until luminance is right.
     """
     rows = rows.astype(np.float64)
     light = rows @ learned.luminance[0].astype(np.float64)
-    gain = np.exp(read_slowly(learned.gains, light))
+    gain = np.exp(read_slowly(learned.gains, light))[..., None]
+    if learned.views is not None:
+        rows = rows + read_slowly(learned.views.shares, light)[..., None] * (rows @ learned.views.change.T)
     if learned.white_point is None:
-        return rows * gain[..., None]
-    strongest = np.max([rows @ weights[0].astype(np.float64) for weights in learned.channels], axis=0) * gain
-    light *= gain
-    shown = Moves(white_point_ev=np.log2(learned.white_point))
-    lowered, lost = (each - np.minimum(shoulder(each, shown), 1) for each in (light, strongest))
-    kept = 1 - np.clip((lost - lowered) / np.maximum(strongest - light, 1e-6), 0, 1)
-    white = (light * (1 - kept) - lowered)[..., None] * np.array(learned.white)
-    return rows * (gain * kept)[..., None] + white
+        return rows * gain
+    look = Moves(white_point_ev=np.log2(learned.white_point))
+    channels = rows * gain @ learned.screen.T
+    light = channels @ XYZ_FROM_SRGB[1]
+    over = light[..., None] + (1 + HEADROOM) * (channels - light[..., None])
+    strongest = over.max(axis=-1)
+    shown = shoulder(light, look)
+    kept = np.clip((shoulder(strongest, look) - shown) / np.maximum(strongest - light, 1e-6), 0, 1)
+    by_chroma = kept[..., None] * (over - light[..., None])
+    by_channel = shoulder(over, look)
+    missing = shown - by_channel @ XYZ_FROM_SRGB[1]
+    white = missing / np.maximum(1 - (shown - missing), 1e-6)
+    by_channel += white[..., None] * (1 - by_channel) - shown[..., None]
+    chroma = (1 - CHANNEL_SHARE) * by_chroma + CHANNEL_SHARE * by_channel
+    return (shown[..., None] + chroma / (1 + HEADROOM)) @ learned.from_screen.T
 
 
 def lit_room(width: int, seed: int = 3) -> np.ndarray:
@@ -111,7 +122,9 @@ LOOKS = {
 def test_tone_is_within_half_a_code(look: str, kelvin: float) -> None:
     rows, settings = lit_room(512), LOOKS[look]
     correction = working_adaptation(xyz_from_xy(planckian_xy(kelvin)), xyz_from_xy(D65_XY))
-    facts = FrameFacts(FrameKey("", "frame"), 512, 256, correction=correction)
+    facts = FrameFacts(
+        FrameKey("", "frame"), 512, 256, correction=correction, white_xy=tuple(planckian_xy(5500.0))
+    )
     learned = tone.Tone().learn(Look(Frame(rows.copy(), facts)), settings).data
     fast = tone.Tone().apply(Band(rows.copy(), 0, facts), settings, learned)
     slow = toned_slowly(rows, learned)

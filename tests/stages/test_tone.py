@@ -10,8 +10,9 @@ from panopipe.colour.temperature import planckian_xy
 from panopipe.colour.transfer import srgb_encode
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.light.curve import KNEE, NO_BLACK_EV, Moves, moved_base
+from panopipe.light.render import HEADROOM
 from panopipe.stage import JobFacts, Look, Observed
-from panopipe.stages.tone import HEADROOM, Tone, ToneSettings
+from panopipe.stages.tone import Tone, ToneSettings
 from tests.measures.halo import overshoot, step_frame
 
 NEUTRAL = ToneSettings(
