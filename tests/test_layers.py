@@ -8,23 +8,25 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "panopipe"
 BOTTOM = {"capture", "setting"}
 PICTURES = {"sphere", "colour", "files"}
+STUDIES = {"floor", "white", "clipped", "light"}
 
 MAY_IMPORT = {
     "capture": set(),
     "setting": set(),
     "sphere": set(),
     "colour": set(),
+    "pixels": {"colour"},
     "frame": BOTTOM,
-    "files": BOTTOM | {"colour"},
+    "files": BOTTOM | {"colour", "pixels"},
     "stage": BOTTOM | {"frame"},
-    "floor": BOTTOM | {"frame", "sphere", "colour"},
-    "white": BOTTOM | {"frame", "sphere", "colour"},
-    "clipped": BOTTOM | {"sphere", "colour"},
-    "light": BOTTOM | {"frame", "sphere", "colour"},
-    "stages": BOTTOM | {"frame", "stage", "sphere", "colour", "floor", "white", "clipped", "light"},
+    "floor": BOTTOM | {"frame", "sphere", "colour", "pixels"},
+    "white": BOTTOM | {"frame", "sphere", "colour", "pixels"},
+    "clipped": BOTTOM | {"sphere", "colour", "pixels"},
+    "light": BOTTOM | {"frame", "sphere", "colour", "pixels"},
+    "stages": BOTTOM | {"frame", "stage", "sphere", "colour", "pixels"} | STUDIES,
     "job": BOTTOM | {"frame", "files", "stage"},
     "recipe": BOTTOM | {"frame", "files", "stage", "job"},
-    "run": BOTTOM | {"job", "recipe", "stage", "frame", "files", "sphere", "colour"},
+    "run": BOTTOM | {"job", "recipe", "stage", "frame", "files", "sphere", "colour", "pixels"},
     "review": BOTTOM | PICTURES | {"run", "job", "recipe", "stage", "frame", "white"},
     "cli": BOTTOM | {"job", "recipe", "stage", "frame", "run", "review", "files"},
 }

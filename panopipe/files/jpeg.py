@@ -31,6 +31,8 @@ LONGEST_SIDE = 65535
 """Sides are 16-bit fields of the frame header (ISO/IEC 10918-1, B.2.2)."""
 _LONGEST_SEGMENT = 65533
 """A segment's 16-bit length counts itself."""
+_AT_ONCE_PIXELS = 1 << 18
+"""Pixels coded at a time: their codes fit the processor's second cache."""
 _EXIF = b"Exif\0\0"
 _XMP = b"http://ns.adobe.com/xap/1.0/\0"
 _ICC = b"ICC_PROFILE\0"
@@ -74,33 +76,47 @@ class JpegStream:
         self._options += [cv2.IMWRITE_JPEG_RST_INTERVAL, -(-width // unit_width)]
         self._width, self._height = width, height
         self._segments = segments
-        self._held: list[Pixels] = []
-        self._rows = 0
+        at_once = max(_AT_ONCE_PIXELS // width // self._unit_height, 1) * self._unit_height
+        self._bgr = np.empty((min(at_once, height), width, 3), np.uint8)
+        self._filled = self._rows = 0
         self._restarts = 0
         self._coded = bytearray()
 
-    def take(self, rgb8: Pixels, *, channels: Literal["RGB", "BGR"] = "RGB") -> None:
-        """Take the next rows, uint8 (n, width, 3); they are coded as soon as a block row is full.
+    def space(self, rows: int) -> Pixels:
+        """Memory for the next rows, at most so many, to write blue, green and red into; then `fill` it.
+
+        Raises
+        ------
+        ValueError
+            If there are no more rows in the picture.
+        """
+        if self._rows + rows > self._height:
+            raise ValueError(f"{rows} rows more do not fit {self._width}x{self._height} here")
+        return self._bgr[self._filled : self._filled + rows]
+
+    def fill(self, rows: int) -> None:
+        """So many rows of `space` were written; they are coded as soon as there are enough."""
+        self._filled += rows
+        self._rows += rows
+        if self._filled == len(self._bgr) or self._rows == self._height:
+            self._code(self._bgr[: self._filled])
+            self._filled = 0
+
+    def take(self, rgb8: Pixels) -> None:
+        """Take the next rows, uint8 (n, width, 3), red first.
 
         Raises
         ------
         ValueError
             If the rows have another width, or are too many.
         """
-        rows = len(rgb8)
-        if rgb8.shape[1:] != (self._width, 3) or self._rows + rows > self._height:
+        if rgb8.shape[1:] != (self._width, 3):
             raise ValueError(f"rows of shape {rgb8.shape} do not fit {self._width}x{self._height} here")
-        self._rows += rows
-        bgr = rgb8 if channels == "BGR" else cv2.cvtColor(rgb8, cv2.COLOR_RGB2BGR)
-        waiting = np.concatenate([*self._held, bgr]) if self._held else bgr
-        whole = (
-            len(waiting)
-            if self._rows == self._height
-            else len(waiting) // self._unit_height * self._unit_height
-        )
-        if whole:
-            self._code(waiting[:whole])
-        self._held = [waiting[whole:].copy()] if whole < len(waiting) else []
+        while len(rgb8):
+            space = self.space(len(rgb8))
+            cv2.cvtColor(rgb8[: len(space)], cv2.COLOR_RGB2BGR, dst=space)
+            rgb8 = rgb8[len(space) :]
+            self.fill(len(space))
 
     def _code(self, bgr: Pixels) -> None:
         done, coded = cv2.imencode(".jpg", bgr, self._options)

@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import WORKING_FROM_SRGB
 from panopipe.colour.transfer import srgb_decode
 from panopipe.files.capture_read import capture_of_picture, capture_of_tiff
@@ -25,6 +24,7 @@ from panopipe.files.samples import Array, Samples, WholeSamples, check_size, thr
 from panopipe.files.tiff import Directory, read_directories
 from panopipe.files.tiff_form import Form, sample_form
 from panopipe.files.tiff_samples import decode_all, open_samples
+from panopipe.pixels.matrix import transform_rows
 
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _PNG_START = b"\x89PNG\r\n\x1a\n"

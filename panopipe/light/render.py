@@ -12,11 +12,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import XYZ_FROM_SRGB
 from panopipe.colour.workspace import few_rows, scratch
 from panopipe.light.curve import KNEE
 from panopipe.light.local import MOST_ROWS, LocalCurves, RowCurves
+from panopipe.pixels.matrix import transform_rows
 
 Plane32 = NDArray[np.float32]
 Float = NDArray[np.float64]

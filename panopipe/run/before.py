@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import SRGB_FROM_WORKING
 from panopipe.colour.transfer import srgb_encode
 from panopipe.files.jpeg import preview_jpeg
 from panopipe.frame import FrameFacts, Rows
+from panopipe.pixels.matrix import transform_rows
 
 QUALITY = 85
 

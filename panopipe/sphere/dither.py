@@ -70,20 +70,3 @@ def _blurred(field: NDArray[np.int64], *, taps: tuple[int, ...], times: int) -> 
                 start=np.zeros_like(field),
             )
     return field
-
-
-def grain_rows(width: int) -> NDArray[np.int16]:
-    """The grain of rows 0 to TILE - 1 of a frame, for three channels alike; row r has that of r mod TILE.
-
-    Parameters
-    ----------
-    width : int
-        Columns of the frame, counted from its anchor column.
-
-    Returns
-    -------
-    ndarray of shape (TILE, width, 3), dtype int16
-        The same for red, green and blue: what is neutral stays neutral in every pixel.
-    """
-    columns = np.take(grain_tile(), np.arange(width), axis=1, mode="wrap")
-    return np.repeat(columns[..., None], 3, axis=2)

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 
 from panopipe.capture import Capture
-from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import Matrix
 from panopipe.colour.temperature import cct_duv_from_xy, xy_from_cct_duv
 from panopipe.frame import Band, Frame, FrameKey, Rows
+from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number, switch
 from panopipe.stage import JobFacts, Learned, Look, Observed, RowStage, Solution
 from panopipe.white.chart import WEAK

@@ -15,12 +15,12 @@ from panopipe.clipped.chunks import Chunks, Part, part_that_lacks_nothing
 from panopipe.clipped.level import cut_level
 from panopipe.clipped.rebuild import Lights, share_of_red
 from panopipe.clipped.surroundings import saturated_percent, survey
-from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import Matrix, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy, xy_from_cct_duv
 from panopipe.files.picture import linear_light, open_picture
 from panopipe.files.recorded import CameraColour, Recorded
 from panopipe.frame import FrameFacts, FrameKey, Rows
+from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import choice, number
 from panopipe.sphere.anchor import anchor_column, anchor_rows
 from panopipe.sphere.reduce import AreaReducer

@@ -6,15 +6,11 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Literal, cast
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from panopipe import __version__
 from panopipe.capture import Capture
-from panopipe.colour.coding import SrgbCoder
-from panopipe.colour.gamut import CEILING, LUMINANCE_OF_SRGB
-from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import SRGB_FROM_WORKING
 from panopipe.files.exif import exif_block
 from panopipe.files.icc import srgb_profile
@@ -22,8 +18,11 @@ from panopipe.files.imprint import Imprint
 from panopipe.files.jpeg import JpegStream, metadata_segments
 from panopipe.files.xmp import xmp_packet
 from panopipe.frame import Band, FrameFacts, Rows
+from panopipe.pixels.code import LUMINANCE_OF_SRGB, SrgbCoder
+from panopipe.pixels.gamut import CEILING
+from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import choice, switch, whole, wholes
-from panopipe.sphere.dither import grain_rows
+from panopipe.sphere.dither import grain_tile
 from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stage import Look, Output, Rights, Sink, SinkStage
@@ -59,7 +58,7 @@ class Export(SinkStage[ExportSettings]):
     """Writes the light down: sRGB, 8 bits, JPEG, with all that a viewer needs to know."""
 
     name = "export"
-    version = 1
+    version = 2
     summary = "sRGB JPEGs with sphere metadata, rights and the facts of the shot, in one or more widths"
     Settings = ExportSettings
 
@@ -150,38 +149,27 @@ class _Picture:
         )
         self._reducer = AreaReducer(facts.width, facts.height, width) if width < facts.width else None
         peak, ceiling = above_white
-        grain = grain_rows(width) if settings.dither else np.zeros((1, width, 3), np.int16)
+        grain = grain_tile() if settings.dither else np.zeros_like(grain_tile())
         self._coder = SrgbCoder(grain, peak=peak, ceiling=ceiling)
 
     def take(self, rows: Rows, first: int) -> None:
         if self._reducer is None:
-            self._code(rows)
+            self._code(rows, first)
         else:  # pixels of the smaller picture are whole ones in the file, whatever the anchor
             self._reducer.take(np.roll(rows, self._anchor, axis=1), first)
 
     def finish(self) -> memoryview:
         if self._reducer is not None:
-            self._code(np.roll(self._reducer.result(), -self._turn, axis=1))
-        if len(rest := self._coder.rest()):
-            self._write(rest)
+            self._code(np.roll(self._reducer.result(), -self._turn, axis=1), 0)
         return self._stream.finish()
 
-    def _code(self, anchored: Rows) -> None:
-        for codes in self._coder.take(anchored):
-            self._write(codes)
-
-    def _write(self, codes: NDArray[np.uint8]) -> None:
-        self._stream.take(_turned(codes, self._turn), channels="BGR")
-
-
-def _turned(rgb8: NDArray[np.uint8], column: int) -> NDArray[np.uint8]:
-    """Rows that begin at the anchor as rows of the file, in the channel order of the coder."""
-    bgr8 = np.empty_like(rgb8)
-    split = rgb8.shape[1] - column
-    cv2.cvtColor(rgb8[:, :split], cv2.COLOR_RGB2BGR, dst=bgr8[:, column:])
-    if column:
-        cv2.cvtColor(rgb8[:, split:], cv2.COLOR_RGB2BGR, dst=bgr8[:, :column])
-    return bgr8
+    def _code(self, anchored: Rows, first: int) -> None:
+        """Code rows that begin at the anchor as rows of the file."""
+        while len(anchored):
+            codes = self._stream.space(len(anchored))
+            self._coder.code(anchored[: len(codes)], first, turn=self._turn, out=codes)
+            self._stream.fill(len(codes))
+            anchored, first = anchored[len(codes) :], first + len(codes)
 
 
 def _metadata(capture: Capture, width: int, rights: Rights, *, keep_position: bool) -> list[bytes]:

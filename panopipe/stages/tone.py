@@ -13,7 +13,6 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
 from panopipe.frame import Band, Frame, FrameKey, Rows
 from panopipe.light.base import DARKEST_EV, LEVEL_EV, Base, find_base, log2_luminance, with_views
@@ -31,6 +30,7 @@ from panopipe.light.judge import Lit, joined, lit, suited
 from panopipe.light.local import LocalCurves
 from panopipe.light.render import Rendering, View, render
 from panopipe.light.views import daylight_in, view_change, view_shares
+from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number
 from panopipe.stage import JobFacts, Learned, Look, Observed, RowStage, Solution
 

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
+from panopipe.pixels.matrix import transform_rows
 from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
 from panopipe.white.cones import CONES_FROM_WORKING, WORKING_FROM_CONES
 

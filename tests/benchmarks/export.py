@@ -15,9 +15,9 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from panopipe.colour.coding import SrgbCoder
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.sphere.dither import STEPS, grain_rows, grain_tile
+from panopipe.pixels.code import SrgbCoder
+from panopipe.sphere.dither import STEPS, grain_tile
 from panopipe.stage import Look, Rights
 from panopipe.stages.export import Export, ExportSettings
 
@@ -49,27 +49,25 @@ def room_light(width: int, height: int, outside: float = 0.0) -> np.ndarray:
 
 def print_speed(width: int) -> None:
     megapixels = width * ROWS * BANDS / 1e6
-    grain = grain_rows(width)
     print(f"CPU per megapixel, {width} wide, bands of {ROWS} rows, one thread")
     print(f"{'outside sRGB':>14} {'to codes':>10} {'copy':>8} {'ratio':>7}")
     for outside in (0.0, 0.001, 0.01, 0.05):
         rows = room_light(width, ROWS, outside)
         other = np.empty_like(rows)
-        coding = cpu_ms(lambda rows=rows: coded(rows, grain), megapixels, 5)
+        coding = cpu_ms(lambda rows=rows: coded(rows), megapixels, 5)
         copying = cpu_ms(lambda rows=rows, other=other: np.copyto(other, rows), megapixels / BANDS)
         print(f"{outside:14.1%} {coding:7.2f} ms {copying:5.2f} ms {coding / copying:7.1f}")
 
 
-def coded(band: np.ndarray, grain: np.ndarray) -> None:
-    coder = SrgbCoder(grain)
-    for _ in range(BANDS):
-        for codes in coder.take(band):
-            assert codes.dtype == np.uint8
-    coder.rest()
+def coded(band: np.ndarray) -> None:
+    coder, codes = SrgbCoder(grain_tile()), np.empty(band.shape, np.uint8)
+    for number in range(BANDS):
+        coder.code(band, number * len(band), turn=band.shape[1] // 3, out=codes)
 
 
 def print_encoders(width: int) -> None:
-    codes = np.concatenate([c.copy() for c in SrgbCoder(grain_rows(width)).take(room_light(width, 1024))])
+    codes = np.empty((1024, width, 3), np.uint8)
+    SrgbCoder(grain_tile()).code(room_light(width, 1024), 0, turn=0, out=codes)
     megapixels = codes.size / 3e6
     print(f"\nJPEG, quality 94, {width} x 1024")
     print(f"{'chroma':>7} {'strips':>9} {'one call':>9} {'ratio':>6} {'bytes':>10} {'more':>8}")
@@ -87,7 +85,8 @@ def in_strips(codes: np.ndarray, chroma: str) -> int:
 
     stream = JpegStream(codes.shape[1], len(codes), quality=94, sampling=chroma)  # type: ignore[arg-type]
     for first in range(0, len(codes), ROWS):
-        stream.take(codes[first : first + ROWS], channels="BGR")
+        stream.space(ROWS)[:] = codes[first : first + ROWS]
+        stream.fill(ROWS)
     return len(stream.finish())
 
 

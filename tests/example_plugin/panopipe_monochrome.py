@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from panopipe.colour.pointwise import transform_rows
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.frame import Band, Rows
+from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import number
 from panopipe.stage import Learned, Look, RowStage
 

@@ -56,14 +56,14 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimpleNamespace]
 def codes_of(house: SimpleNamespace, key: FrameKey, monkeypatch: pytest.MonkeyPatch) -> np.ndarray:
     """8-bit codes of a finished frame, as they reach the JPEG coder."""
     taken: list[np.ndarray] = []
-    take = export.JpegStream.take
+    code = export.SrgbCoder.code
 
-    def watch(self: export.JpegStream, rows: np.ndarray, **options: object) -> None:
-        taken.append(rows.copy())
-        take(self, rows, **options)  # type: ignore[arg-type]
+    def watch(self: export.SrgbCoder, *rows: object, out: np.ndarray, turn: int) -> None:
+        code(self, *rows, out=out, turn=turn)  # type: ignore[arg-type]
+        taken.append(out.copy())
 
     with monkeypatch.context() as patch:
-        patch.setattr(export.JpegStream, "take", watch)
+        patch.setattr(export.SrgbCoder, "code", watch)
         finish_frame(house.opened[key], STEPS, given=Given(house.solutions[key]))
     return np.concatenate(taken)
 

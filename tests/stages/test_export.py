@@ -54,13 +54,13 @@ def scene(width: int = 512) -> np.ndarray:
 def codes_taken(monkeypatch: pytest.MonkeyPatch) -> list[np.ndarray]:
     """The 8-bit rows that reach the JPEG coder, in the file's columns, red first."""
     taken: list[np.ndarray] = []
-    take = stage_file.JpegStream.take
+    code = stage_file.SrgbCoder.code
 
-    def watch(self: stage_file.JpegStream, rows: np.ndarray, **options: object) -> None:
-        taken.append(rows[..., ::-1].copy())
-        take(self, rows, **options)  # type: ignore[arg-type]
+    def watch(self: stage_file.SrgbCoder, *rows: object, out: np.ndarray, turn: int) -> None:
+        code(self, *rows, out=out, turn=turn)  # type: ignore[arg-type]
+        taken.append(out[..., ::-1].copy())
 
-    monkeypatch.setattr(stage_file.JpegStream, "take", watch)
+    monkeypatch.setattr(stage_file.SrgbCoder, "code", watch)
     return taken
 
 

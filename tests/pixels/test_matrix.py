@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from panopipe.colour.pointwise import transform_rows
+from panopipe.pixels.matrix import _transform, transform_rows
 
 
 @pytest.mark.parametrize("width", [2, 30, 1000, 2048])
@@ -24,3 +24,13 @@ def test_it_is_the_matrix_product() -> None:
     matrix = random.standard_normal((3, 4))
     expected = rows.astype(np.float64) @ matrix[:, :3].T + matrix[:, 3]
     assert np.allclose(transform_rows(rows, matrix), expected, atol=1e-6)
+
+
+@pytest.mark.parametrize("count", [0, 1, 127, 128, 1000])
+def test_both_forms_give_the_same_bits_in_place_too(count: int) -> None:
+    random = np.random.default_rng(5)
+    rows, affine = random.random((count, 3), np.float32), random.random((3, 4), np.float32)
+    defined = np.empty_like(rows)
+    _transform.__wrapped__(rows, affine, defined)
+    _transform(rows, affine, rows)
+    assert np.array_equal(rows, defined)

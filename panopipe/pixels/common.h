@@ -1,0 +1,74 @@
+/* What the kernels share: how arrays come in, how loops are compiled, how pixels are taken apart. */
+#ifndef PANOPIPE_COMMON_H
+#define PANOPIPE_COMMON_H
+
+#define PY_SSIZE_T_CLEAN
+#include <Python.h>
+#include <stdint.h>
+#include <string.h>
+
+#ifdef _MSC_VER
+#define RESTRICT __restrict
+#else
+#define RESTRICT restrict
+#endif
+
+/* Where the loader can choose, each loop is there for AVX2 too. Both do the same roundings in the same
+   order (nothing is contracted or reassociated), so a pixel has the same bits on every machine. */
+#if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__GLIBC__)
+#define FAST __attribute__((target_clones("avx2", "default")))
+#else
+#define FAST
+#endif
+
+/* Pixels worked on at a time, plane by plane, so that all planes stay in the first cache. Loops run over
+   whole blocks: what lies behind the last pixel is worked on too, and thrown away. */
+#define BLOCK 128
+
+typedef struct {
+    float red[BLOCK], green[BLOCK], blue[BLOCK];
+} Planes;
+
+static inline float least_of(float a, float b) { return a < b ? a : b; }
+static inline float most_of(float a, float b) { return a > b ? a : b; }
+
+static inline void take_apart(const float *RESTRICT pixels, int count, Planes *RESTRICT planes)
+{
+    for (int i = 0; i < count; i++) {
+        planes->red[i] = pixels[3 * i];
+        planes->green[i] = pixels[3 * i + 1];
+        planes->blue[i] = pixels[3 * i + 2];
+    }
+}
+
+static inline void put_together(const Planes *RESTRICT planes, int count, float *RESTRICT pixels)
+{
+    for (int i = 0; i < count; i++) {
+        pixels[3 * i] = planes->red[i];
+        pixels[3 * i + 1] = planes->green[i];
+        pixels[3 * i + 2] = planes->blue[i];
+    }
+}
+
+/* An array that an operation takes: its name for errors, its type ('f', 'h', 'H' or 'B'), its sides. A
+   side below zero may have any length, the same wherever the same number stands. */
+typedef struct {
+    const char *name;
+    char type;
+    int written, sides;
+    Py_ssize_t shape[3];
+} Argument;
+
+#define MOST_ARGUMENTS 12
+
+typedef struct {
+    Py_buffer view[MOST_ARGUMENTS];
+    int count;
+    Py_ssize_t length[4]; /* of the sides -1, -2, -3 */
+} Arrays;
+
+/* Open all arrays, each in one piece in memory. Returns 0, or -1 with an error set and nothing open. */
+int open_arrays(PyObject *const *objects, const Argument *arguments, int count, Arrays *arrays);
+void close_arrays(Arrays *arrays);
+
+#endif

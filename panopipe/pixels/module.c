@@ -1,0 +1,69 @@
+/* The compiled forms of the room's operations, as one Python module. */
+#include "common.h"
+
+PyObject *transform_kernel(PyObject *self, PyObject *args);
+PyObject *fit_kernel(PyObject *self, PyObject *args);
+PyObject *code_kernel(PyObject *self, PyObject *args);
+
+static PyMethodDef methods[] = {
+    {"transform", transform_kernel, METH_VARARGS, NULL},
+    {"fit", fit_kernel, METH_VARARGS, NULL},
+    {"code", code_kernel, METH_VARARGS, NULL},
+    {NULL, NULL, 0, NULL},
+};
+
+static PyModuleDef_Slot slots[] = {{0, NULL}};
+
+static PyModuleDef module = {
+    PyModuleDef_HEAD_INIT, "_kernels", "Compiled forms of panopipe.pixels.", 0, methods, slots,
+    NULL, NULL, NULL,
+};
+
+PyMODINIT_FUNC PyInit__kernels(void) { return PyModuleDef_Init(&module); }
+
+static int is_as_asked(const Py_buffer *view, const Argument *asked, Arrays *arrays)
+{
+    if (!view->format || view->format[0] != asked->type || view->format[1] || view->ndim != asked->sides)
+        return 0;
+    for (int side = 0; side < asked->sides; side++) {
+        Py_ssize_t wanted = asked->shape[side], length = view->shape[side];
+        if (wanted < 0) {
+            Py_ssize_t *known = &arrays->length[-wanted - 1];
+            if (*known < 0)
+                *known = length;
+            wanted = *known;
+        }
+        if (wanted != length)
+            return 0;
+    }
+    return 1;
+}
+
+int open_arrays(PyObject *const *objects, const Argument *arguments, int count, Arrays *arrays)
+{
+    memset(arrays, 0, sizeof *arrays);
+    for (int side = 0; side < 4; side++)
+        arrays->length[side] = -1;
+    for (int i = 0; i < count; i++) {
+        int flags = PyBUF_C_CONTIGUOUS | PyBUF_FORMAT | (arguments[i].written ? PyBUF_WRITABLE : 0);
+        if (PyObject_GetBuffer(objects[i], &arrays->view[i], flags) < 0) {
+            close_arrays(arrays);
+            return -1;
+        }
+        arrays->count = i + 1;
+        if (!is_as_asked(&arrays->view[i], &arguments[i], arrays)) {
+            PyErr_Format(PyExc_ValueError, "%s: not an array of the type and shape that goes with the others",
+                         arguments[i].name);
+            close_arrays(arrays);
+            return -1;
+        }
+    }
+    return 0;
+}
+
+void close_arrays(Arrays *arrays)
+{
+    for (int i = 0; i < arrays->count; i++)
+        PyBuffer_Release(&arrays->view[i]);
+    arrays->count = 0;
+}

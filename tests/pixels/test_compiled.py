@@ -1,0 +1,58 @@
+"""The compiled forms are there wherever they can be, and refuse what would lead them out of an array."""
+
+import shutil
+import sysconfig
+
+import numpy as np
+import pytest
+
+from panopipe.pixels import compiled
+from panopipe.pixels.gamut import LINE, fit
+from panopipe.pixels.matrix import _transform
+
+needs_kernels = pytest.mark.skipif(
+    not compiled.COMPILED, reason="panopipe was installed without a compiler; the definitions in numpy run"
+)
+
+
+def test_they_are_there_where_a_compiler_is() -> None:
+    compiler = (sysconfig.get_config_var("CC") or "cl").split()[0]
+    assert compiled.COMPILED or shutil.which(compiler) is None
+
+
+def test_without_them_the_definition_runs() -> None:
+    def definition(value: int) -> int:
+        return value + 1
+
+    operation = compiled.compiled("no kernel of this name")(definition)
+    assert operation(1) == 2
+    assert operation.__wrapped__ is definition
+
+
+@needs_kernels
+@pytest.mark.parametrize(
+    "colours",
+    [
+        np.zeros((4, 3)),
+        np.zeros((4, 4), np.float32),
+        np.zeros((2, 2, 3), np.float32),
+        np.zeros((4, 6), np.float32)[:, ::2],
+        np.zeros((4, 3), ">f4"),
+        np.broadcast_to(np.float32(0), (4, 3)),
+    ],
+    ids=["float64", "four planes", "three sides", "with gaps", "bytes swapped", "read-only"],
+)
+def test_an_array_of_another_kind_is_refused(colours: np.ndarray) -> None:
+    with pytest.raises((ValueError, BufferError)):
+        fit(colours, LINE, 1.0)
+
+
+@needs_kernels
+def test_arrays_that_do_not_go_together_are_refused() -> None:
+    rows, affine = np.zeros((5, 3), np.float32), np.zeros((3, 4), np.float32)
+    with pytest.raises(ValueError, match="out: not an array of the type and shape"):
+        _transform(rows, affine, np.zeros((4, 3), np.float32))
+    with pytest.raises(TypeError):
+        _transform(rows, affine, "text")
+    with pytest.raises(TypeError):
+        _transform(rows, affine)
