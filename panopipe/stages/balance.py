@@ -111,7 +111,7 @@ class Balance(RowStage[BalanceSettings]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
-    version = 4
+    version = 5
     summary = "Makes a white wall the same white in every room."
     Settings = BalanceSettings
     surveys = True

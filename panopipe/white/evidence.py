@@ -133,12 +133,13 @@ def gather(
     Evidence
         Small and picklable.
     """
-    cells = take_apart(rows)
+    largest = largest_channel(rows)
+    cells = take_apart(rows, largest)
     known = float(cells.weight_sr.sum())
-    clipped = float(_clipped_sr(rows))
+    clipped = float(_clipped_sr(largest))
     if known < 0.05:
         return Evidence((), known, clipped, 0.0, ((0.0, 0.0),) * 9, 0.0, 0.0)
-    sky = _sky(cells, rows, camera, exposure_ev100)
+    sky = _sky(cells, rows, largest, camera, exposure_ev100)
     mean = _light_on_bright(cells)
     paints = _paints(replace(cells, weight_sr=np.where(sky.region, 1 - sky.likely, 1.0) * cells.weight_sr))
     around_mean = np.sum((cells.light[..., :2] - mean) ** 2, axis=-1)
@@ -150,14 +151,13 @@ def gather(
 
 def largest_channel(rows: Rows) -> NDArray[np.float32]:
     """Largest of red, green and blue of every pixel."""
-    red, green, blue = cv2.split(rows)
-    largest: NDArray[np.float32] = np.maximum(np.maximum(red, green), blue)
-    return largest
+    largest = np.maximum(rows[..., 0], rows[..., 1])
+    return np.maximum(largest, rows[..., 2], out=largest)
 
 
-def take_apart(rows: Rows) -> Cells:
+def take_apart(rows: Rows, largest: NDArray[np.float32] | None = None) -> Cells:
     """Bring a frame to the grid of cells and part light from surface."""
-    mean, share = _cell_means(rows)
+    mean, share = _cell_means(rows, largest_channel(rows) if largest is None else largest)
     place, luminance = place_from_working(mean), np.log(np.maximum(mean @ CONES_FROM_WORKING[1], 1e-6))
     values = np.concatenate([place, luminance[..., None]], axis=-1)
     known = share > 0.5
@@ -169,27 +169,31 @@ def _area() -> Matrix:
     return np.repeat(pixel_solid_angle(CELL_ROWS)[:, None], 2 * CELL_ROWS, axis=1)
 
 
-def _cell_means(rows: Rows) -> tuple[Matrix, Matrix]:
+def _cell_means(rows: Rows, largest: NDArray[np.float32]) -> tuple[Matrix, Matrix]:
     """Mean of the recorded pixels of every cell, and their share."""
-    largest = largest_channel(rows)
-    use = ((largest > RECORDED[0]) & (largest < RECORDED[1])).astype(np.float32)
+    use = ((largest > RECORDED[0]) & (largest < RECORDED[1])).view(np.uint8)
     size = (2 * CELL_ROWS, CELL_ROWS)
-    total = cv2.resize(
-        cv2.merge([plane * use for plane in cv2.split(rows)]), size, interpolation=cv2.INTER_AREA
-    )
-    share = cv2.resize(use, size, interpolation=cv2.INTER_AREA)
+    total = cv2.resize(cv2.copyTo(rows, use), size, interpolation=cv2.INTER_AREA)
+    share = cv2.resize(use.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     mean = total / np.maximum(share, 1e-6)[..., None]
     return mean.astype(np.float64), share.astype(np.float64)
 
 
-def _clipped_sr(rows: Rows) -> float:
-    share = np.mean(largest_channel(rows) >= RECORDED[1], axis=1)
-    return float(np.sum(share * pixel_solid_angle(rows.shape[0])) * rows.shape[1])
+def _clipped_sr(largest: NDArray[np.float32]) -> float:
+    height, width = largest.shape
+    share = np.count_nonzero(largest >= RECORDED[1], axis=1) / width
+    return float(np.sum(share * pixel_solid_angle(height)) * width)
 
 
-def _sky(cells: Cells, rows: Rows, camera: tuple[float, float] | None, exposure_ev100: float | None) -> Sky:
+def _sky(
+    cells: Cells,
+    rows: Rows,
+    largest: NDArray[np.float32],
+    camera: tuple[float, float] | None,
+    exposure_ev100: float | None,
+) -> Sky:
     size = (2 * CELL_ROWS, CELL_ROWS)
-    over = (largest_channel(rows) >= RECORDED[1]).astype(np.float32)
+    over = (largest >= RECORDED[1]).astype(np.float32)
     clipped = cv2.resize(over, size, interpolation=cv2.INTER_AREA) > 0.5
     mean = cv2.resize(rows, size, interpolation=cv2.INTER_AREA) @ LUMINANCE_OF_WORKING
     values = cells.light + cells.surface
@@ -260,13 +264,21 @@ def _densest(at: Matrix, weight: Matrix) -> NDArray[np.bool_]:
         return start & False
     centre = np.average(at[start], axis=0, weights=weight[start])
     for _ in range(10):
-        near = weight * np.exp(-0.5 * np.sum((at - centre) ** 2, axis=1) / LIKENESS**2)
+        near = weight * np.exp(_distance2(at, centre) * (-0.5 / LIKENESS**2))
         centre = near @ at / near.sum()
-    member: NDArray[np.bool_] = (np.sum((at - centre) ** 2, axis=1) < (2 * LIKENESS) ** 2) & (weight > 0)
+    member: NDArray[np.bool_] = (_distance2(at, centre) < (2 * LIKENESS) ** 2) & (weight > 0)
     return member
 
 
+def _distance2(at: Matrix, centre: Matrix) -> Matrix:
+    """Squared distances of places (n, 2) from one."""
+    first, second = at[:, 0] - centre[0], at[:, 1] - centre[1]
+    return np.asarray(first * first + second * second)
+
+
 def _quantile(values: Matrix, weight: Matrix, share: float) -> float:
+    counts = weight > 0
+    values, weight = values[counts], weight[counts]
     order = np.argsort(values, kind="stable")
     running = np.cumsum(weight[order])
     return float(values[order][np.searchsorted(running, share * running[-1])])

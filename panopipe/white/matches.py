@@ -23,6 +23,8 @@ from panopipe.white.evidence import RECORDED
 
 BELT_DEG = 50.0
 MOST_FEATURES = 400
+_WIDTH = 512
+"""Columns of the frame that features are sought in: what is finer looks different from two metres on."""
 RATIO = 0.82
 """A match counts if its distance is below this share of the second best (Lowe 2004, section 7.1: 0.8)."""
 OFF_PLANE_DEG = 1.2
@@ -95,6 +97,8 @@ def match_frames(features: Sequence[Features], rooms: Sequence[str]) -> list[Pai
 
 def find_features(rows: Rows) -> Features:
     """Find local features in a frame at reduced size, float32 (height, width, 3), working space."""
+    if rows.shape[1] > _WIDTH:
+        rows = np.asarray(cv2.resize(rows, (_WIDTH, _WIDTH // 2), interpolation=cv2.INTER_AREA), np.float32)
     height, width = rows.shape[:2]
     margin = width // 16
     first = int(height * (0.5 - BELT_DEG / 180))
@@ -153,7 +157,7 @@ def _for_eyes(rows: Rows) -> NDArray[np.uint8]:
 
 
 def _colours_at(belt: Rows, at: Matrix) -> tuple[Matrix, NDArray[np.bool_]]:
-    smooth = cv2.blur(belt, (5, 5))
+    smooth = cv2.blur(belt, (3, 3))
     column = np.mod(np.rint(at[:, 0]).astype(int), belt.shape[1])
     line = np.clip(np.rint(at[:, 1]).astype(int), 0, belt.shape[0] - 1)
     rgb = smooth[line, column].astype(np.float64)
