@@ -35,9 +35,9 @@ _UNLIKE_SPOT, _ODD_WINDOW = 1.0, 0.4
 """The same for a single spot, in surroundings that are at least so unlike."""
 _LEAST_SHARE = 0.15
 """Smallest piece of something else that counts, in areas of the hole: smaller ones are part of a pattern."""
-_TURNS, _CLOSE, _LEAST_SIDE = 24, 0.2, 0.08
-"""Directions tried for an edge; how far from it, in radii of the hole, materials have changed; least share of
-the rim that lies beyond it."""
+_TURNS, _CUTS, _CLOSE, _LEAST_SIDE = 24, 7, 0.2, 0.08
+"""Directions and places tried for an edge; how far from it, in radii of the hole, materials have changed;
+least share of the rim that lies beyond it."""
 _NEAR = 2.0
 """How far out, in radii of the hole, an end of the floor matters to the eye."""
 
@@ -137,10 +137,9 @@ def _described(light: Picture, taken: Mask, factor: int, radius: float) -> tuple
 def _nearest(described: Picture, kinds: Picture) -> Picture:
     """Distance of each spot to the nearest of some descriptions."""
     samples = kinds[:: max(1, len(kinds) // 150)]
-    best = np.full(described.shape[:2], np.inf, np.float32)
-    for sample in samples:
-        best = np.minimum(best, np.square(described - sample).sum(-1))
-    return np.sqrt(best)
+    flat = described.reshape(-1, described.shape[-1])
+    nearest, _ = cv2.batchDistance(flat, samples, cv2.CV_32F, normType=cv2.NORM_L2, K=1)
+    return np.asarray(nearest, np.float32).reshape(described.shape[:2])
 
 
 def _large(sure: Mask, perhaps: Mask, area: float) -> Mask:
@@ -159,22 +158,26 @@ def _edge(described: Picture, spots: Picture, rim: Mask, radius: float) -> tuple
     """
     rows, columns = np.nonzero(rim)
     x, y = columns - columns.mean(), rows - rows.mean()
-    kinds, spot = described[rim].astype(np.float64), spots[rim].astype(np.float64)
+    kinds, spot = described[rim], spots[rim]
     reach, close = float(np.hypot(x, y).max()), max(2.0, _CLOSE * radius)
-    best, direction, plainer = 0.0, 0.0, 1.0
-    for step in range(_TURNS):
-        angle = 2 * math.pi * step / _TURNS
-        aside = x * math.cos(angle) + y * math.sin(angle)
-        for cut in np.linspace(-0.75, 0.0, 7) * reach:
-            one, two = aside < cut, aside >= cut
-            before, after = one & (aside > cut - close), two & (aside < cut + close)
-            if one.sum() < _LEAST_SIDE * len(x) or min(before.sum(), after.sum()) < 6:
-                continue
-            sides = np.linalg.norm(kinds[one].mean(0) - kinds[two].mean(0))
-            sharp = np.linalg.norm(spot[before].mean(0) - spot[after].mean(0))
-            if min(sides, sharp) > best:
-                best = float(min(sides, sharp))
-                direction = math.degrees(angle) + 90
-                rough = min(np.median(kinds[one, 3]), np.median(kinds[two, 3]))
-                plainer = math.exp(_ROUGHNESS * float(rough))
-    return best, direction, plainer
+    angles = 2 * math.pi / _TURNS * np.arange(_TURNS)
+    aside = np.cos(angles)[:, None] * x + np.sin(angles)[:, None] * y
+    beyond = (aside[:, None] - (np.linspace(-0.75, 0.0, _CUTS) * reach)[:, None]).reshape(-1, len(x))
+    one, before, after = beyond < 0, (beyond < 0) & (beyond > -close), (beyond >= 0) & (beyond < close)
+    sides = np.linalg.norm(_means(one, kinds) - _means(~one, kinds), axis=-1)
+    sharp = np.linalg.norm(_means(before, spot) - _means(after, spot), axis=-1)
+    enough = (one.mean(1) >= _LEAST_SIDE) & (np.minimum(before.sum(1), after.sum(1)) >= 6)
+    edges = np.where(enough, np.minimum(sides, sharp), 0)
+    best = int(edges.argmax())
+    if edges[best] <= 0:
+        return 0.0, 0.0, 1.0
+    rough = min(np.median(kinds[one[best], 3]), np.median(kinds[~one[best], 3]))
+    direction = math.degrees(angles[best // _CUTS]) + 90
+    return float(edges[best]), direction, math.exp(_ROUGHNESS * float(rough))
+
+
+def _means(members: NDArray[np.bool_], values: Picture) -> NDArray[np.float64]:
+    """Mean of values (n, c) over each of some sets (m, n)."""
+    count = np.maximum(members.sum(1), 1)
+    means: NDArray[np.float64] = members.astype(np.float64) @ values.astype(np.float64) / count[:, None]
+    return means

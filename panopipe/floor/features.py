@@ -18,8 +18,13 @@ EDGE_LEVEL_SHARE = 0.85
 
 def _slopes(picture: Picture) -> tuple[Picture, Picture]:
     """Differences to the next pixel across and down, of the sum of the channels."""
-    grey = picture.sum(-1)
-    return np.diff(grey, axis=1, append=grey[:, -1:]), np.diff(grey, axis=0, append=grey[-1:])
+    grey: Picture = picture[..., 0].copy()
+    for channel in range(1, picture.shape[-1]):
+        grey += picture[..., channel]
+    across, down = np.zeros_like(grey), np.zeros_like(grey)
+    np.subtract(grey[..., 1:], grey[..., :-1], out=across[..., :-1])
+    np.subtract(grey[..., 1:, :], grey[..., :-1, :], out=down[..., :-1, :])
+    return across, down
 
 
 def scales_of(picture: Picture, where: Mask, *, level_share: float = LEVEL_SHARE) -> tuple[float, float]:
@@ -31,5 +36,9 @@ def scales_of(picture: Picture, where: Mask, *, level_share: float = LEVEL_SHARE
 
 def compared_by(picture: Picture, scales: tuple[float, float]) -> Picture:
     """What a seam is judged by: joining in the gradient domain mends levels, but not a line cut short."""
-    slopes = np.stack(_slopes(picture), -1) * np.float32(scales[1])
-    return np.concatenate([picture * np.float32(scales[0]), slopes], -1)
+    count = picture.shape[-1]
+    compared: Picture = np.empty((*picture.shape[:-1], count + 2), np.float32)
+    np.multiply(picture, np.float32(scales[0]), out=compared[..., :count])
+    for at, slope in enumerate(_slopes(picture)):
+        np.multiply(slope, np.float32(scales[1]), out=compared[..., count + at])
+    return compared

@@ -102,17 +102,18 @@ def fill_floor(
     edge = edge_deg is not None
     level_share = EDGE_LEVEL_SHARE if edge else LEVEL_SHARE
     radius = math.sqrt(hole.sum() / math.pi)
-    offset = offset_for(light[known])
-    logs = to_log(light, offset)
+    offset = offset_for(light, known)
+    detail = to_log(light, offset)
     factor = max(1, round(radius / _COARSE_RADIUS_PX))
-    shade = broad_shade(logs, known, _SHADE_SHARE * radius)
-    detail = logs - shade
-    plain = shrunk(detail, factor)
+    shade = broad_shade(detail, known, _SHADE_SHARE * radius)
     if edge:
-        shade = np.broadcast_to(logs[known].mean(0), logs.shape)
-        detail = logs - shade
+        plain = shrunk(detail - shade, factor)
+        shade = np.broadcast_to(cv2.mean(detail, known.view(np.uint8))[:3], detail.shape).astype(np.float32)
+    detail -= shade
     # Nothing of the foot may leak into what is compared.
     detail[hole] = 0
+    if not edge:
+        plain = shrunk(detail, factor)
     scene = Scene(detail, known, hole)
     small = _coarse(scene, factor, level_share)
     pool = _candidates(small, radius / factor, edge_deg)
@@ -124,17 +125,18 @@ def fill_floor(
     judged = fit(evened, coarse, radius / factor) if edge else general
     strange = unexplained(Scene(plain, ~small.hole, small.hole), coarse, radius / factor)
     shifts = refined(scene, coarse * factor, factor, radius)
-    box, labels = label_hole(
+    blocks, labels = label_hole(
         scene, shifts, general, odd, factor=factor, radius=radius, level_share=level_share
     )
     random = 1 - float(judged.min()) < _RANDOM
     most = _MOST_MENDED_RANDOM if random else _MOST_MENDED if edge else math.inf
-    detail = joined(scene, shifts, box, labels, most=most)
     box = scene.box(round(0.3 * radius))
-    detail = with_grain(detail, scene.detail, hole, box, written=WRITTEN_SHARE)
+    filled = with_grain(
+        joined(scene, shifts, blocks, labels, box, most=most), hole[box], written=WRITTEN_SHARE
+    )
     picture = light.copy()
     inside = hole[box]
-    picture[box][inside] = from_log((detail[box] + shade[box])[inside], offset)
+    picture[box][inside] = from_log((filled + shade[box])[inside], offset)
     return Filled(picture, float(1 - judged.min()), strange)
 
 

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy import fft
 from numpy.typing import NDArray
-from scipy import fft
 
 from panopipe.sphere.views import straight_down, view_from_frame
 
@@ -155,8 +155,8 @@ def _spectrum(detail: Picture) -> Picture:
 
 
 def _likely_turns(one: Picture, two: Picture) -> list[float]:
-    spectra = [np.fft.rfft(_spectrum(each).astype(np.float64), axis=0) for each in (one, two)]
-    match = np.fft.irfft((np.conj(spectra[0]) * spectra[1]).sum(1), _ANGLES)
+    spectra = [fft.rfft(_spectrum(each).astype(np.float64), axis=0) for each in (one, two)]
+    match = fft.irfft((np.conj(spectra[0]) * spectra[1]).sum(1), _ANGLES)
     turns: list[float] = []
     left = match.copy()
     for _ in range(_TRIED_ANGLES):
@@ -197,7 +197,7 @@ def _shift_of(one: Picture, two: Picture) -> tuple[float, float, float] | None:
         correlated(seen, squares[1]) - sums[1] ** 2 / pairs
     )
     quality = product / np.sqrt(np.maximum(spread, 1e-6))
-    step = np.fft.fftfreq(size[0], 1 / size[0])
+    step = fft.fftfreq(size[0], 1 / size[0])
     far = np.hypot(step[:, None], step[None, :]) / FOCAL_PX
     allowed = (far > _NEAREST) & (far < _FARTHEST) & (pairs > 0.15 * shown.sum())
     # Chance correlates better over less floor.

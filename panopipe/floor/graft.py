@@ -45,15 +45,14 @@ def graft(light: Picture, hole: Mask, real: Picture) -> Picture:
     real : ndarray of shape (n, n, 3), dtype float32
         The neighbour's floor on the same view, valid in the hole and its rim.
     """
-    offset = offset_for(light[~hole])
+    offset = offset_for(light, ~hole)
     own, other = to_log(light, offset), to_log(real, offset)
     across, down = np.zeros_like(other), np.zeros_like(other)
     across[:, :-1] = other[:, 1:] - other[:, :-1]
     down[:-1] = other[1:] - other[:-1]
     joined = solve(np.where(hole[..., None], other, own), hole, divergence_of(across, down), cycles=_CYCLES)
-    scene = Scene(joined, ~hole, hole)
-    box = scene.box(round(0.3 * math.sqrt(hole.sum() / math.pi)))
+    box = Scene(joined, ~hole, hole).box(round(0.3 * math.sqrt(hole.sum() / math.pi)))
     picture = light.copy()
-    grained = with_grain(joined, own, hole, box, written=WRITTEN_SHARE)
-    picture[hole] = from_log(grained[hole], offset)
+    grained = with_grain(joined[box], hole[box], written=WRITTEN_SHARE)
+    picture[hole] = from_log(grained[hole[box]], offset)
     return picture

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.floor.poisson import divergence_of, solve
+from panopipe.floor.poisson import correction, inside_of
 from panopipe.floor.scene import Box, Scene
 
 Picture = NDArray[np.float32]
@@ -19,7 +19,9 @@ _RIM_PX = 2.0
 """How deep a step at the rim is mended where mending is bounded."""
 
 
-def joined(scene: Scene, shifts: Whole, box: Box, labels: Whole, *, most: float = math.inf) -> Picture:
+def joined(
+    scene: Scene, shifts: Whole, blocks: Box, labels: Whole, box: Box, *, most: float = math.inf
+) -> Picture:
     """Fill the hole of a scene: each pixel takes the gradients of the floor at its own shift.
 
     Parameters
@@ -27,40 +29,62 @@ def joined(scene: Scene, shifts: Whole, box: Box, labels: Whole, *, most: float 
     scene : Scene
     shifts : ndarray of shape (k, 2), dtype int64
         Shifts (down, across) in pixels.
-    box : Box
-        Where the labels lie.
+    blocks : Box
+        Where the labels lie; holds the hole.
     labels : ndarray of shape (rows, columns), dtype int64
         Index of the shift, for blocks of pixels.
+    box : Box
+        What to return; holds the hole.
     most : float
         Strongest mending, in log light: where the edge of a lawn meets paving at the rim, no mending at all
         is better than a smear.
 
     Returns
     -------
-    ndarray of the shape of `scene.detail`, dtype float32
-        The floor with the hole filled.
+    ndarray of shape (h, w, channels), dtype float32
+        The floor in the box, with the hole filled.
 
     References
     ----------
     .. [1] P. Perez, M. Gangnet, A. Blake, Poisson image editing, SIGGRAPH 2003.
     """
-    size = (box[1].stop - box[1].start, box[0].stop - box[0].start)
-    label = cv2.resize(labels.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    y, x = np.mgrid[box[0], box[1]]
-    down_by, across_by = shifts[label][..., 0], shifts[label][..., 1]
-    across = _step(scene.detail, y, x, down_by, across_by, (0, 1))
-    down = _step(scene.detail, y, x, down_by, across_by, (1, 0))
-    # Over a seam, the mean of what either side's floor does there.
-    other = _step(scene.detail, y[:, :-1], x[:, :-1], down_by[:, 1:], across_by[:, 1:], (0, 1))
-    across[:, :-1] = (across[:, :-1] + other) / 2
-    other = _step(scene.detail, y[:-1], x[:-1], down_by[1:], across_by[1:], (1, 0))
-    down[:-1] = (down[:-1] + other) / 2
+    size = (blocks[1].stop - blocks[1].start, blocks[0].stop - blocks[0].start)
+    label = np.zeros(scene.hole.shape, np.uint8)
+    label[blocks] = cv2.resize(labels.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    label = np.ascontiguousarray(label[box])
     hole = scene.hole[box]
-    guess = np.where(hole[..., None], _at(scene.detail, y + down_by, x + across_by), scene.detail[box])
-    result = scene.detail.copy()
-    mended = solve(guess, hole, divergence_of(across, down), cycles=_CYCLES)
-    result[box] = mended if math.isinf(most) else guess + _bounded(mended - guess, hole, most)
-    return result
+    guess = scene.detail[box].copy()
+    for index in np.unique(label[hole]):
+        there, _ = scene.shifted(box, shifts[index])
+        cv2.copyTo(there, ((label == index) & hole).view(np.uint8), guess)
+    unmet = np.zeros_like(guess)
+    for axis in (0, 1):
+        _add_unmet(unmet, scene, shifts[label], box, guess, axis)
+    inside = inside_of(hole, guess.shape[-1])
+    mending = correction(unmet * inside, inside, _CYCLES)
+    guess += mending if math.isinf(most) else _bounded(mending, hole, most)
+    return guess
+
+
+def _add_unmet(unmet: Picture, scene: Scene, shift: Whole, box: Box, guess: Picture, axis: int) -> None:
+    """Add by how much the steps of the guess along an axis differ from those wanted, as a divergence.
+
+    Within a piece none does. Over a seam, and over the rim, the mean of what either side's floor does there
+    is wanted.
+    """
+    hole = scene.hole[box]
+    here, there = (np.s_[:-1], np.s_[1:]) if axis == 0 else (np.s_[:, :-1], np.s_[:, 1:])
+    seam = (shift[here] != shift[there]).any(-1) | (hole[here] != hole[there])
+    rows, columns = np.nonzero(seam & (hole[here] | hole[there]))
+    next_rows, next_columns = rows + (axis == 0), columns + (axis == 1)
+    one, two = shift[rows, columns], shift[next_rows, next_columns]
+    wanted = np.zeros((len(rows), guess.shape[-1]), np.float32)
+    for by in (one, two):
+        y, x = rows + box[0].start + by[:, 0], columns + box[1].start + by[:, 1]
+        wanted += 0.5 * (_at(scene.detail, y + (axis == 0), x + (axis == 1)) - _at(scene.detail, y, x))
+    wanted -= guess[next_rows, next_columns] - guess[rows, columns]
+    unmet[rows, columns] += wanted
+    unmet[next_rows, next_columns] -= wanted
 
 
 def _bounded(mending: Picture, hole: NDArray[np.bool_], most: float) -> Picture:
@@ -69,14 +93,6 @@ def _bounded(mending: Picture, hole: NDArray[np.bool_], most: float) -> Picture:
     bound = (most + np.exp(-depth / _RIM_PX))[..., None]
     bounded: Picture = np.clip(mending, -bound, bound).astype(np.float32)
     return bounded
-
-
-def _step(
-    detail: Picture, y: Whole, x: Whole, down_by: Whole, across_by: Whole, towards: tuple[int, int]
-) -> Picture:
-    """Difference from the shifted pixel to its neighbour."""
-    y, x = y + down_by, x + across_by
-    return _at(detail, y + towards[0], x + towards[1]) - _at(detail, y, x)
 
 
 def _at(detail: Picture, y: Whole, x: Whole) -> Picture:

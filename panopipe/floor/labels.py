@@ -50,14 +50,16 @@ def seam_prices(shifted: Picture, valid: Mask, *, strange: float) -> Picture:
     ndarray of shape (h, w, k, k), dtype float32
     """
     count, height, width, _ = shifted.shape
-    prices = np.empty((height, width, count, count), np.float32)
+    planes = np.ascontiguousarray(np.moveaxis(shifted, -1, 0))
+    prices = np.empty((count, count, height, width), np.float32)
     for one in range(count):
-        gap = shifted[one:] - shifted[one]
-        price = np.einsum("khwc,khwc->khw", gap, gap)
+        gap = planes[:, one:] - planes[:, one : one + 1]
+        np.square(gap, out=gap)
+        price = gap.sum(0)
         price[~(valid[one:] & valid[one])] = strange
         price[0] = 0
-        prices[:, :, one, one:] = prices[:, :, one:, one] = np.moveaxis(price, 0, -1)
-    return prices
+        prices[one, one:] = prices[one:, one] = price
+    return prices.transpose(2, 3, 0, 1)
 
 
 def choose_labels(unary: Picture, prices: Picture, region: Mask, *, sweeps: int = 4) -> Whole:
@@ -76,11 +78,12 @@ def choose_labels(unary: Picture, prices: Picture, region: Mask, *, sweeps: int 
     -------
     ndarray of shape (h, w), dtype int64
     """
-    # Line by line, labels before pixels: the long axis last is what numpy is quick at.
-    linked_x = (region[:, 1:] & region[:, :-1]).T
+    # Labels before pixels: the long axis last is what numpy is quick at.
+    planes = prices.transpose(2, 3, 0, 1)
+    linked_x = np.ascontiguousarray((region[:, 1:] & region[:, :-1]).T)
     linked_y = region[1:] & region[:-1]
-    seams_x = np.ascontiguousarray((prices[:, :-1] + prices[:, 1:]).transpose(1, 2, 3, 0))
-    seams_y = np.ascontiguousarray((prices[:-1] + prices[1:]).transpose(0, 2, 3, 1))
+    seams_x = _lines(planes[..., :-1] + planes[..., 1:], 3)
+    seams_y = _lines(planes[:, :, :-1] + planes[:, :, 1:], 2)
     own_x, own_y = (np.ascontiguousarray(unary.transpose(axes)) for axes in ((1, 2, 0), (0, 2, 1)))
     from_left, from_right = np.zeros_like(own_x), np.zeros_like(own_x)
     from_above, from_below = np.zeros_like(own_y), np.zeros_like(own_y)
@@ -92,20 +95,26 @@ def choose_labels(unary: Picture, prices: Picture, region: Mask, *, sweeps: int 
     return labels
 
 
+def _lines(seams: Picture, axis: int) -> Picture:
+    """Seams line by line along an axis."""
+    return np.ascontiguousarray(np.moveaxis(seams, axis, 0))
+
+
 def _sweep(own: Picture, seams: Picture, linked: Mask, forth: Picture, back: Picture) -> None:
     """Send what lines (n, k, m) believe from each to the next over seams (n - 1, k, k, m), both ways."""
+    between = np.empty(seams.shape[1:], np.float32)
     for line in range(len(seams)):
-        _pass(own[line] + forth[line], seams[line], linked[line], forth[line + 1])
+        _pass(own[line] + forth[line], seams[line], linked[line], forth[line + 1], between)
     for line in reversed(range(len(seams))):
-        _pass(own[line + 1] + back[line + 1], seams[line], linked[line], back[line])
+        _pass(own[line + 1] + back[line + 1], seams[line], linked[line], back[line], between)
 
 
-def _pass(belief: Picture, seam: Picture, linked: Mask, message: Picture) -> None:
+def _pass(belief: Picture, seam: Picture, linked: Mask, message: Picture, between: Picture) -> None:
     """Send one line's belief (k, m) to the next over seams (k, k, m), into its `message` (k, m)."""
-    best = (belief[:, None] + seam).min(0)
-    best -= best.min(0)
-    best[:, ~linked] = 0
-    message[...] = best
+    np.add(belief[:, None], seam, out=between)
+    np.minimum.reduce(between, axis=0, out=message)
+    message -= np.minimum.reduce(message, axis=0)
+    message *= linked
 
 
 def label_hole(
@@ -148,14 +157,15 @@ def label_hole(
     box = scene.box(strip * factor, factor)
     parts = [scene.shifted(box, shift) for shift in shifts]
     shifted: Picture = np.array([lessened(there, factor) for there, _ in parts])
-    sure = np.array([shrunk(valid.astype(np.float32), factor) > 0.999 for _, valid in parts])
+    sure = np.array([shrunk(valid.view(np.uint8) * np.uint8(255), factor) == 255 for _, valid in parts])
     here = lessened(scene.detail[box], factor)
     hole = shrunk(scene.hole[box].astype(np.float32), factor) > 0
     region = within(hole, strip + 0.5)
     scales = scales_of(here, ~hole, level_share=level_share)
     wanted = compared_by(here, scales)
-    compared: Picture = np.array([compared_by(one, scales) for one in shifted])
-    unary = np.moveaxis(np.square(compared - wanted).sum(-1) * ~hole, 0, -1) + _GENERAL_WEIGHT * general
+    compared = compared_by(shifted, scales)
+    gap = compared - wanted
+    unary = np.moveaxis(np.einsum("khwc,khwc->khw", gap, gap) * ~hole, 0, -1) + _GENERAL_WEIGHT * general
     blocks = Scene(odd[..., None], np.ones(odd.shape, np.bool_), scene.hole)
     within_box = (
         slice(box[0].start // factor, box[0].stop // factor),

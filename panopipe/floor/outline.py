@@ -53,19 +53,32 @@ class Outline:
         return Outline(np.maximum(self.radius_deg, other.radius_deg))
 
     def distance(self, view: View) -> NDArray[np.float32]:
-        """Distance to the outline in pixels of a straight-down view, along the radius; negative inside."""
+        """Distance to the outline in pixels of a straight-down view, along the radius; negative inside.
+
+        Beyond twice the largest radius it is the distance to that.
+        """
         right, up = (part.astype(np.float32) for part in view.plane())
+        largest = math.tan(math.radians(self.largest_deg))
+        far = np.sqrt(right * right + up * up)
+        distance: NDArray[np.float32] = far - np.float32(largest)
+        near = _within(up[:, 0], 2 * largest), _within(right[0], 2 * largest)
         heading_deg = math.degrees(math.atan2(view.axes[0, 1], view.axes[2, 1]))
         finer = 8
         angles = (np.arange(DIRECTIONS * finer) + 0.5) / finer + heading_deg
         radius = np.interp(angles, np.arange(DIRECTIONS) + 0.5, self.radius_deg, period=DIRECTIONS)
-        yaw = np.arctan2(right, up)
+        yaw = np.arctan2(right[:, near[1]], up[near[0]])
         yaw += np.float32(np.pi)
         yaw *= np.float32(DIRECTIONS * finer / (2 * np.pi))
         index = np.minimum(yaw.astype(np.int32), DIRECTIONS * finer - 1)
-        far = np.hypot(right, up) - np.tan(np.radians(radius)).astype(np.float32)[index]
-        distance: NDArray[np.float32] = far * np.float32(view.focal_px)
+        distance[near] = far[near] - np.tan(np.radians(radius)).astype(np.float32)[index]
+        distance *= np.float32(view.focal_px)
         return distance
+
+
+def _within(at: NDArray[np.float32], reach: float) -> slice:
+    """Where coordinates that run through 0 are at most so far from it."""
+    inside = np.flatnonzero(np.abs(at) <= reach)
+    return slice(int(inside[0]), int(inside[-1]) + 1) if inside.size else slice(0, 0)
 
 
 def circle(radius_deg: float) -> Outline:

@@ -146,7 +146,7 @@ def _sampled(rows: Picture, first: int, view: View, homography: Float) -> tuple[
 
 def _grey_detail(grey: Picture, known: Mask, level: View) -> Picture:
     """Log luminance without light and shade, softened."""
-    logs = to_log(grey, offset_for(grey[known]))[..., None]
+    logs = to_log(grey[..., None], offset_for(grey[..., None], known))
     broad = 0.12 * level.focal_px
     detail = (logs - broad_shade(logs, known, broad))[..., 0]
     soft: Picture = cv2.GaussianBlur(np.clip(detail, -1, 1) * known, (0, 0), _SOFT_PX)

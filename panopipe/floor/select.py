@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +24,7 @@ _UNKNOWN = 1.2
 """Price of a ring pixel whose shifted floor is not known."""
 _UNREACHED = 3.0
 """Price of a pixel of the hole that a shift does not reach."""
-_JUDGES = 4000
+_JUDGES = 1500
 """Pixels of the ring, those with the most detail, that set a shift to the pixel."""
 
 
@@ -53,18 +55,20 @@ def chosen_shifts(
     """
     box, ring = ring_of(small, radius)
     table, general = _prices(small, pool, odd, box, ring)
-    best = np.full(table.shape[1], _UNREACHED + 1)
+    best = np.full(table.shape[1], _UNREACHED + 1, np.float32)
+    # What a shift gains can only become less as others are chosen: an old gain is a bound.
+    bounds = np.full(len(pool), np.inf)
     chosen: list[int] = []
-    gained = np.empty(table.shape)
-    for _ in range(min(count, len(pool))):
-        np.subtract(best, table, out=gained)
-        gains = np.maximum(gained, 0, out=gained).sum(1)
-        gains[chosen] = -1
-        pick = int(gains.argmax())
-        if gains[pick] <= 0:
+    while len(chosen) < min(count, len(pool)):
+        pick = int(bounds.argmax())
+        bounds[pick] = np.maximum(best - table[pick], 0).sum(dtype=np.float64)
+        if bounds[pick] < bounds.max():
+            continue
+        if bounds[pick] <= 0:
             break
         chosen.append(pick)
-        best = np.minimum(best, table[pick])
+        bounds[pick] = -1
+        np.minimum(best, table[pick], out=best)
     return pool[chosen], general[chosen]
 
 
@@ -102,24 +106,30 @@ def unexplained(small: Scene, shifts: Whole, radius: float) -> float:
 
 def _prices(small: Scene, pool: Whole, odd: Picture, box: Box, ring: Mask) -> tuple[Picture, Picture]:
     """Price of each shift at each pixel of ring and hole, and over the ring as a whole."""
-    here, known, hole = small.detail[box], small.known[box], small.hole[box]
     unrelated = 2 * max(float(np.square(small.detail[small.known]).sum(-1).mean()), 1e-9)
-    dear = Scene(odd[..., None], small.known, small.hole)
+    reach = int(np.abs(pool).max()) if len(pool) else 0
+    planes = np.moveaxis(small.detail, -1, 0) / np.float32(math.sqrt(unrelated))
+    here, judged, hole = planes[:, *box].copy(), small.known[box], small.hole[box]
+    # Padded, so that every shift lies inside.
+    sides = ((reach, reach), (reach, reach))
+    planes, dear = np.pad(planes, ((0, 0), *sides)), np.pad(odd, sides)
+    known = np.pad(small.known, sides)
     table, general = [], []
-    for shift in pool:
-        there, valid = small.shifted(box, shift)
-        gap = np.square(there - here).sum(-1) / unrelated
-        gap = np.where(valid & known, np.minimum(gap, _MOST_UNLIKE), _UNKNOWN).astype(np.float32)
-        both = ring & valid
-        score = float(gap[both].mean()) if both.sum() > 0.2 * ring.sum() else 1.0
-        table.append(
-            np.concatenate(
-                [
-                    cv2.blur(gap, (3, 3))[ring],
-                    np.where(valid, score + dear.shifted(box, shift)[0][..., 0], _UNREACHED)[hole],
-                ]
-            )
+    for down, across in pool:
+        there = (
+            slice(box[0].start + reach + int(down), box[0].stop + reach + int(down)),
+            slice(box[1].start + reach + int(across), box[1].stop + reach + int(across)),
         )
+        valid = known[there]
+        gap = planes[:, *there] - here
+        np.square(gap, out=gap)
+        unlike = np.minimum(gap.sum(0), _MOST_UNLIKE)
+        unlike[~(valid & judged)] = _UNKNOWN
+        at_ring = unlike[ring]
+        seen = valid[ring]
+        score = float(at_ring[seen].mean()) if seen.sum() > 0.2 * seen.size else 1.0
+        reached = np.where(valid, score + dear[there], np.float32(_UNREACHED))[hole]
+        table.append(np.concatenate([cv2.blur(unlike, (3, 3))[ring], reached]))
         general.append(score)
     return np.array(table, np.float32), np.array(general, np.float32)
 
@@ -127,8 +137,8 @@ def _prices(small: Scene, pool: Whole, odd: Picture, box: Box, ring: Mask) -> tu
 def refined(scene: Scene, shifts: Whole, factor: int, radius: float) -> Whole:
     """Move each shift by up to `factor` pixels to where the ring at full size agrees best."""
     box, ring = ring_of(scene, radius)
-    grey = cv2.GaussianBlur(scene.detail.sum(-1), (0, 0), 0.8)
-    edge = np.abs(cv2.Laplacian(grey, cv2.CV_32F, ksize=3))[box]
+    grey = cv2.GaussianBlur(cv2.transform(scene.detail, np.ones((1, 3), np.float32)), (0, 0), 0.8)
+    edge = np.abs(cv2.Laplacian(grey[box], cv2.CV_32F, ksize=3))
     rows, columns = np.nonzero(ring)
     order = np.argsort(-edge[rows, columns], kind="stable")[:_JUDGES]
     judges = np.stack([rows[order] + box[0].start, columns[order] + box[1].start])
@@ -142,11 +152,11 @@ def refined(scene: Scene, shifts: Whole, factor: int, radius: float) -> Whole:
 
 
 def _best_of(grey: Picture, known: Mask, judges: Whole, trials: Whole) -> Whole:
+    height, width = known.shape
     y, x = judges[0] + trials[:, :1], judges[1] + trials[:, 1:]
-    inside = (y >= 0) & (x >= 0) & (y < known.shape[0]) & (x < known.shape[1])
-    y, x = np.where(inside, y, 0), np.where(inside, x, 0)
-    valid = inside & known[y, x]
-    gap = np.abs(grey[y, x] - grey[judges[0], judges[1]]) * valid
+    index = np.clip(y, 0, height - 1) * width + np.clip(x, 0, width - 1)
+    valid = known.ravel().take(index) & (y >= 0) & (x >= 0) & (y < height) & (x < width)
+    gap = np.abs(grey.ravel().take(index) - grey[judges[0], judges[1]]) * valid
     count = valid.sum(1)
     score = np.where(count > 0.1 * judges.shape[1], gap.sum(1) / np.maximum(count, 1), np.inf)
     best: Whole = trials[int(score.argmin())]

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy import fft
 from numpy.typing import NDArray
-from scipy import fft
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -61,7 +61,7 @@ def likeness(picture: Picture, known: Mask, reach: int) -> Likeness:
     """
     height, width = known.shape
     reach = min(reach, height - 1, width - 1)
-    size = [fft.next_fast_len(height + reach, real=True), fft.next_fast_len(width + reach, real=True)]
+    size = [cv2.getOptimalDFTSize(height + reach), cv2.getOptimalDFTSize(width + reach)]
     weight = known.astype(np.float32)
     mean = (picture * weight[..., None]).sum((0, 1)) / max(1.0, float(weight.sum()))
     centred = (picture - mean) * weight[..., None]

@@ -13,5 +13,5 @@ Picture = NDArray[np.float32]
 
 def fill_softly(light: Picture, hole: NDArray[np.bool_]) -> Picture:
     """Fill a hole of a straight-down view with the smoothest continuation of what surrounds it."""
-    offset = offset_for(light[~hole])
+    offset = offset_for(light, ~hole)
     return from_log(fill_smoothly(to_log(light, offset), hole), offset)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -24,6 +25,9 @@ Picture = NDArray[np.float32]
 
 REACH = 4
 """Pixels that the widest kernel (Lanczos over 8 x 8) reaches to each side."""
+
+_MOST_SHARED = 32
+"""Most columns that are drawn at once near the nadir."""
 
 _KERNELS = {"linear": cv2.INTER_LINEAR, "cubic": cv2.INTER_CUBIC, "lanczos": cv2.INTER_LANCZOS4}
 
@@ -155,6 +159,8 @@ def view_from_frame(rows: Picture, first: int, view: View, *, kernel: str = "cub
 def frame_index_of_view(view: View, width: int) -> tuple[Picture, Picture]:
     """Column (not wrapped) and row index in a frame `width` wide of each pixel of a view, in float32."""
     right, up = (part.astype(np.float32) for part in view.plane())
+    if view.axes[1, 2] == -1:
+        return _index_of_view_down(view, right, up, width)
     x, y, z = (
         np.float32(axis[0]) * right + np.float32(axis[1]) * up + np.float32(axis[2]) for axis in view.axes
     )
@@ -165,6 +171,25 @@ def frame_index_of_view(view: View, width: int) -> tuple[Picture, Picture]:
     lines *= np.float32(-width / (2 * np.pi))
     lines += np.float32(width / 4 - 0.5)
     return columns, lines
+
+
+def _index_of_view_down(view: View, right: Picture, up: Picture, width: int) -> tuple[Picture, Picture]:
+    """The same for a view straight down: one quarter is computed, the others mirror it."""
+    across, down = view.width // 2, (view.height + 1) // 2
+    right, up = right[:, across:], up[:down]
+    yaw = np.arctan2(right, up)
+    yaw *= np.float32(width / (2 * np.pi))
+    lines = np.arctan(np.hypot(right, up))
+    lines *= np.float32(-width / (2 * np.pi))
+    lines += np.float32(width / 2 - 0.5)
+    heading = math.atan2(view.axes[0, 1], view.axes[2, 1]) / (2 * np.pi)
+    middle = np.float32(width * (0.5 + heading) - 0.5)
+    columns: Picture = np.empty((view.height, view.width), np.float32)
+    np.add(yaw, middle, out=columns[:down, across:])
+    np.subtract(np.float32(middle + width / 2), yaw[: view.height - down][::-1], out=columns[down:, across:])
+    columns[:, :across] = 2 * middle - columns[:, view.width - across :][:, ::-1]
+    lines = np.concatenate([lines[:, view.width - 2 * across :][:, ::-1], lines], axis=1)
+    return columns, np.concatenate([lines, lines[: view.height - down][::-1]])
 
 
 def sample_frame(
@@ -193,10 +218,14 @@ def sample_frame(
         raise ValueError(f"rows {top:.1f} to {bottom:.1f} are needed, rows {first} to {last - 1} were given")
     begin = max(first, math.floor(top) - REACH)
     end = min(last, math.ceil(bottom) + 1 + REACH)
-    padded = _continued(rows[begin - first : end - first], begin, even_near_poles=even_near_poles)
+    cut = rows[begin - first : end - first]
+    shared = _columns_of_a_sample(begin, end, width) if even_near_poles else 1
+    if shared > 1:
+        cut = cv2.resize(cut, (width // shared, len(cut)), interpolation=cv2.INTER_AREA)
+    padded = _continued(cut, begin, height, even_near_poles=even_near_poles)
     # One wrap is enough for a yaw within a turn, and much cheaper than a modulus.
     wrapped = columns - width * np.floor((columns + 0.5) / width) if _beyond(columns, width) else columns
-    map_x = np.asarray(wrapped + REACH, np.float32)
+    map_x = np.asarray((wrapped + 0.5) / np.float32(shared) + (REACH - 0.5), np.float32)
     map_y = np.asarray(lines - (begin - REACH), np.float32)
     sampled: Picture = cv2.remap(padded, map_x, map_y, _KERNELS[kernel], borderMode=cv2.BORDER_REPLICATE)
     return sampled
@@ -206,31 +235,53 @@ def _beyond(columns: Float | Picture, width: int) -> bool:
     return float(columns.min()) < -0.5 or float(columns.max()) > width - 0.5
 
 
-def _smooth_near_poles(rows: Picture, first: int) -> None:
-    """Average each row sideways over what one pixel at the equator spans there (odd widths from 3)."""
-    width = rows.shape[1]
+def _columns_of_a_sample(begin: int, end: int, width: int) -> int:
+    """How many columns, a power of two, one pixel at the equator spans at least in each of some rows."""
     height = width // 2
-    line = np.arange(first, first + rows.shape[0])
+    crossed = begin < height / 2 < end
+    farthest = 0.0 if crossed else min(abs(begin + 0.5 - height / 2), abs(end - 0.5 - height / 2))
+    spans, shared = 1 / math.cos(math.pi / height * farthest), 1
+    while 2 * shared <= spans and width % (4 * shared) == 0:
+        shared *= 2
+    return shared
+
+
+def _smooth_near_poles(padded: Picture, first: int, height: int) -> None:
+    """Average each row sideways over what one pixel at the equator spans there (odd widths from 3).
+
+    The rows are padded by REACH at their sides, which are left as they are.
+    """
+    rows = padded[:, REACH:-REACH]
+    count, width = rows.shape[:2]
+    line = np.arange(first, first + count)
     from_pole = np.pi / height * np.minimum(line + 0.5, height - line - 0.5)
-    spans = np.minimum(1 / np.sin(from_pole), width / 2)
+    spans = np.minimum(width / (2 * height) / np.sin(from_pole), width / 2)
     odd = (2 * np.floor(spans / 2 + 0.25) + 1).astype(int)
-    for at in np.flatnonzero(odd >= 3):
-        reach = int(odd[at]) // 2
-        row = np.concatenate([rows[at, width - reach :], rows[at], rows[at, :reach]])[None]
-        wide = cv2.blur(row, (int(odd[at]), 1))
-        rows[at] = wide[0, reach : reach + width]
+    # Runs of rows of one width, the narrow ones at once; the padding is as wide as they need.
+    cuts = np.flatnonzero(np.diff(odd, prepend=-1, append=-1))
+    for start, end in pairwise(cuts):
+        wide = int(odd[start])
+        if wide < 3:
+            continue
+        if wide <= 2 * REACH + 1:
+            rows[start:end] = cv2.blur(padded[start:end], (wide, 1))[:, REACH:-REACH]
+            continue
+        for at in range(start, end):
+            row = np.concatenate([rows[at, width - wide // 2 :], rows[at], rows[at, : wide // 2]])[None]
+            rows[at] = cv2.blur(row, (wide, 1))[0, wide // 2 : wide // 2 + width]
 
 
-def _continued(rows: Picture, first: int, *, even_near_poles: bool) -> Picture:
+def _continued(rows: Picture, first: int, height: int, *, even_near_poles: bool) -> Picture:
     """Pad rows by REACH on all sides: wrapped, over a pole where they touch it, else repeated."""
     count, width = rows.shape[:2]
-    height, reach = width // 2, min(REACH, rows.shape[0])
+    reach = min(REACH, count)
     padded: Picture = np.empty((count + 2 * REACH, width + 2 * REACH, *rows.shape[2:]), rows.dtype)
     inside = padded[:, REACH : REACH + width]
     own = inside[REACH : REACH + count]
     own[:] = rows
     if even_near_poles:
-        _smooth_near_poles(own, first)
+        _wrap(padded[REACH : REACH + count], width)
+        _smooth_near_poles(padded[REACH : REACH + count], first, height)
     inside[:REACH], inside[REACH + count :] = own[0], own[-1]
     if first == 0:
         inside[REACH - reach : REACH] = np.roll(own[:reach][::-1], width // 2, axis=1)
@@ -239,9 +290,13 @@ def _continued(rows: Picture, first: int, *, even_near_poles: bool) -> Picture:
         end = REACH + count + reach
         inside[REACH + count : end] = np.roll(own[count - reach :][::-1], width // 2, axis=1)
         inside[end:] = inside[end - 1]
+    _wrap(padded, width)
+    return padded
+
+
+def _wrap(padded: Picture, width: int) -> None:
     padded[:, :REACH] = padded[:, width : width + REACH]
     padded[:, REACH + width :] = padded[:, REACH : 2 * REACH]
-    return padded
 
 
 def frame_from_view(
@@ -273,10 +328,15 @@ def _drawn(picture: Picture, columns: Picture, lines: Picture, kernel: str) -> P
     return drawn
 
 
-def view_index_of_frame(view: View, width: int, first: int, last: int) -> tuple[Picture, Picture]:
-    """Column and row index in a view of each pixel of rows `first` to `last`; NaN behind the view."""
+def view_index_of_frame(
+    view: View, width: int, first: int, last: int, *, shared: int = 1
+) -> tuple[Picture, Picture]:
+    """Column and row index in a view of each pixel of rows `first` to `last`; NaN behind the view.
+
+    With `shared`, of the middle of each so many columns.
+    """
     # A direction is linear in (cos p sin y, sin p, cos p cos y), so rows and columns part.
-    yaw = (np.arange(width) + 0.5) / width * 2 * np.pi - np.pi
+    yaw = (np.arange(width // shared) + 0.5) / (width // shared) * 2 * np.pi - np.pi
     pitch = np.pi / 2 - (np.arange(first, last) + 0.5) / (width // 2) * np.pi
     across = np.stack([np.sin(yaw), np.cos(yaw)])
     level, steep = np.cos(pitch)[:, None].astype(np.float32), np.sin(pitch)[:, None].astype(np.float32)
@@ -331,31 +391,77 @@ def write_view(
         return first, first
     picture, coarse = _no_finer(picture, view, frame_focal_px(width))
     cover, _ = _no_finer(cover, view, frame_focal_px(width))
-    columns, lines = view_index_of_frame(coarse, width, first + begin, first + end)
-    share = np.clip(_drawn(cover, columns, lines, "linear"), 0.0, 1.0)
+    touched: list[int] = []
+    for top, bottom, shared in _octaves(coarse, width, first + begin, first + end):
+        part = rows[top - first : bottom - first]
+        touched += _write_rows(part, top, coarse, picture, cover, shared, kernel)
+    return (touched[0], touched[-1] + 1) if touched else (first, first)
+
+
+def _octaves(view: View, width: int, first: int, last: int) -> list[tuple[int, int, int]]:
+    """Cut rows to where so many columns (a power of two) lie within half a pixel of a view straight down."""
+    height = width // 2
+    if view.axes[1, 2] != -1:
+        return [(first, last, 1)]
+    cuts, shared = [(first, 1)], 2
+    while shared <= _MOST_SHARED and width % shared == 0:
+        angle = math.atan(frame_focal_px(width) / (2 * shared * view.focal_px))
+        cuts.append((math.ceil(height - 0.5 - angle * height / math.pi), shared))
+        shared *= 2
+    ends = [row for row, _ in cuts[1:]] + [last]
+    parts = [(max(top, first), min(end, last), by) for (top, by), end in zip(cuts, ends, strict=True)]
+    return [(top, bottom, by) for top, bottom, by in parts if top < bottom]
+
+
+def _write_rows(
+    rows: Picture, first: int, view: View, picture: Picture, cover: Picture, shared: int, kernel: str
+) -> list[int]:
+    """Put a view into some rows, drawn for each `shared` columns at once; returns the rows touched."""
+    width, last = rows.shape[1], first + len(rows)
+    share = _drawn(cover, *view_index_of_frame(view, width, first, last), "linear")
     touched = np.flatnonzero(share.any(axis=1))
     if touched.size == 0:
-        return first, first
-    kept = slice(int(touched[0]), int(touched[-1]) + 1)
-    share = share[kept]
-    begin, end = begin + kept.start, begin + kept.stop
-    drawn = _drawn(picture, columns[kept], lines[kept], kernel)
-    part, weight = rows[begin:end], share
+        return []
+    top, bottom = int(touched[0]), int(touched[-1]) + 1
+    part, weight = rows[top:bottom], np.clip(share[top:bottom], 0.0, 1.0)
+    columns, lines = view_index_of_frame(view, width, first + top, first + bottom, shared=shared)
+    drawn = _spread(_drawn(picture, columns, lines, kernel), shared)
     full, partly = weight >= 1, (weight > 0) & (weight < 1)
     cv2.copyTo(drawn, full.astype(np.uint8), part)
     part[partly] += (drawn[partly] - part[partly]) * weight[partly][:, None]
-    return first + begin, first + end
+    return [first + int(row) for row in touched]
+
+
+def _spread(rows: Picture, shared: int) -> Picture:
+    """Spread each column of whole rows over so many."""
+    if shared == 1:
+        return rows
+    wide = np.concatenate([rows[:, -2:], rows, rows[:, :2]], axis=1)
+    size = (wide.shape[1] * shared, len(rows))
+    spread: Picture = cv2.resize(wide, size, interpolation=cv2.INTER_CUBIC)
+    return spread[:, 2 * shared : -2 * shared]
 
 
 def _rows_under(cover: Picture, view: View, width: int, first: int, last: int) -> tuple[int, int]:
     """Rows, counted from `first`, that anything covered can fall on."""
-    grown = cv2.dilate((cover > 0).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    grown = cv2.dilate((cover > 0).astype(np.uint8), np.ones((5, 5), np.uint8))
     if not grown.any():
         return 0, 0
-    right, up = (part[grown] for part in np.broadcast_arrays(*view.plane()))
+    # The ends of what is covered lie on its edge, or at a pole.
+    edge = grown > cv2.erode(grown, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    right, up = (part[edge] for part in np.broadcast_arrays(*view.plane()))
     seen = np.stack([right, up, np.ones_like(right)], -1) @ view.axes.T
     _, lines = pixel_of(*yaw_pitch(seen), width)
+    top, bottom = float(lines.min()), float(lines.max())
+    poles = view.index_of(((0.0, 1.0, 0.0), (0.0, -1.0, 0.0)))
+    zenith, nadir = (_holds(grown, x, y) for x, y in zip(*poles, strict=True))
     # The pixels just around a pole fall between samples of the view: half a frame pixel more on each side.
-    begin = math.floor(float(lines.min())) - 2
-    end = math.ceil(float(lines.max())) + 3
+    begin = 0 if zenith else math.floor(top) - 2
+    end = width // 2 if nadir else math.ceil(bottom) + 3
     return max(begin - first, 0), max(min(end, last) - first, 0)
+
+
+def _holds(mask: NDArray[np.uint8], x: float, y: float) -> bool:
+    if math.isnan(x) or not (-0.5 <= x < mask.shape[1] - 0.5 and -0.5 <= y < mask.shape[0] - 0.5):
+        return False
+    return bool(mask[round(y), round(x)])
