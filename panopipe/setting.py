@@ -2,7 +2,8 @@
 
 The declaration serves everything that must know a setting: the check of a recipe, its JSON Schema, the
 table that `panopipe stages` prints and the docs. A setting holds a plain value; `AUTO` leaves the choice
-to the stage.
+to the stage. What two settings must not say together is refused in the dataclass's `__post_init__`, by a
+`ValueError` that begins with the name of one of them and a colon.
 """
 
 from __future__ import annotations

@@ -90,7 +90,7 @@ use = "yes"
         "recipe.toml:10: [export] use: export is an end of the pipeline",
         "recipe.toml:11: [export] quality: 90.5 is not allowed here; a whole number from 1 to 100",
         'recipe.toml:13: [decode] use: "yes" is not allowed here; true or false is',
-        "overrides/hal.toml: there is no room or frame of this name; did you mean overrides/hall.toml?",
+        "overrides/hal.toml: rename or remove it: no room or frame has this name; did you mean overrides/hall",
         "overrides/lounge.toml:1: tone: must be a table",
     ):
         assert words in told
@@ -138,7 +138,25 @@ def test_a_table_of_a_stage_that_no_frame_goes_through_gets_a_word(folder: Path)
 def test_what_a_stage_refuses_is_told_with_its_line(folder: Path) -> None:
     write(folder, "overrides/hall.toml", "[export]\nquality = 90\nwidths = [4096, 4097]\n")
     (line,) = faults(folder)
-    assert line.startswith("overrides/hall.toml:3: [export]: widths: 4097 cannot be")
+    assert line.startswith("overrides/hall.toml:3: [export] widths: 4097 cannot be")
+
+
+@pytest.mark.parametrize(
+    ("table", "says"),
+    [
+        ('[nadir]\nfill = "picture"\n', '[nadir] fill: "picture" needs patch_picture'),
+        ("[balance]\nneutral_yaw_deg = 10\n", "[balance] neutral_yaw_deg: needs neutral_pitch_deg beside it"),
+        (
+            "[balance]\nneutral_pitch_deg = 10\n",
+            "[balance] neutral_pitch_deg: needs neutral_yaw_deg beside it",
+        ),
+    ],
+)
+def test_what_cannot_work_together_is_refused_before_the_night(folder: Path, table: str, says: str) -> None:
+    (folder / "recipe.toml").unlink()
+    write(folder, "overrides/hall/h2.toml", table)
+    (line,) = faults(folder)
+    assert line.startswith(f"overrides/hall/h2.toml:2: {says}")
 
 
 def test_the_schema_says_what_the_check_says(folder: Path) -> None:

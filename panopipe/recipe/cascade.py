@@ -158,9 +158,7 @@ def _stray_files(job: Job) -> list[Fault]:
         name = path.relative_to(job.folder).as_posix()
         if name not in known and not path.name.startswith("."):
             likely = nearest(name, known)
-            found.append(
-                Fault(name, 0, f"there is no room or frame of this name{likely}; rename or remove it")
-            )
+            found.append(Fault(name, 0, f"rename or remove it: no room or frame has this name{likely}"))
     return found
 
 
@@ -168,20 +166,24 @@ def _at_odds(recipe: Recipe, job: Job) -> list[Fault]:
     """Settings that are right each for itself, and that their stage refuses together."""
     found = []
     for key in job.frames:
-        layers = recipe.layers(key)
         try:
             settings = recipe.settings(key)
             sink = loaded_stage(settings.order[-1])
             assert isinstance(sink, SinkStage)
             sink.outputs(settings.stages[sink.name])
         except ValueError as error:
-            setting = str(error).partition(":")[0]
-            said = [(layer, name) for layer in layers for name in layer.values if name[1] == setting]
-            layer, name = said[-1] if said else (layers[-1] if layers else None, ("", ""))
-            file = layer.file if layer else RECIPE_FILE
-            line = layer.values[name][1] if layer and said else 0
-            found.append(Fault(file, line, str(error), f"[{name[0]}]" if said else ""))
+            found.append(_fault_of(str(error), recipe.layers(key)))
     return found
+
+
+def _fault_of(error: str, layers: tuple[Layer, ...]) -> Fault:
+    """The fault that a stage told as `setting: why`, at the last line that says the setting."""
+    setting, _, why = error.partition(": ")
+    for layer in reversed(layers):
+        for (table, name), (_, line) in layer.values.items():
+            if name == setting:
+                return Fault(layer.file, line, why, f"[{table}] {setting}")
+    return Fault(layers[-1].file if layers else RECIPE_FILE, 0, error)
 
 
 def _unloadable(recipe: Recipe, job: Job) -> list[Fault]:

@@ -77,6 +77,14 @@ class BalanceSettings:
         0.0, "share of the difference between lamp side and window side that is taken out", low=0, high=1
     )
 
+    def __post_init__(self) -> None:
+        for given, other in (
+            ("neutral_yaw_deg", "neutral_pitch_deg"),
+            ("neutral_pitch_deg", "neutral_yaw_deg"),
+        ):
+            if getattr(self, given) != AUTO and getattr(self, other) == AUTO:
+                raise ValueError(f"{given}: needs {other} beside it; a direction has both")
+
 
 @dataclass(frozen=True, slots=True)
 class Seen:
@@ -112,7 +120,7 @@ class Balance(RowStage[BalanceSettings]):
 
     name = "balance"
     version = 5
-    summary = "Makes a white wall the same white in every room."
+    summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
     surveys = True
 

@@ -93,6 +93,10 @@ class NadirSettings:
         True, "take real floor from a neighbouring frame of the same room where it can be matched"
     )
 
+    def __post_init__(self) -> None:
+        if self.fill == "picture" and not self.patch_picture:
+            raise ValueError('fill: "picture" needs patch_picture, the name of a picture in the job folder')
+
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
@@ -156,18 +160,10 @@ class Nadir(SpanStage[NadirSettings]):
         return math.floor(row_of_pitch(read_to_deg - 90, facts.height)), facts.height
 
     def learn(self, look: Look, settings: NadirSettings) -> Learned:
-        """Settle what to cover.
-
-        Raises
-        ------
-        ValueError
-            If the round picture is asked for and not given.
-        """
+        """Settle what to cover."""
         if settings.fill == "leave":
             return Learned(notes={"fill_method": "left as it is"})
         patch = look.pictures.get("patch_picture")
-        if settings.fill == "picture" and patch is None:
-            raise ValueError('fill = "picture" needs patch_picture, the name of a picture in the job folder')
         foot, outline, notes, wants_look = _to_cover(look, settings)
         places = look.solution.places if isinstance(look.solution, _Solved) else {}
         given = look.neighbours

@@ -191,9 +191,9 @@ def test_a_see_through_patch_leaves_the_bits(frames):
     assert np.array_equal(before, after)
 
 
-def test_a_missing_patch_is_named(frames):
+def test_a_missing_patch_is_named():
     with pytest.raises(ValueError, match="patch_picture"):
-        finish(frames["carpet"], NadirSettings(fill="picture"))
+        NadirSettings(fill="picture")
 
 
 def test_a_drawn_mask_overrides(frames):
