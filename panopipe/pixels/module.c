@@ -4,11 +4,13 @@
 PyObject *transform_kernel(PyObject *self, PyObject *args);
 PyObject *fit_kernel(PyObject *self, PyObject *args);
 PyObject *code_kernel(PyObject *self, PyObject *args);
+PyObject *shift_kernel(PyObject *self, PyObject *args);
 
 static PyMethodDef methods[] = {
     {"transform", transform_kernel, METH_VARARGS, NULL},
     {"fit", fit_kernel, METH_VARARGS, NULL},
     {"code", code_kernel, METH_VARARGS, NULL},
+    {"shift", shift_kernel, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},
 };
 

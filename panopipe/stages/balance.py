@@ -161,7 +161,8 @@ class Balance(RowStage[BalanceSettings]):
     def apply(self, band: Band, settings: BalanceSettings, learned: Any) -> Rows:
         """Adapt the rows."""
         plan: _Plan = learned
-        rows = transform_rows(band.rows, plan.matrix)
+        rows = np.ascontiguousarray(band.rows)
+        transform_rows(rows, plan.matrix, out=rows)
         return rows if plan.lights is None else plan.lights.apply(rows, band.first)
 
 

@@ -11,13 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.oklab import oklab_from_working, working_from_oklab
-from panopipe.colour.workspace import few_rows, scratch
 from panopipe.frame import Band, Rows
+from panopipe.pixels.chromaticity import shift_colours
 from panopipe.setting import number
 from panopipe.stage import Learned, Look, RowStage
 
@@ -68,7 +67,7 @@ class Vibrance(RowStage[VibranceSettings]):
 
     def apply(self, band: Band, settings: VibranceSettings, learned: Any) -> Rows:
         """Add to each pixel what the table says for its chromaticity."""
-        return raised(np.ascontiguousarray(band.rows), learned)
+        return shift_colours(np.ascontiguousarray(band.rows), learned, LOWEST, HIGHEST)
 
 
 def chroma_gain(strength: float, relative_chroma: Float, hue_deg: Float) -> Float:
@@ -131,8 +130,8 @@ def chroma_table(strength: float, correction: Float | None) -> Table:
     Returns
     -------
     ndarray of shape (CELLS, CELLS, 4), dtype float32
-        Fades to 0 outside the triangle of non-negative light. The fourth plane is empty: OpenCV looks up
-        four planes in a third of the time it takes for three.
+        Fades to 0 outside the triangle of non-negative light, and is 0 on its rim. The fourth plane is
+        empty.
     """
     matrix = np.eye(3) if correction is None else correction
     share = np.linspace(LOWEST, HIGHEST, CELLS)
@@ -145,41 +144,5 @@ def chroma_table(strength: float, correction: Float | None) -> Table:
     fade = np.clip((least[inside] - LOWEST) / (FADE_FROM - LOWEST), 0, 1)
     table = np.zeros((CELLS, CELLS, 4), dtype=np.float32)
     table[inside, :3] = change * fade[:, None]
+    table[-1] = table[:, -1] = 0
     return table
-
-
-_SCALE = (CELLS - 1) / (HIGHEST - LOWEST)
-_START = -LOWEST * _SCALE
-_SUM = np.ones((1, 3), dtype=np.float32)
-_RED = np.array([[_SCALE + _START, _START, _START]], dtype=np.float32)
-_GREEN = np.array([[_START, _SCALE + _START, _START]], dtype=np.float32)
-"""Place in the table along red and green, times the sum of light."""
-_DARK = np.float32(1e-9)
-"""Sum of light below which a pixel is black, and has no chromaticity."""
-
-
-def raised(rows: Rows, table: Table) -> Rows:
-    """Rows with chroma raised; writes into `rows`, which must be contiguous."""
-    for _, few in few_rows(rows):
-        _raise(few, table)
-    return rows
-
-
-def _raise(rows: Rows, table: Table) -> None:
-    shape = rows.shape[:2]
-    total = cv2.transform(rows, _SUM, dst=scratch("vibrance sum", shape))
-    np.maximum(total, _DARK, out=total)
-    red = _place(rows, _RED, total, scratch("vibrance red", shape))
-    green = _place(rows, _GREEN, total, scratch("vibrance green", shape))
-    change = scratch("vibrance change", (*shape, 4))
-    cv2.remap(table, red, green, cv2.INTER_LINEAR, dst=change, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    change = cv2.cvtColor(change, cv2.COLOR_BGRA2BGR, dst=scratch("vibrance three", rows.shape))
-    light = cv2.cvtColor(total, cv2.COLOR_GRAY2BGR, dst=scratch("vibrance light", rows.shape))
-    cv2.accumulateProduct(change, light, rows)
-
-
-def _place(rows: Rows, weights: Table, total: Table, place: Table) -> Table:
-    cv2.transform(rows, weights, dst=place)
-    place /= total
-    np.clip(place, -2, CELLS + 1, out=place)  # beyond the rim: no change, and no overflow
-    return place
