@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json as json_
 import os
 import signal
@@ -13,6 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from panopipe import __version__
 
 if TYPE_CHECKING:
     from panopipe.frame import FrameKey
@@ -27,7 +30,6 @@ itself; stopped by Ctrl-C."""
 
 app = typer.Typer(
     name="panopipe",
-    help="Finishes a night's worth of stitched 360-degree panoramas while you sleep.",
     epilog="Exit code 0: all finished. 1: frames failed. 2: job, recipe or command wrong. 3: stopped early.",
     no_args_is_help=True,
     add_completion=False,
@@ -52,6 +54,22 @@ Debug = Annotated[bool, typer.Option("--debug", help="Show where in the program 
 Where = Annotated[
     str, typer.Argument(metavar="WHERE", help='"job", a ROOM, or a ROOM/FRAME.', show_default=False)
 ]
+
+
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        print(f"panopipe {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def program(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_say_version, is_eager=True, help="Show the version and exit."),
+    ] = False,
+) -> None:
+    """Finishes a night's worth of stitched 360-degree panoramas while you sleep."""
 
 
 @app.command()
@@ -123,7 +141,7 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
                 print("stages: " + ", ".join(order))
             for line in (*remarks, *(f"{key}: {why}" for key, why in found.failed.items())):
                 print(line)
-            print(f"the recipe is right; {len(found.failed)} of {len(job.frames)} originals cannot be taken")
+            print(f"the recipe is right; {len(found.facts)} of {len(job.frames)} frames can be taken")
     raise typer.Exit(FRAMES_FAILED if found.failed else 0)
 
 
@@ -161,7 +179,9 @@ def proof(
 @app.command()
 def settings(
     folder: JobFolder,
-    frame: Annotated[str, typer.Argument(metavar="ROOM/FRAME", show_default=False)],
+    frame: Annotated[
+        str, typer.Argument(metavar="ROOM/FRAME", help="The frame; its name alone if only one room has it.")
+    ],
     changed: Annotated[bool, typer.Option("--changed", help="Only what a file of the job says.")] = False,
     json: AsJson = False,
     debug: Debug = False,
@@ -201,9 +221,7 @@ def set_(
     where: Where,
     assignments: Annotated[
         list[str],
-        typer.Argument(
-            metavar="STAGE.KEY=VALUE...", help="Such as tone.exposure_ev=0.3.", show_default=False
-        ),
+        typer.Argument(metavar="STAGE.KEY=VALUE", help="Such as tone.exposure_ev=0.3.", show_default=False),
     ],
     debug: Debug = False,
 ) -> None:
@@ -224,7 +242,9 @@ def carry(
     source: Annotated[
         str, typer.Argument(metavar="FROM", help="The ROOM (or ROOM/FRAME) to copy.", show_default=False)
     ],
-    rooms: Annotated[list[str], typer.Argument(metavar="TO...", help="The rooms to bring it to.")],
+    rooms: Annotated[
+        list[str], typer.Argument(metavar="TO", help="The rooms to bring it to.", show_default=False)
+    ],
     stage: Annotated[
         list[str] | None, typer.Option("--stage", metavar="STAGE", help="Only this stage; may be repeated.")
     ] = None,
@@ -265,7 +285,9 @@ def schema(debug: Debug = False) -> None:
 
 @app.command()
 def stages(
-    name: Annotated[str | None, typer.Argument(metavar="[STAGE]", show_default=False)] = None,
+    name: Annotated[
+        str | None, typer.Argument(metavar="STAGE", help="One of them, such as tone.", show_default=False)
+    ] = None,
     debug: Debug = False,
 ) -> None:
     """List the stages, or the settings of one."""
@@ -295,6 +317,7 @@ def intake(
     Nothing is ever written over. A manifest notes hash, size and time of each original.
     """
     with _told(debug):
+        from panopipe.review.words import quoted
         from panopipe.run.intake import take_in
 
         screen = _screen(json)
@@ -303,7 +326,9 @@ def intake(
         if json:
             _print_json({"copied": taken.copied, "there_already": taken.already, "failed": taken.failed})
         else:
-            print(f"{len(taken.copied)} copied and checked, {len(taken.already)} there already")
+            refused = f", {len(taken.failed)} not taken" if taken.failed else ""
+            print(f"{len(taken.copied)} copied and checked, {len(taken.already)} there already{refused}")
+            print(f"Next: {quoted(('panopipe', 'check', 'JOB'), str(folder))}")
     raise typer.Exit(FRAMES_FAILED if taken.failed else 0)
 
 
@@ -346,10 +371,7 @@ def _told(debug: bool) -> Iterator[None]:
     except (ValueError, OSError) as error:
         if debug:
             traceback.print_exc()
-        from panopipe.run.steps import one_line
-
-        faults = getattr(error, "faults", ())
-        for line in faults or [one_line(error)]:
+        for line in getattr(error, "faults", ()) or [_what_to_do(error)]:
             print(f"panopipe: {line}", file=sys.stderr)
         raise typer.Exit(USAGE) from error
     except KeyboardInterrupt as error:
@@ -366,6 +388,18 @@ def _told(debug: bool) -> Iterator[None]:
             file=sys.stderr,
         )
         raise typer.Exit(OWN_FAULT) from error
+
+
+def _what_to_do(error: ValueError | OSError) -> str:
+    """Message of an error; with what helps, where only the system's own words came up."""
+    from panopipe.run.steps import one_line
+
+    number = error.errno if isinstance(error, OSError) else None
+    if number == errno.ENOSPC:
+        return "the disk is full; make room, then give the command again"
+    if number in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return f"{one_line(error)}; allow it, or copy the job to a folder of your own"
+    return one_line(error)
 
 
 def _stop_like_ctrl_c() -> None:

@@ -1,10 +1,12 @@
 """The commands as a photographer types them."""
 
+import errno
 import json
 import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from importlib import metadata
 from pathlib import Path
 
 import pytest
@@ -12,6 +14,7 @@ from typer.testing import CliRunner, Result
 
 from panopipe import stage
 from panopipe.cli import app
+from panopipe.recipe import edit
 from panopipe.recipe.layers import loaded_stage
 from panopipe.run import checking, ledger, session
 from panopipe.run.errand import Inline
@@ -83,7 +86,7 @@ def test_room_and_frame_limit_the_run(folder: Path) -> None:
     wrong = panopipe("run", folder, "--room", "longe")
     assert (wrong.exit_code, wrong.stderr) == (
         2,
-        "panopipe: no room longe in this job; did you mean lounge?\n",
+        "panopipe: no room longe in this job; did you mean lounge? (rooms: hall, lounge)\n",
     )
 
 
@@ -107,6 +110,7 @@ def test_check_opens_every_original_and_writes_nothing(folder: Path) -> None:
     assert result.exit_code == 1
     assert lines_with(result, "hall ") == [["hall", "frames:", "2", "64x32"]]
     assert "lounge/l2: decode: not a DNG" in result.stdout
+    assert "the recipe is right; 3 of 4 frames can be taken" in result.stdout
     found = json.loads(panopipe("check", folder, "--json").stdout)
     assert found["frames"] == {"hall/h1": [64, 32], "hall/h2": [64, 32], "lounge/l1": [64, 32]}
     assert list(found["failed"]) == ["lounge/l2"]
@@ -137,6 +141,15 @@ def test_carry_shows_first_and_writes_when_told(folder: Path) -> None:
     assert (folder / "overrides/lounge.toml").read_text() == (folder / "overrides/hall.toml").read_text()
 
 
+def test_carry_writes_to_all_rooms_or_to_none(folder: Path) -> None:
+    panopipe("set", folder, "hall", "gain.gain_ev=0.5")
+    result = panopipe("carry", folder, "hall", "lounge", "study", "--write")
+    assert result.exit_code == 2
+    assert result.stderr == "panopipe: no room study in this job (rooms: hall, lounge)\n"
+    assert result.stdout == ""
+    assert not (folder / "overrides/lounge.toml").exists()
+
+
 def test_proofs_go_to_their_folder(folder: Path) -> None:
     result = panopipe("proof", folder, "--frame", "hall/h1", "--width", 256)
     assert result.exit_code == 0
@@ -152,12 +165,39 @@ def test_stages_and_schema(folder: Path) -> None:
 
 def test_intake_and_verify(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
     job = tmp_path_factory.mktemp("jobs") / "new"
-    assert "3 copied and checked" in panopipe("intake", folder / "originals", job).stdout
+    taken = panopipe("intake", folder / "originals", job).stdout
+    assert "3 copied and checked, 0 there already\n" in taken
+    assert f"Next: panopipe check {job}" in taken
+    (folder / "originals/hall/h1.dng").write_bytes(b"another")
+    assert "2 there already, 1 not taken\n" in panopipe("intake", folder / "originals", job).stdout
     assert panopipe("verify", job).exit_code == 0
     (job / "originals/hall/h1.dng").unlink()
     result = panopipe("verify", job)
     assert result.exit_code == 1
     assert "originals/hall/h1.dng: is missing" in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("number", "says"),
+    [
+        (errno.ENOSPC, "the disk is full; make room"),
+        (errno.EACCES, "Permission denied: x; allow it, or copy"),
+    ],
+)
+def test_what_the_system_refuses_comes_with_what_helps(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, number: int, says: str
+) -> None:
+    def refuse(*_: object) -> None:
+        raise OSError(number, os.strerror(number), "x")
+
+    monkeypatch.setattr(edit, "write_whole", refuse)
+    result = panopipe("set", folder, "hall", "gain.gain_ev=0.5")
+    assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
+    assert says in result.stderr
+
+
+def test_the_version_is_that_of_the_package() -> None:
+    assert panopipe("--version").stdout == f"panopipe {metadata.version('panopipe')}\n"
 
 
 def test_a_second_run_says_who_is_at_it(folder: Path) -> None:

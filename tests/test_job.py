@@ -110,12 +110,14 @@ def test_links_that_lead_out_are_refused(tmp_path: Path) -> None:
     (folder / "originals/hall/b.dng").symlink_to(outside / "b.dng")
     (folder / "originals/hall/inside.dng").symlink_to(folder / "originals/hall/a.dng")
     (folder / "originals/room").symlink_to(outside / "room", target_is_directory=True)
+    (folder / "originals/hall/gone.dng").symlink_to(folder / "originals/hall/was-here.dng")
     (folder / "originals/ring.dng").symlink_to(folder / "originals/ring.dng")
     job = open_job(folder)
     refused = {str(key): entry.refused for key, entry in job.frames.items()}
     assert refused["hall/a"] == refused["hall/inside"] == ""
     assert "leads out of the job folder" in refused["hall/b"]
-    assert refused["ring"]
+    assert "is not there" in refused["ring"]
+    assert "is not there" in refused["hall/gone"]
     assert any("originals/room is a link that leads out" in remark for remark in job.remarks)
 
 
@@ -147,7 +149,7 @@ lounge = ["p[34]"]
 def test_all_faults_of_the_job_file_are_told_at_once(tmp_path: Path) -> None:
     put(tmp_path, "originals/p1.dng", "originals/p2.dng")
     (tmp_path / "job.toml").write_text(
-        'titel = "x"\nwhite_reference = "p9"\n[rights]\ncreator = 3\n'
+        'titel = "x"\ntone = 1\nwhite_reference = "p9"\n[rights]\ncreator = 3\n'
         '[rooms]\nhall = ["p1", "p7"]\n"../up" = ["p2"]\n'
     )
     with pytest.raises(JobError) as caught:
@@ -155,10 +157,11 @@ def test_all_faults_of_the_job_file_are_told_at_once(tmp_path: Path) -> None:
     told = str(caught.value)
     for words in (
         "job.toml:1: titel: unknown here; did you mean title?",
-        "job.toml:2: white_reference: no frame p9 in this job",
-        "job.toml:4: rights.creator: must be text in quotes",
-        'job.toml:6: rooms.hall: no frame is named "p7"; did you mean p2?',
-        "job.toml:7: rooms.../up: is no name for a folder",
+        "job.toml:2: tone: unknown here; settings of a stage belong into recipe.toml",
+        "job.toml:3: white_reference: no frame p9 in this job",
+        "job.toml:5: rights.creator: must be text in quotes",
+        'job.toml:7: rooms.hall: no frame is named "p7"; did you mean p2?',
+        "job.toml:8: rooms.../up: is no name for a folder",
     ):
         assert words in told
 
@@ -194,6 +197,15 @@ def test_a_folder_without_frames_is_no_job(tmp_path: Path) -> None:
         open_job(tmp_path / "nowhere")
 
 
+def test_frames_where_nobody_looks_are_named(tmp_path: Path) -> None:
+    put(tmp_path, "DCIM/101/a.dng")
+    with pytest.raises(ValueError, match="one folder deep: DCIM/101"):
+        open_job(tmp_path)
+    put(tmp_path, "a.dng", "originals/notes.txt")
+    with pytest.raises(ValueError, match="no frames in originals/ or in its room folders; put them there"):
+        open_job(tmp_path)
+
+
 def test_frames_and_rooms_are_found_by_what_a_person_types(tmp_path: Path) -> None:
     job = open_job(put(tmp_path, "originals/hall/a1.dng", "originals/lounge/a1.dng", "originals/hall/b2.dng"))
     assert job.key("hall/a1") == FrameKey("hall", "a1")
@@ -203,8 +215,10 @@ def test_frames_and_rooms_are_found_by_what_a_person_types(tmp_path: Path) -> No
         job.key("a1")
     with pytest.raises(ValueError, match="did you mean lounge/a1"):
         job.key("lounge/a11")
-    with pytest.raises(ValueError, match="did you mean lounge"):
+    with pytest.raises(ValueError, match=r"did you mean lounge\? \(rooms: hall, lounge\)"):
         job.room("lunge")
+    with pytest.raises(ValueError, match="hall is a room; name one of its frames, such as hall/a1"):
+        job.key("hall")
 
 
 def test_natural_order() -> None:

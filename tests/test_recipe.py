@@ -90,7 +90,7 @@ use = "yes"
         "recipe.toml:10: [export] use: export is an end of the pipeline",
         "recipe.toml:11: [export] quality: 90.5 is not allowed here; a whole number from 1 to 100",
         'recipe.toml:13: [decode] use: "yes" is not allowed here; true or false is',
-        "overrides/hal.toml: rename or remove it: no room or frame has this name; did you mean overrides/hall",
+        "overrides/hal.toml: rename or remove it: no room or frame has this name; did you mean",
         "overrides/lounge.toml:1: tone: must be a table",
     ):
         assert words in told
@@ -178,6 +178,28 @@ def test_the_schema_says_what_the_check_says(folder: Path) -> None:
     json.dumps(schema)
 
 
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("[tone]\nexposure_ev = 0,3\n", "recipe.toml:2: is not TOML: something follows the value"),
+        ("[tone]\nexposure_ev = 0.3 EV\n", "recipe.toml:2: is not TOML: something follows the value"),
+        ("[tone]\nexposure_ev = auto\n", "recipe.toml:2: is not TOML: write a number"),
+        ("[tone]\nshadows_ev = 1\nshadows_ev = 2\n", "recipe.toml:3: is not TOML: a key stands there twice"),
+        ("[tone]\n[export]\n[tone]\n", "recipe.toml:3: is not TOML: a table stands there twice"),
+        ("[tone\n", "recipe.toml:1: is not TOML: Expected ']'"),
+        (
+            '[rights]\ncreator = "A. Fen"\n',
+            "recipe.toml:1: [rights]: no stage of this name is installed; it belongs",
+        ),
+        ("exposure_ev = 1\n", "recipe.toml:1: [exposure_ev]: stands in no table; write [STAGE]"),
+    ],
+)
+def test_what_is_easily_mistyped_is_told_in_plain_words(folder: Path, text: str, says: str) -> None:
+    write(folder, "recipe.toml", text)
+    (line,) = faults(folder)
+    assert line.startswith(says)
+
+
 def test_setting_a_value_keeps_comments_and_order(folder: Path) -> None:
     text = ORDER + "# the long evening\n[tone] # by hand\nshadows_ev = 0.5   # corners\nexposure_ev = 0.1\n"
     path = write(folder, "recipe.toml", text)
@@ -233,11 +255,11 @@ def test_a_frames_settings_can_be_carried_too(folder: Path) -> None:
     (change,) = carried(open_job(folder), "hall/h1", ["lounge"], [])
     assert change.lines == ("+ [tone] exposure_ev = 0.3", "+ [tone] shadows_ev = 0.1")
     with pytest.raises(ValueError, match="sets nothing for vibrance"):
-        list(carried(open_job(folder), "hall", ["lounge"], ["vibrance"]))
+        carried(open_job(folder), "hall", ["lounge"], ["vibrance"])
     with pytest.raises(ValueError, match="no settings of its own"):
-        list(carried(open_job(folder), "lounge", ["hall"], []))
+        carried(open_job(folder), "lounge", ["hall"], [])
     with pytest.raises(ValueError, match="is the room to carry from"):
-        list(carried(open_job(folder), "hall", ["hall"], []))
+        carried(open_job(folder), "hall", ["hall"], [])
 
 
 def test_tables_of_stages_name_value_unit_and_bounds() -> None:

@@ -13,6 +13,14 @@ MOST_BYTES = 1 << 18
 
 Path_ = tuple[str, ...]
 
+_PLAIN = {
+    "Cannot overwrite": "a key stands there twice",
+    "Cannot declare": "a table stands there twice; put what they say together",
+    "Expected newline": "something follows the value; write numbers as 0.5, without comma or unit",
+    "Invalid value": 'write a number, true, false, or words in quotes, such as "auto"',
+}
+"""What the parser's words, by their beginning, mean to somebody who has mistyped a setting."""
+
 
 class TomlError(ValueError):
     """A file that is not TOML. `line` is 0 when the fault lies in no single line."""
@@ -88,9 +96,9 @@ def parse_toml(data: bytes) -> Document:
 
 def _where(message: str, text: str) -> tuple[int, str]:
     said, _, place = message.rpartition(" (at ")
-    if place.startswith("line "):
-        return int(place.removeprefix("line ").split(",")[0]), f"is not TOML: {said}"
-    return text.count("\n") + 1, f"is not TOML: {said or message}"
+    said = next((plain for begin, plain in _PLAIN.items() if said.startswith(begin)), said or message)
+    line = int(place.removeprefix("line ").split(",")[0]) if place.startswith("line ") else 0
+    return line or text.rstrip().count("\n") + 1, f"is not TOML: {said}"
 
 
 def _lines(text: str) -> Iterator[tuple[Path_, int]]:

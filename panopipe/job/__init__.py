@@ -7,6 +7,7 @@ JOB/finished/<room>/<frame>.jpg     what a run makes
 """
 
 from panopipe.job.faults import Fault, JobError
+from panopipe.job.job_file import JOB_KEYS
 from panopipe.job.model import (
     FINISHED,
     JOB_FILE,
@@ -29,6 +30,7 @@ from panopipe.job.opening import open_job
 __all__ = [
     "FINISHED",
     "JOB_FILE",
+    "JOB_KEYS",
     "KINDS",
     "LOGS",
     "ORIGINALS",

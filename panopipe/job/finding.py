@@ -67,19 +67,22 @@ def _in_folders(root: Path, top: Path, remarks: list[str], kinds: tuple[str, ...
                     best[file.stem] = file
         for stem, file in best.items():
             path = file.relative_to(root).as_posix()
-            why = (
-                ""
-                if inside(root, file)
-                else "is a link that leads out of the job folder; copy the file instead"
-            )
-            if has_control(path):
-                why = "has control characters in its name; rename it"
-            yield FrameEntry(FrameKey(room, stem), (SourceFile(path),), why)
+            yield FrameEntry(FrameKey(room, stem), (SourceFile(path),), _why_refused(root, file))
         if top == folder:
             continue
         deeper = [d.name for d in _folders(folder) if any(_holds_frames(d))]
         if deeper:
             remarks.append(f"left out, as rooms are one folder deep: {folder.name}/{_some(deeper)}")
+
+
+def _why_refused(root: Path, file: Path) -> str:
+    if has_control(file.relative_to(root).as_posix()):
+        return "has control characters in its name; rename it"
+    if not file.is_symlink():
+        return ""
+    if not file.exists():
+        return "is a link to a file that is not there; copy the file instead"
+    return "" if inside(root, file) else "is a link that leads out of the job folder; copy the file instead"
 
 
 def _rank(file: Path) -> tuple[int, str]:

@@ -10,23 +10,25 @@ from pathlib import Path
 from panopipe.files.toml import Document, TomlError, read_toml
 from panopipe.frame import FrameKey
 from panopipe.job.faults import Fault, JobError
-from panopipe.job.model import JOB_FILE, FrameEntry, Job
+from panopipe.job.model import JOB_FILE, RECIPE_FILE, FrameEntry, Job
 from panopipe.job.names import composed, inside, is_plain, nearest
-from panopipe.stage import Rights
+from panopipe.stage import Rights, known_stages
+
+JOB_KEYS = ("title", "white_reference", "rights", "rooms")
+"""What a job file may say at its top."""
 
 
 class JobFile:
     """The job file, read once; gathers its faults until all of them can be told."""
 
     _RIGHTS = ("creator", "copyright", "contact_url", "contact_email")
-    _TOP = ("title", "white_reference", "rights", "rooms")
 
     def __init__(self, root: Path) -> None:
         self.faults: list[Fault] = []
         self.document = self._read(root)
         self.patterns = self._rooms()
         self.used: set[tuple[str, str]] = set()
-        self._check_names("", self.document.values, self._TOP)
+        self._check_names("", self.document.values, JOB_KEYS)
 
     def _read(self, root: Path) -> Document:
         path = root / JOB_FILE
@@ -49,7 +51,10 @@ class JobFile:
         for name in values:
             if name not in known:
                 path = (table, name) if table else (name,)
-                self.fault(path, f"unknown here{nearest(name, known)} (known: {', '.join(known)})")
+                likely = nearest(name, known)
+                if not table and name in (*known_stages(), "pipeline"):
+                    likely = f"; settings of a stage belong into {RECIPE_FILE}"
+                self.fault(path, f"unknown here{likely} (known: {', '.join(known)})")
 
     def _text(self, *path: str) -> str:
         value: object = self.document.values

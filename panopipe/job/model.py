@@ -108,6 +108,10 @@ class Job:
             return alone[0]
         if alone:
             raise ValueError(f"{text} is a frame of several rooms: {', '.join(str(key) for key in alone)}")
+        if any(composed(room) == wanted for room in self.rooms):
+            raise ValueError(
+                f"{text} is a room; name one of its frames, such as {self.rooms[self.room(text)][0]}"
+            )
         raise ValueError(f"no frame {text} in this job{nearest(text, spelled)}")
 
     def room(self, text: str) -> str:
@@ -121,4 +125,5 @@ class Job:
         for room in self.rooms:
             if composed(room) == composed(text):
                 return room
-        raise ValueError(f"no room {text} in this job{nearest(text, self.rooms)}")
+        known = ", ".join(room for room in self.rooms if room) or "none; its frames lie in no folder"
+        raise ValueError(f"no room {text} in this job{nearest(text, self.rooms)} (rooms: {known})")

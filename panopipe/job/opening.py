@@ -8,7 +8,7 @@ from pathlib import Path
 from panopipe.frame import FrameKey
 from panopipe.job.finding import find_entries
 from panopipe.job.job_file import JobFile
-from panopipe.job.model import FrameEntry, Job
+from panopipe.job.model import KINDS, ORIGINALS, FrameEntry, Job
 from panopipe.job.names import awkward_names, folded, natural
 
 
@@ -41,10 +41,18 @@ def open_job(folder: Path | str) -> Job:
     )
     reference = facts.finish(job)
     if not found:
-        raise ValueError(
-            f"{folder}: no frames here; panopipe looks for DNGs in originals/ROOM/, or in the folder"
-        )
+        raise ValueError(f"{folder}: {_why_empty(root, remarks)}")
     return Job(root, found, job.rights, reference, job.remarks)
+
+
+def _why_empty(root: Path, remarks: list[str]) -> str:
+    """Why there are no frames in a job folder, and where they would be found."""
+    kinds = ", ".join(kind.removeprefix(".") for kind in KINDS)
+    if (root / ORIGINALS).is_dir():
+        line = f"no frames in {ORIGINALS}/ or in its room folders; put them there ({kinds})"
+    else:
+        line = f"no frames here or in room folders; panopipe takes {kinds}"
+    return "; ".join([line, *remarks])
 
 
 def _without_twins(entries: list[FrameEntry], facts: JobFile) -> dict[FrameKey, FrameEntry]:

@@ -73,7 +73,7 @@ def set_values(job: Job, where: str, assignments: Iterable[str]) -> Change:
     return change
 
 
-def carried(job: Job, source: str, rooms: Iterable[str], stages: Iterable[str]) -> Iterator[Change]:
+def carried(job: Job, source: str, rooms: Iterable[str], stages: Iterable[str]) -> tuple[Change, ...]:
     """Changes that give rooms the settings of another room (or of a frame); nothing is written.
 
     For each stage that is carried, a room's file then says what the source's says, and no more.
@@ -90,16 +90,17 @@ def carried(job: Job, source: str, rooms: Iterable[str], stages: Iterable[str]) 
     for stage in tables:
         if stage not in said:
             raise ValueError(f"{source} sets nothing for {stage}{nearest(stage, said)}")
-    own_room = source.partition("/")[0]
-    for name in rooms:
-        room = job.room(name)
-        if room == own_room and "/" not in source:
-            raise ValueError(f"{room} is the room to carry from")
-        file = room_file(room)
-        there = _tables(_layer(job, file))
-        new = {stage: said[stage] for stage in tables}
-        gone = {stage: set(there.get(stage, {})) - set(new[stage]) for stage in tables}
-        yield changed(job, file, new, gone)
+    new = {stage: said[stage] for stage in tables}
+    return tuple(_carried_to(job, job.room(name), source, new) for name in dict.fromkeys(rooms))
+
+
+def _carried_to(job: Job, room: str, source: str, new: Mapping[str, Mapping[str, Any]]) -> Change:
+    if room == source:
+        raise ValueError(f"{room} is the room to carry from")
+    file = room_file(room)
+    there = _tables(_layer(job, file))
+    gone = {stage: set(there.get(stage, {})) - set(values) for stage, values in new.items()}
+    return changed(job, file, new, gone)
 
 
 def file_of(job: Job, where: str) -> str:
@@ -117,8 +118,11 @@ def file_of(job: Job, where: str) -> str:
     try:
         return frame_file(job.key(where))
     except ValueError:
-        known = [JOB_WORD, *job.rooms, *(str(key) for key in job.frames)]
-        raise ValueError(f"no room or frame {where} in this job{nearest(where, known)}") from None
+        places = [JOB_WORD, *filter(None, job.rooms)]
+        likely = nearest(where, [*places, *map(str, job.frames)])
+        raise ValueError(
+            f"no room or frame {where} in this job{likely} (known: {', '.join(places)})"
+        ) from None
 
 
 def changed(

@@ -10,7 +10,7 @@ from typing import Any
 
 from panopipe.files.toml import Document, TomlError, read_toml
 from panopipe.frame import FrameKey
-from panopipe.job import OVERRIDES, Fault, Job, inside, nearest
+from panopipe.job import JOB_FILE, JOB_KEYS, OVERRIDES, Fault, Job, inside, nearest
 from panopipe.setting import Rule, rules
 from panopipe.stage import SinkStage, SourceStage, Stage, known_stages, stage
 
@@ -85,11 +85,10 @@ def _pairs(file: str, document: Document, faults: list[Fault]) -> Iterator[tuple
     for table, values in document.values.items():
         line = document.line(table)
         if table not in names:
-            what = (
-                "no stage of this name is installed" if isinstance(values, Mapping) else "stands in no table"
-            )
-            known = f" (known: {', '.join(names)})"
-            faults.append(Fault(file, line, f"{what}{nearest(table, names)}{known}", f"[{table}]"))
+            nameless = "stands in no table; write [STAGE] on a line above it"
+            what = "no stage of this name is installed" if isinstance(values, Mapping) else nameless
+            likely = f"; it belongs into {JOB_FILE}" if table in JOB_KEYS else nearest(table, names)
+            faults.append(Fault(file, line, f"{what}{likely} (known: {', '.join(names)})", f"[{table}]"))
         elif not isinstance(values, Mapping):
             faults.append(Fault(file, line, f"must be a table: [{table}] on a line of its own", table))
         else:

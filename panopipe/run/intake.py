@@ -123,7 +123,9 @@ def verify_originals(folder: Path, teller: Teller) -> Verified:
     root = folder.resolve()
     manifest = read_manifest(root)
     if not manifest:
-        raise ValueError(f"{folder}: no manifest here; panopipe intake writes one")
+        raise ValueError(
+            f"{folder}: no manifest to compare with; panopipe intake writes one when it copies the originals"
+        )
     found = Verified()
     for path, facts in manifest.items():
         teller.progress(path)
