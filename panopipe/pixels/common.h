@@ -50,8 +50,10 @@ static inline void put_together(const Planes *RESTRICT planes, int count, float 
     }
 }
 
-/* An array that an operation takes: its name for errors, its type ('f', 'h', 'H' or 'B'), its sides. A
-   side below zero may have any length, the same wherever the same number stands. */
+/* An array that an operation takes: its name for errors, its type ('f', 'h', 'H', 'B', or any that samples
+   of files have), its sides. A side below zero may have any length, the same wherever the same number stands. */
+#define ANY_SAMPLES '*'
+
 typedef struct {
     const char *name;
     char type;

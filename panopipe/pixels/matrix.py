@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,17 +12,28 @@ from panopipe.pixels.compiled import compiled
 Rows = NDArray[np.float32]
 
 
-def transform_rows(rows: Rows, matrix: NDArray[np.float64], *, out: Rows | None = None) -> Rows:
+Samples = NDArray[Any]
+
+_SAMPLES = (np.uint8, np.uint16, np.float32)
+"""Types that are worked on as they are; others become float32 first."""
+
+
+def transform_rows(
+    rows: Samples, matrix: NDArray[np.float64], *, out: Rows | None = None, start: int = 0
+) -> Rows:
     """Apply a 3x3 matrix, or a 3x4 affine one, to the colours of rows.
 
     Parameters
     ----------
-    rows : ndarray of shape (n, width, 3), dtype float32
-        Any linear colours.
+    rows : ndarray of shape (n, width, 3)
+        Any linear colours; float32, or 8 or 16 bit samples.
     matrix : ndarray of shape (3, 3) or (3, 4), dtype float64
         Rounded to float32 before use. A fourth column is added after the product.
     out : ndarray of shape (n, width, 3), dtype float32, optional
-        Contiguous; takes the result; may be `rows`. New memory costs more than the product itself.
+        Contiguous; takes the result. May be `rows`, if `start` is 0. New memory costs more than the product
+        itself.
+    start : int
+        Column of `rows` at which the result begins; it goes on around the seam.
 
     Returns
     -------
@@ -29,15 +42,15 @@ def transform_rows(rows: Rows, matrix: NDArray[np.float64], *, out: Rows | None 
     """
     affine = np.zeros((3, 4), np.float32)
     affine[:, : np.shape(matrix)[1]] = matrix
-    rows = np.ascontiguousarray(rows, np.float32)
-    out = np.empty_like(rows) if out is None else out
-    _transform(rows.reshape(-1, 3), affine, out.reshape(-1, 3))
+    rows = np.ascontiguousarray(rows, rows.dtype if rows.dtype in _SAMPLES else np.float32)
+    out = np.empty(rows.shape, np.float32) if out is None else out
+    _transform(rows, affine, out, start)
     return out
 
 
 @compiled("transform")
-def _transform(rows: Rows, affine: Rows, out: Rows) -> None:
-    """Pixels (n, 3) by an affine (3, 4) into `out` (n, 3), which may be `rows`."""
-    red, green, blue = (rows[:, plane].copy() for plane in range(3))
+def _transform(rows: Samples, affine: Rows, out: Rows, start: int) -> None:
+    """Rows (n, width, 3) by an affine (3, 4) into `out`, which may be `rows` if `start` is 0."""
+    red, green, blue = np.moveaxis(np.roll(rows.astype(np.float32), -start, axis=1), -1, 0)
     for plane, (by_red, by_green, by_blue, added) in enumerate(affine):
-        out[:, plane] = by_red * red + by_green * green + by_blue * blue + added
+        out[..., plane] = by_red * red + by_green * green + by_blue * blue + added

@@ -25,7 +25,9 @@ PyMODINIT_FUNC PyInit__kernels(void) { return PyModuleDef_Init(&module); }
 
 static int is_as_asked(const Py_buffer *view, const Argument *asked, Arrays *arrays)
 {
-    if (!view->format || view->format[0] != asked->type || view->format[1] || view->ndim != asked->sides)
+    if (!view->format || strlen(view->format) != 1 || view->ndim != asked->sides)
+        return 0;
+    if (asked->type == ANY_SAMPLES ? !strchr("BHf", view->format[0]) : view->format[0] != asked->type)
         return 0;
     for (int side = 0; side < asked->sides; side++) {
         Py_ssize_t wanted = asked->shape[side], length = view->shape[side];

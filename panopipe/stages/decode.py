@@ -82,7 +82,6 @@ class DecodedFrame(Opened):
     def __init__(self, recorded: Recorded, key: FrameKey, settings: DecodeSettings) -> None:
         self._recorded = recorded
         self._samples = recorded.samples
-        self._memory = np.empty(0, np.uint8)
         width, height = self._samples.width, self._samples.height
         self._anchor = anchor_column(self._samples.rows(row, row + 1)[0] for row in anchor_rows(height))
         self.notes: dict[str, float | str] = dict(recorded.notes)
@@ -190,9 +189,9 @@ class DecodedFrame(Opened):
     def _into_light(self, part: Part, light: Rows) -> None:
         colour = self._recorded.colour
         if not isinstance(colour, CameraColour):
-            transform_rows(linear_light(self._turned(part.samples), colour), self._affine, out=light)
+            transform_rows(linear_light(part.samples, colour), self._affine, out=light, start=self._anchor)
             return
-        transform_rows(self._turned(part.samples, np.dtype(np.float32)), self._affine, out=light)
+        transform_rows(part.samples, self._affine, out=light, start=self._anchor)
         if len(part.rows):
             columns = (part.columns - self._anchor) % self.facts.width
             lacking = part.lacking.astype(np.float32)[None]
@@ -203,23 +202,6 @@ class DecodedFrame(Opened):
         if self._recorded.is_float:
             _must_be_light(light)
         return light
-
-    def _turned(self, samples: Samples, dtype: np.dtype[Any] | None = None) -> Samples:
-        """Samples, anchor column first, in memory that the next call uses again.
-
-        Fresh memory for each band costs three times the arithmetic: the system hands it out page by page.
-        """
-        turned = self._scratch(samples.shape, dtype or samples.dtype.newbyteorder("="))
-        rest = self.facts.width - self._anchor
-        turned[:, :rest] = samples[:, self._anchor :]
-        turned[:, rest:] = samples[:, : self._anchor]
-        return turned
-
-    def _scratch(self, shape: tuple[int, ...], dtype: np.dtype[Any]) -> Samples:
-        size = int(np.prod(shape)) * dtype.itemsize
-        if self._memory.size < size:
-            self._memory = np.empty(size, np.uint8)
-        return self._memory[:size].view(dtype).reshape(shape)
 
     def close(self) -> None:
         """See `Opened.close`."""

@@ -49,10 +49,11 @@ def test_an_array_of_another_kind_is_refused(colours: np.ndarray) -> None:
 
 @needs_kernels
 def test_arrays_that_do_not_go_together_are_refused() -> None:
-    rows, affine = np.zeros((5, 3), np.float32), np.zeros((3, 4), np.float32)
+    rows, affine = np.zeros((2, 5, 3), np.float32), np.zeros((3, 4), np.float32)
     with pytest.raises(ValueError, match="out: not an array of the type and shape"):
-        _transform(rows, affine, np.zeros((4, 3), np.float32))
+        _transform(rows, affine, np.zeros((2, 4, 3), np.float32), 0)
     with pytest.raises(TypeError):
-        _transform(rows, affine, "text")
-    with pytest.raises(TypeError):
-        _transform(rows, affine)
+        _transform(rows, affine, "text", 0)  # type: ignore[arg-type]
+    for start in (-1, 6):
+        with pytest.raises(ValueError, match="start"):
+            _transform(rows, affine, rows.copy(), start)

@@ -26,11 +26,25 @@ def test_it_is_the_matrix_product() -> None:
     assert np.allclose(transform_rows(rows, matrix), expected, atol=1e-6)
 
 
-@pytest.mark.parametrize("count", [0, 1, 127, 128, 1000])
-def test_both_forms_give_the_same_bits_in_place_too(count: int) -> None:
+@pytest.mark.parametrize("width", [0, 1, 127, 128, 1000])
+def test_both_forms_give_the_same_bits_in_place_too(width: int) -> None:
     random = np.random.default_rng(5)
-    rows, affine = random.random((count, 3), np.float32), random.random((3, 4), np.float32)
+    rows, affine = random.random((2, width, 3), np.float32), random.random((3, 4), np.float32)
     defined = np.empty_like(rows)
-    _transform.__wrapped__(rows, affine, defined)
-    _transform(rows, affine, rows)
+    _transform.__wrapped__(rows, affine, defined, 0)
+    _transform(rows, affine, rows, 0)
     assert np.array_equal(rows, defined)
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.float32, ">u2", np.float64])
+@pytest.mark.parametrize("start", [0, 1, 299])
+def test_samples_of_any_kind_begin_where_they_shall(dtype: str, start: int) -> None:
+    random = np.random.default_rng(6)
+    rows, affine = (random.random((3, 300, 3)) * 255).astype(dtype), random.standard_normal((3, 4))
+    slow = np.roll(rows, -start, axis=1).astype(np.float64) @ affine[:, :3].T + affine[:, 3]
+    found = transform_rows(rows, affine, start=start)
+    assert np.allclose(found, slow, rtol=1e-5, atol=1e-4)
+    native = rows.astype(rows.dtype if rows.dtype.isnative and rows.dtype != np.float64 else np.float32)
+    defined = np.empty(rows.shape, np.float32)
+    _transform.__wrapped__(native, affine.astype(np.float32), defined, start)
+    assert np.array_equal(found, defined)
