@@ -106,7 +106,7 @@ def run(
         if json:
             _print_json({**_summary_json(summary), "review": str(made.page) if made else ""})
         else:
-            _print_table(job, summary)
+            _print_table(job, summary, failures=made is None)
             if made:
                 print(made.table())
     raise typer.Exit(_code(summary))
@@ -468,10 +468,10 @@ def _print_json(value: object) -> None:
     print(json_.dumps(value, ensure_ascii=False, indent=2, default=list))
 
 
-def _print_table(job: Job, summary: Summary) -> None:
+def _print_table(job: Job, summary: Summary, *, failures: bool = True) -> None:
     from panopipe.run.screen import table_lines
 
-    for line in table_lines(job, summary):
+    for line in table_lines(job, summary, failures=failures):
         print(line)
 
 

@@ -75,12 +75,19 @@ def in_force(record: FrameRecord, stage: str, name: str) -> float:
 
 
 def change(case: Case, setting: str, value: float) -> tuple[str, ...]:
-    """Command that sets a number of a stage, held within the setting's own bounds."""
+    """Command that sets a number of a stage, held within the setting's own bounds.
+
+    Empty where it would change nothing: the frame does not go through the stage, or the bound is reached.
+    """
     name, _, key = setting.partition(".")
+    if name not in case.record.order:
+        return ()
     try:
         rule = rules(stage(name).Settings)[key]
     except (KeyError, ImportError):  # another recipe, another stage of that name
         return ()
     low = rule.low if rule.low is not None else value
     high = rule.high if rule.high is not None else value
-    return set_command(case.record.key, setting, f"{min(max(value, low), high):.4g}")
+    held = min(max(value, low), high)
+    at_bound = held != value and held == in_force(case.record, name, key)
+    return () if at_bound else set_command(case.record.key, setting, f"{held:.4g}")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from statistics import median
 
-from panopipe.review.case import Case, change, number, run_command
+from panopipe.review.case import Case, change, in_force, number, run_command, set_command
 from panopipe.review.finding import Finding, excess
 
 SEAM_BAR_CODES = 2.0
@@ -31,10 +31,9 @@ def seam(case: Case) -> Finding:
     return Finding(
         "seam", "Seam", step, bar, "codes of 255", True,
         f"A step of {step:.1f} codes runs down the seam where left meets right.",
-        "Look at it (key S in the sphere). If it is in the original too, stitch this frame again; if not, "
-        "switch the stages off one by one to find the one that makes it.",
-        run_command(case.record.key),
-        excess(step, bar),
+        "Look at it (key S in the sphere). If it is in the original too, stitch this frame again and run the "
+        "job with the new original; if not, switch stages off one by one to find the one that makes it.",
+        doubt=excess(step, bar),
     )  # fmt: skip
 
 
@@ -47,15 +46,14 @@ def pole(case: Case, *, up: bool) -> Finding:
     name, where, title = ("zenith", "straight up", "Zenith") if up else ("nadir", "straight down", "Nadir")
     if pinch <= bar:
         return Finding(name, title, pinch, bar, "codes of 255", sentence=f"The picture closes {where}.")
-    remedy = (
-        "Look at it (key U in the sphere). A star in the original comes from the stitcher: stitch again."
-        if up
-        else "Look at it (key D in the sphere). A larger patch may cover it; a star in the original comes "
-        "from the stitcher."
-    )
+    key, larger = ("U", "") if up else ("D", "A wider margin around the foot may cover it. ")
+    margin_deg = in_force(case.record, "nadir", "margin_deg")
     return Finding(
         name, title, pinch, bar, "codes of 255", True,
-        f"The picture is pinched or broken {where}.", remedy, run_command(case.record.key),
+        f"The picture is pinched or broken {where}.",
+        f"Look at it (key {key} in the sphere). {larger}A star in the original comes from the stitcher: "
+        "stitch this frame again and run the job with the new original.",
+        () if up else change(case, "nadir.margin_deg", margin_deg + 1),
         excess(pinch, bar),
     )  # fmt: skip
 
@@ -78,7 +76,7 @@ def tilt(case: Case) -> Finding:
     remedy = (
         "Set this tilt by hand, or 0 if these edges slant by design."
         if by_hand
-        else "Level it where it was stitched, put the new original in place, and run the frame again."
+        else "Level it where it was stitched, and run the job with the new original."
     )
     return Finding(
         "tilt", "Horizon", lean, TILT_BAR_DEG, "degrees", True,
@@ -87,7 +85,7 @@ def tilt(case: Case) -> Finding:
         remedy,
         (*change(case, "level.tilt_deg", round(lean, 2)), f"level.toward_yaw_deg={toward:.0f}")
         if by_hand
-        else run_command(case.record.key),
+        else (),
         excess(lean, TILT_BAR_DEG),
     )  # fmt: skip
 
@@ -151,12 +149,19 @@ def shape(case: Case) -> Finding:
         return Finding(
             "shape", "Size", float(width), float(usual[0]), "pixels wide", True,
             f"{width} pixels wide, where most of the job is {usual[0]}.",
-            "If that was not meant, look at the camera's setting for this frame, or set the exported width.",
-            run_command(case.record.key), 1.2,
+            "If that was not meant, export it at the same width."
+            if width > usual[0]
+            else "If that was not meant, look at the camera's setting for this frame; it cannot be enlarged.",
+            _export_at(case, usual[0]) if width > usual[0] else (), 1.2,
         )  # fmt: skip
     return Finding(
         "shape", "Size", float(width), None, "pixels wide", sentence=f"{width} x {height}, as the job."
     )
+
+
+def _export_at(case: Case, width: int) -> tuple[str, ...]:
+    known = "widths" in case.record.settings.get("export", {})
+    return set_command(case.record.key, "export.widths", f"[{width}]") if known else ()
 
 
 def double(case: Case) -> Finding:

@@ -45,7 +45,7 @@ class Measures:
     exposure_ev : float
         Median luminance over the sphere, EV from white.
     seam_codes, seam_usual_codes : float
-        Step across the seam, and the 99th percentile elsewhere.
+        Step across the seam, and the 95th percentile elsewhere.
     zenith_codes, zenith_usual_codes, nadir_codes, nadir_usual_codes : float
         Roughness at each pole, and the 99th percentile around it.
     tilt_deg, tilt_yaw_deg, tilt_error_deg : float or None

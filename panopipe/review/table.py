@@ -58,10 +58,10 @@ def _counts(review: JobReview) -> str:
 def _frame_lines(one: FrameReview, room_for_name: int, width: int) -> list[str]:
     name = _shown(str(one.key))
     name = name if len(name) <= room_for_name else name[: room_for_name - 1] + "…"
-    says = [item.sentence for item in one.crossed]
+    says = [_cut(_shown(item.sentence), width - room_for_name - 4) for item in one.crossed]
     if one.state == "failed":
-        says = [one.fault]
-    head, *more = [_cut(_shown(text), width - room_for_name - 4) for text in says]
+        says = [_shown(one.fault)]  # whole: nothing else on the screen says why
+    head, *more = says
     return [f"  {name:<{room_for_name}}  {head}"] + [f"  {'':<{room_for_name}}  {text}" for text in more]
 
 

@@ -60,7 +60,7 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
 
 
-def table_lines(job: Job, summary: Summary) -> Iterator[str]:
+def table_lines(job: Job, summary: Summary, *, failures: bool = True) -> Iterator[str]:
     """Closing table: per room how many were finished, were finished before, failed; then the failures."""
     columns = ("finished", "already finished", "failed")
     yield f"{'room':24}" + "".join(f"{name:>18}" for name in columns)
@@ -73,5 +73,5 @@ def table_lines(job: Job, summary: Summary) -> Iterator[str]:
         if any(counts):
             yield f"{printable(room):24}" + "".join(f"{count:18}" for count in counts)
     yield f"{'all':24}" + "".join(f"{len(keys):18}" for keys in groups)
-    for key in summary.failed:
+    for key in summary.failed if failures else ():
         yield printable(f"{key}: {summary.errors[key]}")

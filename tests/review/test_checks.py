@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,9 +15,11 @@ from panopipe.review.make import judge
 from panopipe.review.measure import measure, sketch
 from panopipe.review.store import Seen
 from panopipe.run.record import Effective, FrameRecord
+from panopipe.stage import DEFAULT_ORDER
 from tests.review.pictures import Picture, room
 
 WIDTH = 768
+AT_ITS_BOUND = {"tone": {"highlights_ev": Effective(-4.0, "recipe.toml:4")}}
 
 
 @pytest.fixture(scope="module")
@@ -39,6 +42,11 @@ def reviewed(pictures: list[Picture], **facts: object) -> FrameReview:
 
 def checks(review: FrameReview) -> list[str]:
     return [one.check for one in review.crossed]
+
+
+def offered(review: FrameReview, check: str) -> tuple[str, ...]:
+    """Command that goes with a finding."""
+    return next(one.command for one in review.crossed if one.check == check)
 
 
 def paint(picture: Picture, value: int) -> Picture:
@@ -92,7 +100,11 @@ FAULTS: dict[str, Callable[[Picture], Picture]] = {
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_planted_fault_is_caught(fault: str, clean: list[Picture]) -> None:
-    assert fault in checks(reviewed([FAULTS[fault](clean[0]), *clean[1:]]))
+    review = reviewed([FAULTS[fault](clean[0]), *clean[1:]], order=DEFAULT_ORDER)
+    assert fault in checks(review)
+    # A finished frame is made again only when something changed: `run` alone mends a spoilt file, no more.
+    verbs = {one.check: one.command[1] for one in review.crossed if one.command}
+    assert all(verb == "set" or check == "shape" for check, verb in verbs.items())
 
 
 @pytest.mark.parametrize("first", range(4))
@@ -114,7 +126,10 @@ def test_a_double_is_caught_however_it_is_turned(turn: int, clean: list[Picture]
 
 def test_a_frame_of_another_size_is_caught(clean: list[Picture]) -> None:
     small = np.asarray(cv2.resize(clean[0], (512, 256), interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    assert "shape" in checks(reviewed([small, *clean[1:]]))
+    assert offered(reviewed([small, *clean[1:]]), "shape") == ()
+    settings = {"export": {"widths": Effective((), "built-in")}}
+    large = reviewed([clean[0], small, small, small], settings=settings)
+    assert offered(large, "shape")[-1] == "export.widths=[512]"
 
 
 def test_what_a_stage_wants_looked_at_is_said(clean: list[Picture]) -> None:
@@ -124,9 +139,16 @@ def test_what_a_stage_wants_looked_at_is_said(clean: list[Picture]) -> None:
 
 def test_the_remedy_starts_from_the_setting_in_force(clean: list[Picture]) -> None:
     settings = {"tone": {"highlights_ev": Effective(-1.5, "recipe.toml:4")}}
-    review = reviewed([paint(clean[0], 255), *clean[1:]], settings=settings)
-    command = next(one.command for one in review.crossed if one.check == "clipped")
-    assert command == ("panopipe", "set", "JOB", "lounge/p0", "tone.highlights_ev=-2.5")
+    review = reviewed([paint(clean[0], 255), *clean[1:]], settings=settings, order=DEFAULT_ORDER)
+    assert offered(review, "clipped") == ("panopipe", "set", "JOB", "lounge/p0", "tone.highlights_ev=-2.5")
+
+
+@pytest.mark.parametrize(
+    "said", [{"order": ("decode", "export")}, {"settings": AT_ITS_BOUND, "order": DEFAULT_ORDER}]
+)
+def test_no_command_is_offered_that_would_change_nothing(clean: list[Picture], said: dict[str, Any]) -> None:
+    review = reviewed([paint(clean[0], 255), *clean[1:]], **said)
+    assert offered(review, "clipped") == ()
 
 
 def test_the_gravest_finding_stands_first_and_ranks_the_frame(clean: list[Picture]) -> None:
