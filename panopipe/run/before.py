@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from panopipe.colour.spaces import SRGB_FROM_WORKING
-from panopipe.colour.transfer import srgb_encode
 from panopipe.files.jpeg import preview_jpeg
 from panopipe.frame import FrameFacts, Rows
-from panopipe.pixels.matrix import transform_rows
+from panopipe.pixels.code import GRAIN_WIDTH, SrgbCoder
 
 QUALITY = 85
 
 
 def before_jpeg(rows: Rows, facts: FrameFacts) -> bytes:
     """JPEG in sRGB of a reduced frame in the working space, turned back to the columns of the file."""
-    turn = round(facts.anchor_column * rows.shape[1] / facts.width)
-    light = np.clip(transform_rows(rows, SRGB_FROM_WORKING), 0, 1)
-    coded = np.rint(np.roll(srgb_encode(light), turn, axis=1) * 255).astype(np.uint8)
-    return bytes(preview_jpeg(coded, QUALITY))
+    width = rows.shape[1]
+    turn = round(facts.anchor_column * width / facts.width) % width
+    coder = SrgbCoder(np.zeros((1, GRAIN_WIDTH), np.int16))
+    codes = np.empty(rows.shape, np.uint8)
+    coder.code(rows, 0, turn=turn, out=codes)
+    return bytes(preview_jpeg(codes[..., ::-1], QUALITY))
