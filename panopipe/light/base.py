@@ -29,10 +29,11 @@ GRID_WIDTH = 64
 """Columns of the grid, 5.6 degrees each; half as many rows."""
 FINE_WIDTH = 512
 """Width, at most, at which log2 luminance is sorted into the grid."""
-SPREAD_DEG = 4.5
+SPREAD_DEG = 6.0
 """Standard deviation of the window around a pixel."""
-LEVEL_EV = 0.5
-"""Step of the grid in log2 luminance. Light that differs by three steps or more is never mixed."""
+LEVEL_EV = 0.4
+"""Step of the grid in log2 luminance. Light that differs by three steps or more is never mixed; an edge of
+1 EV stays in the base but for a fortieth."""
 UNSEEN = 1e-3
 """Weight, against all light around, of a level's own luminance: a level that is not seen is its own base."""
 DARKEST_EV = -20.0
@@ -51,11 +52,14 @@ class Base:
         Base of each level in each cell of a whole 2:1 grid.
     seen : ndarray of shape (rows, levels, columns), dtype float64
         Share of the light around the cell that lies at the level; sums to 1 along levels.
+    texture_ev : ndarray of shape (rows, levels, columns), dtype float64
+        Standard deviation within single cells of the light that the base of the level is the mean of.
     """
 
     lowest_ev: float
     curves_ev: Float
     seen: Float
+    texture_ev: Float
 
     @property
     def levels_ev(self) -> Float:
@@ -119,19 +123,20 @@ def find_base(light_ev: Plane32) -> Base:
     """
     lowest = np.floor(light_ev.min() / LEVEL_EV) * LEVEL_EV - LEVEL_EV
     count = int(np.ceil((light_ev.max() - lowest) / LEVEL_EV)) + 2
-    share, light = _splatted(light_ev, lowest, count)
-    rows, levels, columns = share.shape
-    both = np.stack([share, light], axis=1).reshape(rows, 2 * levels, columns).transpose(0, 2, 1)
-    around = smooth(both, SPREAD_DEG).reshape(rows, columns, 2, levels)
-    share, light = _between_levels(around[:, :, 0]), _between_levels(around[:, :, 1])
-    own = lowest + LEVEL_EV * np.arange(count)
-    curves = (light + UNSEEN * own) / (share + UNSEEN)
+    share, light, square = _between_levels(_splatted(light_ev, lowest, count).transpose(0, 1, 3, 2))
+    varied = np.maximum(square - light**2 / np.maximum(share, 1e-12), 0)
+    rows, columns = share.shape[:2]
+    around = smooth(np.concatenate([share, light, varied], axis=-1), SPREAD_DEG)
+    share, light, varied = around.reshape(rows, columns, 3, count).transpose(2, 0, 1, 3)
+    mean = (light + UNSEEN * np.arange(count)) / (share + UNSEEN)
     seen = share / share.sum(axis=-1, keepdims=True)
-    return Base(float(lowest), curves.transpose(0, 2, 1), seen.transpose(0, 2, 1))
+    texture = LEVEL_EV * np.sqrt(np.maximum(varied, 0) / (share + UNSEEN))
+    planes = (lowest + LEVEL_EV * mean, seen, texture)
+    return Base(float(lowest), *(plane.transpose(0, 2, 1) for plane in planes))
 
 
-def _splatted(light_ev: Plane32, lowest: float, count: int) -> tuple[Float, Float]:
-    """Share of pixels, and share times log2 luminance, by cell row, level and cell column."""
+def _splatted(light_ev: Plane32, lowest: float, count: int) -> Float:
+    """Share of pixels by cell row, level and cell column; and share times level, and level squared."""
     height, width = light_ev.shape
     columns = min(GRID_WIDTH, width)
     rows = columns // 2
@@ -144,11 +149,10 @@ def _splatted(light_ev: Plane32, lowest: float, count: int) -> tuple[Float, Floa
     size = rows * count * columns
     weight = np.concatenate([(1 - part).ravel(), part.ravel()])
     places = np.concatenate([place.ravel(), (place + columns).ravel()])
-    value = np.concatenate([light_ev.ravel()] * 2)
+    value = np.concatenate([level.ravel()] * 2)
     pixels = np.outer(np.bincount(row, minlength=rows), np.bincount(column, minlength=columns))[:, None, :]
-    share = np.bincount(places, weight, size).reshape(rows, count, columns) / pixels
-    light = np.bincount(places, weight * value, size).reshape(rows, count, columns) / pixels
-    return share, light
+    sums = [np.bincount(places, weight * value**power, size) for power in (0, 1, 2)]
+    return np.stack([plane.reshape(rows, count, columns) / pixels for plane in sums])
 
 
 def _between_levels(values: Float) -> Float:

@@ -79,18 +79,24 @@ def moved_base(base_ev: ArrayLike, moves: Moves) -> Float:
     """
     base = np.asarray(base_ev, dtype=np.float64)
     above = base - MIDDLE_GREY_EV
-    dark = _smooth_step(-above / max(SHADOWS_AT_EV, 2 * abs(moves.shadows_ev)))
-    dark *= 1 - 0.5 * _smooth_step((-above - NOISE_FROM_EV) / 4)
-    return base + moves.highlights_ev * highlight_share(base) + moves.shadows_ev * dark
+    dark = smooth_step(-above / max(SHADOWS_AT_EV, 2 * abs(moves.shadows_ev)))
+    dark *= 1 - 0.5 * smooth_step((-above - NOISE_FROM_EV) / 4)
+    return base + moves.highlights_ev * _bright_share(above, moves.highlights_ev) + moves.shadows_ev * dark
 
 
-def highlight_share(base_ev: ArrayLike) -> Float:
-    """Part of `highlights_ev` by which a base moves: 0 in shadows, 1 at `HIGHLIGHTS_AT_EV`, more above."""
-    return _softplus(np.asarray(base_ev, dtype=np.float64) - MIDDLE_GREY_EV) / _softplus(HIGHLIGHTS_AT_EV)
-
-
-BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 1.7, 1.1
+BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 1.6, 0.7
 """EV above middle grey from where highlights act, just under a white wall, and how softly they set in."""
+LEAST_RISE = 0.06
+"""By how much a bright base rises at least, for each EV that it lies higher."""
+
+
+def _bright_share(above: Float, highlights_ev: float) -> Float:
+    """Part of `highlights_ev` by which a base moves: 0 in shadows, 1 at `HIGHLIGHTS_AT_EV`, more above.
+
+    Strong moves set in lower, as a brighter base would not stay brighter otherwise.
+    """
+    start = min(BRIGHT_FROM_EV, HIGHLIGHTS_AT_EV + highlights_ev / (1 - LEAST_RISE))
+    return _softplus(above - start) / _softplus(HIGHLIGHTS_AT_EV - start)
 
 
 VIEW_FROM_EV, VIEW_OVER_EV = 2.7, 1.0
@@ -100,16 +106,16 @@ VIEW_FROM_EV, VIEW_OVER_EV = 2.7, 1.0
 def view_part(light_ev: ArrayLike) -> Float:
     """How far light after exposure is that of a view, a lamp or a sky, not of a surface in the room."""
     above = np.asarray(light_ev, dtype=np.float64) - MIDDLE_GREY_EV
-    return _smooth_step((above - VIEW_FROM_EV) / VIEW_OVER_EV)
+    return smooth_step((above - VIEW_FROM_EV) / VIEW_OVER_EV)
 
 
 def _softplus(above: ArrayLike) -> Float:
-    part = (np.asarray(above, dtype=np.float64) - BRIGHT_FROM_EV) / BRIGHT_SOFT_EV
-    result: Float = BRIGHT_SOFT_EV * np.logaddexp(0, part)
+    result: Float = BRIGHT_SOFT_EV * np.logaddexp(0, np.asarray(above, dtype=np.float64) / BRIGHT_SOFT_EV)
     return result
 
 
-def _smooth_step(part: Float) -> Float:
+def smooth_step(part: Float) -> Float:
+    """From 0 at 0 to 1 at 1, flat at both ends."""
     t = np.clip(part, 0, 1)
     return t * t * (3 - 2 * t)
 

@@ -16,7 +16,6 @@ from panopipe.light.curve import (
     MOST_HIGHLIGHTS_EV,
     NO_BLACK_EV,
     Moves,
-    highlight_share,
     moved_base,
 )
 from panopipe.sphere.geometry import pixel_solid_angle
@@ -65,7 +64,7 @@ WHITE_TARGET_EV = -0.1
 """Where a perfect white in the room's light is put; an 18 % card comes to lie near L* 47."""
 WINDOW_SHARE = 0.993
 """Share of the sphere darker than the view in a window, or than a bright sky."""
-SKY_TARGET_EV, VIEW_TARGET_EV = 2.6, 2.1
+SKY_TARGET_EV, VIEW_TARGET_EV = 2.3, 2.0
 """Where that may lie above middle grey. A sky that is `SKY_ABOVE_EV` brighter than a white surface lies over
 it still; a view from a room, `VIEW_ABOVE_EV` brighter or more, about level with a white wall, so that the sky
 in it is brighter and the trees are darker."""
@@ -74,12 +73,12 @@ CORNER_SHARE, CORNER_TARGET_EV, CORNER_LIFT = 0.03, -2.1, 0.6
 """Share of the sphere darker than a corner that must be readable, where it may lie below middle grey
 without help, and the part of the way that it is brought there."""
 MOST_LIFT_EV = 1.5
-CONTRAST_PERCENT = 15.0
+CONTRAST_PERCENT = 10.0
 """What a rendering for a screen in a lit room wants over the light as it is (common practice, no source)."""
-DETAIL_PERCENT = 20.0
+DETAIL_PERCENT = 40.0
 """What fine differences lose to the shoulder and to a screen's glare, given back."""
 GLINT_SHARE = 0.9997
-BLACK_SHARE, DEEPEST_BLACK_EV = 0.002, -6.5
+BLACK_SHARE, DEEPEST_BLACK_EV = 0.002, -5.3
 """Share of the sphere that may be all but black, and the lightest light that is called black."""
 
 
@@ -114,8 +113,12 @@ def _highlights_for(window_ev: float) -> float:
     """Move that brings a window of this base, after exposure, down to its place."""
     above_white = window_ev - WHITE_TARGET_EV
     target = np.interp(above_white, [SKY_ABOVE_EV, VIEW_ABOVE_EV], [SKY_TARGET_EV, VIEW_TARGET_EV])
-    way = target + MIDDLE_GREY_EV - window_ev
-    return float(np.clip(way / float(highlight_share(window_ev)), MOST_HIGHLIGHTS_EV, 0))
+    low, high = MOST_HIGHLIGHTS_EV, 0.0
+    for _ in range(24):  # moves in between bring the base to places in between
+        middle = (low + high) / 2
+        lies = float(moved_base(window_ev, Moves(highlights_ev=middle))) - MIDDLE_GREY_EV
+        low, high = (low, middle) if lies > target else (middle, high)
+    return high
 
 
 def percentile(shares: Shares, part: float) -> float:

@@ -23,7 +23,7 @@ from panopipe.colour.spaces import (
 )
 from panopipe.colour.temperature import daylight_xy
 from panopipe.light.base import GRID_WIDTH, LEVEL_EV, Base
-from panopipe.light.curve import view_part
+from panopipe.light.curve import MIDDLE_GREY_EV, smooth_step, view_part
 from panopipe.light.local import LocalCurves
 from panopipe.sphere.filters import smooth
 
@@ -39,6 +39,11 @@ NEAR_DEG = 5.0
 WARM_OVER = 0.35
 """Log ratio of red to green, over that of daylight, from where bright light is that of a lamp. Grass, leaves
 and sky lie below daylight; a lamp of 2900 K lies 0.5 above it."""
+DIM_FROM_EV, DIM_OVER_EV, DIM_SHARE = -1.0, 3.0, 0.6
+"""EV above middle grey from where light beside a view is taken for daylight too, and how far: trees in it and
+the reveal of the window are, its frame may have light of the room."""
+MUCH = 0.4
+"""Share of the surroundings that a view fills, from where what is dim there belongs to it wholly."""
 LEAST = 1e-3
 """A component of light below which ratios mean nothing."""
 MOST_BRIGHT = 8.0
@@ -103,24 +108,26 @@ def view_shares(rows: Rows, base: Base, exposure_ev: float, daylight: Float) -> 
     daylight : ndarray of shape (3,)
         XYZ of daylight after balance.
     """
-    cool = _cool(rows, exposure_ev, daylight)
-    by_level = view_part(base.levels_ev + exposure_ev)
-    return LocalCurves.over(cool[:, None, :] * by_level[None, :, None], base.lowest_ev, LEVEL_EV)
+    cool, near = _around(rows, exposure_ev, daylight)
+    above = base.levels_ev + exposure_ev - MIDDLE_GREY_EV
+    dim = smooth_step((above - DIM_FROM_EV) / DIM_OVER_EV)
+    bright = view_part(base.levels_ev + exposure_ev)[None, :, None]
+    share = np.maximum(bright, DIM_SHARE * near[:, None, :] * dim[None, :, None])
+    return LocalCurves.over(cool[:, None, :] * share, base.lowest_ev, LEVEL_EV)
 
 
-def _cool(rows: Rows, exposure_ev: float, daylight: Float) -> Float:
-    """How far the bright light around each cell of the grid is not that of a lamp, 0 to 1."""
+def _around(rows: Rows, exposure_ev: float, daylight: Float) -> tuple[Float, Float]:
+    """How far bright light around each cell of the grid is not that of a lamp, and how much there is of it."""
     light = np.maximum(rows.astype(np.float64) @ LUMINANCE_OF_WORKING, 1e-6) * 2.0**exposure_ev
-    weight = view_part(np.log2(light)) * np.minimum(1, MOST_BRIGHT / light)
+    part = view_part(np.log2(light))
     red, green = np.moveaxis(np.maximum(rows @ SRGB_FROM_WORKING.T[:, :2], 0), -1, 0)
-    columns = min(GRID_WIDTH, rows.shape[1])
-    stack = _cells(np.stack([weight * red, weight * green], axis=-1), columns)
-    red, green = np.moveaxis(smooth(stack, NEAR_DEG), -1, 0)
+    weight = part * np.minimum(1, MOST_BRIGHT / light)
+    stack = _cells(np.stack([weight * red, weight * green, part], axis=-1), min(GRID_WIDTH, rows.shape[1]))
+    red, green, part = np.moveaxis(smooth(stack, NEAR_DEG), -1, 0)
     of_daylight = np.maximum(SRGB_FROM_WORKING @ np.linalg.solve(XYZ_FROM_WORKING, daylight), LEAST)
     tiny = 1e-9  # where nothing is bright, no share matters
     warmer = np.log((red + tiny) / (green + tiny)) - np.log(of_daylight[0] / of_daylight[1])
-    t = np.clip(1 - warmer / WARM_OVER, 0, 1)
-    return np.asarray(t * t * (3 - 2 * t))
+    return smooth_step(1 - warmer / WARM_OVER), smooth_step(part / MUCH)
 
 
 def _cells(planes: Float, columns: int) -> Float:
