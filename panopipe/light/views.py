@@ -117,7 +117,7 @@ def view_shares(rows: Rows, base: Base, exposure_ev: float, daylight: Float) -> 
 
 
 def _around(rows: Rows, exposure_ev: float, daylight: Float) -> tuple[Float, Float]:
-    """How far bright light around each cell of the grid is not that of a lamp, and how much there is of it."""
+    """How far bright light around each cell of the grid is no lamp's, and how much there is of it."""
     light = np.maximum(rows.astype(np.float64) @ LUMINANCE_OF_WORKING, 1e-6) * 2.0**exposure_ev
     part = view_part(np.log2(light))
     red, green = np.moveaxis(np.maximum(rows @ SRGB_FROM_WORKING.T[:, :2], 0), -1, 0)

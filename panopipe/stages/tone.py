@@ -211,8 +211,8 @@ def _gains(base: Base, moves: Moves) -> LocalCurves:
 NOISY_EV, CLEAN_EV = -11.0, -7.0
 """Recorded light, against diffuse white, whose fine differences are noise, and from where on they are not."""
 FLAT_EV, TEXTURED_EV = 0.03, 0.1
-"""Spread of light within 6 degrees that is noise and the fall of light over a plain surface, and from where on
-it is structure."""
+"""Spread of light within 6 degrees that is noise and the fall of light over a plain surface, and from where
+on it is structure."""
 
 
 def _structure(base: Base) -> NDArray[np.float64]:
