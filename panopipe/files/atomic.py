@@ -13,7 +13,7 @@ PART_SUFFIX = ".part"
 short by a crash and can go."""
 
 
-def write_whole(path: Path, data: bytes | memoryview) -> None:
+def write_whole(path: Path, data: bytes | memoryview, *, lasting: bool = True) -> None:
     """Put `data` where `path` says, so that no reader ever sees half of it.
 
     The bytes go to a new file in the same folder and reach the disk before that file takes the name; after
@@ -25,6 +25,9 @@ def write_whole(path: Path, data: bytes | memoryview) -> None:
         The file; its folder must exist. A file already there is replaced.
     data : bytes or memoryview
         The whole content.
+    lasting : bool
+        Whether the new name is on the disk, too, when this returns. Leave it out for what can be made
+        again: after a power cut there may be the old file still.
 
     Raises
     ------
@@ -42,7 +45,8 @@ def write_whole(path: Path, data: bytes | memoryview) -> None:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
         raise
-    _sync_folder(path.parent)
+    if lasting:
+        _sync_folder(path.parent)
 
 
 def _sync_folder(folder: Path) -> None:

@@ -47,19 +47,26 @@ class Names:
             return True
         return self.before.exists() and self.before.stat().st_mtime_ns >= before.stat().st_mtime_ns
 
-    def write(self, data: bytes, rgb8: NDArray[np.uint8], job_folder: Path, record: FrameRecord) -> None:
-        """Write thumbnail and previews of a finished picture, given as bytes and decoded."""
+    def write(
+        self,
+        data: bytes,
+        rgb8: NDArray[np.uint8],
+        small: NDArray[np.uint8],
+        job_folder: Path,
+        record: FrameRecord,
+    ) -> None:
+        """Write thumbnail and previews of a finished picture, given as bytes, decoded, and reduced."""
         size = (THUMBNAIL_PX, THUMBNAIL_PX // 2)
-        small = np.asarray(cv2.resize(rgb8, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
         for path in (self.thumbnail, self.after):
             path.parent.mkdir(parents=True, exist_ok=True)
         as_it_is = jpeg_size(data)[0] <= _AS_IT_IS_PX and len(data) <= _AS_IT_IS_BYTES
         whole = data if as_it_is else preview_jpeg(rgb8, _QUALITY)
-        write_whole(self.thumbnail, preview_jpeg(small, 82))
-        write_whole(self.after, _script(self.after.stem, whole))
+        write_whole(self.thumbnail, preview_jpeg(small, 82), lasting=False)
+        write_whole(self.after, _script(self.after.stem, whole), lasting=False)
         before = job_folder / record.before
         if record.before and before.is_file():
-            write_whole(self.before, _script(self.before.stem, before.read_bytes()))
+            write_whole(self.before, _script(self.before.stem, before.read_bytes()), lasting=False)
         else:
             self.before.unlink(missing_ok=True)
 

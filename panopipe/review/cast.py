@@ -11,6 +11,7 @@ from panopipe.sphere.geometry import pixel_solid_angle
 _WIDTH = 512
 _LIGHTEST = (55.0, 97.0)
 """CIE L* of the surfaces looked at: ceilings, trim, tiles; above them clipping takes colour away."""
+_MOST_CHROMA = 255
 _SHARE = 0.08
 """Share of those surfaces, the least coloured, that counts as meant to be white."""
 
@@ -38,8 +39,12 @@ def neutral_cast(rgb8: NDArray[np.uint8]) -> tuple[float, float] | None:
     if weight.sum() < 0.03 * 4 * np.pi:
         return None
     a, b = lab[..., 1][light].astype(np.float64), lab[..., 2][light].astype(np.float64)
-    order = np.argsort(np.hypot(a, b), kind="stable")
-    inside = order[np.cumsum(weight[order]) <= _SHARE * weight.sum()]
+    chroma, share = np.hypot(a, b), _SHARE * weight.sum()
+    step = np.minimum(chroma, _MOST_CHROMA).astype(np.intp)
+    last = np.searchsorted(np.cumsum(np.bincount(step, weight)), share)
+    least = np.flatnonzero(step <= last)  # only what may be among them needs to be sorted
+    order = least[np.argsort(chroma[least], kind="stable")]
+    inside = order[np.cumsum(weight[order]) <= share]
     if len(inside) == 0:
         return None
     total = weight[inside].sum()

@@ -6,6 +6,8 @@ edges of its own does not raise an alarm.
 
 from __future__ import annotations
 
+from functools import cache
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -95,21 +97,26 @@ def pole_pinch(rgb8: NDArray[np.uint8], *, up: bool) -> tuple[float, float]:
 def _polar_view(rgb8: NDArray[np.uint8], *, up: bool) -> NDArray[np.uint8]:
     """View straight up or down, one view pixel for one pixel of the frame at the pole."""
     height, width = rgb8.shape[:2]
-    at = (np.arange(_VIEW) - _VIEW // 2) * np.tan(np.pi / height)
-    right, forward = np.meshgrid(at, at)
-    direction = np.stack([right, np.full_like(right, 1.0 if up else -1.0), forward], axis=-1)
-    column, row = pixel_of(*yaw_pitch(direction), width)
     rows = _VIEW  # the corner of the view lies 91 rows from the pole
     cap = rgb8[:rows] if up else rgb8[height - rows :]
     beyond = np.roll(cap[:1] if up else cap[-1:], width // 2, axis=1)
     closed = np.concatenate([beyond, cap] if up else [cap, beyond])
-    row = row + 1 if up else row - (height - rows)
     return np.asarray(
         cv2.remap(
             np.concatenate([closed, closed[:, :1]], axis=1),
-            np.mod(column, width).astype(np.float32),
-            row.astype(np.float32),
+            *_polar_places(width, height, up),
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )
     )
+
+
+@cache
+def _polar_places(width: int, height: int, up: bool) -> tuple[Codes, Codes]:
+    """Column of the frame, and row of its closed cap, that each pixel of a polar view shows."""
+    at = (np.arange(_VIEW) - _VIEW // 2) * np.tan(np.pi / height)
+    right, forward = np.meshgrid(at, at)
+    direction = np.stack([right, np.full_like(right, 1.0 if up else -1.0), forward], axis=-1)
+    column, row = pixel_of(*yaw_pitch(direction), width)
+    row = row + 1 if up else row - (height - _VIEW)
+    return np.mod(column, width).astype(np.float32), row.astype(np.float32)

@@ -13,6 +13,9 @@ CLIPPED_CODE = 253
 CRUSHED_CODE = 3
 """A pixel with all three channels here or below shows nothing (common practice, no source)."""
 
+_STEPS = 100
+"""Steps in which EV are told apart."""
+
 _SRGB = np.arange(256) / 255
 _LINEAR = np.where(_SRGB <= 0.04045, _SRGB / 12.92, ((_SRGB + 0.055) / 1.055) ** 2.4).astype(np.float32)
 """sRGB codes to linear light, IEC 61966-2-1."""
@@ -50,9 +53,11 @@ def median_exposure_ev(rgb8: NDArray[np.uint8]) -> float:
         log2 of the luminance that half the sphere lies under; 0 is white, 18 % grey is -2.47. A black
         frame gives -16.
     """
-    luminance = _LINEAR[rgb8] @ np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)  # ITU-R BT.709
-    ev = np.log2(np.maximum(luminance, 2.0**-16))
-    weight = np.broadcast_to(pixel_solid_angle(rgb8.shape[0])[:, np.newaxis], ev.shape)
-    counts, edges = np.histogram(ev, bins=1600, range=(-16, 0.001), weights=weight)
-    half = int(np.searchsorted(np.cumsum(counts), counts.sum() / 2))
-    return float((edges[half] + edges[half + 1]) / 2)
+    light = cv2.LUT(rgb8, _LINEAR[:, np.newaxis])
+    luminance = cv2.transform(light, np.array([[0.2126, 0.7152, 0.0722]], dtype=np.float32))  # ITU-R BT.709
+    ev = cv2.log(np.maximum(luminance, 2.0**-16)) * np.float32(1 / np.log(2))
+    step = np.minimum((ev + np.float32(16)) * np.float32(_STEPS), 16 * _STEPS - 1).astype(np.intp)
+    weight = np.broadcast_to(pixel_solid_angle(rgb8.shape[0])[:, np.newaxis], step.shape)
+    running = np.cumsum(np.bincount(step.ravel(), weight.ravel(), 16 * _STEPS))
+    half = int(np.searchsorted(running, running[-1] / 2))
+    return (half + 0.5) / _STEPS - 16

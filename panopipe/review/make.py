@@ -17,7 +17,7 @@ from panopipe.review import assets, page, results, sheet, store, table
 from panopipe.review.case import Case
 from panopipe.review.checks import findings
 from panopipe.review.finding import Finding, FrameReview, JobReview
-from panopipe.review.measure import ENOUGH_PX, Measures, measure, sketch
+from panopipe.review.measure import ENOUGH_PX, Measures, measure, reduced, sketch
 from panopipe.review.series import doubles, gaps
 from panopipe.run.ledger import read_records
 from panopipe.run.record import FrameRecord
@@ -68,7 +68,7 @@ def make_review(job_folder: Path) -> ReviewSummary:
         If the job's own files are wrong.
     """
     job = open_job(job_folder)
-    return review_records(job_folder, read_records(job_folder), title=job.title)
+    return review_records(job_folder, read_records(job_folder), title=job.title or job.folder.name)
 
 
 def review_records(job_folder: Path, records: Sequence[FrameRecord], *, title: str) -> ReviewSummary:
@@ -142,10 +142,11 @@ def _look(
         data = path.read_bytes()
         width, height = jpeg_size(data)
         rgb8 = read_reduced(data, ENOUGH_PX)
-        seen = store.Seen(measure(rgb8, width, height), sketch(rgb8))
+        small = reduced(rgb8)
+        seen = store.Seen(measure(rgb8, width, height, small), sketch(small))
     except (OSError, ValueError) as fault:
         return str(fault)
-    names.write(data, rgb8, job_folder, record)
+    names.write(data, rgb8, small, job_folder, record)
     return seen
 
 

@@ -20,7 +20,7 @@ from panopipe.review.exposure import clipped_share, crushed_share, median_exposu
 from panopipe.review.series import SKETCH
 from panopipe.sphere.upright import horizon_tilt
 
-VERSION = 8
+VERSION = 9
 """Raised when a measure changes; what was kept is then measured again."""
 ENOUGH_PX = 2560
 """Width in pixels at which a picture is measured, or the next larger one its JPEG can be reduced to."""
@@ -83,11 +83,16 @@ class Measures:
         return asdict(self)
 
 
-def measure(rgb8: NDArray[np.uint8], width: int, height: int) -> Measures:
-    """Measure a whole frame (sRGB, red first); `width` and `height` are those of the file."""
+def measure(
+    rgb8: NDArray[np.uint8], width: int, height: int, small: NDArray[np.uint8] | None = None
+) -> Measures:
+    """Measure a whole frame (sRGB, red first); `width` and `height` are those of the file.
+
+    `small` is the frame as `reduced` gives it, if it is at hand.
+    """
     seam = seam_step(rgb8)
     zenith, nadir = pole_pinch(rgb8, up=True), pole_pinch(rgb8, up=False)
-    small = reduced(rgb8)
+    small = reduced(rgb8) if small is None else small
     tilt, cast = horizon_tilt(rgb8), neutral_cast(small)
     return Measures(
         width=width,

@@ -88,8 +88,10 @@ def opened_frame(files: FrameFiles, source: tuple[str, Any], watch: Watch) -> It
         yield opened
 
 
-def put_inside(files: FrameFiles, path: str, data: bytes | memoryview) -> Path:
+def put_inside(files: FrameFiles, path: str, data: bytes | memoryview, *, lasting: bool = True) -> Path:
     """Write a file of the job, making its folder; refuse where a link leads out of the job.
+
+    `lasting` is that of `write_whole`.
 
     Raises
     ------
@@ -102,5 +104,5 @@ def put_inside(files: FrameFiles, path: str, data: bytes | memoryview) -> Path:
     if not inside(root, place.parent):
         raise ValueError(f"{path} would lie outside the job folder (a link leads there); nothing is written")
     place.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(place, data)
+    write_whole(place, data, lasting=lasting)
     return place

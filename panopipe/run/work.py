@@ -70,10 +70,10 @@ def _light(task: LookTask, fingerprint: str, watch: Watch) -> tuple[FrameFacts, 
         return task.facts, reduced
     with opened_frame(files, task.source, watch) as opened:
         found = reductions(opened, source=task.source[0], watch=watch)
-        put_inside(files, files.before, before_jpeg(found.before, opened.facts))
-        put_inside(files, kept, found.reduced.tobytes())
+        put_inside(files, files.before, before_jpeg(found.before, opened.facts), lasting=False)
+        put_inside(files, kept, found.reduced.data.cast("B"), lasting=False)
         if small:
-            put_inside(files, small, small_bytes(found.before))
+            put_inside(files, small, small_bytes(found.before), lasting=False)
         return opened.facts, found.reduced
 
 

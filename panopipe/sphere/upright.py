@@ -109,24 +109,33 @@ def _lines(slope: NDArray[np.float32]) -> tuple[NDArray[np.intp], Float, Float, 
     low, top, high = before[rows, columns], size[rows, columns], after[rows, columns]
     exact = columns + 0.5 * (low - high) / np.minimum(low - 2 * top + high, -1e-6)
     rising = slope[rows, columns] > 0
-    width = slope.shape[1]
-    line = np.arange(len(rows))
-    starts = np.searchsorted(rows, np.arange(slope.shape[0] + 1))
-    for row in range(1, slope.shape[0]):
-        last, here = slice(starts[row - 1], starts[row]), slice(starts[row], starts[row + 1])
-        # Rising and falling edges are kept apart by laying them on separate stretches of one axis.
-        known = exact[last] + rising[last] * 2 * width
-        order = np.argsort(known)
-        if len(order) == 0:
-            continue
-        wanted = exact[here] + rising[here] * 2 * width
-        place = np.clip(np.searchsorted(known[order], wanted), 1, len(order) - 1) if len(order) > 1 else 0
-        near = np.where(
-            np.abs(known[order][place] - wanted) < np.abs(known[order][place - 1] - wanted), place, place - 1
-        )
-        joined = np.abs(known[order][near] - wanted) < _LARGEST_STEP_PX
-        line[here] = np.where(joined, line[last][order][near], line[here])
+    line = _followed(rows, exact, rising, slope.shape[1])
     return rows, exact, top.astype(np.float64), line
+
+
+def _followed(
+    rows: NDArray[np.intp], columns: Float, rising: NDArray[np.bool_], width: int
+) -> NDArray[np.intp]:
+    """First point of the line that each point lies on; points come row by row.
+
+    A point goes on from the nearest one in the row above, if that is near. Rows, and in them rising and
+    falling edges, lie on separate stretches of one axis, so that one search finds all those neighbours.
+    """
+    stretch = 4 * width
+    axis = rows * float(stretch) + rising * float(2 * width) + columns
+    order = np.argsort(axis)
+    if len(order) < 2:
+        return order
+    known, wanted = axis[order], axis - stretch
+    place = np.clip(np.searchsorted(known, wanted), 1, len(order) - 1)
+    place -= np.abs(known[place - 1] - wanted) <= np.abs(known[place] - wanted)
+    joined = np.abs(known[place] - wanted) < _LARGEST_STEP_PX
+    line: NDArray[np.intp] = np.where(joined, order[place], np.arange(len(order)))
+    while True:  # each round doubles how far up a point looks
+        further = line[line]
+        if np.array_equal(further, line):
+            return line
+        line = further
 
 
 def _circles(

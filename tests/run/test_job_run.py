@@ -212,11 +212,11 @@ class Left:
     def __init__(self, files: int) -> None:
         self.files = files
 
-    def write(self, path: Path, data: bytes | memoryview) -> None:
+    def write(self, path: Path, data: bytes | memoryview, *, lasting: bool = True) -> None:
         if self.files == 0:
             raise OSError(errno.ENOSPC, "No space left on device")
         self.files -= 1
-        write_whole(path, data)
+        write_whole(path, data, lasting=lasting)
 
 
 def test_neighbours_rows_are_brought_and_are_part_of_the_fingerprint(make_job: MakeJob) -> None:

@@ -74,11 +74,11 @@ class _Disk:
     def __init__(self, left: int) -> None:
         self.left = left
 
-    def write(self, path: Path, data: bytes | memoryview) -> None:
+    def write(self, path: Path, data: bytes | memoryview, *, lasting: bool = True) -> None:
         if self.left == 0:
             raise OSError(errno.ENOSPC, "No space left on device")
         self.left -= 1
-        write_whole(path, data)
+        write_whole(path, data, lasting=lasting)
 
 
 _CONNECT = Ledger._connect
