@@ -15,7 +15,7 @@ typedef struct {
     int32_t node[BLOCK];
 } Places;
 
-static inline void find_places(const Planes *RESTRICT light, Table table, Places *RESTRICT places)
+INLINE void find_places(const Planes *RESTRICT light, Table table, Places *RESTRICT places)
 {
     float last = (float)(table.side - 1);
     for (int i = 0; i < BLOCK; i++) {

@@ -29,26 +29,26 @@ typedef struct {
     int width, turn;
 } Target;
 
-static inline int least_int(int a, int b) { return a < b ? a : b; }
+INLINE int least_int(int a, int b) { return a < b ? a : b; }
 
-static inline int place_of(int column, Target target)
+INLINE int place_of(int column, Target target)
 {
     int place = column + target.turn;
     return place < target.width ? place : place - target.width;
 }
 
-static inline int index_of(float light)
+INLINE int index_of(float light)
 {
     return (int)(most_of(least_of(light, 1), 0) * FULL + 0.5f);
 }
 
-static inline uint8_t code_of(int value, int grain)
+INLINE uint8_t code_of(int value, int grain)
 {
     int code = (value + grain) >> SHIFT;
     return (uint8_t)(code < 0 ? 0 : code > 255 ? 255 : code);
 }
 
-static inline void to_srgb(const float *RESTRICT m, Planes *RESTRICT planes)
+INLINE void to_srgb(const float *RESTRICT m, Planes *RESTRICT planes)
 {
     for (int i = 0; i < BLOCK; i++) {
         float red = planes->red[i], green = planes->green[i], blue = planes->blue[i];
@@ -58,7 +58,7 @@ static inline void to_srgb(const float *RESTRICT m, Planes *RESTRICT planes)
     }
 }
 
-static inline void roll_off(const Shoulder *RESTRICT s, Planes *RESTRICT planes)
+INLINE void roll_off(const Shoulder *RESTRICT s, Planes *RESTRICT planes)
 {
     float luminance[BLOCK];
     int any = 0;
@@ -80,7 +80,7 @@ static inline void roll_off(const Shoulder *RESTRICT s, Planes *RESTRICT planes)
 }
 
 /* Which of a block's pixels are outside, or no numbers: how many there are. */
-static inline int find_outside(const Planes *RESTRICT planes, float ceiling, int *RESTRICT flags)
+INLINE int find_outside(const Planes *RESTRICT planes, float ceiling, int *RESTRICT flags)
 {
     int found = 0;
     for (int i = 0; i < BLOCK; i++) {
@@ -93,7 +93,7 @@ static inline int find_outside(const Planes *RESTRICT planes, float ceiling, int
 }
 
 /* Note the flagged pixels, and make them black for now. */
-static inline void put_aside(Planes *RESTRICT planes, int first, int count, const int *RESTRICT flags,
+INLINE void put_aside(Planes *RESTRICT planes, int first, int count, const int *RESTRICT flags,
                              Aside *RESTRICT aside)
 {
     for (int i = 0; i < BLOCK; i++) {
@@ -125,7 +125,7 @@ static void finish_aside(Aside *aside, const Coding *coding, const int16_t *grai
 }
 
 /* Codes of a block that is wholly inside. */
-static inline void code_block(const Planes *RESTRICT planes, const int16_t *RESTRICT curve,
+INLINE void code_block(const Planes *RESTRICT planes, const int16_t *RESTRICT curve,
                               const uint16_t *RESTRICT grain, uint8_t *RESTRICT codes)
 {
     int32_t index[3][BLOCK];

@@ -9,11 +9,16 @@
 
 #ifdef _MSC_VER
 #define RESTRICT __restrict
+#define INLINE static __forceinline
+#elif defined(__GNUC__)
+#define RESTRICT restrict
+#define INLINE static inline __attribute__((always_inline))
 #else
 #define RESTRICT restrict
+#define INLINE static inline
 #endif
 
-/* Where the loader can choose, each loop is there for AVX2 too. Both do the same roundings in the same
+/* Where the loader can choose, each such function is there for AVX2 too, with all that is INLINE in it. Both do the same roundings in the same
    order (nothing is contracted or reassociated), so a pixel has the same bits on every machine. */
 #if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__GLIBC__)
 #define FAST __attribute__((target_clones("avx2", "default")))
@@ -29,10 +34,10 @@ typedef struct {
     float red[BLOCK], green[BLOCK], blue[BLOCK];
 } Planes;
 
-static inline float least_of(float a, float b) { return a < b ? a : b; }
-static inline float most_of(float a, float b) { return a > b ? a : b; }
+INLINE float least_of(float a, float b) { return a < b ? a : b; }
+INLINE float most_of(float a, float b) { return a > b ? a : b; }
 
-static inline void take_apart(const float *RESTRICT pixels, int count, Planes *RESTRICT planes)
+INLINE void take_apart(const float *RESTRICT pixels, int count, Planes *RESTRICT planes)
 {
     for (int i = 0; i < count; i++) {
         planes->red[i] = pixels[3 * i];
@@ -41,7 +46,7 @@ static inline void take_apart(const float *RESTRICT pixels, int count, Planes *R
     }
 }
 
-static inline void put_together(const Planes *RESTRICT planes, int count, float *RESTRICT pixels)
+INLINE void put_together(const Planes *RESTRICT planes, int count, float *RESTRICT pixels)
 {
     for (int i = 0; i < count; i++) {
         pixels[3 * i] = planes->red[i];
@@ -61,12 +66,13 @@ typedef struct {
     Py_ssize_t shape[3];
 } Argument;
 
-#define MOST_ARGUMENTS 12
+#define MOST_ARGUMENTS 8
+#define MOST_SIDES 6
 
 typedef struct {
     Py_buffer view[MOST_ARGUMENTS];
     int count;
-    Py_ssize_t length[4]; /* of the sides -1, -2, -3 */
+    Py_ssize_t length[MOST_SIDES]; /* of the sides -1, -2 and so on */
 } Arrays;
 
 /* Open all arrays, each in one piece in memory. Returns 0, or -1 with an error set and nothing open. */

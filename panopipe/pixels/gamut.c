@@ -1,4 +1,5 @@
 /* See gamut.py. */
+#include "functions.h"
 #include "gamut.h"
 
 #define HALVINGS 22
@@ -8,46 +9,25 @@ typedef struct {
     Planes first, second, third;
 } Cubics;
 
-static inline float mixed(const float *weights, float red, float green, float blue)
+INLINE float mixed(const float *weights, float red, float green, float blue)
 {
     return weights[0] * red + weights[1] * green + weights[2] * blue;
 }
 
-/* Cube root of 0 or more, right to 2 units in the last place: a third of the exponent, then Halley's rule. */
-static inline float cube_root(float x)
-{
-    int32_t bits;
-    float root;
-    memcpy(&bits, &x, 4);
-    bits = (int32_t)((float)bits * 0.333333343f + 709921088.0f);
-    memcpy(&root, &bits, 4);
-    for (int round = 0; round < 2; round++) {
-        float cube = root * root * root;
-        root = root * ((cube + (x + x)) / ((cube + cube) + x));
-    }
-    return root;
-}
-
-static inline float signed_cube_root(float x)
-{
-    float root = cube_root(x < 0 ? -x : x);
-    return x < 0 ? -root : root;
-}
-
-static inline float cubic_at(float share, float grey, float first, float second, float third)
+INLINE float cubic_at(float share, float grey, float first, float second, float third)
 {
     return ((third * share + second) * share + first) * share + grey;
 }
 
-static inline void find_cubics(const Planes *RESTRICT in, int count, const Line *RESTRICT line, float ceiling,
+INLINE void find_cubics(const Planes *RESTRICT in, int count, const Line *RESTRICT line, float ceiling,
                                Cubics *RESTRICT out)
 {
     const float *srgb = line->srgb;
     for (int i = 0; i < count; i++) {
         float red = in->red[i], green = in->green[i], blue = in->blue[i];
-        float l = signed_cube_root(mixed(line->cones, red, green, blue));
-        float m = signed_cube_root(mixed(line->cones + 3, red, green, blue));
-        float s = signed_cube_root(mixed(line->cones + 6, red, green, blue));
+        float l = cube_root(mixed(line->cones, red, green, blue));
+        float m = cube_root(mixed(line->cones + 3, red, green, blue));
+        float s = cube_root(mixed(line->cones + 6, red, green, blue));
         float lightness = least_of(most_of(mixed(line->lightness, l, m, s), 0), 1);
         float tint_l = mixed(line->tints, l, m, s), square_l = tint_l * tint_l;
         float tint_m = mixed(line->tints + 3, l, m, s), square_m = tint_m * tint_m;
@@ -70,7 +50,7 @@ static inline void find_cubics(const Planes *RESTRICT in, int count, const Line 
 }
 
 /* Colours of the cubics, each at its own share of chroma and `further`. */
-static inline void colours_at(const Cubics *RESTRICT c, int count, float further, Planes *RESTRICT out)
+INLINE void colours_at(const Cubics *RESTRICT c, int count, float further, Planes *RESTRICT out)
 {
     for (int i = 0; i < count; i++) {
         float share = c->share[i] + further;

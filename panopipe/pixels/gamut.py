@@ -21,6 +21,7 @@ from panopipe.colour.oklab import CONE_ROOTS_FROM_OKLAB, CONES_FROM_XYZ, OKLAB_F
 from panopipe.colour.spaces import SRGB_FROM_XYZ, XYZ_FROM_SRGB
 from panopipe.colour.transfer import srgb_decode
 from panopipe.pixels.compiled import compiled
+from panopipe.pixels.functions import cube_root
 
 Floats = NDArray[np.float32]
 
@@ -93,18 +94,6 @@ def fit(colours: Floats, line: Floats, ceiling: float) -> None:
         beyond = np.maximum(tried.max(axis=0) - top, -tried.min(axis=0))
         share += np.where(beyond <= 0, step, np.float32(0))
     colours[:] = at(share).T
-
-
-def cube_root(values: Floats) -> Floats:
-    """Cube roots, right to 2 units in the last place: a third of the exponent, then Halley's rule."""
-    size = np.abs(values)
-    bits = size.view(np.int32).astype(np.float32) * np.float32(1 / 3) + np.float32(709921088)
-    root = bits.astype(np.int32).view(np.float32)
-    for _ in range(2):
-        cube = root * root * root
-        root = root * ((cube + (size + size)) / ((cube + cube) + size))
-    signed: Floats = np.where(values < 0, -root, root)
-    return signed
 
 
 def mixed(weights: Floats, planes: Floats) -> Floats:

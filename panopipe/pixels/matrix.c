@@ -7,7 +7,7 @@ typedef struct {
     char type;
 } Source;
 
-static inline void take_samples(Source from, Py_ssize_t first, int count, Planes *RESTRICT planes)
+INLINE void take_samples(Source from, Py_ssize_t first, int count, Planes *RESTRICT planes)
 {
     if (from.type == 'f')
         take_apart((const float *)from.samples + 3 * first, count, planes);

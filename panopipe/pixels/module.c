@@ -5,12 +5,14 @@ PyObject *transform_kernel(PyObject *self, PyObject *args);
 PyObject *fit_kernel(PyObject *self, PyObject *args);
 PyObject *code_kernel(PyObject *self, PyObject *args);
 PyObject *shift_kernel(PyObject *self, PyObject *args);
+PyObject *render_kernel(PyObject *self, PyObject *args);
 
 static PyMethodDef methods[] = {
     {"transform", transform_kernel, METH_VARARGS, NULL},
     {"fit", fit_kernel, METH_VARARGS, NULL},
     {"code", code_kernel, METH_VARARGS, NULL},
     {"shift", shift_kernel, METH_VARARGS, NULL},
+    {"render", render_kernel, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},
 };
 
@@ -46,7 +48,7 @@ static int is_as_asked(const Py_buffer *view, const Argument *asked, Arrays *arr
 int open_arrays(PyObject *const *objects, const Argument *arguments, int count, Arrays *arrays)
 {
     memset(arrays, 0, sizeof *arrays);
-    for (int side = 0; side < 4; side++)
+    for (int side = 0; side < MOST_SIDES; side++)
         arrays->length[side] = -1;
     for (int i = 0; i < count; i++) {
         int flags = PyBUF_C_CONTIGUOUS | PyBUF_FORMAT | (arguments[i].written ? PyBUF_WRITABLE : 0);

@@ -108,7 +108,7 @@ class Tone(RowStage[ToneSettings]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 6
+    version: ClassVar[int] = 7
     summary: ClassVar[str] = "exposure, highlights, shadows, white and black point; finds what suits the room"
     Settings: ClassVar[type] = ToneSettings
     surveys: ClassVar[bool] = True
@@ -171,9 +171,6 @@ def _wants_look(moves: Moves) -> tuple[str, ...]:
     return (f"The frame was exposed {moves.exposure_ev:.1f} EV too dark: look for noise in its shadows.",)
 
 
-_EV_OF_LOG = 1 / np.log(2)
-
-
 def _rendering(reduced: Frame, base: Base, moves: Moves, view_share: float) -> Rendering:
     """Make the tables and matrices that a band needs."""
     facts = reduced.facts
@@ -198,14 +195,14 @@ def _rendering(reduced: Frame, base: Base, moves: Moves, view_share: float) -> R
 
 
 def _gains(base: Base, moves: Moves) -> LocalCurves:
-    """Gain by place and luminance, natural logarithm; luminance never falls along levels."""
+    """Gain in EV by place and luminance; luminance never falls along levels."""
     own = base.levels_ev[:, None]
     raised = 1 + moves.detail_percent / 100 * _structure(base)
     base = with_views(base, view_part(base.levels_ev + moves.exposure_ev))
     moved = moved_base(base.curves_ev + moves.exposure_ev, moves)
     light = steeper_light(2.0 ** _never_falling(moved + raised * (own - base.curves_ev)), moves)
     gain_ev = np.log2(np.maximum(light, 2.0**DARKEST_EV)) - own
-    return LocalCurves.over(gain_ev / _EV_OF_LOG, base.lowest_ev, LEVEL_EV)
+    return LocalCurves.over(gain_ev, base.lowest_ev, LEVEL_EV)
 
 
 NOISY_EV, CLEAN_EV = -11.0, -7.0

@@ -3,23 +3,21 @@ import pytest
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.light.base import DARKEST_EV, LEVEL_EV, Base, find_base, log2_luminance
-from panopipe.light.local import MOST_ROWS, LocalCurves
+from panopipe.light.local import LocalCurves
+from panopipe.pixels.render import curves_of_row, read_curves
 
 
 def base_of(light_ev: np.ndarray) -> np.ndarray:
     """Base of each pixel, read from the curves."""
     base = find_base(light_ev)
     curves = LocalCurves.over(base.curves_ev, base.lowest_ev, LEVEL_EV)
-    parts = range(0, light_ev.shape[0], MOST_ROWS)
-    luminance = np.exp2(light_ev)
-    return np.concatenate(
-        [
-            curves.of_rows(first, min(MOST_ROWS, len(light_ev) - first), light_ev.shape[1]).at(
-                0, luminance[first : first + MOST_ROWS]
-            )
-            for first in parts
-        ]
-    )
+    return np.stack([read(curves, row, row_ev) for row, row_ev in enumerate(light_ev)])
+
+
+def read(curves: LocalCurves, row: int, light_ev: np.ndarray) -> np.ndarray:
+    """Values at the pixels of a row."""
+    level = ((light_ev - curves.lowest_ev) / curves.level_ev).astype(np.float32)
+    return read_curves(curves_of_row(curves.table, row, len(light_ev)), level)
 
 
 def halves(step_ev: float, texture_ev: float = 0.0) -> np.ndarray:
@@ -77,14 +75,8 @@ def test_black_is_a_luminance_too() -> None:
     assert (light == DARKEST_EV).all()
 
 
-def test_more_rows_than_fit_are_refused() -> None:
-    curves = LocalCurves.over(np.zeros((8, 4, 16)), 0.0, 0.5)
-    with pytest.raises(ValueError, match="17 rows"):
-        curves.of_rows(0, 17, 64)
-
-
 def test_curves_go_on_round_the_seam() -> None:
     grid = np.broadcast_to(np.cos(np.arange(32) / 32 * 2 * np.pi), (16, 4, 32)).copy()
-    read = LocalCurves.over(grid, 0.0, 0.5).of_rows(16, 1, 256).at(0, np.ones((1, 256), np.float32))[0]
-    steps = np.abs(np.diff(read, append=read[0]))
+    values = read(LocalCurves.over(grid, 0.0, 0.5), 16, np.zeros(256))
+    steps = np.abs(np.diff(values, append=values[0]))
     assert steps.max() < 0.03

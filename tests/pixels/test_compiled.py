@@ -9,6 +9,7 @@ import pytest
 from panopipe.pixels import compiled
 from panopipe.pixels.gamut import LINE, fit
 from panopipe.pixels.matrix import _transform
+from panopipe.pixels.render import Shoulder, render
 
 needs_kernels = pytest.mark.skipif(
     not compiled.COMPILED, reason="panopipe was installed without a compiler; the definitions in numpy run"
@@ -57,3 +58,25 @@ def test_arrays_that_do_not_go_together_are_refused() -> None:
     for start in (-1, 6):
         with pytest.raises(ValueError, match="start"):
             _transform(rows, affine, rows.copy(), start)
+
+
+@needs_kernels
+@pytest.mark.parametrize(
+    ("gains", "shares", "weights", "why"),
+    [
+        ((9, 7, 2), (9, 7, 2), (11, 3), "curves"),
+        ((9, 7, 18), (5, 7, 18), (11, 3), "as many shares"),
+        ((9, 7, 18), (9, 7, 17), (11, 3), "shares"),
+        ((9, 7, 18), (9, 7, 18), (10, 3), "weights"),
+    ],
+)
+def test_curves_that_do_not_go_together_are_refused(
+    gains: tuple, shares: tuple, weights: tuple, why: str
+) -> None:
+    rows = np.zeros((4, 8, 3), np.float32)
+    tables = {"gains": np.zeros(gains, np.float32), "shares": np.zeros(shares, np.float32)}
+    shoulder = Shoulder(8.0, 0.7, 0.3, 0.35)
+    with pytest.raises(ValueError, match=why):
+        render(
+            rows, 0, **tables, levels_ev=(-6.0, 1.0), weights=np.zeros(weights, np.float32), shoulder=shoulder
+        )

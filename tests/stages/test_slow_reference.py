@@ -62,14 +62,6 @@ def read_slowly(curves: LocalCurves, luminance: np.ndarray, first: int = 0) -> n
     return values
 
 
-def test_local_curves_are_read_to_a_thousandth_of_a_level() -> None:
-    grid = np.cumsum(RANDOM.random((16, 9, 32)), axis=1)  # a step of up to 1 from level to level
-    luminance = np.exp2(RANDOM.uniform(-6, 0, (16, 512))).astype(np.float32)
-    curves = LocalCurves.over(grid, -5.0, 0.5)
-    fast = curves.of_rows(96, 16, 512).at(0, luminance)
-    assert np.abs(fast - read_slowly(curves, luminance.astype(np.float64), 96)).max() < 2.5e-3
-
-
 def toned_slowly(rows: np.ndarray, learned: Rendering) -> np.ndarray:
     """The picture of a whole frame by what tone learned.
 
@@ -79,7 +71,7 @@ def toned_slowly(rows: np.ndarray, learned: Rendering) -> np.ndarray:
     """
     rows = rows.astype(np.float64)
     light = rows @ learned.luminance[0].astype(np.float64)
-    gain = np.exp(read_slowly(learned.gains, light))[..., None]
+    gain = np.exp2(read_slowly(learned.gains, light))[..., None]
     if learned.views is not None:
         rows = rows + read_slowly(learned.views.shares, light)[..., None] * (rows @ learned.views.change.T)
     if learned.white_point is None:

@@ -1,0 +1,174 @@
+"""The tonal rendering of a band: a gain by place and luminance, then a shoulder that no channel leaves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.pixels.compiled import compiled
+from panopipe.pixels.functions import exp2, log2
+from panopipe.pixels.gamut import mixed
+
+Floats = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Shoulder:
+    """How light above a knee is lowered, and colour with it.
+
+    Attributes
+    ----------
+    white_point : float
+        Luminance that is shown as white; 0 for no shoulder at all.
+    knee : float
+        Luminance up to which nothing changes.
+    headroom : float
+        Part of the way from luminance to each channel that is left free beyond it.
+    channel_share : float
+        Share of the shoulder that each channel takes by itself; the rest takes from chroma alone.
+    """
+
+    white_point: float
+    knee: float
+    headroom: float
+    channel_share: float
+
+
+def render(
+    rows: Floats,
+    first: int,
+    *,
+    gains: Floats,
+    shares: Floats | None,
+    levels_ev: tuple[float, float],
+    weights: Floats,
+    shoulder: Shoulder,
+) -> None:
+    """Change rows of a frame in place.
+
+    Parameters
+    ----------
+    rows : ndarray of shape (n, width, 3), dtype float32, contiguous
+        Linear light.
+    first : int
+        Row of the frame, of width / 2 rows, that ``rows[0]`` is.
+    gains, shares : ndarray of shape (rows + 2, levels, columns + 2), dtype float32
+        By place and log2 luminance: gain in EV; share of light that `change` is applied to, or None. On a
+        whole grid of equal cells that is continued by one cell on all sides. Beyond the levels the outermost
+        value holds.
+    levels_ev : tuple of float
+        Log2 luminance of the first level, and the step between levels.
+    weights : ndarray of shape (11, 3), dtype float32
+        Luminance of light (1 row); light to the screen's channels (3) and back (3); what is added to light by
+        its share (3); luminance of the screen's channels (1).
+    shoulder : Shoulder
+        What happens to bright light.
+    """
+    none = np.empty((0, *gains.shape[1:]), np.float32)
+    lowest_ev, level_ev = levels_ev
+    numbers = (shoulder.white_point, shoulder.knee, shoulder.headroom, shoulder.channel_share)
+    _render(
+        rows, gains, none if shares is None else shares, weights, first, lowest_ev, 1 / level_ev, *numbers
+    )
+
+
+@compiled("render")
+def _render(
+    rows: Floats,
+    gains: Floats,
+    shares: Floats,
+    weights: Floats,
+    first: int,
+    lowest_ev: float,
+    per_level: float,
+    *shoulder: float,
+) -> None:
+    bright = [np.float32(number) for number in shoulder]
+    for number, row in enumerate(rows, first):
+        light = row.T.copy()
+        (luminance,) = mixed(weights[:1], light)
+        level = (log2(np.maximum(luminance, np.float32(1e-30))) - np.float32(lowest_ev)) * np.float32(
+            per_level
+        )
+        if len(shares):
+            light += read_curves(curves_of_row(shares, number, len(row)), level) * mixed(weights[7:10], light)
+        light *= exp2(np.clip(read_curves(curves_of_row(gains, number, len(row)), level), -126, 126))
+        if bright[0] > 0:
+            _roll_off(light, weights, *bright)
+        row[:] = light.T
+
+
+def curves_of_row(table: Floats, row: int, width: int) -> Floats:
+    """Curves (levels, columns + 2) of a row of a frame, between those of a table (rows + 2, ...)."""
+    place = (row + 0.5) * ((len(table) - 2) / (width // 2)) + 0.5
+    above = min(max(int(place), 0), len(table) - 2)
+    curves: Floats = (table[above + 1] - table[above]) * np.float32(place - above) + table[above]
+    return curves
+
+
+def read_curves(curves: Floats, level: Floats) -> Floats:
+    """Values of a row's curves at each of its pixels, between levels and columns.
+
+    Parameters
+    ----------
+    curves : ndarray of shape (levels, columns + 2), dtype float32
+        By level and column.
+    level : ndarray of shape (width,), dtype float32
+        Place of each pixel among the levels.
+    """
+    levels, columns = curves.shape
+    per_column = np.float32((columns - 2) / len(level))
+    column = np.arange(len(level), dtype=np.float32) * per_column + (
+        np.float32(0.5) * per_column + np.float32(0.5)
+    )
+    level = np.clip(level, 0, np.float32(levels - 1))
+    column = np.clip(column, 0, np.float32(columns - 1))
+    below = np.minimum(level, np.float32(levels - 2)).astype(np.int32)
+    left = np.minimum(column, np.float32(columns - 2)).astype(np.int32)
+    up, right = level - below.astype(np.float32), column - left.astype(np.float32)
+    low = curves[below, left] + right * (curves[below, left + 1] - curves[below, left])
+    high = curves[below + 1, left] + right * (curves[below + 1, left + 1] - curves[below + 1, left])
+    values: Floats = low + up * (high - low)
+    return values
+
+
+def _roll_off(
+    light: Floats,
+    weights: Floats,
+    white_point: np.float32,
+    knee: np.float32,
+    headroom: np.float32,
+    channel_share: np.float32,
+) -> None:
+    """Luminance goes over the shoulder, and chroma with it so that no channel leaves the screen.
+
+    It does so in two ways, mixed: all chroma shrinks until the strongest channel goes over the shoulder as
+    well; and each channel goes over it by itself, with white added until luminance is right. What is
+    brighter stays brighter, whatever its colour, and near white it runs into the white of the screen.
+    """
+    one, least = np.float32(1), np.float32(1e-6)
+    room = (white_point - knee) / (one - knee)
+    bend = (one - knee) * (one - one / (room * room))
+
+    def lowered(light: Floats) -> Floats:
+        inside = np.clip(light, knee, white_point)
+        part = (inside - knee) * (one / (one - knee))
+        lost: Floats = part * part / (one + part) * bend + np.maximum(light - inside, 0)
+        return lost
+
+    (own,) = mixed(weights[:1], light)
+    channels = mixed(weights[1:4], light) * (one + headroom) - own * headroom
+    strongest = channels.max(axis=0)
+    over = strongest > knee
+    own, channels, strongest = own[over], channels[:, over], strongest[over]
+    lost_light = lowered(own)
+    shown = own - lost_light
+    kept = one - np.clip((lowered(strongest) - lost_light) / np.maximum(strongest - own, least), 0, one)
+    by_chroma = (channels - own) * kept
+    by_channel = channels - lowered(channels)
+    missing = shown - mixed(weights[10:], by_channel)[0]
+    by_channel = by_channel + missing / np.maximum(one - shown + missing, least) * (one - by_channel) - shown
+    screen = shown + (by_chroma + channel_share * (by_channel - by_chroma)) * (one / (one + headroom))
+    light[:, over] = mixed(weights[4:7], screen)
