@@ -6,6 +6,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.colour.lab import lab_from_xyz
+from panopipe.colour.spaces import D65_XY, XYZ_FROM_SRGB, xyz_from_xy
+from panopipe.colour.transfer import srgb_decode
 from panopipe.sphere.geometry import pixel_solid_angle
 
 _WIDTH = 512
@@ -14,6 +17,15 @@ _LIGHTEST = (55.0, 97.0)
 _MOST_CHROMA = 255
 _SHARE = 0.08
 """Share of those surfaces, the least coloured, that counts as meant to be white."""
+
+
+_LINEAR = srgb_decode(np.arange(256) / 255).astype(np.float32)[:, np.newaxis]
+_RELATIVE_XYZ_FROM_SRGB = (XYZ_FROM_SRGB / xyz_from_xy(D65_XY)[:, np.newaxis]).astype(np.float32)
+
+
+def _luminance(lightness: float) -> float:
+    """Luminance of a CIE L* above 8, white being 1."""
+    return ((lightness + 16) / 116) ** 3
 
 
 def neutral_cast(rgb8: NDArray[np.uint8]) -> tuple[float, float] | None:
@@ -33,12 +45,12 @@ def neutral_cast(rgb8: NDArray[np.uint8]) -> tuple[float, float] | None:
         light enough to judge by.
     """
     small = cv2.resize(rgb8, (_WIDTH, _WIDTH // 2), interpolation=cv2.INTER_AREA)
-    lab = cv2.cvtColor(small.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
-    light = (lab[..., 0] > _LIGHTEST[0]) & (lab[..., 0] < _LIGHTEST[1])
+    linear = cv2.transform(cv2.LUT(small, _LINEAR), _RELATIVE_XYZ_FROM_SRGB)
+    light = (linear[..., 1] > _luminance(_LIGHTEST[0])) & (linear[..., 1] < _luminance(_LIGHTEST[1]))
     weight = np.broadcast_to(pixel_solid_angle(_WIDTH // 2)[:, np.newaxis], light.shape)[light]
     if weight.sum() < 0.03 * 4 * np.pi:
         return None
-    a, b = lab[..., 1][light].astype(np.float64), lab[..., 2][light].astype(np.float64)
+    _, a, b = lab_from_xyz(linear[light], 1.0).T
     chroma, share = np.hypot(a, b), _SHARE * weight.sum()
     step = np.minimum(chroma, _MOST_CHROMA).astype(np.intp)
     last = np.searchsorted(np.cumsum(np.bincount(step, weight)), share)
