@@ -5,24 +5,39 @@ It says nothing of doubts: those are between the photographer and the page.
 
 from __future__ import annotations
 
-import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from panopipe.files.jpeg import preview_jpeg
 from panopipe.review import assets
 from panopipe.review.finding import FrameReview, JobReview
+from panopipe.review.lettering import lettering
 
 _PAPER, _INK, _QUIET = (244, 244, 244), (28, 28, 28), (96, 96, 96)
-_MARGIN, _GAP, _CELL = 72, 28, 560
+_MARGIN, _GAP, _CELL, _COLUMNS = 72, 28, 560, 4
 _NAME_PX, _ROOM_PX, _TITLE_PX = 24, 34, 54
 _TALLEST = 20000
 """A sheet grows downwards; beyond this many rows it takes smaller pictures."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Block:
+    """A room on the sheet: its name above its pictures, `column` cells from the left."""
+
+    room: str
+    frames: Sequence[FrameReview]
+    column: int
+    columns: int
+
+    @property
+    def rows(self) -> int:
+        return -(-len(self.frames) // self.columns)
 
 
 def contact_sheet(review: JobReview, folder: Path) -> bytes:
@@ -38,50 +53,80 @@ def contact_sheet(review: JobReview, folder: Path) -> bytes:
     Returns
     -------
     bytes
-        A JPEG, sRGB, 2476 pixels wide with four frames side by side (fewer for a small job).
+        A JPEG, sRGB, up to four frames side by side; small rooms share a line. Of a very large job the
+        pictures are half as large, eight side by side.
     """
     rooms: dict[str, list[FrameReview]] = {}
     for one in review.frames:
         if one.state in ("fine", "look") and assets.names(folder, one.key).thumbnail.exists():
             rooms.setdefault(one.key.room, []).append(one)
-    most = max((len(frames) for frames in rooms.values()), default=1)
-    columns = 3 if len(rooms) > 1 and most <= 3 else min(4, max(2, most))
-    cell = _CELL if _height(rooms.values(), columns, _CELL) <= _TALLEST else _CELL // 2
-    columns = columns if cell == _CELL else columns * 2
-    width = 2 * _MARGIN + columns * cell + (columns - 1) * _GAP
-    sheet = Image.new("RGB", (width, _height(rooms.values(), columns, cell)), _PAPER)
+    columns, cell = min(_COLUMNS, max(2, sum(map(len, rooms.values())))), _CELL
+    shelves = _shelves(rooms, columns)
+    if _height(shelves, cell, review.title) > _TALLEST:
+        columns, cell = 2 * _COLUMNS, (_CELL - _GAP) // 2
+        shelves = _shelves(rooms, columns)
+    width = 2 * _MARGIN + columns * (cell + _GAP) - _GAP
+    sheet = Image.new("RGB", (width, _height(shelves, cell, review.title)), _PAPER)
     pen = ImageDraw.Draw(sheet)
-    pen.text(
-        (_MARGIN, _MARGIN), _fit(pen, review.title, _TITLE_PX, width - 2 * _MARGIN), _INK, _font(_TITLE_PX)
-    )
-    top = _MARGIN + _TITLE_PX + _GAP
-    for room, frames in rooms.items():
-        if room:
-            pen.text(
-                (_MARGIN, top + _GAP), _fit(pen, room, _ROOM_PX, width - 2 * _MARGIN), _INK, _font(_ROOM_PX)
-            )
-        top += _heading(room)
-        for place, one in enumerate(frames):
-            left = _MARGIN + place % columns * (cell + _GAP)
-            at = top + place // columns * _row(cell)
-            sheet.paste(Image.fromarray(_picture(folder, one, cell)), (left, at))
-            name = _fit(pen, one.key.name, _NAME_PX, cell)
-            pen.text((left, at + cell // 2 + 8), name, _QUIET, _font(_NAME_PX))
-        top += -(-len(frames) // columns) * _row(cell)
+    if review.title:
+        _write(pen, (_MARGIN, _MARGIN), review.title, _TITLE_PX, width - 2 * _MARGIN, _INK)
+    top = _head(review.title)
+    for shelf in shelves:
+        for block in shelf:
+            _draw(sheet, pen, block, (top, top + _heading(shelf)), cell, folder)
+        top += _shelf_height(shelf, cell)
     return preview_jpeg(np.asarray(sheet, dtype=np.uint8), 90)
 
 
-def _height(rooms: Iterable[Sequence[FrameReview]], columns: int, cell: int) -> int:
-    rows = sum(_heading("room") + -(-len(frames) // columns) * _row(cell) for frames in rooms)
-    return int(2 * _MARGIN + _TITLE_PX + _GAP + rows)
+def _shelves(rooms: Mapping[str, Sequence[FrameReview]], columns: int) -> list[list[_Block]]:
+    """Rooms in walking order, as many on a line as have room beside one another."""
+    shelves: list[list[_Block]] = []
+    for room, frames in rooms.items():
+        wide = min(len(frames), columns)
+        last = shelves[-1][-1] if shelves else None
+        start = last.column + last.columns if last else columns
+        if start + wide > columns:
+            shelves.append([])
+            start = 0
+        shelves[-1].append(_Block(room, frames, start, wide))
+    return shelves
 
 
-def _heading(room: str) -> int:
-    return _GAP + _ROOM_PX + _GAP if room else _GAP
+def _draw(
+    sheet: Image.Image,
+    pen: ImageDraw.ImageDraw,
+    block: _Block,
+    tops: tuple[int, int],
+    cell: int,
+    folder: Path,
+) -> None:
+    left = _MARGIN + block.column * (cell + _GAP)
+    _write(pen, (left, tops[0]), block.room, _ROOM_PX, block.columns * (cell + _GAP) - _GAP, _INK)
+    for place, one in enumerate(block.frames):
+        x = left + place % block.columns * (cell + _GAP)
+        y = tops[1] + place // block.columns * _row(cell)
+        sheet.paste(Image.fromarray(_picture(folder, one, cell)), (x, y))
+        _write(pen, (x, y + cell // 2 + 8), one.key.name, _NAME_PX, cell, _QUIET)
+
+
+def _height(shelves: Sequence[Sequence[_Block]], cell: int, title: str) -> int:
+    return _head(title) + sum(_shelf_height(shelf, cell) for shelf in shelves) + _MARGIN - 3 * _GAP // 2
+
+
+def _head(title: str) -> int:
+    return _MARGIN + (_TITLE_PX + 2 * _GAP if title else 0)
+
+
+def _shelf_height(shelf: Sequence[_Block], cell: int) -> int:
+    return _heading(shelf) + max(block.rows for block in shelf) * _row(cell) + _GAP // 2
+
+
+def _heading(shelf: Sequence[_Block]) -> int:
+    return _ROOM_PX + _GAP // 2 if any(block.room for block in shelf) else 0
 
 
 def _row(cell: int) -> int:
-    return cell // 2 + _NAME_PX + 8 + _GAP
+    return cell // 2 + 8 + _NAME_PX + _GAP
 
 
 def _picture(folder: Path, one: FrameReview, cell: int) -> NDArray[np.uint8]:
@@ -90,32 +135,18 @@ def _picture(folder: Path, one: FrameReview, cell: int) -> NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2RGB), dtype=np.uint8)
 
 
-def _font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
-    return ImageFont.load_default(size)
-
-
-def _fit(pen: ImageDraw.ImageDraw, text: str, size: int, room: int) -> str:
-    """Text that the font can draw and that is no wider than `room` pixels."""
-    text = drawable(text)
-    font = _font(size)
-    if pen.textlength(text, font) <= room:
-        return text
-    while text and pen.textlength(text + "...", font) > room:
-        text = text[:-1]
-    return text + "..."
-
-
-def drawable(text: str) -> str:
-    """Text in the letters of the sheet's font, which holds Latin letters.
-
-    Accents that it lacks are left off; a letter of another script becomes `?`. The page shows every name
-    as it is.
-    """
-    return "".join(_letter(letter) for letter in text)
-
-
-def _letter(letter: str) -> str:
-    if letter.isprintable() and ord(letter) < 0x250:
-        return letter
-    bare = unicodedata.normalize("NFKD", letter).encode("ascii", "ignore").decode("ascii")
-    return bare if bare.isprintable() and bare else "?"
+def _write(
+    pen: ImageDraw.ImageDraw,
+    place: tuple[int, int],
+    text: str,
+    size: int,
+    room: int,
+    ink: tuple[int, int, int],
+) -> None:
+    """Write a name, cut where it would be wider than `room` pixels."""
+    text, font = lettering(text, size)
+    if pen.textlength(text, font) > room:
+        while text and pen.textlength(text + "...", font) > room:
+            text = text[:-1]
+        text += "..."
+    pen.text(place, text, ink, font)

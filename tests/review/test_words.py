@@ -13,7 +13,6 @@ from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.page import data_script
 from panopipe.review.results import as_json
 from panopipe.review.series import gaps
-from panopipe.review.sheet import drawable
 from panopipe.review.table import terminal_table
 from panopipe.review.words import quoted
 from panopipe.run.record import FrameRecord
@@ -107,7 +106,3 @@ def test_gaps_in_a_series() -> None:
 
 def test_a_number_in_another_room_is_not_missing() -> None:
     assert gaps([FrameKey("a", "p1"), FrameKey("b", "p2"), FrameKey("a", "p3")]) == []
-
-
-def test_letters_that_the_sheet_cannot_draw_are_owned_up_to() -> None:
-    assert drawable("Küche 1 名") == "Küche 1 ?"
