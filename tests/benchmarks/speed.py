@@ -1,240 +1,50 @@
 """What a finished frame costs, as ratios measured in one run: `python -m tests.benchmarks.speed`.
 
-Every figure comes from a process of its own, with one thread. Beside panopipe stand: the floor (decode of
-the same DNG by the raw library, and encode of the finished picture), a lower floor (samples read directly
-instead), the job as a practitioner would script it twice (`tests/benchmarks/plain/`), and a plain copy of the
-frame in memory, so that machines can be compared. `--large` adds the 71.6 megapixel frame, `--plain` the
-scripts, `--job` a job of several frames with one worker and two, and its proofs. `--write FILE` keeps the
-tables.
+Every figure comes from a process of its own, with one thread; the best of three counts. Beside panopipe
+stand: the floor (decode of the same DNG by the raw library, and encode of the finished picture), a lower
+floor (samples read directly instead), the job as a practitioner would script it twice
+(`tests/benchmarks/plain/`), and a plain copy of the frame in memory, so that machines can be compared.
+
+The scripts do less: levels and white, tone with one base for the whole frame, vibrance, the nadir filled
+from its rim, coding. What the survey and the joint solution find is handed to them.
+
+`--large` adds the 71.6 megapixel frame, `--plain` the scripts, `--job N` a job of N frames of 18.9 megapixels
+with one worker and two, and its proofs. `--write FILE` keeps the tables.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
-import os
-import resource
 import shutil
-import subprocess
-import sys
 import tempfile
-import time
-from collections.abc import Callable, Sequence
-from functools import cache
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import cv2
-import numpy as np
+from tests.benchmarks.speed_parts import command, make_frame, measured, two_at_once
 
-SMALL, LARGE = 6144, 11968
-"""Widths of frames of 18.9 and 71.6 megapixels."""
-BLACK, WHITE = 1024, 65535
+TINY, LITTLE, SMALL, LARGE = 2048, 4096, 6144, 11968
+"""Widths of frames of 2.1, 8.4, 18.9 and 71.6 megapixels."""
+FLOORS = ("raw library + encode", "own reader + encode", "copy in memory")
+SCRIPTS = ("plain OpenCV, float32", "plain scikit-image, float64")
+MANY = 40
+"""Frames of a job of which the start of its processes is no part to speak of."""
 
-_ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-
-
-# ---- the frames
-
-
-def make_frame(path: Path, width: int, *, seed: int = 0, compression: str = "none") -> None:
-    """Write a linear DNG of a made room: real edges and shading, clipped lamps, and grain at every pixel."""
-    from tests.makers.camera import as_shot_neutral, camera_from_recorded
-    from tests.makers.dng import CAMERA_A, CAMERA_D65, write_linear_dng
-
-    scenes = _scenes()
-    rows = np.roll(scenes[seed % len(scenes)].rows, 131 * seed, axis=1)
-    camera = np.clip(camera_from_recorded(rows, 0), 0, 1).astype(np.float32)
-    big = cv2.resize(camera, (width, width // 2), interpolation=cv2.INTER_CUBIC)
-    random = np.random.default_rng(seed)
-    samples = np.empty(big.shape, np.uint16)
-    for top in range(0, len(big), 256):
-        band = np.clip(big[top : top + 256], 0, 1)
-        grain = np.sqrt(band / 30000 + 1e-7) * random.standard_normal(band.shape, dtype=np.float32)
-        samples[top : top + 256] = np.clip(BLACK + (WHITE - BLACK) * (band + grain), 0, WHITE)
-    form: dict[str, Any] = {"tile": (512, 512)} if compression != "none" else {}
-    form |= {"color_matrix_1": CAMERA_A, "illuminant_1": 17, "color_matrix_2": CAMERA_D65, "illuminant_2": 21}
-    form |= {"as_shot_neutral": as_shot_neutral()}
-    write_linear_dng(path, samples, black=BLACK, white=WHITE, compression=compression, **form)
-
-
-@cache
-def _scenes() -> list[Any]:
-    from tests.benchmarks.tone_scenes import made_scenes
-
-    return made_scenes(1024)
-
-
-# ---- what is measured, each in a process of its own
-
-
-def finish(dng: Path) -> dict[str, Any]:
-    """Let panopipe finish one frame in this process: open, reduce, survey, solve, learn, stream, encode."""
-    from panopipe.frame import Frame, FrameKey
-    from panopipe.run.engine import finish_frame, reductions
-    from panopipe.run.passage import Given
-    from panopipe.run.steps import Step, Watch
-    from panopipe.stage import DEFAULT_ORDER, JobFacts, Observed, stage
-
-    steps = [Step(made, made.Settings()) for made in map(stage, DEFAULT_ORDER)]
-    watch, key = Watch(), FrameKey("room", "frame")
-    start = time.process_time()
-    with watch.on("decode"):
-        opened = steps[0].stage.open([dng], key, steps[0].settings)
-    with opened:
-        reduced = reductions(opened, source="decode", watch=watch).reduced
-        solutions = {}
-        with watch.on("survey of all stages"):
-            for step in (step for step in steps if step.stage.surveys):
-                seen = step.stage.survey(Frame(reduced.copy(), opened.facts), step.settings)
-                observed = {key: Observed(seen, step.settings, opened.facts)}
-                solutions[step.name] = step.stage.solve(observed, JobFacts({key.room: [key]}))[key]
-        done = finish_frame(opened, steps, given=Given(solutions), reduced=reduced, watch=watch)
-    seconds = time.process_time() - start
-    dng.with_suffix(".jpg").write_bytes(done.outputs[0].data)
-    return {"seconds": seconds, "stages": done.stage_seconds, "bytes": len(done.outputs[0].data)}
-
-
-def encoded(dng: Path) -> float:
-    """Seconds of CPU to encode the finished picture again, in one go."""
-    picture = cv2.imread(str(dng.with_suffix(".jpg")))
-    start = time.process_time()
-    cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 94, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, 0x111111])
-    return time.process_time() - start
-
-
-def raw_floor(dng: Path) -> dict[str, Any]:
-    """Decode by the raw library to 16-bit linear light, and encode the finished picture by OpenCV."""
-    import rawpy
-
-    start = time.process_time()
-    with rawpy.imread(str(dng)) as raw:
-        raw.postprocess(
-            output_bps=16, gamma=(1, 1), no_auto_bright=True, adjust_maximum_thr=0, use_camera_wb=True
-        )
-    stages = {"decode": time.process_time() - start, "encode": encoded(dng)}
-    return {"seconds": sum(stages.values()), "stages": stages}
-
-
-def own_floor(dng: Path) -> dict[str, Any]:
-    """Read the samples directly, and encode the finished picture by OpenCV."""
-    import tifffile
-
-    start = time.process_time()
-    np.array(tifffile.memmap(dng, mode="r"))
-    stages = {"decode": time.process_time() - start, "encode": encoded(dng)}
-    return {"seconds": sum(stages.values()), "stages": stages}
-
-
-def copied(dng: Path) -> dict[str, Any]:
-    """Copy the frame's light once, float32."""
-    import tifffile
-
-    light = np.ones(tifffile.memmap(dng, mode="r").shape, np.float32)
-    other = np.ones_like(light)
-    start = time.process_time()
-    np.copyto(other, light)
-    return {"seconds": time.process_time() - start}
-
-
-def script(name: str, dng: Path) -> dict[str, Any]:
-    """Run one of the practitioner's scripts."""
-    from importlib import import_module
-
-    from panopipe.light.curve import Moves
-
-    made = import_module(f"tests.benchmarks.plain.{name}")
-    facts = {
-        "black": BLACK,
-        "white": WHITE,
-        "matrix": np.eye(3),  # what it holds costs nothing
-        "moves": Moves(exposure_ev=0.8, highlights_ev=-1.5, shadows_ev=0.6, white_point_ev=3.0),
-        "correction": np.diag([1.05, 1.0, 0.93]),
-        "strength": 0.12,
-    }
-    start = time.process_time()
-    made.finish(dng, dng.with_name(f"{name}.jpg"), facts)
-    return {"seconds": time.process_time() - start}
-
-
-def imports(_: Path) -> dict[str, Any]:
-    """Load what finishing a frame loads, and no frame."""
-    from panopipe.stage import DEFAULT_ORDER, stage
-
-    for name in DEFAULT_ORDER:
-        stage(name)
-    import panopipe.run.engine  # noqa: F401
-
-    return {"seconds": time.process_time()}
-
-
-def first_frame(dng: Path) -> dict[str, Any]:
-    """From the start of the interpreter to a frame that is open and its first rows decoded."""
-    from panopipe.frame import FrameKey
-    from panopipe.stage import stage
-
-    decode = stage("decode")
-    with decode.open([dng], FrameKey("room", "frame"), decode.Settings()) as opened:
-        opened.read(0, 16)
-    return {"seconds": time.process_time()}
-
-
-PARTS: dict[str, Callable[[Path], dict[str, Any]]] = {
-    "panopipe": finish,
-    "raw library + encode": raw_floor,
-    "own reader + encode": own_floor,
-    "copy in memory": copied,
-    "imports": imports,
-    "first frame": first_frame,
-    "plain OpenCV": lambda dng: script("opencv", dng),
-    "plain scikit-image": lambda dng: script("scikit_image", dng),
-}
-
-
-def measured(part: str, dng: Path, runs: int = 3) -> dict[str, Any]:
-    """Run a part in fresh processes; the run with the least CPU counts."""
-    best: dict[str, Any] = {}
-    for _ in range(runs):
-        command = [sys.executable, "-m", "tests.benchmarks.speed", "--part", part, str(dng)]
-        said = subprocess.run(
-            command, env=os.environ | _ONE_THREAD, capture_output=True, text=True, check=True
-        )
-        found = json.loads(said.stdout.splitlines()[-1])
-        if not best or found["seconds"] < best["seconds"]:
-            best = found
-    return best
-
-
-def one_part(part: str, dng: Path) -> None:
-    """Measure here and print as JSON."""
-    cv2.setNumThreads(1)
-    found = PARTS[part](dng)
-    print(json.dumps(found | {"peak": _peak_bytes()}))
-
-
-def _peak_bytes() -> int:
-    """Largest resident memory of this process; not of the one that started it, which Linux counts too."""
-    status = Path("/proc/self/status")
-    if status.exists():
-        line = next(line for line in status.read_text().splitlines() if line.startswith("VmHWM"))
-        return int(line.split()[1]) * 1024
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
-
-
-# ---- the tables
+Found = dict[str, dict[str, Any]]
 
 
 class Table:
-    """Lines that are printed and kept."""
+    """Lines that are printed and kept, and the bars that were set."""
 
     def __init__(self) -> None:
         self.lines: list[str] = []
+        self.bars: list[tuple[str, float, str, float]] = []
 
     def __call__(self, *cells: object) -> None:
         """Add a row, the first cell to the left."""
         first, *rest = (f"{cell:.3g}" if isinstance(cell, float) else str(cell) for cell in cells)
         self.lines.append(f"| {first} | " + " | ".join(rest) + " |")
-        print(f"{first:<34}" + "".join(f"{cell:>16}" for cell in rest), flush=True)
+        print(f"{first:<52}" + "".join(f"{cell:>15}" for cell in rest), flush=True)
 
     def head(self, *cells: str) -> None:
         """Begin a table."""
@@ -243,100 +53,146 @@ class Table:
         self(*cells)
         self.lines.append("|---|" + "---:|" * (len(cells) - 1))
 
+    def bar(self, what: str, figure: float, way: str, bar: float) -> None:
+        """Hold a figure against a bar: "at most" or "at least"."""
+        self.bars.append((what, figure, way, bar))
 
-def frame_table(table: Table, folder: Path, width: int, *, plain: bool) -> float:
-    """Measure one size of frame; returns panopipe's CPU per megapixel."""
-    megapixels = width * (width // 2) / 1e6
+    def judge(self) -> None:
+        """Say which bars are met."""
+        self.head("bars", "figure", "bar", "")
+        for what, figure, way, bar in self.bars:
+            met = figure <= bar if way == "at most" else figure >= bar
+            self(what, f"{figure:.2f}", f"{way} {bar:g}", "met" if met else "MISSED")
+
+
+def megapixels(width: int) -> float:
+    """Pixels of a frame in millions."""
+    return width * (width // 2) / 1e6
+
+
+def frame_figures(folder: Path, width: int, *, plain: bool) -> Found:
+    """Measure panopipe and what stands beside it at one size of frame."""
     dng = folder / f"frame-{width}.dng"
     make_frame(dng, width)
+    with_floors = width in (SMALL, LARGE)
+    names = ("panopipe", *(FLOORS if with_floors else ()), *(SCRIPTS if plain and width == SMALL else ()))
     base = measured("imports", dng, 1)["peak"]
-    names = ["panopipe", "raw library + encode", "own reader + encode", "copy in memory"]
-    names += ["plain OpenCV", "plain scikit-image"] if plain else []
-    found = {name: measured(name, dng, 1 if name.startswith("plain") else 3) for name in names}
-    ours = found["panopipe"]
-    table.head(
-        f"{megapixels:.1f} megapixels",
-        "CPU ms/MP",
-        "peak bytes/px",
-        "panopipe / this",
-        "memory: this / panopipe",
-    )
-    our_bytes = (ours["peak"] - base) / megapixels / 1e6
-    for name, it in found.items():
-        held = (it["peak"] - base) / megapixels / 1e6
-        table(
-            name,
-            f"{it['seconds'] * 1e3 / megapixels:.2f}",
-            f"{held:.1f}",
-            f"{ours['seconds'] / it['seconds']:.2f}",
-            f"{held / our_bytes:.1f}",
-        )
-    floor = found["raw library + encode"]["seconds"]
-    table.head(f"by stage, {megapixels:.1f} megapixels", "CPU ms/MP", "share", "of raw + encode")
-    for name, seconds in ours["stages"].items():
-        share = f"{seconds / ours['seconds']:.0%}"
-        table(name, f"{seconds * 1e3 / megapixels:.2f}", share, f"{seconds / floor:.2f}")
-    table.head("start", "CPU s")
-    table("panopipe --help", min(command("--help") for _ in range(3))[0])
-    table("to the first rows of a frame decoded", measured("first frame", dng)["seconds"])
-    for path in (dng, dng.with_suffix(".jpg")):
+    found = {name: measured(name, dng, 1 if name in SCRIPTS else 3) for name in names}
+    for one in found.values():
+        one["ms"] = one["seconds"] * 1e3 / megapixels(width)
+        one["bytes"] = (one["peak"] - base) / megapixels(width) / 1e6
+    if width == SMALL:
+        found["first frame"] = measured("first frame", dng)
+    for path in folder.glob("*.*"):
         path.unlink()
-    return float(ours["seconds"] * 1e3 / megapixels)
+    return found
 
 
-def command(*words: str) -> tuple[float, float]:
-    """Run the command line; CPU and wall seconds of all its processes."""
-    before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-    subprocess.run(
-        [sys.executable, "-m", "panopipe", *words],
-        env=os.environ | _ONE_THREAD,
-        capture_output=True,
-        check=True,
+def size_table(table: Table, found: dict[int, Found]) -> None:
+    """Cost by size of frame."""
+    table.head("by size of frame", *(f"{megapixels(width):.1f} MP" for width in found))
+    ours = {width: one["panopipe"] for width, one in found.items()}
+    table("CPU ms a megapixel", *(f"{one['ms']:.1f}" for one in ours.values()))
+    table("peak bytes a pixel", *(f"{one['bytes']:.1f}" for one in ours.values()))
+    stages = dict.fromkeys(name for one in ours.values() for name in one["stages"])
+    for name in stages:
+        each = (one["stages"].get(name, 0) * 1e3 / megapixels(width) for width, one in ours.items())
+        table(f"  {name}", *(f"{ms:.2f}" for ms in each))
+    for width in (SMALL, LARGE):
+        if width in ours:
+            table.bar(f"peak bytes a pixel, {megapixels(width):.1f} MP", ours[width]["bytes"], "at most", 15)
+    if LARGE in ours:
+        grows = ours[LARGE]["ms"] / ours[SMALL]["ms"]
+        table("cost a megapixel, 71.6 against 18.9 MP", f"{grows:.2f}")
+
+
+def beside_table(table: Table, found: Found, width: int) -> None:
+    """What stands beside panopipe at one size."""
+    ours, size = found["panopipe"], f"{megapixels(width):.1f} MP"
+    table.head(
+        f"beside panopipe, {size}", "CPU ms/MP", "bytes/px", "ours / this", "this / ours", "memory, so"
     )
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime, time.perf_counter() - start
+    for name in ("panopipe", *FLOORS, *SCRIPTS):
+        if (it := found.get(name)) is None:
+            continue
+        ratio, more = ours["seconds"] / it["seconds"], it["bytes"] / ours["bytes"]
+        table(
+            name, f"{it['ms']:.1f}", f"{it['bytes']:.1f}", f"{ratio:.2f}", f"{1 / ratio:.1f}", f"{more:.1f}"
+        )
+        if name in FLOORS[:2]:
+            table.bar(f"CPU against {name}, {size}", ratio, "at most", 1.2 if name == FLOORS[0] else 4)
+        if name in SCRIPTS:
+            table.bar(f"CPU of {name}, against ours", 1 / ratio, "at least", 6 if name == SCRIPTS[0] else 30)
+        if name == SCRIPTS[0]:
+            table.bar(f"memory of {name}, against ours", more, "at least", 10)
 
 
 def job_table(table: Table, folder: Path, frames: int) -> None:
-    """Measure a whole job: one worker, two, and the proofs."""
+    """Measure a whole job: one worker, two, and proofs that come first."""
     job = folder / "job"
     (job / "originals" / "hall").mkdir(parents=True)
     for number in range(frames):
         make_frame(job / "originals" / "hall" / f"hall-{number:02d}.dng", SMALL, seed=number)
+    run = ("run", str(job), "--no-review", "--workers")
+    idle = measured("imports", job, 1)["seconds"]
     took = {}
     for workers in (1, 2):
-        for made in ("finished", ".panopipe", "logs", "review"):
-            shutil.rmtree(job / made, ignore_errors=True)
-        took[workers] = command("run", str(job), "--workers", str(workers), "--no-review")
-    proof = command("proof", str(job), "--workers", "1")
-    table.head(f"a job of {frames} frames of 18.9 megapixels", "figure")
-    table("run, one worker: CPU ms/MP", f"{took[1][0] * 1e3 / frames / 18.87:.1f}")
-    table("two workers against one, frames per minute", f"{took[1][1] / took[2][1]:.2f}")
-    table("proofs against the run, CPU", f"{proof[0] / took[1][0]:.2f}")
+        _as_new(job)
+        took[workers] = command(*run, str(workers))
+    again = command(*run, "1")[0]
+    _as_new(job)
+    proof, after = command("proof", str(job), "--workers", "1")[0], command(*run, "1")[0]
+    one, start = took[1][0], again + idle
+
+    def of_many(seconds: float, starts: float) -> float:
+        return starts * start + (seconds - starts * start) * MANY / frames
+
+    more = of_many(proof + after, 2) - of_many(one, 1)
+    faster, ceiling = took[1][1] / took[2][1], two_at_once()
+    table.head(f"a job of {frames} frames of 18.9 MP", "figure")
+    table("run, one worker: CPU ms a megapixel", f"{one * 1e3 / frames / megapixels(SMALL):.1f}")
+    table("start and end of a run and a worker: CPU s", f"{start:.2f}")
+    table("two workers against one, frames a minute", f"{faster:.2f}")
+    table("two processes that only count, against one", f"{ceiling:.2f}")
+    table("CPU of the job, two workers against one", f"{took[2][0] / one:.2f}")
+    table("proofs with all that they learn, against the run", f"{proof / one:.2f}")
+    table("what proofs add to a run that comes after them", f"{(proof + after - one) / one:.2f}")
+    table(f"the same for {MANY} frames, start set apart", f"{more / of_many(one, 1):.2f}")
+    table.bar("two workers against one", faster, "at least", 1.85)
+    table.bar(f"what proofs of {MANY} frames add to their run", more / of_many(one, 1), "at most", 0.25)
+
+
+def _as_new(job: Path) -> None:
+    for made in ("finished", ".panopipe", "logs", "review", "proofs"):
+        shutil.rmtree(job / made, ignore_errors=True)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Print the tables."""
-    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.speed", description=__doc__)
-    parser.add_argument("--part", nargs=2, metavar=("NAME", "DNG"), help=argparse.SUPPRESS)
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.benchmarks.speed",
+        description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
     parser.add_argument("--large", action="store_true", help="also a frame of 71.6 megapixels")
     parser.add_argument("--plain", action="store_true", help="also the practitioner's scripts")
     parser.add_argument("--job", type=int, default=0, metavar="FRAMES", help="also a job of so many frames")
     parser.add_argument("--write", type=Path, help="keep the tables in this file, as Markdown")
     said = parser.parse_args(arguments)
-    if said.part:
-        one_part(said.part[0], Path(said.part[1]))
-        return
     table = Table()
+    widths = (TINY, LITTLE, SMALL, *((LARGE,) if said.large else ()))
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        small = frame_table(table, folder, SMALL, plain=said.plain)
-        if said.large:
-            large = frame_table(table, folder, LARGE, plain=False)
-            table.head("cost per megapixel", "ratio")
-            table("71.6 against 18.9 megapixels", f"{large / small:.2f}")
+        found = {width: frame_figures(folder, width, plain=said.plain) for width in widths}
+        size_table(table, found)
+        for width in widths[2:]:
+            beside_table(table, found[width], width)
+        table.head("start", "CPU s")
+        table("panopipe --help", f"{min(command('--help') for _ in range(3))[0]:.2f}")
+        table("to the first rows of a frame decoded", f"{found[SMALL]['first frame']['seconds']:.2f}")
         if said.job:
             job_table(table, folder, said.job)
+    table.judge()
     if said.write:
         said.write.write_text("\n".join(table.lines).strip() + "\n", encoding="utf-8")
 
