@@ -7,7 +7,7 @@ their own and reach the page as text nodes, so that a frame called `<script>` is
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -76,7 +76,7 @@ def _frame(one: FrameReview, folder: Path) -> dict[str, Any]:
         "finished": "../" + quote(record.outputs[0], errors="surrogateescape") if seen else "",
         "findings": [_finding(item) for item in one.findings],
         "settings": [_setting(record, stage, key) for stage, keys in _in_order(record, record.settings)
-                     for key in keys],
+                     for key in _as_declared(stage, keys)],
         "again": run_command(record.key),
         "notes": [{"stage": stage, "name": name, "value": _note(value)}
                   for stage, notes in _in_order(record, record.notes) for name, value in notes.items()],
@@ -104,6 +104,12 @@ def _in_order(record: FrameRecord, by_stage: Mapping[str, T]) -> list[tuple[str,
     """What belongs to stages, in the order in which the frame went through them."""
     place = {stage: n for n, stage in enumerate(record.order)}
     return sorted(by_stage.items(), key=lambda one: place.get(one[0], len(place)))
+
+
+def _as_declared(stage: str, keys: Iterable[str]) -> list[str]:
+    """Keys in the order in which the stage declares them, `use` first; what it no longer has, last."""
+    place = {key: n for n, key in enumerate(("use", *_rules(stage)))}
+    return sorted(keys, key=lambda key: place.get(key, len(place)))
 
 
 def _setting(record: FrameRecord, stage: str, key: str) -> dict[str, Any]:

@@ -134,7 +134,7 @@
         const fill = make("i", {});
         fill.style.width = `${Math.min(100, Math.abs(one.value) / one.bar / 1.5 * 100)}%`;
         item.append(make("span", { class: "meter", "aria-hidden": "true" }, fill),
-          make("span", { class: "in-words" }, `${one.sentence} `, make("span", { class: "bar-said" }, `Bar: ${number(one.bar)}.`)));
+          make("span", { class: "in-words" }, `${one.sentence} `, make("span", { class: "bar-said" }, `Wants a look above ${number(one.bar)}.`)));
       } else item.append(make("span", { class: "in-words" }, one.sentence));
       list.append(item);
     }

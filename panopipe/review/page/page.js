@@ -49,8 +49,8 @@
         make("h3", {}, one.title), make("p", { class: "sentence" }, one.sentence), make("p", { class: "remedy" }, one.remedy),
         one.command.length ? panopipe.command(one.command) : "")));
     }
-    if (list.querySelector("code")) {
-      list.after(make("p", { class: "hint then" }, "A command that sets a value is followed by the run, which makes again only what changed:"),
+    if (list.querySelector("code") || worst.some((frame) => frame.state === "failed")) {
+      list.after(make("p", { class: "hint then" }, "After a value was set or an original was mended, run the job; only what changed is made again:"),
         panopipe.command(["panopipe", "run", "JOB"]));
     }
     if (!list.children.length) {
@@ -95,7 +95,7 @@
     const names = new Map(review.frames.map((one) => [one.id, panopipe.nameOf(one)]));
     const figure = make("figure", {}, make("div", { class: "plot-box", tabindex: "0", role: "region", "aria-label": "Plot of whites" }, panopipe.neutralsPlot(review.neutrals, names)), make("figcaption", {},
       make("span", { class: "key before", "aria-hidden": "true" }), "before ", make("span", { class: "key after", "aria-hidden": "true" }), "after. ",
-      "Each frame's white as the balance stage saw it. The fuller line is the colour of lamps (a glowing body), the broken one that of daylight. Whites that match sit on one another."));
+      "Each frame's white as the balance stage saw it. The solid line is the colour of lamps (a glowing body), the dashed one that of daylight. Whites that match lie on one another."));
     const cell = (point) => (point ? `${point[0].toFixed(4)}, ${point[1].toFixed(4)}` : "–");
     const table = panopipe.table("White of each frame, u′ v′", ["Frame", "Before", "After"],
       frames.map((one) => [names.get(one.id), cell(one.before), cell(one.after)]));
