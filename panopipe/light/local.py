@@ -18,7 +18,7 @@ class LocalCurves:
     ----------
     lowest_ev, level_ev : float
         Log2 luminance of the first level, and the step between levels.
-    table : ndarray of shape (rows + 2, levels, columns + 2), dtype float32
+    table : ndarray of shape (rows + 2, columns + 2, levels), dtype float32
         Values on a whole 2:1 grid, continued by one cell on all sides.
     """
 
@@ -29,5 +29,5 @@ class LocalCurves:
     @classmethod
     def over(cls, grid: NDArray[np.float64], lowest_ev: float, level_ev: float) -> LocalCurves:
         """Make them from a grid of shape (rows, levels, columns)."""
-        closed = pad(grid.transpose(0, 2, 1), 1).transpose(0, 2, 1)
+        closed = pad(grid.transpose(0, 2, 1), 1)
         return cls(lowest_ev, level_ev, np.ascontiguousarray(closed, dtype=np.float32))

@@ -9,10 +9,15 @@ typedef struct {
     float white_point, knee, headroom, channel_share;
 } Shoulder;
 
-/* Curves of one row by level and column, and where its pixels lie among them. */
+/* What the curves of a place say at a level. */
 typedef struct {
-    const float *gains, *shares; /* shares may be NULL: no views */
-    int levels, columns;
+    float gain, share;
+} Node;
+
+/* Curves of one row by column and level, and where its pixels lie among them. */
+typedef struct {
+    const Node *nodes;
+    int columns, levels;
     float lowest, per_level, first_column, per_column;
 } Curves;
 
@@ -41,36 +46,32 @@ INLINE void find_places(const float *RESTRICT luminance, const Curves *RESTRICT 
         int below = (int)least_of(level, top - 1), left = (int)least_of(column, edge - 1);
         places->up[i] = level - (float)below;
         places->right[i] = column - (float)left;
-        places->node[i] = below * curves->columns + left;
+        places->node[i] = left * curves->levels + below;
     }
 }
 
-FAST static void read_curves(const float *RESTRICT nodes, int columns, const Places *RESTRICT places,
-                             float *RESTRICT values)
+/* Gain and share of each pixel: first between columns, below and above its level, then between levels. In a
+   function of its own, so that compilers keep the four values together. */
+FAST static void read_curves(const Curves *curves, const Places *RESTRICT places, float *RESTRICT values)
 {
-    float corner[4][BLOCK];
     for (int i = 0; i < BLOCK; i++) {
-        const float *node = nodes + places->node[i];
-        corner[0][i] = node[0];
-        corner[1][i] = node[1];
-        corner[2][i] = node[columns];
-        corner[3][i] = node[columns + 1];
-    }
-    for (int i = 0; i < BLOCK; i++) {
-        float below = corner[0][i] + places->right[i] * (corner[1][i] - corner[0][i]);
-        float above = corner[2][i] + places->right[i] * (corner[3][i] - corner[2][i]);
-        values[i] = below + places->up[i] * (above - below);
+        const float *left = &curves->nodes[places->node[i]].gain, *right = left + 2 * curves->levels;
+        float both[4];
+        for (int k = 0; k < 4; k++)
+            both[k] = left[k] + places->right[i] * (right[k] - left[k]);
+        for (int k = 0; k < 2; k++)
+            values[2 * i + k] = both[k] + places->up[i] * (both[k + 2] - both[k]);
     }
 }
 
-INLINE void change_views(Planes *RESTRICT light, const float *RESTRICT change,
-                                const float *RESTRICT share)
+INLINE void change_views(Planes *RESTRICT light, const float *RESTRICT change, const float *RESTRICT values)
 {
     for (int i = 0; i < BLOCK; i++) {
+        float share = values[2 * i + 1];
         float red = light->red[i], green = light->green[i], blue = light->blue[i];
-        light->red[i] = red + share[i] * weighed(change, red, green, blue);
-        light->green[i] = green + share[i] * weighed(change + 3, red, green, blue);
-        light->blue[i] = blue + share[i] * weighed(change + 6, red, green, blue);
+        light->red[i] = red + share * weighed(change, red, green, blue);
+        light->green[i] = green + share * weighed(change + 3, red, green, blue);
+        light->blue[i] = blue + share * weighed(change + 6, red, green, blue);
     }
 }
 
@@ -101,12 +102,13 @@ INLINE void roll_off(Planes *RESTRICT light, const Weights *RESTRICT w, const Sh
         return;
     for (int i = 0; i < BLOCK; i++) {
         float red = channels.red[i], green = channels.green[i], blue = channels.blue[i];
-        float own = luminance[i], lost_light = lowered(own, s, bend), shown = own - lost_light;
-        float lost = lowered(strongest[i], s, bend) - lost_light;
+        float red_lost = lowered(red, s, bend), green_lost = lowered(green, s, bend);
+        float blue_lost = lowered(blue, s, bend), own = luminance[i], own_lost = lowered(own, s, bend);
+        float shown = own - own_lost, lost = most_of(most_of(red_lost, green_lost), blue_lost) - own_lost;
         float kept = 1 - between(0, lost / most_of(strongest[i] - own, 1e-6f), 1);
-        float red_alone = red - lowered(red, s, bend);
-        float green_alone = green - lowered(green, s, bend);
-        float blue_alone = blue - lowered(blue, s, bend);
+        float red_alone = red - red_lost;
+        float green_alone = green - green_lost;
+        float blue_alone = blue - blue_lost;
         float missing = shown - weighed(w->screen_luminance, red_alone, green_alone, blue_alone);
         float white = missing / most_of(1 - shown + missing, 1e-6f);
         float scale = 1 / (1 + s->headroom);
@@ -124,25 +126,23 @@ INLINE void roll_off(Planes *RESTRICT light, const Weights *RESTRICT w, const Sh
     }
 }
 
-FAST static void render_row(float *row, int width, const Curves *curves, const Weights *weights,
-                            const Shoulder *shoulder)
+FAST static void render_row(float *row, int width, const Curves *curves, int has_views,
+                            const Weights *weights, const Shoulder *shoulder)
 {
     Planes light = {{0}, {0}, {0}};
     Places places;
-    float luminance[BLOCK], value[BLOCK];
+    float luminance[BLOCK], values[2 * BLOCK];
     for (int first = 0; first < width; first += BLOCK) {
         int count = width - first < BLOCK ? width - first : BLOCK;
         take_apart(row + 3 * first, count, &light);
         for (int i = 0; i < BLOCK; i++)
             luminance[i] = weighed(weights->luminance, light.red[i], light.green[i], light.blue[i]);
         find_places(luminance, curves, first, &places);
-        if (curves->shares) {
-            read_curves(curves->shares, curves->columns, &places, value);
-            change_views(&light, weights->change, value);
-        }
-        read_curves(curves->gains, curves->columns, &places, value);
+        read_curves(curves, &places, values);
+        if (has_views)
+            change_views(&light, weights->change, values);
         for (int i = 0; i < BLOCK; i++) {
-            float gain = exp_2(between(-126, value[i], 126));
+            float gain = exp_2(between(-126, values[2 * i], 126));
             light.red[i] *= gain;
             light.green[i] *= gain;
             light.blue[i] *= gain;
@@ -153,20 +153,14 @@ FAST static void render_row(float *row, int width, const Curves *curves, const W
     }
 }
 
-/* A row of curves, between the two nearest of a table. */
-FAST static void curves_between(const float *RESTRICT upper, const float *RESTRICT lower, float part,
-                                Py_ssize_t count, float *RESTRICT out)
+/* Curves of a row, between those of the two nearest rows of the tables; `shares` may be NULL. */
+FAST static void curves_of_row(const float *gains, const float *shares, Py_ssize_t size, float part,
+                               Node *RESTRICT nodes)
 {
-    for (Py_ssize_t i = 0; i < count; i++)
-        out[i] = (lower[i] - upper[i]) * part + upper[i];
-}
-
-static void curves_of_row(const float *table, Py_ssize_t rows, Py_ssize_t size, double place, float *out)
-{
-    Py_ssize_t above = (Py_ssize_t)place;
-    above = above < 0 ? 0 : above > rows - 2 ? rows - 2 : above;
-    const float *upper = table + above * size;
-    curves_between(upper, upper + size, (float)(place - (double)above), size, out);
+    for (Py_ssize_t i = 0; i < size; i++) {
+        nodes[i].gain = (gains[i + size] - gains[i]) * part + gains[i];
+        nodes[i].share = shares ? (shares[i + size] - shares[i]) * part + shares[i] : 0;
+    }
 }
 
 static const Argument arguments[] = {{"rows", 'f', 1, 3, {-1, -2, 3}},
@@ -189,34 +183,34 @@ PyObject *render_kernel(PyObject *self, PyObject *args)
         return NULL;
     Py_ssize_t count = arrays.length[0], width = arrays.length[1], tables = arrays.length[2];
     Py_ssize_t size = arrays.length[3] * arrays.length[4], views = arrays.length[5];
-    float *memory = NULL;
-    if (tables < 3 || arrays.length[3] < 2 || arrays.length[4] < 3 || (views && views != tables)
+    Node *nodes = NULL;
+    if (tables < 3 || arrays.length[3] < 3 || arrays.length[4] < 2 || (views && views != tables)
         || size > 1 << 24 || width < 2 || width > 1 << 22)
         PyErr_SetString(PyExc_ValueError, "curves: too few or too many, or not as many shares as gains");
-    else if (!(memory = PyMem_Malloc(2 * size * sizeof(float))))
+    else if (!(nodes = PyMem_Malloc(size * sizeof *nodes)))
         PyErr_NoMemory();
-    if (!memory) {
+    if (!nodes) {
         close_arrays(&arrays);
         return NULL;
     }
-    curves.levels = (int)arrays.length[3];
-    curves.columns = (int)arrays.length[4];
-    curves.gains = memory;
-    curves.shares = views ? memory + size : NULL;
+    curves.nodes = nodes;
+    curves.columns = (int)arrays.length[3];
+    curves.levels = (int)arrays.length[4];
     curves.per_column = (float)((double)(curves.columns - 2) / (double)width);
     curves.first_column = 0.5f * curves.per_column + 0.5f;
     double per_row = (double)(tables - 2) / (double)(width / 2);
     float *rows = arrays.view[0].buf;
+    const float *gains = arrays.view[1].buf, *shares = views ? arrays.view[2].buf : NULL;
     Py_BEGIN_ALLOW_THREADS
     for (Py_ssize_t row = 0; row < count; row++) {
         double place = ((double)(first + row) + 0.5) * per_row + 0.5;
-        curves_of_row(arrays.view[1].buf, tables, size, place, memory);
-        if (views)
-            curves_of_row(arrays.view[2].buf, tables, size, place, memory + size);
-        render_row(rows + 3 * row * width, (int)width, &curves, arrays.view[3].buf, &shoulder);
+        Py_ssize_t above = place < 0 ? 0 : place > (double)(tables - 2) ? tables - 2 : (Py_ssize_t)place;
+        float part = (float)(place - (double)above);
+        curves_of_row(gains + above * size, shares ? shares + above * size : NULL, size, part, nodes);
+        render_row(rows + 3 * row * width, (int)width, &curves, views > 0, arrays.view[3].buf, &shoulder);
     }
     Py_END_ALLOW_THREADS
-    PyMem_Free(memory);
+    PyMem_Free(nodes);
     close_arrays(&arrays);
     Py_RETURN_NONE;
 }

@@ -54,7 +54,7 @@ def render(
         Linear light.
     first : int
         Row of the frame, of width / 2 rows, that ``rows[0]`` is.
-    gains, shares : ndarray of shape (rows + 2, levels, columns + 2), dtype float32
+    gains, shares : ndarray of shape (rows + 2, columns + 2, levels), dtype float32
         By place and log2 luminance: gain in EV; share of light that `change` is applied to, or None. On a
         whole grid of equal cells that is continued by one cell on all sides. Beyond the levels the outermost
         value holds.
@@ -101,7 +101,7 @@ def _render(
 
 
 def curves_of_row(table: Floats, row: int, width: int) -> Floats:
-    """Curves (levels, columns + 2) of a row of a frame, between those of a table (rows + 2, ...)."""
+    """Curves (columns + 2, levels) of a row of a frame, between those of a table (rows + 2, ...)."""
     place = (row + 0.5) * ((len(table) - 2) / (width // 2)) + 0.5
     above = min(max(int(place), 0), len(table) - 2)
     curves: Floats = (table[above + 1] - table[above]) * np.float32(place - above) + table[above]
@@ -113,12 +113,12 @@ def read_curves(curves: Floats, level: Floats) -> Floats:
 
     Parameters
     ----------
-    curves : ndarray of shape (levels, columns + 2), dtype float32
-        By level and column.
+    curves : ndarray of shape (columns + 2, levels), dtype float32
+        By column and level.
     level : ndarray of shape (width,), dtype float32
         Place of each pixel among the levels.
     """
-    levels, columns = curves.shape
+    columns, levels = curves.shape
     per_column = np.float32((columns - 2) / len(level))
     column = np.arange(len(level), dtype=np.float32) * per_column + (
         np.float32(0.5) * per_column + np.float32(0.5)
@@ -128,8 +128,8 @@ def read_curves(curves: Floats, level: Floats) -> Floats:
     below = np.minimum(level, np.float32(levels - 2)).astype(np.int32)
     left = np.minimum(column, np.float32(columns - 2)).astype(np.int32)
     up, right = level - below.astype(np.float32), column - left.astype(np.float32)
-    low = curves[below, left] + right * (curves[below, left + 1] - curves[below, left])
-    high = curves[below + 1, left] + right * (curves[below + 1, left + 1] - curves[below + 1, left])
+    low = curves[left, below] + right * (curves[left + 1, below] - curves[left, below])
+    high = curves[left, below + 1] + right * (curves[left + 1, below + 1] - curves[left, below + 1])
     values: Floats = low + up * (high - low)
     return values
 
@@ -165,9 +165,10 @@ def _roll_off(
     own, channels, strongest = own[over], channels[:, over], strongest[over]
     lost_light = lowered(own)
     shown = own - lost_light
-    kept = one - np.clip((lowered(strongest) - lost_light) / np.maximum(strongest - own, least), 0, one)
+    lost = lowered(channels)
+    kept = one - np.clip((lost.max(axis=0) - lost_light) / np.maximum(strongest - own, least), 0, one)
     by_chroma = (channels - own) * kept
-    by_channel = channels - lowered(channels)
+    by_channel = channels - lost
     missing = shown - mixed(weights[10:], by_channel)[0]
     by_channel = by_channel + missing / np.maximum(one - shown + missing, least) * (one - by_channel) - shown
     screen = shown + (by_chroma + channel_share * (by_channel - by_chroma)) * (one / (one + headroom))

@@ -64,7 +64,7 @@ def test_arrays_that_do_not_go_together_are_refused() -> None:
 @pytest.mark.parametrize(
     ("gains", "shares", "weights", "why"),
     [
-        ((9, 7, 2), (9, 7, 2), (11, 3), "curves"),
+        ((9, 2, 7), (9, 2, 7), (11, 3), "curves"),
         ((9, 7, 18), (5, 7, 18), (11, 3), "as many shares"),
         ((9, 7, 18), (9, 7, 17), (11, 3), "shares"),
         ((9, 7, 18), (9, 7, 18), (10, 3), "weights"),

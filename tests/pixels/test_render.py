@@ -7,7 +7,7 @@ from panopipe.pixels import render as form
 from panopipe.pixels.render import Shoulder, render
 
 RANDOM = np.random.default_rng(12)
-GAINS = RANDOM.uniform(-3, 3, (18, 7, 34)).astype(np.float32)
+GAINS = RANDOM.uniform(-3, 3, (18, 34, 7)).astype(np.float32)
 SHARES = RANDOM.random(GAINS.shape, np.float32)
 WEIGHTS = RANDOM.random((11, 3), np.float32)
 WEIGHTS /= WEIGHTS.sum(axis=1, keepdims=True)

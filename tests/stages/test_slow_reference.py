@@ -49,8 +49,8 @@ def test_vibrance_is_within_a_tenth_of_a_code() -> None:
 
 def read_slowly(curves: LocalCurves, luminance: np.ndarray, first: int = 0) -> np.ndarray:
     """Curves at the pixels of some rows, between nodes in pitch, log2 luminance and yaw."""
-    count, levels, columns = curves.table.shape
-    width, table = luminance.shape[1], curves.table.astype(np.float64)
+    table = curves.table.transpose(0, 2, 1).astype(np.float64)
+    (count, levels, columns), width = table.shape, luminance.shape[1]
     across = (np.arange(width) + 0.5) * (columns - 2) / width + 0.5
     level = (np.log2(np.maximum(luminance, 1e-30)) - curves.lowest_ev) / curves.level_ev
     values = np.empty(luminance.shape)
