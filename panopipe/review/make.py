@@ -6,13 +6,14 @@ import os
 from collections import defaultdict
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from panopipe.files.atomic import write_whole
 from panopipe.files.reduced import jpeg_size, read_reduced
 from panopipe.frame import FrameKey
-from panopipe.job import open_job
+from panopipe.job import FINISHED, KINDS, natural, open_job
+from panopipe.job.names import folded
 from panopipe.review import assets, page, results, sheet, store, table
 from panopipe.review.case import Case
 from panopipe.review.checks import findings
@@ -81,6 +82,7 @@ def review_records(job_folder: Path, records: Sequence[FrameRecord], *, title: s
     seen = {one.key: two for one, two in zip(records, looked, strict=True) if isinstance(two, store.Seen)}
     faults = {one.key: two for one, two in zip(records, looked, strict=True) if isinstance(two, str)}
     review = judge(records, seen, faults, title=title)
+    review = replace(review, findings=(*review.findings, *_left_over(job_folder, records)))
     outputs = {one.key: one.outputs[0] for one in records if one.key in seen}
     (job_folder / KEPT).parent.mkdir(exist_ok=True)
     write_whole(
@@ -166,4 +168,22 @@ def _job_findings(records: Sequence[FrameRecord]) -> list[Finding]:
             command=("panopipe", "run", "JOB"),
         )
         for name in gaps([one.key for one in records])
+    ]  # fmt: skip
+
+
+def _left_over(job_folder: Path, records: Sequence[FrameRecord]) -> list[Finding]:
+    """Pictures in the folder of finished frames that are of no frame: easily delivered by mistake."""
+    known = {folded(name) for one in records for name in one.outputs}
+    pictures = (path for path in (job_folder / FINISHED).rglob("*") if path.suffix.lower() in KINDS)
+    names = [path.relative_to(job_folder).as_posix() for path in pictures if not path.name.startswith(".")]
+    strays = sorted((name for name in names if folded(name) not in known), key=natural)
+    if not strays:
+        return []
+    shown = ", ".join(strays[:4]) + (f" and {len(strays) - 4} more" if len(strays) > 4 else "")
+    return [
+        Finding(
+            "left-over", "Left over", float(len(strays)), 0.0, "files", True,
+            f"Of no frame as the job stands now: {shown}.",
+            "They are of an earlier run, or not of panopipe. Move them away before you deliver.", doubt=1.5,
+        )
     ]  # fmt: skip

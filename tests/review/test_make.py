@@ -63,6 +63,15 @@ def test_pictures_of_frames_that_are_gone_are_removed(tmp_path: Path) -> None:
     assert len(list((tmp_path / "review/thumbnails").iterdir())) == 1
 
 
+def test_a_finished_picture_of_no_frame_is_named(tmp_path: Path) -> None:
+    both = [finished(tmp_path, "bath", f"bath-{n}", room(512, seed=n)) for n in (1, 2)]
+    assert make.review_records(tmp_path, both, title="").review.findings == ()
+    (finding,) = make.review_records(tmp_path, both[:1], title="").review.findings
+    assert finding.check == "left-over"
+    assert both[1].outputs[0] in finding.sentence
+    assert both[0].outputs[0] not in finding.sentence
+
+
 def test_failed_and_waiting_frames_are_listed_first(job: Path, records: list[FrameRecord]) -> None:
     failed = FrameRecord(FrameKey("bath", "b"), "failed", error="bath/b.dng: cut short; copy it again")
     waiting = FrameRecord(FrameKey("bath", "c"), "waiting")
