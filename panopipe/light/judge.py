@@ -60,7 +60,7 @@ fill the fifth above them, windows and lamps rarely more than a tenth."""
 WHITE_ABOVE_EV = 0.07
 """A perfect white in the room's median light, over the mean of those percentiles of the base: found on
 rooms rendered with known light, which spread from -0.25 to 0.1."""
-WHITE_TARGET_EV = -0.17
+WHITE_TARGET_EV = -0.15
 """Where a perfect white in the room's light is put; an 18 % card comes to lie near L* 46."""
 WINDOW_SHARE = 0.993
 """Share of the sphere darker than the view in a window, or than a bright sky."""
