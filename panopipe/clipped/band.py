@@ -98,8 +98,10 @@ class Rebuilder:
     ) -> tuple[Places, Floats]:
         """Pixels of a part of a band, all but what it brought along, and what they lack."""
         height, width = samples.shape[:2]
-        pixels = samples.reshape(-1, 3)
-        doubted, share = self._doubted(pixels)
+        shares = self.share(samples).reshape(-1, 3)
+        over = shares > TRUSTED
+        doubted = np.flatnonzero(over[:, 0] | over[:, 1] | over[:, 2])
+        share = np.take(shares, doubted, axis=0)
         full = _lowest(share) >= SATURATED
         rows, within = rows_and_columns(doubted, width)
         near = (rows >= MARGIN - REACH) & (rows < height - MARGIN + REACH)
@@ -107,30 +109,20 @@ class Rebuilder:
         some = np.flatnonzero(~full & near)
         turned = (columns[within[some]] - self.anchor) % frame_width
         around = self.surroundings.at(rows[some] + (first - MARGIN), turned, frame_width)
-        gain[some] = rebuilt_gain(np.ascontiguousarray(share[some]), *around, self.lights)
+        gain[some] = rebuilt_gain(share[some], *around, self.lights)
         index = np.full(height * width, -1, np.int32)
         index[doubted] = np.arange(len(doubted), dtype=np.int32)
         is_full = np.zeros(height * width, np.bool_)
         is_full[doubted[full]] = True
         inner = (slice(MARGIN, height - MARGIN), slice(_PAD, width - _PAD))
         edge = _edge((index >= 0).reshape(height, width), is_full.reshape(height, width), inner)
-        added = edge_gain(self.share, pixels, width, index, edge, gain)
+        added = edge_gain(shares, width, index, edge, gain)
         own = index[edge]
         known = own >= 0
         gain[own[known]] = np.maximum(gain[own[known]], added[known])
         inside = (rows >= MARGIN) & (rows < height - MARGIN) & (within >= _PAD) & (within < width - _PAD)
         places = np.concatenate([doubted[inside], edge[~known]]) - MARGIN * width
         return places, np.concatenate([gain[inside], added[~known]])
-
-    def _doubted(self, pixels: Samples) -> tuple[Places, Floats]:
-        """Pixels that are not wholly trusted, and their samples as shares."""
-        over = pixels > self._threshold(pixels)
-        places = np.flatnonzero(over[:, 0] | over[:, 1] | over[:, 2])
-        share = self.share(np.take(pixels, places, axis=0))
-        if np.all(self.black == self.black[0]) and np.all(self.white == self.white[0]):
-            return places, share
-        doubted = np.maximum(np.maximum(share[:, 0], share[:, 1]), share[:, 2]) > TRUSTED
-        return places[doubted], np.ascontiguousarray(share[doubted])
 
 
 def _lowest(share: Floats) -> Floats:

@@ -8,13 +8,13 @@ share.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.clipped.rebuild import Floats
+from panopipe.pixels.compiled import compiled
 
 REACH = 2
 """Pixels from a saturated one that its resampling kernel may have reached."""
@@ -31,21 +31,17 @@ _OFFSETS = [(y, x) for y in _SPAN for x in _SPAN if (y, x) != (0, 0)]
 
 
 def edge_gain(
-    share: Callable[[Samples], Floats],
-    pixels: Samples,
-    width: int,
-    index: NDArray[np.int32],
-    edge: Places,
-    doubted_gain: Floats,
+    share: Floats, width: int, index: NDArray[np.int32], edge: Places, doubted_gain: Floats
 ) -> Floats:
     """What pixels lack that may be mixtures of saturated and other samples.
 
+    Each gets a share of what its saturated neighbours lack: where it stands, plane for plane, between what
+    it would be without the saturated light and the mean of those neighbours (least squares over the planes).
+
     Parameters
     ----------
-    share : callable
-        Turns samples of shape (..., 3) into shares of the white level.
-    pixels : ndarray of shape (height * width, 3)
-        Samples; three rows and columns about each edge pixel are among them.
+    share : ndarray of shape (height * width, 3), dtype float64
+        Samples as a share of the white level; three rows and columns about each edge pixel are among them.
     width : int
         Columns of them.
     index : ndarray of shape (height * width,), dtype int32
@@ -60,65 +56,56 @@ def edge_gain(
     ndarray of shape (m, 3), dtype float64
         As a share of the white level; never negative.
     """
+    gain = np.empty((len(edge), 3))
+    _mix(share, index, edge.astype(np.int32), width, doubted_gain, gain)
+    return gain
+
+
+@compiled("mix")
+def _mix(
+    share: Floats,
+    index: NDArray[np.int32],
+    edge: NDArray[np.int32],
+    width: int,
+    doubted_gain: Floats,
+    gain: Floats,
+) -> None:
     with_none = np.concatenate([doubted_gain, np.zeros((1, 3))])
-    parts = [edge[at : at + _AT_ONCE] for at in range(0, max(len(edge), 1), _AT_ONCE)]
-    return np.concatenate([_Edge(share, pixels, width, index, part).gain(with_none) for part in parts])
-
-
-class _Edge:
-    """Some edge pixels, and what lies around them."""
-
-    def __init__(
-        self,
-        share: Callable[[Samples], Floats],
-        pixels: Samples,
-        width: int,
-        index: NDArray[np.int32],
-        places: Places,
-    ) -> None:
-        self._share, self._pixels, self._width, self._index = share, pixels, width, index
-        self._places = places
-
-    def gain(self, with_none: Floats) -> Floats:
-        """Share of the saturated neighbours' gain that each pixel gets.
-
-        The share is where the pixel stands, plane for plane, between what it would be without the
-        saturated light and the mean of its saturated neighbours (least squares over the planes).
-        """
-        own = self._at(self._places)
-        around = np.stack([self._places + (down * self._width + right) for down, right in _OFFSETS])
-        samples, place = np.take(self._pixels, around, axis=0), np.take(self._index, around)
-        saturated = (place >= 0)[:, :, None]
+    for at in range(0, len(edge), _AT_ONCE):
+        places = edge[at : at + _AT_ONCE].astype(np.intp)
+        own = share[places]
+        around = np.stack([places + (down * width + right) for down, right in _OFFSETS])
+        shares, doubted = share[around], index[around]
+        saturated = (doubted >= 0)[:, :, None]
         count = saturated.sum(axis=0)
-        darkest = np.minimum(self._share(samples.min(axis=0)), own)
+        darkest = np.minimum(shares.min(axis=0), own)
         centre = (saturated * np.array(_OFFSETS)[:, None, :]).sum(axis=0) / count
-        bright = self._share(_sum(samples * saturated) / count)
-        added = _sum(np.take(with_none, place, axis=0)) / count
-        without = self._without(centre, own, darkest)
-        step = bright - without
+        added = _sum(with_none[doubted]) / count
+        without = _without(share, index, width, places, centre, darkest)
+        step = _sum(shares * saturated) / count - without
         between = _dot(own - without, step) / np.maximum(_dot(step, step), 1e-12)
-        return np.asarray(np.clip(between, 0, 1)[:, None] * added)
+        gain[at : at + _AT_ONCE] = np.clip(between, 0, 1)[:, None] * added
 
-    def _without(self, centre: Floats, own: Floats, darkest: Floats) -> Floats:
-        """What a pixel would be without its saturated neighbours.
 
-        The slope on the side away from them goes on; between two saturated sides it is the darkest sample
-        around.
-        """
-        length = np.sqrt(centre[:, 0] ** 2 + centre[:, 1] ** 2)
-        away = centre * (-1 / np.maximum(length, 1e-6))[:, None]
-        usable = length > _SIDED
-        seen = []
-        for distance in (2, 3):
-            step = np.rint(away * distance).astype(np.intp)
-            there = self._places + step[:, 0] * self._width + step[:, 1]
-            usable &= self._index[there] < 0
-            seen.append(self._at(there))
-        continued = np.minimum(np.maximum(3 * seen[0] - 2 * seen[1], darkest), own)
-        return np.asarray(np.where(usable[:, None], continued, darkest))
+def _without(
+    share: Floats, index: NDArray[np.int32], width: int, places: Places, centre: Floats, darkest: Floats
+) -> Floats:
+    """What pixels would be without their saturated neighbours, the middle of which is given.
 
-    def _at(self, places: Places) -> Floats:
-        return self._share(np.take(self._pixels, places, axis=0))
+    The slope on the side away from them goes on; between two saturated sides it is the darkest sample
+    around.
+    """
+    length = np.sqrt(centre[:, 0] ** 2 + centre[:, 1] ** 2)
+    away = centre * (-1 / np.maximum(length, 1e-6))[:, None]
+    usable = length > _SIDED
+    seen = []
+    for distance in (2, 3):
+        step = np.rint(away * distance).astype(np.intp)
+        there = places + step[:, 0] * width + step[:, 1]
+        usable &= index[there] < 0
+        seen.append(share[there])
+    continued = np.minimum(np.maximum(3 * seen[0] - 2 * seen[1], darkest), share[places])
+    return np.asarray(np.where(usable[:, None], continued, darkest))
 
 
 def rows_and_columns(places: Places, width: int) -> tuple[Places, Places]:
@@ -129,8 +116,8 @@ def rows_and_columns(places: Places, width: int) -> tuple[Places, Places]:
 
 def _sum(terms: NDArray[Any]) -> Floats:
     """Sum along the first axis, term after term, in that order whatever the shape."""
-    total: Floats = terms[0].astype(np.float64)
-    for term in terms[1:]:
+    total: Floats = np.zeros(terms.shape[1:])
+    for term in terms:
         total += term
     return total
 

@@ -19,6 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.pixels.compiled import compiled
+from panopipe.pixels.precise import exp, log
+
 Floats = NDArray[np.float64]
 
 TRUSTED, SATURATED = 0.95, 0.99
@@ -93,15 +96,24 @@ def rebuilt_gain(share: Floats, warmth: Floats, tint: Floats, lights: Lights) ->
         Never negative; 0 where a plane is trusted. The sum does not pass `lights.highest` in
         white-balanced terms, unless the sample itself does.
     """
+    gain = np.empty(share.shape)
+    _rebuild(share, warmth, tint, lights.neutral, lights.share_of_red, lights.highest, gain)
+    return gain
+
+
+@compiled("rebuild")
+def _rebuild(
+    share: Floats, warmth: Floats, tint: Floats, neutral: Floats, a: float, highest: float, gain: Floats
+) -> None:
     trusted = trust(share)
-    balanced = share / lights.neutral
-    estimate = np.exp(_least_squares(balanced, trusted, warmth, tint, lights))
-    ceiling = np.maximum(balanced, lights.highest)
+    balanced = share / neutral
+    estimate = exp(_least_squares(balanced, trusted, warmth, tint, a, highest))
+    ceiling = np.maximum(balanced, highest)
     by_line = (1 - trusted) * (np.clip(estimate, balanced, ceiling) - balanced)
     by_level = _towards_white(share, trusted) * (ceiling - balanced)
     raised = balanced + np.maximum(by_line, by_level)
-    raised[:, 1] += (1 - trusted[:, 1]) * _green_lift(raised, tint, ceiling[:, 1], lights)
-    return np.asarray((raised - balanced) * lights.neutral)
+    raised[:, 1] += (1 - trusted[:, 1]) * _green_lift(raised, tint, ceiling[:, 1], a)
+    gain[:] = (raised - balanced) * neutral
 
 
 def _towards_white(share: Floats, trusted: Floats) -> Floats:
@@ -113,31 +125,31 @@ def _towards_white(share: Floats, trusted: Floats) -> Floats:
     return np.asarray(others * smooth_step(share, _WHITENS_FROM, SATURATED))
 
 
-def _green_lift(raised: Floats, tint: Floats, ceiling: Floats, lights: Lights) -> Floats:
+def _green_lift(raised: Floats, tint: Floats, ceiling: Floats, a: float) -> Floats:
     """What green lacks to the line of lights, given red and blue as they are now.
 
     Red may have turned out higher than its estimate, since what it recorded is the least it can be.
     """
-    a = lights.share_of_red
-    red, blue = (np.log(np.maximum(raised[:, k], _DARKEST)) for k in (0, 2))
-    line = np.minimum(np.exp(a * red + (1 - a) * blue + tint), ceiling)
+    red, blue = (log(np.maximum(raised[:, k], _DARKEST)) for k in (0, 2))
+    line = np.minimum(exp(a * red + (1 - a) * blue + tint), ceiling)
     return np.asarray(np.maximum(line - raised[:, 1], 0))
 
 
-def _least_squares(balanced: Floats, trusted: Floats, warmth: Floats, tint: Floats, lights: Lights) -> Floats:
+def _least_squares(
+    balanced: Floats, trusted: Floats, warmth: Floats, tint: Floats, a: float, highest: float
+) -> Floats:
     """Logarithms of the three planes, from trusted samples, the line of lights, warmth and level.
 
     The normal equations are three by three and are solved by Cramer's rule, element by element: the same
     bits in whatever array a pixel stands.
     """
-    a = lights.share_of_red
-    colour = trusted.sum(axis=1)
+    colour = trusted[:, 0] + trusted[:, 1] + trusted[:, 2]
     lost = 1 - trusted
     pairs = lost[:, 0] * lost[:, 1] + lost[:, 1] * lost[:, 2] + lost[:, 2] * lost[:, 0]
     by_tint, by_warmth = _TINT_WEIGHT * colour, _WARMTH_WEIGHT * colour * pairs
     level = _LEVEL_WEIGHT
-    logs = np.log(np.maximum(balanced, _DARKEST))
-    highest = np.log(lights.highest)
+    logs = log(np.maximum(balanced, _DARKEST))
+    at_most = log(np.array(highest))
 
     d_r, d_g, d_b = (trusted[:, k] + level for k in range(3))
     m_rr = d_r + by_tint * (a * a) + by_warmth
@@ -145,7 +157,7 @@ def _least_squares(balanced: Floats, trusted: Floats, warmth: Floats, tint: Floa
     m_bb = d_b + by_tint * ((1 - a) * (1 - a)) + by_warmth
     m_rg, m_gb = -a * by_tint, -(1 - a) * by_tint
     m_rb = (a * (1 - a)) * by_tint - by_warmth
-    sides = [trusted[:, k] * logs[:, k] + level * highest for k in range(3)]
+    sides = [trusted[:, k] * logs[:, k] + level * at_most for k in range(3)]
     s_r = sides[0] - a * by_tint * tint + by_warmth * warmth
     s_g = sides[1] + by_tint * tint
     s_b = sides[2] - (1 - a) * by_tint * tint - by_warmth * warmth

@@ -6,6 +6,8 @@ PyObject *fit_kernel(PyObject *self, PyObject *args);
 PyObject *code_kernel(PyObject *self, PyObject *args);
 PyObject *shift_kernel(PyObject *self, PyObject *args);
 PyObject *render_kernel(PyObject *self, PyObject *args);
+PyObject *rebuild_kernel(PyObject *self, PyObject *args);
+PyObject *mix_kernel(PyObject *self, PyObject *args);
 
 static PyMethodDef methods[] = {
     {"transform", transform_kernel, METH_VARARGS, NULL},
@@ -13,6 +15,8 @@ static PyMethodDef methods[] = {
     {"code", code_kernel, METH_VARARGS, NULL},
     {"shift", shift_kernel, METH_VARARGS, NULL},
     {"render", render_kernel, METH_VARARGS, NULL},
+    {"rebuild", rebuild_kernel, METH_VARARGS, NULL},
+    {"mix", mix_kernel, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},
 };
 
