@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,9 +41,18 @@ class Scene:
     cards: tuple[NDArray[np.bool_], ...] = ()
 
 
-def made_scenes(width: int) -> list[Scene]:
-    """All generated scenes, `width` pixels wide."""
-    return [photographed(name, width) for name in PLACES]
+def kept_scene(name: str, width: int, folder: Path | None) -> Scene:
+    """One of the generated scenes, read from a folder if it was rendered before."""
+    if folder is None:
+        return photographed(name, width)
+    path = folder / f"{name}-{width}.npz"
+    if not path.exists():
+        scene = photographed(name, width)
+        folder.mkdir(parents=True, exist_ok=True)
+        np.savez(path, *scene.cards, rows=scene.rows)
+    with np.load(path) as kept:
+        cards = tuple(kept[key] for key in sorted(kept.files) if key != "rows")
+        return Scene(name, kept["rows"], cards)
 
 
 def photographed(name: str, width: int) -> Scene:
