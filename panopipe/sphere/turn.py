@@ -7,10 +7,11 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from panopipe.sphere.geometry import direction, pitch_of_row, pixel_of, yaw_of_column, yaw_pitch
+from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
 from panopipe.sphere.views import REACH, sample_frame
 
 Float = NDArray[np.float64]
+Single = NDArray[np.float32]
 _CHUNK_PIXELS = 1 << 18
 
 
@@ -76,7 +77,20 @@ def turn_in_place(rows: NDArray[np.float32], rotation: ArrayLike, *, kernel: str
         rows[first:last] = sample_frame(window, start, *places, kernel=kernel, even_near_poles=False)
 
 
-def _places(matrix: Float, first: int, last: int, width: int) -> tuple[Float, Float]:
-    pitch = pitch_of_row(np.arange(first, last), width // 2)[:, None]
-    yaw = yaw_of_column(np.arange(width), width)[None]
-    return pixel_of(*yaw_pitch(direction(yaw, pitch) @ matrix.T), width)
+def _places(matrix: Float, first: int, last: int, width: int) -> tuple[Single, Single]:
+    """Column and row that each pixel of some rows comes from.
+
+    Sines and cosines are of rows and of columns, not of pixels, and the rest is in single precision: off by
+    less than 2e-3 of a pixel at 12,288 wide.
+    """
+    height = width // 2
+    pitch = np.radians(pitch_of_row(np.arange(first, last), height))[:, None]
+    yaw = np.radians(yaw_of_column(np.arange(width), width))[None]
+    level, up = np.float32(np.cos(pitch)), np.float32(np.sin(pitch))
+    x, y, z = (
+        level * np.float32(m[0] * np.sin(yaw) + m[2] * np.cos(yaw)) + up * np.float32(m[1]) for m in matrix
+    )
+    across = np.maximum(np.sqrt(x * x + z * z), np.float32(1e-30))
+    column = np.arctan2(x, z) * np.float32(width / (2 * np.pi)) + np.float32(width / 2 - 0.5)
+    row = np.float32(height / 2 - 0.5) - np.arctan(y / across) * np.float32(height / np.pi)
+    return column, row

@@ -143,8 +143,7 @@ def _circles(
 ) -> tuple[Float, Float]:
     """Fit a great circle to each stretch of a line; its normal and weight."""
     first = np.zeros(line.max(initial=0) + 1, dtype=np.intp)
-    np.minimum.at(first, line, 0)
-    first[line[::-1]] = rows[::-1]
+    first[line[::-1]] = rows[::-1]  # of a line's points, the topmost is written last
     stretch = line * 64 + (rows - first[line]) // _STRETCH_ROWS
     _, member = np.unique(stretch, return_inverse=True)
     here = direction(yaw_of_column(columns, width), pitch_of_row(rows, width // 2))

@@ -53,7 +53,7 @@ class Level(SpanStage[LevelSettings]):
     """Turns a frame that leaned so that upright is upright."""
 
     name: ClassVar[str] = "level"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     summary: ClassVar[str] = "brings the horizon of a frame that leaned back to level"
     Settings: ClassVar[type] = LevelSettings
 
