@@ -58,7 +58,9 @@ Where = Annotated[
 
 def _say_version(wanted: bool) -> None:
     if wanted:
-        print(f"panopipe {__version__}")
+        from panopipe.pixels.compiled import COMPILED, NOT_COMPILED
+
+        print(f"panopipe {__version__}" + ("" if COMPILED else f"\n{NOT_COMPILED}"))
         raise typer.Exit
 
 

@@ -14,9 +14,10 @@ from typer.testing import CliRunner, Result
 
 from panopipe import stage
 from panopipe.cli import app
+from panopipe.pixels import compiled as forms
 from panopipe.recipe import edit
 from panopipe.recipe.layers import loaded_stage
-from panopipe.run import checking, ledger, session
+from panopipe.run import checking, job_run, ledger, session
 from panopipe.run.errand import Inline
 from panopipe.run.lock import JobLock
 from tests.run.conftest import FAKES, write_frame
@@ -227,3 +228,13 @@ def test_a_real_run_with_worker_processes(tmp_path: Path) -> None:
     assert "hall/h3: decode: not a DNG" in done.stdout
     assert done.stderr == ""
     assert sorted(path.name for path in (tmp_path / "finished/hall").iterdir()) == ["h1.jpg", "h2.jpg"]
+
+
+@pytest.mark.parametrize("compiled", [True, False])
+def test_missing_compiled_arithmetic_is_said(
+    folder: Path, compiled: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(forms, "COMPILED", compiled)
+    monkeypatch.setattr(job_run, "COMPILED", compiled)
+    said = [panopipe("--version").stdout, panopipe("run", folder, "--no-review").stdout]
+    assert [text.count(forms.NOT_COMPILED) for text in said] == [int(not compiled)] * 2

@@ -19,7 +19,12 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 COMPILED = _kernels is not None
-"""Whether the compiled forms are there; without them a frame takes several times as long."""
+"""Whether the compiled forms are there."""
+NOT_COMPILED = (
+    "panopipe was installed without a C compiler: pictures are the same, each takes several times as long; "
+    "install a compiler, then panopipe again"
+)
+"""What a user should know where they are not."""
 
 
 def compiled(name: str) -> Callable[[Callable[P, R]], Callable[P, R]]:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 
 from panopipe.job import Job
+from panopipe.pixels.compiled import COMPILED, NOT_COMPILED
 from panopipe.recipe import Recipe
 from panopipe.run.errand import is_disk_full
 from panopipe.run.finishing import finish_all
@@ -121,6 +122,8 @@ def _begin(session: Session) -> None:
     session.journal.event("start", frames=len(session.frames), wanted=len(session.wanted))
     for remark in (*session.job.remarks, *session.recipe.idle()):
         session.journal.line(remark)
+    if not COMPILED:
+        session.journal.line(NOT_COMPILED)
     if aside := session.ledger.set_aside:
         session.journal.line(f"the ledger could not be read and is now {aside}; all is made again")
     session.ledger.forget([key for key in session.entries if key not in session.frames])
