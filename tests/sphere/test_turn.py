@@ -54,7 +54,7 @@ def test_no_rotation_changes_nothing() -> None:
 
 @pytest.mark.parametrize("tilt_deg", [0.3, 12.0])
 def test_single_precision_does_for_very_wide_frames(tilt_deg: float) -> None:
-    """Three roundings, of direction, angle and place, are each up to 5e-4 of a pixel; poles and seam included."""
+    """Three roundings, of direction, angle and place, are each up to 5e-4 of a pixel; poles and seam too."""
     width, rotation = 12288, levelling_rotation(tilt_deg, 40.0)
     for first in (0, width // 8, width // 4 - 8, width // 2 - 16):
         column, row = _places(rotation, first, first + 16, width)
