@@ -13,7 +13,7 @@ STUDIES = {"floor", "white", "clipped", "light"}
 MAY_IMPORT = {
     "capture": set(),
     "setting": set(),
-    "sphere": set(),
+    "sphere": {"pixels"},
     "colour": set(),
     "pixels": {"colour"},
     "frame": BOTTOM,

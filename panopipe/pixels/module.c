@@ -8,6 +8,8 @@ PyObject *shift_kernel(PyObject *self, PyObject *args);
 PyObject *render_kernel(PyObject *self, PyObject *args);
 PyObject *rebuild_kernel(PyObject *self, PyObject *args);
 PyObject *mix_kernel(PyObject *self, PyObject *args);
+PyObject *add_row_kernel(PyObject *self, PyObject *args);
+PyObject *mean_columns_kernel(PyObject *self, PyObject *args);
 
 static PyMethodDef methods[] = {
     {"transform", transform_kernel, METH_VARARGS, NULL},
@@ -17,6 +19,8 @@ static PyMethodDef methods[] = {
     {"render", render_kernel, METH_VARARGS, NULL},
     {"rebuild", rebuild_kernel, METH_VARARGS, NULL},
     {"mix", mix_kernel, METH_VARARGS, NULL},
+    {"add_row", add_row_kernel, METH_VARARGS, NULL},
+    {"mean_columns", mean_columns_kernel, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},
 };
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise, repeat
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Rows = NDArray[np.float32]
+from panopipe.pixels.mean import add_row, mean_columns
 
-_AT_ONCE = 8
-"""Output rows whose columns are averaged in one go."""
+Rows = NDArray[np.float32]
+Added = tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]
 
 
 class AreaReducer:
@@ -45,15 +45,27 @@ class AreaReducer:
             )
         self._size, self._start = (height, width), start
         self._out = np.empty((out_width // 2, out_width, 3), np.float32)
-        self._weights = _row_weights(height, out_width // 2)
-        self._means = np.zeros((min(_AT_ONCE, out_width // 2), width * 3), np.float32)
-        self._next = self._closed = 0
-        self._added: list[tuple[NDArray[np.intp], NDArray[np.float64]]] = []
+        self._rows = _rows_of(height, out_width // 2)
+        self._columns = _columns_of(width, out_width)
+        self._sums = np.zeros((2, width, 3), np.float32)  # a row lies in two output rows at most
+        self._next = 0
 
-    def take(self, rows: Rows | NDArray[np.uint8] | NDArray[np.uint16], first: int) -> None:
+    def take(
+        self, rows: Rows | NDArray[np.uint8] | NDArray[np.uint16], first: int, added: Added | None = None
+    ) -> None:
         """Take rows of shape (n, width, 3) that follow the ones taken before.
 
         Whole numbers of 8 or 16 bits are averaged as they are, without becoming floats first.
+
+        Parameters
+        ----------
+        rows : ndarray of shape (n, width, 3)
+            The rows.
+        first : int
+            Row of the frame that `rows[0]` is.
+        added : tuple, optional
+            What is to be added to single pixels of these rows: their rows in the frame, ascending, their
+            columns, and values of shape (m, 3); no pixel twice.
 
         Raises
         ------
@@ -63,40 +75,32 @@ class AreaReducer:
         if first != self._next or rows.shape[1:] != (self._size[1], 3):
             raise ValueError(f"rows {first} of shape {rows.shape} do not follow row {self._next}")
         kept = rows.dtype if rows.dtype in (np.uint8, np.uint16) else np.dtype(np.float32)
-        flat = np.ascontiguousarray(rows, kept).reshape(len(rows), 1, 3 * self._size[1])
-        for row in flat:
-            for out_row, weight, closes in self._weights[self._next]:
-                mean = out_row - self._closed
-                cv2.accumulateWeighted(row, self._means[mean : mean + 1], weight)  # the first weighs 1
-                if closes and mean + 1 in (len(self._means), len(self._out) - self._closed):
-                    self._close(mean + 1)
+        for row, (columns, values) in zip(
+            np.ascontiguousarray(rows, kept), self._row_by_row(added, first, len(rows)), strict=True
+        ):
+            for out_row, share, closes in self._rows[self._next]:
+                sums = self._sums[out_row % 2]
+                add_row(row, share, self._start, sums)
+                if len(columns):
+                    sums[columns] += np.float32(share) * values
+                if closes:
+                    mean_columns(sums, *self._columns, self._out[out_row])
+                    sums[:] = 0
             self._next += 1
 
-    def add(self, rows: NDArray[np.intp], columns: NDArray[np.intp], values: NDArray[np.float64]) -> None:
-        """Add to single pixels of the frame, before or after their rows are taken.
-
-        Parameters
-        ----------
-        rows, columns : ndarray of shape (m,), dtype intp
-            Pixels of the frame, columns as those of the rows taken; no pixel twice.
-        values : ndarray of shape (m, 3), dtype float64
-            What to add to them.
-        """
-        if len(rows):
-            turned = (columns - self._start) % self._size[1]
-            self._added.append((rows * self._size[1] + turned, values))
-
-    def _close(self, count: int) -> None:
-        """Means of `count` output rows are whole: average their columns."""
-        means = self._means[:count].reshape(count, -1, 3)
-        if self._start:
-            means = np.concatenate([means[:, self._start :], means[:, : self._start]], axis=1)
-        out = self._out[self._closed : self._closed + count]
-        if out.shape[1] == self._size[1]:
-            out[:] = means
-        else:
-            cv2.resize(means, (out.shape[1], count), dst=out, interpolation=cv2.INTER_AREA)
-        self._closed += count
+    def _row_by_row(
+        self, added: Added | None, first: int, count: int
+    ) -> Iterator[tuple[NDArray[np.intp], Rows]]:
+        """Columns of the output's order, and what is to be added there."""
+        if added is None or not len(added[0]):
+            nothing = np.zeros(0, np.intp), np.zeros((0, 3), np.float32)
+            yield from repeat(nothing, count)
+            return
+        rows, columns, values = added
+        turned, floats = (columns - self._start) % self._size[1], values.astype(np.float32)
+        ends = np.searchsorted(rows, np.arange(first, first + count + 1)).tolist()
+        for start, end in pairwise(ends):
+            yield turned[start:end], floats[start:end]
 
     def result(self) -> Rows:
         """Return the reduced frame, float32 (out_width / 2, out_width, 3).
@@ -108,48 +112,31 @@ class AreaReducer:
         """
         if self._next != self._size[0]:
             raise ValueError(f"only {self._next} of {self._size[0]} rows were taken")
-        if self._added:
-            self._add_means()
-            self._added = []
         return self._out
 
-    def _add_means(self) -> None:
-        """Average what was added to single pixels; each reaches one or two output rows and columns."""
-        (height, width), (out_height, out_width) = self._size, self._out.shape[:2]
-        places = np.concatenate([places for places, _ in self._added])
-        order = np.argsort(places)  # one order of summing, however the frame was cut or turned
-        values = np.concatenate([values for _, values in self._added])[order]
-        rows, columns = np.divmod(places[order], width)
-        reached, means = [], []
-        for out_row, row_share in _shares_of_rows(height, out_height):
-            for out_column, left, right in _parts(np.arange(width), width, out_width):
-                share = row_share[rows] * ((right - left) / width)[columns]
-                there = np.flatnonzero(share)
-                reached.append(out_row[rows[there]] * out_width + out_column[columns[there]])
-                means.append(values[there] * share[there, None])
-        out_places = np.concatenate(reached)
-        order = np.argsort(out_places, kind="stable")
-        firsts = np.flatnonzero(np.diff(out_places[order], prepend=-1))
-        sums = np.add.reduceat(np.concatenate(means)[order], firsts, axis=0)
-        self._out.reshape(-1, 3)[out_places[order][firsts]] += sums.astype(np.float32)
+
+def _rows_of(height: int, out_height: int) -> list[list[tuple[int, float, bool]]]:
+    """For each row: the output rows it lies in, its share in each, and whether it is the last there."""
+    parts: list[list[tuple[int, float, bool]]] = [[] for _ in range(height)]
+    for out_rows, shares in _shares_of_rows(height, out_height):
+        closes = (np.arange(height) + 1) * out_height >= (out_rows + 1) * height
+        for row, *part in zip(
+            range(height), *map(np.ndarray.tolist, (out_rows, shares, closes)), strict=True
+        ):
+            if part[1]:
+                parts[row].append((part[0], part[1], part[2]))
+    return parts
 
 
-def _row_weights(height: int, out_height: int) -> list[list[tuple[int, float, bool]]]:
-    """For each row: the output rows it lies in, its weight in each, and whether it is the last there.
-
-    The weight is that of a running mean: the row's solid angle in the output row over that of all its
-    rows so far.
-    """
-    weights: list[list[tuple[int, float, bool]]] = [[] for _ in range(height)]
-    for out_rows, top, bottom in _parts(np.arange(height), height, out_height):
-        start, end = out_rows * height, (out_rows + 1) * height
-        there = np.flatnonzero(bottom > top)
-        so_far = _solid_angle(start, bottom, height * out_height)
-        share = (_solid_angle(top, bottom, height * out_height)[there] / so_far[there]).tolist()
-        closes = (bottom == end)[there].tolist()
-        for row, *part in zip(there.tolist(), out_rows[there].tolist(), share, closes, strict=True):
-            weights[row].append((part[0], part[1], part[2]))
-    return weights
+def _columns_of(width: int, out_width: int) -> tuple[NDArray[np.int32], Rows]:
+    """First column that each output column is made of, and the shares of that and the ones that follow."""
+    most = -(-width // out_width) + (width % out_width > 0)
+    firsts = np.minimum(np.arange(out_width) * width // out_width, width - most)
+    shares = np.zeros((out_width, most), np.float32)
+    for out, left, right in _parts(np.arange(width), width, out_width):
+        there = np.flatnonzero(right > left)
+        shares[out[there], there - firsts[out[there]]] = (right - left)[there] / width
+    return firsts.astype(np.int32), shares
 
 
 def _shares_of_rows(height: int, out_height: int) -> Iterator[tuple[NDArray[np.intp], NDArray[np.float64]]]:

@@ -165,8 +165,7 @@ class DecodedFrame(Opened):
                 reducer.take(self.read(first, last), first)
                 continue
             for part in self._parts(first, last):
-                reducer.take(part.samples, part.first)
-                reducer.add(part.rows, part.columns, part.lacking)
+                reducer.take(part.samples, part.first, (part.rows, part.columns, part.lacking))
         return (
             self._checked(transform_rows(reducer.result(), self._affine)) if is_linear else reducer.result()
         )

@@ -60,7 +60,10 @@ def _scene(number: int) -> Any:
 
 
 def finish(dng: Path) -> dict[str, Any]:
-    """Let panopipe finish one frame in this process: open, reduce, survey, solve, learn, stream, encode."""
+    """Let panopipe finish one frame in this process: open, reduce, survey, solve, learn, stream, encode.
+
+    As in a run, the frame is opened to be looked at, and again to be finished.
+    """
     from panopipe.frame import Frame, FrameKey
     from panopipe.run.engine import finish_frame, reductions
     from panopipe.run.passage import Given
@@ -70,9 +73,12 @@ def finish(dng: Path) -> dict[str, Any]:
     steps = [Step(made, made.Settings()) for made in map(stage, DEFAULT_ORDER)]
     watch, key = Watch(), FrameKey("room", "frame")
     start = time.process_time()
-    with watch.on("decode"):
-        opened = steps[0].stage.open([dng], key, steps[0].settings)
-    with opened:
+
+    def opened_frame() -> Any:
+        with watch.on("decode"):
+            return steps[0].stage.open([dng], key, steps[0].settings)
+
+    with opened_frame() as opened:
         reduced = reductions(opened, source="decode", watch=watch).reduced
         solutions = {}
         with watch.on("survey of all stages"):
@@ -80,6 +86,7 @@ def finish(dng: Path) -> dict[str, Any]:
                 seen = step.stage.survey(Frame(reduced.copy(), opened.facts), step.settings)
                 observed = {key: Observed(seen, step.settings, opened.facts)}
                 solutions[step.name] = step.stage.solve(observed, JobFacts({key.room: [key]}))[key]
+    with opened_frame() as opened:
         done = finish_frame(opened, steps, given=Given(solutions), reduced=reduced, watch=watch)
     seconds = time.process_time() - start
     dng.with_suffix(".jpg").write_bytes(done.outputs[0].data)
