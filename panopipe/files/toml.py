@@ -109,7 +109,7 @@ def _lines(text: str) -> Iterator[tuple[Path_, int]]:
             table = _key(statement.strip("[]"))
             yield table, line
             continue
-        key = table + _key(statement[: _end_of_key(statement)])
+        key = table + _key(statement[: _outside_quotes(statement, "=")])
         yield key, line
         for length in range(len(table) + 1, len(key)):
             yield key[:length], line
@@ -125,16 +125,17 @@ def _key(text: str) -> Path_:
     return tuple(path)
 
 
-def _end_of_key(statement: str) -> int:
+def _outside_quotes(text: str, mark: str) -> int:
+    """Where a mark stands first that is not inside quotes; the length of the text if nowhere."""
     quote = ""
-    for at, character in enumerate(statement):
+    for at, character in enumerate(text):
         if quote:
             quote = "" if character == quote else quote
         elif character in "\"'":
             quote = character
-        elif character == "=":
+        elif character == mark:
             return at
-    return len(statement)
+    return len(text)
 
 
 def _statements(text: str) -> Iterator[tuple[int, str]]:
@@ -148,22 +149,10 @@ def _statements(text: str) -> Iterator[tuple[int, str]]:
             skipped = len(chunk) - len(chunk.lstrip())
             head = bare.split("\n", 1)[0]
             if head.startswith("["):
-                head = head[: _end_of_header(head)]
+                head = head[: _outside_quotes(head, "#")].rstrip()
             yield line + chunk.count("\n", 0, skipped), head
         line += chunk.count("\n")
         at = end
-
-
-def _end_of_header(head: str) -> int:
-    quote = ""
-    for at, character in enumerate(head):
-        if quote:
-            quote = "" if character == quote else quote
-        elif character in "\"'":
-            quote = character
-        elif character == "#":
-            return len(head[:at].rstrip())
-    return len(head)
 
 
 def _end_of_statement(text: str, at: int) -> int:
