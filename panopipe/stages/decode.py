@@ -154,7 +154,9 @@ class DecodedFrame(Opened):
 
         Camera samples are averaged before they become light: levels and colour are one linear step.
         """
-        width, height = min(width, self.facts.width), self.facts.height
+        if width >= self.facts.width:
+            return self.read(0, self.facts.height)
+        height = self.facts.height
         is_linear = isinstance(self._recorded.colour, CameraColour)
         start = self._anchor if is_linear else 0
         reducer = AreaReducer(self.facts.width, height, width - width % 2, start)
