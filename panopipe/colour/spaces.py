@@ -57,9 +57,3 @@ SRGB_FROM_WORKING: Matrix = SRGB_FROM_XYZ @ XYZ_FROM_WORKING
 WORKING_FROM_SRGB: Matrix = WORKING_FROM_XYZ @ XYZ_FROM_SRGB
 LUMINANCE_OF_WORKING: Matrix = XYZ_FROM_WORKING[1]
 """Weights of red, green and blue in luminance Y (ITU-R BT.2020-2, table 4: 0.2627, 0.6780, 0.0593)."""
-
-
-def apply_matrix(matrix: Matrix, colours: ArrayLike) -> Matrix:
-    """Apply a 3x3 matrix to colours of shape (..., 3), in float64."""
-    product: Matrix = np.asarray(colours, dtype=np.float64) @ matrix.T
-    return product

@@ -13,8 +13,6 @@ import cv2
 import numpy as np
 
 from panopipe.frame import Rows
-from panopipe.recipe import FrameSettings
-from panopipe.recipe.layers import loaded_stage
 from panopipe.stage import RowStage, SinkStage, SourceStage, SpanStage, Stage
 
 
@@ -29,11 +27,6 @@ class Step:
     def name(self) -> str:
         """Name of the stage."""
         return self.stage.name
-
-
-def steps_of(settings: FrameSettings) -> tuple[Step, ...]:
-    """Stages of a frame, source first, sink last, with their settings."""
-    return tuple(Step(loaded_stage(name), settings.stages[name]) for name in settings.order)
 
 
 class StageError(ValueError):

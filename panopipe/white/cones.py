@@ -19,7 +19,7 @@ from panopipe.colour.spaces import (
     xy_from_xyz,
     xyz_from_xy,
 )
-from panopipe.colour.temperature import cct_duv_from_xy, xy_from_cct_duv
+from panopipe.colour.temperature import xy_from_cct_duv
 
 _D65_CONES = BRADFORD @ xyz_from_xy(D65_XY)
 CONES_FROM_WORKING: Matrix = (BRADFORD / _D65_CONES[:, None]) @ XYZ_FROM_WORKING
@@ -98,8 +98,3 @@ def correction_matrix(place: ArrayLike, strength: float) -> Matrix:
 def locus(mired: ArrayLike, duv: ArrayLike = 0.0) -> Matrix:
     """Places of the Planckian locus, or of a line beside it, as seen from the D65 white."""
     return place_from_xy(xy_from_cct_duv(1e6 / np.asarray(mired, dtype=np.float64), duv))
-
-
-def kelvin_duv(place: ArrayLike) -> tuple[Matrix, Matrix]:
-    """CCT in kelvin and Duv of places as they stand."""
-    return cct_duv_from_xy(xy_from_place(place))
