@@ -1,8 +1,7 @@
 """Samples of a frame a chunk of rows at a time, with what saturated ones lack.
 
 To rebuild a saturated pixel takes its neighbours, so each chunk brings rows along above and below. Those
-that the next chunk needs again are kept: every row is read once while chunks follow each other. What they
-lack is kept as well, as a frame is asked for twice: reduced, and whole.
+that the next chunk needs again are kept: every row is read once while chunks follow each other.
 """
 
 from __future__ import annotations
@@ -18,8 +17,6 @@ from panopipe.clipped.rebuild import Floats
 
 _CHUNK_PIXELS = 1 << 19
 """Enough rows that the ones brought along count for little, few enough for the processor's cache."""
-_KEPT_SHARE = 1 / 32
-"""Share of the frame's pixels of which is kept what they lack, 40 bytes each; the others are found again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +77,6 @@ class Chunks:
         self._buffer = np.empty((self._rows + 2 * MARGIN, width, 3), dtype)
         self._start, self._held = 0, (0, 0)
         self._chunk: Part | None = None
-        self._found: dict[int, tuple[Places, Places, Floats]] = {}
-        self._room = int(_KEPT_SHARE * width * self._height)
 
     def parts(self, first: int, last: int) -> Iterator[Part]:
         """Rows `first` to `last` of the frame, part by part from the top."""
@@ -103,27 +98,18 @@ class Chunks:
         return chunk
 
     def _filled(self, first: int, last: int) -> Part:
-        margin = 0 if first in self._found else MARGIN
         start, end = first - MARGIN, last + MARGIN
-        top, bottom = max(first - margin, 0), min(last + margin, self._height)
+        top, bottom = max(start, 0), min(end, self._height)
         known = self._keep(start, top, bottom)
         self._held = (0, 0)
         self._read_into(known, bottom, self._buffer[known - start : bottom - start])
         self._start, self._held = start, (top, bottom)
         wide = self._buffer[: end - start]
-        found = self._found.get(first) or self._find(wide, first)
-        return Part(first, last, wide[MARGIN:-MARGIN], *found)
-
-    def _find(self, wide: Samples, first: int) -> tuple[Places, Places, Floats]:
-        """Pixels of the frame that lack something, and what."""
-        self._continue_over_poles(wide, first - MARGIN, first + len(wide) - MARGIN)
+        self._continue_over_poles(wide, start, end)
         places, gain = self._rebuilder.gain(wide, first)
         rows, columns = rows_and_columns(places, wide.shape[1])
-        found = rows + first, columns, gain * (self._rebuilder.white - self._rebuilder.black)
-        if len(rows) <= self._room:
-            self._room -= len(rows)
-            self._found[first] = found
-        return found
+        lacking = gain * (self._rebuilder.white - self._rebuilder.black)
+        return Part(first, last, wide[MARGIN:-MARGIN], rows + first, columns, lacking)
 
     def _keep(self, start: int, top: int, bottom: int) -> int:
         """Move the rows that are wanted again to their new place; the first row that must be read."""

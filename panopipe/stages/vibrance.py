@@ -54,7 +54,7 @@ class Vibrance(RowStage[VibranceSettings]):
     """Raises dull colours more than vivid, and keeps hue and lightness."""
 
     name: ClassVar[str] = "vibrance"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     summary: ClassVar[str] = "raises dull colours more than vivid ones, keeps hue and skin"
     Settings: ClassVar[type] = VibranceSettings
 

@@ -6,7 +6,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from panopipe.clipped import chunks
 from panopipe.clipped.band import MARGIN, Rebuilder
 from panopipe.clipped.level import cut_level
 from panopipe.clipped.rebuild import TRUSTED, Lights, rebuilt_gain, share_of_red
@@ -231,25 +230,3 @@ def test_window_and_lamps_of_a_room(tmp_path: Path, white_kelvin: float, scaled:
         magenta[choice] = int(np.sum(bright & (green < 0.95 * np.minimum(red, blue))))
     assert magenta["as-recorded"] > 1500
     assert magenta["rebuild"] < 0.005 * magenta["as-recorded"]  # corners where three lights mix in a pixel
-
-
-@pytest.mark.parametrize("kept", [1.0, 0.005, 0.0], ids=["all is kept", "some is", "none is"])
-def test_what_was_found_once_is_found_again(
-    tmp_path: Path, kept: float, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Light is the same read at once or after the reduced frame, in any order, whatever was kept."""
-    monkeypatch.setattr(chunks, "_KEPT_SHARE", kept)
-    samples = np.minimum(drawn_room(512, 3)[::3, ::3] @ CAMERA_D65.T, 1)
-    path = write_linear_dng(tmp_path / "a.dng", np.rint(samples * 65535).astype(np.uint16))
-    with Decode().open([path], FrameKey("a", "b"), DecodeSettings()) as frame:
-        frame._chunks._rows = 32  # eight chunks; in a frame of this size there would be one
-        whole = frame.read(0, 256)
-        small = frame.reduced(128)
-        assert np.array_equal(
-            np.concatenate([frame.read(at, at + 20) for at in range(0, 240, 20)]), whole[:240]
-        )
-        assert np.array_equal(frame.read(90, 130), whole[90:130])
-    with Decode().open([path], FrameKey("a", "b"), DecodeSettings()) as frame:
-        frame._chunks._rows = 32
-        assert np.array_equal(frame.reduced(128), small)
-        assert np.array_equal(frame.read(0, 256), whole)
