@@ -35,6 +35,7 @@ _TURNS_DEG = np.arange(0.0, 360.0, 2.5)
 _HEADINGS_DEG = np.arange(0.0, 180.0, 4.0)
 
 Index = NDArray[np.intp]
+Units = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +87,10 @@ class Pair:
 
 def match_frames(features: Sequence[Features], rooms: Sequence[str]) -> list[Pair]:
     """Match all frames of a room with each other, and frames of different rooms that look promising."""
-    pairs = []
+    pairs, units = [], [_unit(one.descriptors) for one in features]
     for i, j in itertools.combinations(range(len(features)), 2):
-        if rooms[i] == rooms[j] or may_share(features[i], features[j]):
-            shared = shared_surfaces(features[i], features[j])
+        if rooms[i] == rooms[j] or _may_share(units[i], units[j]):
+            shared = _shared(features[i], features[j], *_matches(units[i], units[j]))
             if shared is not None:
                 pairs.append(Pair(i, j, shared))
     return pairs
@@ -124,18 +125,18 @@ def find_features(rows: Rows) -> Features:
     )
 
 
-def may_share(a: Features, b: Features) -> bool:
-    """Cheap look at the strongest features only: whether a full match is worth while."""
-    strongest = [
-        Features(f.descriptors[:FIRST_LOOK], f.directions[:FIRST_LOOK], f.colours[:FIRST_LOOK])
-        for f in (a, b)
-    ]
-    return len(_matches(*strongest)[0]) >= FEWEST
-
-
 def shared_surfaces(a: Features, b: Features) -> Shared | None:
     """Match two frames; None if they have too little in common to be believed."""
-    first, second = _matches(a, b)
+    return _shared(a, b, *_matches(_unit(a.descriptors), _unit(b.descriptors)))
+
+
+def _may_share(one: Units, two: Units) -> bool:
+    """Cheap look at the strongest features only: whether a full match is worth while."""
+    return len(_matches(one[:FIRST_LOOK], two[:FIRST_LOOK])[0]) >= FEWEST
+
+
+def _shared(a: Features, b: Features, first: Index, second: Index) -> Shared | None:
+    """What two frames have in common, given the pairs that their features make."""
     if len(first) < FEWEST:
         return None
     inlier = _one_motion(a.directions[first].astype(np.float64), b.directions[second].astype(np.float64))
@@ -168,24 +169,26 @@ def _colours_at(belt: Rows, at: Matrix) -> tuple[Matrix, NDArray[np.bool_]]:
     return colours, (largest > RECORDED[0]) & (largest < RECORDED[1])
 
 
-def _matches(a: Features, b: Features) -> tuple[Index, Index]:
+def _matches(one: Units, two: Units) -> tuple[Index, Index]:
     """Pairs that are each other's best and clearly better than the second best."""
     nothing = np.zeros(0, np.intp)
-    if min(len(a.descriptors), len(b.descriptors)) < FEWEST:
+    if min(len(one), len(two)) < FEWEST:
         return nothing, nothing
-    one, two = _unit(a.descriptors), _unit(b.descriptors)
-    distance = np.sqrt(np.maximum(2 - 2 * one @ two.T, 0))
-    best = np.argmin(distance, axis=1)
-    back = np.argmin(distance, axis=0)
-    nearest, next_one = np.partition(distance, 1, axis=1)[:, :2].T
+    likeness = one @ two.T  # of unit vectors: the squared distance is 2 - 2 of it
+    best, back = np.argmax(likeness, axis=1), np.argmax(likeness, axis=0)
     rows = np.arange(len(best))
-    good = (back[best] == rows) & (nearest < RATIO * next_one)
-    return np.flatnonzero(good), best[good]
+    own = np.flatnonzero(back[best] == rows)
+    likeness, best = likeness[own], best[own]
+    rows = np.arange(len(own))
+    nearest = np.maximum(2 - 2 * likeness[rows, best], 0)
+    likeness[rows, best] = -1
+    good = nearest < RATIO**2 * (2 - 2 * likeness.max(axis=1))
+    return own[good], best[good]
 
 
-def _unit(descriptors: NDArray[np.uint8]) -> NDArray[np.float32]:
+def _unit(descriptors: NDArray[np.uint8]) -> Units:
     values = descriptors.astype(np.float32)
-    unit: NDArray[np.float32] = values / np.maximum(np.linalg.norm(values, axis=1, keepdims=True), 1e-6)
+    unit: Units = values / np.maximum(np.linalg.norm(values, axis=1, keepdims=True), 1e-6)
     return unit
 
 
@@ -195,15 +198,18 @@ def _one_motion(a: Matrix, b: Matrix) -> NDArray[np.bool_]:
     With the turn known, a match allows one plane through both positions; all headings are tried. A match
     counts for less near the horizon, where every level shift explains it.
     """
-    worth = np.clip(np.abs(a[:, 1]) / np.sin(np.radians(4.0)), 0.15, 1.0)
+    worth = np.clip(np.abs(a[:, 1]) / np.sin(np.radians(4.0)), 0.15, 1.0).astype(np.float32)
     heading = np.radians(_HEADINGS_DEG)
-    shift = np.stack([np.sin(heading), np.zeros_like(heading), np.cos(heading)])
+    shift = np.stack([np.sin(heading), np.cos(heading)]).astype(np.float32)
     turned = _turned(a, np.radians(_TURNS_DEG))
-    off_plane = np.abs(np.cross(b[None], turned) @ shift)
-    length = np.sqrt(np.maximum(1 - (turned @ shift) ** 2, 1e-12))
+    across = np.cross(b[None], turned)[..., ::2].astype(np.float32)
     ahead = np.sum(turned * b[None], axis=-1) > -0.5
-    near = (off_plane < np.sin(np.radians(OFF_PLANE_DEG)) * length) & ahead[..., None]
-    score = np.einsum("n,tnh->th", worth, near)
+    # Off the plane by less than the sine of the angle, of what is left of the direction beside the shift.
+    limit = np.float32(np.sin(np.radians(OFF_PLANE_DEG)) ** 2)
+    off, along = across @ shift, turned[..., ::2].astype(np.float32) @ shift
+    near = np.square(off, out=off) < limit * (1 - np.square(along, out=along))
+    near &= ahead[..., None]
+    score = worth @ near.astype(np.float32)
     turn, way = np.unravel_index(int(np.argmax(score)), score.shape)
     return near[turn, :, way] if score[turn, way] >= FEWEST / 2 else np.zeros(len(a), bool)
 
