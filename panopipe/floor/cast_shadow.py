@@ -26,13 +26,15 @@ _REACH = 2.6
 """How far out the floor is looked at, in radii of the foot."""
 
 
-def cast_shadow_deg(luma: Picture, from_deg: Float, foot_deg: float) -> Float:
+def cast_shadow_deg(luma: Picture, chroma: Picture, from_deg: Float, foot_deg: float) -> Float:
     """Angle from the nadir, in each direction, to which the likeliest cast shadow reaches.
 
     Parameters
     ----------
     luma : ndarray of shape (rows, columns), dtype float32
         Log luminance of a ring map.
+    chroma : ndarray of shape (rows, columns, 2), dtype float32
+        Its colour, in units of what counts as different, about that of the floor.
     from_deg : ndarray of shape (columns,), dtype float64
         Where floor begins in each direction.
     foot_deg : float
@@ -52,7 +54,9 @@ def cast_shadow_deg(luma: Picture, from_deg: Float, foot_deg: float) -> Float:
     if looked_at.sum() < 100:
         return np.zeros(columns)
     lobes = np.array([_lobe(x, y, 2 * np.pi * step / _DIRECTIONS) for step in range(_DIRECTIONS)])
-    best = _darkest(luma, lobes, looked_at, x, y, np.sqrt(np.sin(np.radians(angle))))
+    weight = np.broadcast_to(np.sqrt(np.sin(np.radians(angle))), x.shape)
+    even = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y, *_stuff(chroma)], -1)
+    best = _darkest(luma[looked_at], lobes[:, looked_at], even[looked_at], weight[looked_at])
     if best is None:
         return np.zeros(columns)
     dark = lobes[best] * _DEPTH > _SHADOW_SHARE
@@ -69,18 +73,20 @@ def _lobe(x: Float, y: Float, direction: float) -> Float:
     return lobe
 
 
-def _darkest(
-    luma: Picture, lobes: Float, looked_at: NDArray[np.bool_], x: Float, y: Float, weight: Float
-) -> int | None:
-    """The lobe that explains most darkness, next to an even slope and bend of the light."""
-    w = np.broadcast_to(weight, x.shape)[looked_at]
-    x, y = x[looked_at], y[looked_at]
-    even, _ = np.linalg.qr(np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], 1) * w[:, None])
-    seen = luma[looked_at].astype(np.float64)
+def _stuff(chroma: Picture) -> list[Float]:
+    """What may tell one material from another: a shadow leaves colour as it is."""
+    one, two = np.tanh(chroma[..., 0].astype(np.float64)), np.tanh(chroma[..., 1].astype(np.float64))
+    return [one, two, one * one, one * two, two * two]
+
+
+def _darkest(luma: Picture, lobes: Float, even: Float, weight: Float) -> int | None:
+    """The lobe that explains most darkness, next to an even slope and bend of the light and to materials."""
+    even, _ = np.linalg.qr(even * weight[:, None])
+    seen = luma.astype(np.float64)
     middle = float(np.median(seen))
     bound = 3 * 1.4826 * float(np.median(np.abs(seen - middle))) + 0.02
-    light = np.clip(seen - middle, -bound, bound) * w
-    shapes = lobes[:, looked_at].T * w[:, None]
+    light = np.clip(seen - middle, -bound, bound) * weight
+    shapes = lobes.T * weight[:, None]
     light, shapes = light - even @ (even.T @ light), shapes - even @ (even.T @ shapes)
     along = shapes.T @ light
     explained = np.where(along < 0, np.square(along), 0) / (np.einsum("ij,ij->j", shapes, shapes) + 1e-12)

@@ -26,13 +26,13 @@ from panopipe.floor.labels import label_hole
 from panopipe.floor.logs import from_log, offset_for, to_log
 from panopipe.floor.scene import Scene, lessened, shrunk
 from panopipe.floor.select import chosen_shifts, fit, refined, unexplained
-from panopipe.floor.shade import broad_shade
+from panopipe.floor.shade import continued_shade
 from panopipe.floor.shifts import best_shifts, likeness
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_COARSE_RADIUS_PX = 40
+_COARSE_RADIUS_PX = 32
 """Radius of the hole on the grid on which shifts and labels are chosen."""
 _SHADE_SHARE = 0.4
 """Breadth of what counts as light and shade, in radii of the hole."""
@@ -44,7 +44,7 @@ stones of all tones, and mending them would leave blotches broader than any ston
 _ODD_PRICE, _ODD_FROM = 3.0, 0.3
 """Price of copying a pixel whose surroundings are unlike the floor at the rim, and where it begins."""
 _POOL = 120
-_KEPT = 20
+_KEPT = 18
 _SHORTEST = 0.6
 """Shortest shift, in radii of the hole: shorter ones reach only its rim."""
 
@@ -105,7 +105,7 @@ def fill_floor(
     offset = offset_for(light, known)
     detail = to_log(light, offset)
     factor = max(1, round(radius / _COARSE_RADIUS_PX))
-    shade = broad_shade(detail, known, _SHADE_SHARE * radius)
+    shade = continued_shade(detail, known, _SHADE_SHARE * radius)
     if edge:
         plain = shrunk(detail - shade, factor)
         shade = np.broadcast_to(cv2.mean(detail, known.view(np.uint8))[:3], detail.shape).astype(np.float32)

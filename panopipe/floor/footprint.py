@@ -38,6 +38,8 @@ _SHADOW_SHARE = 0.03
 _ALLOWANCE, _SHARP_DEG = 0.2, 4.2
 """Further cover per degree of foot beyond so many: the larger a foot, the wider its half-shadow, which fades
 below what one frame can show."""
+_SIZE_PERCENTILE = 75.0
+"""What counts as the foot's size: a foot of toes casts a shadow nearly as wide as they reach."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,10 +107,13 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
     certainty = _certainty(evidence, radius)
     foot_deg = np.asarray(radius * STEP_DEG, np.float64)
     contact = np.asarray(_shadow_radius(turned, radius) * STEP_DEG, np.float64)
+    size_deg = float(np.percentile(foot_deg, _SIZE_PERCENTILE))
     contact += _ALLOWANCE * max(0.0, float(foot_deg.mean()) - _SHARP_DEG)
     found = []
-    for luma, turn in zip(turned[..., 0] * _LUMA_SCALE, turns, strict=True):
-        shadow_deg: Float = np.maximum(contact, cast_shadow_deg(luma, contact, float(foot_deg.mean())))
+    for one, turn in zip(turned, turns, strict=True):
+        chroma = one[..., 1:] - np.median(one[_rows(*_FLOOR_DEG), :, 1:], axis=(0, 1))
+        cast = cast_shadow_deg(one[..., 0] * _LUMA_SCALE, chroma, contact, size_deg)
+        shadow_deg: Float = np.maximum(contact, cast)
         found.append(Footprint(_outline(shadow_deg, turn), _outline(foot_deg, turn), certainty))
     return found
 

@@ -62,7 +62,7 @@ def seam_prices(shifted: Picture, valid: Mask, *, strange: float) -> Picture:
     return prices.transpose(2, 3, 0, 1)
 
 
-def choose_labels(unary: Picture, prices: Picture, region: Mask, *, sweeps: int = 4) -> Whole:
+def choose_labels(unary: Picture, prices: Picture, region: Mask, *, sweeps: int = 3) -> Whole:
     """Labels of low total price on a region.
 
     Parameters

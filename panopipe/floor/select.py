@@ -24,8 +24,9 @@ _UNKNOWN = 1.2
 """Price of a ring pixel whose shifted floor is not known."""
 _UNREACHED = 3.0
 """Price of a pixel of the hole that a shift does not reach."""
-_JUDGES = 1500
-"""Pixels of the ring, those with the most detail, that set a shift to the pixel."""
+_JUDGES, _JUDGES_AT_FIRST = 4000, 1000
+"""Pixels of the ring, those with the most detail, that set a shift to the pixel, and of these, those that
+bring it near."""
 
 
 def chosen_shifts(
@@ -147,7 +148,8 @@ def refined(scene: Scene, shifts: Whole, factor: int, radius: float) -> Whole:
         reach = 2 if step > 1 else 1
         trials = np.mgrid[-reach : reach + 1, -reach : reach + 1].reshape(2, -1).T * step
         trials = trials[np.argsort(np.abs(trials).sum(1), kind="stable")]
-        moved = np.array([_best_of(grey, scene.known, judges, shift + trials) for shift in moved])
+        heard = judges[:, :: max(1, judges.shape[1] // _JUDGES_AT_FIRST)] if step > 1 else judges
+        moved = np.array([_best_of(grey, scene.known, heard, shift + trials) for shift in moved])
     return moved
 
 

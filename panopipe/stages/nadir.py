@@ -128,7 +128,7 @@ class Nadir(SpanStage[NadirSettings]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 4
+    version: ClassVar[int] = 5
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     surveys: ClassVar[bool] = True

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -250,6 +251,106 @@ def rug(edge_m: float = 0.05, angle_deg: float = 33, seed: int = 8) -> Floor:
     return floor
 
 
+def herringbone(angle_deg: float = 41, seed: int = 11) -> Floor:
+    """Parquet blocks of 1 to 4, laid in herringbone."""
+    short, blocks = 0.07, 4
+
+    def floor(x: Picture, y: Picture) -> Picture:
+        along, across = _turned(x, y, angle_deg)
+        i, j = np.floor(along / short), np.floor(across / short)
+        # On a grid of the blocks' width, a row repeats after two lengths and starts one further each time.
+        place = np.mod(i - j, 2 * blocks)
+        lying = place < blocks
+        start_x = np.where(lying, i - place, i) * short
+        start_y = np.where(lying, j, j - (2 * blocks - 1 - place)) * short
+        u, v = along - start_x, across - start_y
+        length, width = np.where(lying, u, v), np.where(lying, v, u)
+        gap = np.clip(
+            _groove(width, 0.003)
+            + _groove(width - short, 0.003)
+            + _groove(length, 0.003)
+            + _groove(length - blocks * short, 0.003),
+            0,
+            1,
+        )
+        a, b = np.round(start_x / short), np.round(start_y / short)
+        tone = 0.09 * cell_noise(a, b, seed) + 0.05 * lying
+        grain = value_noise(length * 0.07 + 3 * cell_noise(a, b, seed + 1), width, 0.005, seed + 2)
+        return _coloured((1 + tone + 0.04 * grain) * (1 - 0.5 * gap), (0.30, 0.20, 0.12))
+
+    return floor
+
+
+def brick(angle_deg: float = 63, seed: int = 12) -> Floor:
+    """Clinker pavers in running bond, rough, with sand joints."""
+
+    def floor(x: Picture, y: Picture) -> Picture:
+        along, across = _turned(x, y, angle_deg)
+        row = np.floor(across / 0.08)
+        start = 0.1 * np.mod(row, 2)
+        piece = np.floor((along + start) / 0.2)
+        u, v = along + start - piece * 0.2, across - row * 0.08
+        joint = np.maximum(
+            _groove(u, 0.008) + _groove(u - 0.2, 0.008), _groove(v, 0.008) + _groove(v - 0.08, 0.008)
+        )
+        tone = 0.16 * cell_noise(row, piece, seed) + 0.05 * value_noise(x, y, 0.006, seed + 1)
+        warm = 0.12 * cell_noise(row, piece, seed + 2)
+        stone = _coloured(1 + tone, (0.27, 0.13, 0.09)) * np.stack([1 + warm, 1 + 0 * warm, 1 - warm], -1)
+        sand = _coloured(1 + 0.1 * value_noise(x, y, 0.003, seed + 3), (0.30, 0.27, 0.21))
+        return (stone + (sand - stone) * np.clip(joint, 0, 1)[..., None]).astype(np.float32)
+
+    return floor
+
+
+def mosaic(angle_deg: float = -31, seed: int = 13) -> Floor:
+    """Small glazed squares of five blues and greens at random."""
+    glazes = np.array(
+        [(0.10, 0.20, 0.28), (0.16, 0.30, 0.34), (0.08, 0.14, 0.22), (0.24, 0.38, 0.36), (0.12, 0.25, 0.24)],
+        np.float32,
+    )
+
+    def floor(x: Picture, y: Picture) -> Picture:
+        along, across = _turned(x, y, angle_deg)
+        i, j = np.floor(along / 0.025), np.floor(across / 0.025)
+        u, v = along - i * 0.025 - 0.0125, across - j * 0.025 - 0.0125
+        joint = np.clip((np.maximum(np.abs(u), np.abs(v)) - 0.0113) / 0.0006 + 0.5, 0, 1)[..., None]
+        which = np.minimum((2.5 * (cell_noise(i, j, seed) + 1)).astype(np.int32), 4)
+        glaze = glazes[which] * (1 + 0.08 * cell_noise(i, j, seed + 1))[..., None]
+        return (glaze + (np.array((0.45, 0.44, 0.41), np.float32) - glaze) * joint).astype(np.float32)
+
+    return floor
+
+
+def striped_rug(angle_deg: float = 14, seed: int = 14) -> Floor:
+    """A woven rug of stripes of unlike widths, far larger than the foot."""
+    ends = (0.0, 0.05, 0.07, 0.13, 0.15, 0.16, 0.24, 0.26)
+    threads = ((0.36, 0.30, 0.20), (0.10, 0.08, 0.08), (0.30, 0.12, 0.06), (0.42, 0.39, 0.32))
+
+    def floor(x: Picture, y: Picture) -> Picture:
+        along, across = _turned(x, y, angle_deg)
+        at = np.mod(across + 0.002 * value_noise(along, across * 0, 0.05, seed), ends[-1])
+        cloth = np.zeros((*x.shape, 3), np.float32)
+        for number, (low, high) in enumerate(pairwise(ends)):
+            inside = np.clip((at - low) / 0.001 + 0.5, 0, 1) * np.clip((high - at) / 0.001 + 0.5, 0, 1)
+            cloth += inside[..., None] * np.array(threads[number % 4], np.float32)
+        weave = 1 + 0.08 * np.sin(along * (2 * np.pi / 0.007)) + 0.04 * value_noise(x, y, 0.005, seed + 1)
+        return (cloth * weave[..., None]).astype(np.float32)
+
+    return floor
+
+
+def speckled_lino(seed: int = 15) -> Floor:
+    """Sheet floor with specks of two tones, and cloudy."""
+
+    def floor(x: Picture, y: Picture) -> Picture:
+        cloud = 0.03 * value_noise(x, y, 0.09, seed) + 0.02 * value_noise(x, y, 0.35, seed + 1)
+        dark = np.clip(4 * value_noise(x, y, 0.006, seed + 2) - 2.2, 0, 1)
+        pale = np.clip(4 * value_noise(x, y, 0.008, seed + 3) - 2.4, 0, 1)
+        return _coloured((1 + cloud) * (1 - 0.3 * dark) * (1 + 0.25 * pale), (0.25, 0.30, 0.26))
+
+    return floor
+
+
 FLOORS: dict[str, Callable[[], Floor]] = {
     "planks": planks,
     "square tiles": square_tiles,
@@ -261,6 +362,14 @@ FLOORS: dict[str, Callable[[], Floor]] = {
     "gravel": gravel,
     "deck": deck,
 }
+HELD_OUT: dict[str, Callable[[], Floor]] = {
+    "herringbone": herringbone,
+    "brick": brick,
+    "mosaic": mosaic,
+    "striped rug": striped_rug,
+    "speckled lino": speckled_lino,
+}
+"""Floors that nothing was tuned on."""
 STRUCTURED = ("planks", "square tiles", "hexagonal tiles", "rug edge", "polished", "deck")
 """Floors whose joints and patterns must continue."""
 
