@@ -23,6 +23,7 @@ from panopipe.light.curve import (
     NO_BLACK_EV,
     Moves,
     moved_base,
+    smooth_step,
     steeper_light,
     view_part,
 )
@@ -108,7 +109,7 @@ class Tone(RowStage[ToneSettings]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 7
+    version: ClassVar[int] = 8
     summary: ClassVar[str] = "exposure, highlights, shadows, white and black point; finds what suits the room"
     Settings: ClassVar[type] = ToneSettings
     surveys: ClassVar[bool] = True
@@ -197,27 +198,27 @@ def _rendering(reduced: Frame, base: Base, moves: Moves, view_share: float) -> R
 def _gains(base: Base, moves: Moves) -> LocalCurves:
     """Gain in EV by place and luminance; luminance never falls along levels."""
     own = base.levels_ev[:, None]
-    raised = 1 + moves.detail_percent / 100 * _structure(base)
     base = with_views(base, view_part(base.levels_ev + moves.exposure_ev))
-    moved = moved_base(base.curves_ev + moves.exposure_ev, moves)
-    light = steeper_light(2.0 ** _never_falling(moved + raised * (own - base.curves_ev)), moves)
+    plain = 1 - smooth_step((base.rough - PLAIN) / (TEXTURED - PLAIN))
+    detail = (1 - plain) * (own - base.curves_ev)
+    moved = moved_base(own - detail + moves.exposure_ev, moves)
+    raised = 1 + moves.detail_percent / 100 * (1 - plain) * _clean(base)
+    light = steeper_light(2.0 ** _never_falling(moved + raised * detail), moves)
     gain_ev = np.log2(np.maximum(light, 2.0**DARKEST_EV)) - own
     return LocalCurves.over(gain_ev, base.lowest_ev, LEVEL_EV)
 
 
 NOISY_EV, CLEAN_EV = -11.0, -7.0
 """Recorded light, against diffuse white, whose fine differences are noise, and from where on they are not."""
-FLAT_EV, TEXTURED_EV = 0.03, 0.1
-"""Spread of light within 6 degrees that is noise and the fall of light over a plain surface, and from where
-on it is structure."""
+PLAIN, TEXTURED = 0.35, 0.75
+"""Roughness up to which a surface is plain, all its light base: a lamp's glow on a ceiling then falls from
+the lamp outwards as it did, and no halo stands around it. And from where on it is all texture."""
 
 
-def _structure(base: Base) -> NDArray[np.float64]:
-    """How far differences from the base are those of things, not of noise, 0 to 1."""
-    clean = np.clip((base.curves_ev - NOISY_EV) / (CLEAN_EV - NOISY_EV), 0, 1)
-    textured = np.clip((base.texture_ev - FLAT_EV) / (TEXTURED_EV - FLAT_EV), 0, 1)
-    structure: NDArray[np.float64] = clean * textured
-    return structure
+def _clean(base: Base) -> NDArray[np.float64]:
+    """How far differences from the base are no noise, 0 to 1."""
+    clean: NDArray[np.float64] = np.clip((base.curves_ev - NOISY_EV) / (CLEAN_EV - NOISY_EV), 0, 1)
+    return clean
 
 
 def _never_falling(curves: NDArray[np.float64]) -> NDArray[np.float64]:

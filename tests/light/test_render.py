@@ -1,0 +1,52 @@
+import numpy as np
+import pytest
+
+from panopipe.colour.oklab import oklab_from_working
+from panopipe.colour.spaces import SRGB_FROM_WORKING, WORKING_FROM_SRGB, XYZ_FROM_SRGB
+from panopipe.frame import Band, Frame, FrameFacts, FrameKey
+from panopipe.light.curve import Moves, shoulder
+from panopipe.stage import Look
+from panopipe.stages.tone import Tone, ToneSettings
+
+SHOULDER = ToneSettings(0.0, 0.0, 0.0, 0.0, 2.5, -16.0, 0.0)
+LUMINANCE = XYZ_FROM_SRGB[1]
+LIT = {"orange wall": (1.38, 0.58, 0.19), "amber shade": (1.09, 0.65, 0.33), "sky": (0.44, 0.75, 1.25)}
+"""Linear sRGB of luminance 0.7 to 0.8 whose strongest channel lies beyond the screen."""
+
+
+def shown(light: np.ndarray) -> np.ndarray:
+    """Linear sRGB after the shoulder, of a frame that is all of this light."""
+    rows = np.broadcast_to(WORKING_FROM_SRGB @ light, (32, 64, 3)).astype(np.float32)
+    facts = FrameFacts(FrameKey("", "a"), 64, 32)
+    learned = Tone().learn(Look(Frame(rows.copy(), facts)), SHOULDER).data
+    return Tone().apply(Band(rows.copy(), 0, facts), SHOULDER, learned)[16, 32] @ SRGB_FROM_WORKING.T
+
+
+def hue_of(rgb: np.ndarray) -> float:
+    """Oklab hue in degrees."""
+    _, a, b = oklab_from_working(WORKING_FROM_SRGB @ rgb)
+    return float(np.degrees(np.arctan2(b, a)))
+
+
+def white_added(light: np.ndarray, channels: np.ndarray) -> np.ndarray:
+    """Channels with white added until their luminance is that of the light after the shoulder."""
+    missing = shoulder(light @ LUMINANCE, Moves(white_point_ev=2.5)) - channels @ LUMINANCE
+    return channels + missing / (1 - channels @ LUMINANCE) * (1 - channels)
+
+
+@pytest.mark.parametrize("name", LIT)
+def test_hue_moves_less_than_half_as_far_as_by_channels_alone(name: str) -> None:
+    # Channels alone turn orange to yellow and a sky to cyan; added white alone turns them to pink and violet
+    # (the Abney effect), which is the other way.
+    light = np.array(LIT[name])
+    channels = white_added(light, shoulder(light, Moves(white_point_ev=2.5)))
+    hue, by_channel, mixed = (hue_of(rgb) for rgb in (light, channels, shown(light)))
+    assert abs(mixed - hue) < 0.5 * abs(by_channel - hue)
+
+
+@pytest.mark.parametrize("name", LIT)
+def test_luminance_goes_over_the_shoulder_whatever_the_colour(name: str) -> None:
+    light = np.array(LIT[name])
+    luminance = shoulder(light @ LUMINANCE, Moves(white_point_ev=2.5))
+    assert shown(light) @ LUMINANCE == pytest.approx(luminance, abs=1e-5)
+    assert shown(light).max() < 1
