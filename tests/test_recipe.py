@@ -113,6 +113,15 @@ def test_an_order_that_cannot_be_is_refused(folder: Path, order: str, says: str)
     assert says in line
 
 
+def test_a_stage_that_is_not_installed_says_so(folder: Path) -> None:
+    write(folder, "recipe.toml", '[pipeline]\norder = ["decode", "glow", "export"]\n[glow]\nstrength = 1\n')
+    order, table = faults(folder)
+    assert order.startswith(
+        "recipe.toml:2: [pipeline] order: no stage glow is installed; install its package"
+    )
+    assert table.startswith("recipe.toml:3: [glow]: no stage of this name is installed; install its package")
+
+
 @pytest.mark.parametrize("name", ["../patch.png", "/etc/passwd", "sub\\\\patch.png", "gone.png", "link.png"])
 def test_a_picture_must_lie_in_the_job_folder(folder: Path, name: str) -> None:
     outside = folder.with_name("outside.png")

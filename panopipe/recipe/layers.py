@@ -87,7 +87,9 @@ def _pairs(file: str, document: Document, faults: list[Fault]) -> Iterator[tuple
         if table not in names:
             nameless = "stands in no table; write [STAGE] on a line above it"
             what = "no stage of this name is installed" if isinstance(values, Mapping) else nameless
-            likely = f"; it belongs into {JOB_FILE}" if table in JOB_KEYS else nearest(table, names)
+            likely = nearest(table, names) or ("; install its package" if isinstance(values, Mapping) else "")
+            if table in JOB_KEYS:
+                likely = f"; it belongs into {JOB_FILE}"
             faults.append(Fault(file, line, f"{what}{likely} (known: {', '.join(names)})", f"[{table}]"))
         elif not isinstance(values, Mapping):
             faults.append(Fault(file, line, f"must be a table: [{table}] on a line of its own", table))
@@ -142,7 +144,8 @@ def checked_order(value: object) -> tuple[str, ...]:
     for name in order:
         if name not in names:
             raise ValueError(
-                f"no stage {name} is installed{nearest(name, names)} (known: {', '.join(names)})"
+                f"no stage {name} is installed{nearest(name, names) or '; install its package'} "
+                f"(known: {', '.join(names)})"
             )
     if len(set(order)) != len(order):
         raise ValueError(f"{next(n for n in order if order.count(n) > 1)} stands there twice")
