@@ -31,7 +31,7 @@ Samples = NDArray[Any]
 _BAND_PIXELS = 1 << 18
 """Pixels averaged at a time."""
 _PICKED_ROWS = 256
-_BEYOND_MEASURE = 1e6
+_BEYOND_MEASURE = np.float64(1e6)
 _LIGHTS_KELVIN = (2500, 2700, 3000, 3500, 4000, 5000, 6500, 8000, 10000)
 """Black bodies that stand for the lights of a house and its windows."""
 
