@@ -10,6 +10,7 @@ References
 ----------
 .. [1] J. Chen, S. Paris, F. Durand, Real-time edge-aware image processing with the bilateral grid,
    SIGGRAPH 2007.
+.. [2] C. Tomasi, R. Manduchi, Bilateral filtering for gray and color images, ICCV 1998.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.sphere.filters import smooth
+from panopipe.sphere.wrap import pad
 
 Plane32 = NDArray[np.float32]
 Float = NDArray[np.float64]
@@ -38,6 +40,10 @@ UNSEEN = 1e-3
 """Weight, against all light around, of a level's own luminance: a level that is not seen is its own base."""
 DARKEST_EV = -20.0
 """Log2 luminance below which light counts as black."""
+CLOSE_PX, CLOSE_EV = 2, 0.7
+"""How far around, at `FINE_WIDTH`, and within which difference (standard deviation) a pixel is compared."""
+EVEN_EV, ROUGH_EV = 0.012, 0.045
+"""Difference from what is close that is noise and fall of light, and from where on it is texture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,14 +58,15 @@ class Base:
         Base of each level in each cell of a whole 2:1 grid.
     seen : ndarray of shape (rows, levels, columns), dtype float64
         Share of the light around the cell that lies at the level; sums to 1 along levels.
-    texture_ev : ndarray of shape (rows, levels, columns), dtype float64
-        Standard deviation within single cells of the light that the base of the level is the mean of.
+    rough : ndarray of shape (rows, levels, columns), dtype float64
+        How much of the light that the base of the level is the mean of differs from what is close to it, as
+        texture does and the smooth fall of a lamp's light does not; 0 to 1.
     """
 
     lowest_ev: float
     curves_ev: Float
     seen: Float
-    texture_ev: Float
+    rough: Float
 
     @property
     def levels_ev(self) -> Float:
@@ -123,20 +130,28 @@ def find_base(light_ev: Plane32) -> Base:
     """
     lowest = np.floor(light_ev.min() / LEVEL_EV) * LEVEL_EV - LEVEL_EV
     count = int(np.ceil((light_ev.max() - lowest) / LEVEL_EV)) + 2
-    share, light, square = _between_levels(_splatted(light_ev, lowest, count).transpose(0, 1, 3, 2))
-    varied = np.maximum(square - light**2 / np.maximum(share, 1e-12), 0)
+    sums = _splatted(light_ev, _roughness(light_ev), lowest, count)
+    share, light, rough = _between_levels(sums.transpose(0, 1, 3, 2))
     rows, columns = share.shape[:2]
-    around = smooth(np.concatenate([share, light, varied], axis=-1), SPREAD_DEG)
-    share, light, varied = around.reshape(rows, columns, 3, count).transpose(2, 0, 1, 3)
+    around = smooth(np.concatenate([share, light, rough], axis=-1), SPREAD_DEG)
+    share, light, rough = around.reshape(rows, columns, 3, count).transpose(2, 0, 1, 3)
     mean = (light + UNSEEN * np.arange(count)) / (share + UNSEEN)
     seen = share / share.sum(axis=-1, keepdims=True)
-    texture = LEVEL_EV * np.sqrt(np.maximum(varied, 0) / (share + UNSEEN))
-    planes = (lowest + LEVEL_EV * mean, seen, texture)
+    planes = (lowest + LEVEL_EV * mean, seen, rough / (share + UNSEEN))
     return Base(float(lowest), *(plane.transpose(0, 2, 1) for plane in planes))
 
 
-def _splatted(light_ev: Plane32, lowest: float, count: int) -> Float:
-    """Share of pixels by cell row, level and cell column; and share times level, and level squared."""
+def _roughness(light_ev: Plane32) -> Float:
+    """How far each pixel differs from what is close to it and about as bright, 0 to 1."""
+    margin = min(2 * CLOSE_PX, light_ev.shape[0])
+    wide = np.ascontiguousarray(pad(light_ev, margin))
+    close = cv2.bilateralFilter(wide, 2 * CLOSE_PX + 1, CLOSE_EV, CLOSE_PX)[margin:-margin, margin:-margin]
+    rough: Float = np.clip((np.abs(light_ev - close) - EVEN_EV) / (ROUGH_EV - EVEN_EV), 0, 1)
+    return rough
+
+
+def _splatted(light_ev: Plane32, rough: Float, lowest: float, count: int) -> Float:
+    """By cell row, level and cell column: share of pixels, share times level, and share times roughness."""
     height, width = light_ev.shape
     columns = min(GRID_WIDTH, width)
     rows = columns // 2
@@ -149,9 +164,9 @@ def _splatted(light_ev: Plane32, lowest: float, count: int) -> Float:
     size = rows * count * columns
     weight = np.concatenate([(1 - part).ravel(), part.ravel()])
     places = np.concatenate([place.ravel(), (place + columns).ravel()])
-    value = np.concatenate([level.ravel()] * 2)
     pixels = np.outer(np.bincount(row, minlength=rows), np.bincount(column, minlength=columns))[:, None, :]
-    sums = [np.bincount(places, weight * value**power, size) for power in (0, 1, 2)]
+    weights = [weight, *(weight * np.tile(value.ravel(), 2) for value in (level, rough))]
+    sums = [np.bincount(places, each, size) for each in weights]
     return np.stack([plane.reshape(rows, count, columns) / pixels for plane in sums])
 
 

@@ -210,7 +210,7 @@ def _gains(base: Base, moves: Moves) -> LocalCurves:
 
 NOISY_EV, CLEAN_EV = -11.0, -7.0
 """Recorded light, against diffuse white, whose fine differences are noise, and from where on they are not."""
-PLAIN, TEXTURED = 0.35, 0.75
+PLAIN, TEXTURED = 0.5, 0.75
 """Roughness up to which a surface is plain, all its light base: a lamp's glow on a ceiling then falls from
 the lamp outwards as it did, and no halo stands around it. And from where on it is all texture."""
 

@@ -126,13 +126,23 @@ def test_detail_keeps_its_contrast_where_the_base_moves() -> None:
         assert after[30:98, side].std() == pytest.approx(0.1, rel=0.1)
 
 
-@pytest.mark.parametrize("height_ev", [6.0, 4.0, 2.0])
+@pytest.mark.parametrize("height_ev", [6.0, 4.0, 2.0, 1.0])
 def test_no_halo_beside_a_step(height_ev: float) -> None:
     frame = step_frame(512, dark=0.04, height_ev=height_ev)
     codes = srgb_encode(np.clip(toned(frame, WINDOWS)[..., 1].astype(np.float64), 0, 1))
     dark, bright = overshoot(codes)
     assert dark < 0.02
     assert bright < 0.02
+
+
+def test_the_glow_around_a_lamp_falls_from_the_lamp_outwards() -> None:
+    # A lamp of 8 degrees on a ceiling whose light falls by three stops over 40 degrees, no texture anywhere.
+    away = np.hypot(*(np.indices((256, 512)) - np.array([128, 256])[:, None, None])) * 360 / 512
+    glow_ev = np.where(away < 8, 3.0, 1.2 - 3.0 * np.clip((away - 8) / 40, 0, 1))
+    rows = np.repeat(2.0 ** glow_ev[..., None], 3, axis=2).astype(np.float32)
+    shown = srgb_encode(np.clip(luminance(toned(rows, WINDOWS))[128, 256 + 12 : 256 + 64], 0, 1)) * 255
+    assert shown[0] > shown[-1] + 10
+    assert np.diff(shown).max() < 0.5
 
 
 def test_hardly_anything_reaches_clip_and_the_room_is_bright() -> None:
