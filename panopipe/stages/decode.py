@@ -60,7 +60,7 @@ class Decode(SourceStage[DecodeSettings]):
     """Reads a linear DNG, TIFF, JPEG or PNG."""
 
     name = "decode"
-    version = 1
+    version = 2
     summary = "reads a frame into linear light: levels, white and colour as the file's own data say"
     Settings = DecodeSettings
 
