@@ -142,7 +142,7 @@ def shape(case: Case) -> Finding:
         return Finding(
             "shape", "Size", width / height, 2.0, "width to height", True,
             f"{width} x {height} is not 2:1: viewers will not take it for a whole sphere.",
-            "Run the frame again; if it stays so, the original is not a whole sphere.",
+            "It was changed after it was finished: delete it, then run the frame again.",
             run_command(case.record.key), 50.0,
         )  # fmt: skip
     if (width, height) != usual and 2 * sizes.count(usual) > len(sizes):

@@ -155,7 +155,7 @@ def _look(
 def _unreadable(record: FrameRecord, fault: str) -> Finding:
     return Finding(
         "file", "File", crossed=True, sentence=f"The finished file cannot be read ({fault}).", doubt=100.0,
-        remedy="Run the frame again.", command=("panopipe", "run", "JOB", "--frame", str(record.key)),
+        remedy="Delete the file, then run the frame again.", command=("panopipe", "run", "JOB", "--frame", str(record.key)),
     )  # fmt: skip
 
 
