@@ -182,13 +182,16 @@ def _shift_of(one: Picture, two: Picture) -> tuple[float, float, float] | None:
     """Position of the first map's middle on the second (right, forward, in heights), and the correlation."""
     size = (2 * SIZE_PX, 2 * SIZE_PX)
     shown = _shown().astype(np.float32)
-    seen = fft.rfft2(shown, size)
-    first, second = fft.rfft2(one * shown, size), fft.rfft2(two * shown, size)
-    squares = fft.rfft2(one * one * shown, size), fft.rfft2(two * two * shown, size)
+
+    def spectrum(of: Picture) -> NDArray[np.complex64]:
+        return np.asarray(fft.rfft2(of, size), np.complex64)
 
     def correlated(left: NDArray[np.complex64], right: NDArray[np.complex64]) -> Picture:
-        found: Picture = fft.irfft2(np.conj(left) * right, size)
-        return found
+        return np.asarray(fft.irfft2(np.conj(left) * right, size), np.float32)
+
+    seen = spectrum(shown)
+    first, second = spectrum(one * shown), spectrum(two * shown)
+    squares = spectrum(one * one * shown), spectrum(two * two * shown)
 
     pairs = np.maximum(correlated(seen, seen), 1e-3)
     sums = correlated(first, seen), correlated(seen, second)

@@ -157,7 +157,7 @@ def label_hole(
     box = scene.box(strip * factor, factor)
     parts = [scene.shifted(box, shift) for shift in shifts]
     shifted: Picture = np.array([lessened(there, factor) for there, _ in parts])
-    sure = np.array([shrunk(valid.view(np.uint8) * np.uint8(255), factor) == 255 for _, valid in parts])
+    sure = np.array([shrunk(valid.astype(np.float32), factor) > 0.999 for _, valid in parts])
     here = lessened(scene.detail[box], factor)
     hole = shrunk(scene.hole[box].astype(np.float32), factor) > 0
     region = within(hole, strip + 0.5)

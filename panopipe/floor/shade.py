@@ -103,19 +103,19 @@ def _spline(guess: Picture, sums: Picture, shares: Picture, breadth: float) -> P
     ahead, size = rest.copy(), _dot(rest, rest)
     for _ in range(_STEPS):
         push = bent(ahead)
-        length = size / max(_dot(ahead, push), 1e-30)
+        length = np.float32(size / max(_dot(ahead, push), 1e-30))
         light += length * ahead
         rest -= length * push
         last, size = size, _dot(rest, rest)
-        if size <= 1e-12 * len(rest):
+        if size <= 1e-12 * rest.size:
             break
-        ahead *= size / last
+        ahead *= np.float32(size / last)
         ahead += rest
     return light
 
 
-def _dot(one: Picture, other: Picture) -> np.float32:
-    return np.float32(np.einsum("i,i->", one.ravel(), other.ravel()))
+def _dot(one: Picture, other: Picture) -> float:
+    return float(np.einsum("i,i->", one.ravel(), other.ravel()))
 
 
 def _laplacian(picture: Picture) -> Picture:
