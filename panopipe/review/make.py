@@ -15,7 +15,7 @@ from panopipe.frame import FrameKey
 from panopipe.job import FINISHED, KINDS, natural, open_job
 from panopipe.job.names import folded
 from panopipe.review import assets, page, results, sheet, store, table
-from panopipe.review.case import Case
+from panopipe.review.case import Case, run_command
 from panopipe.review.checks import findings
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.measure import ENOUGH_PX, Measures, measure, reduced, sketch
@@ -155,7 +155,7 @@ def _look(
 def _unreadable(record: FrameRecord, fault: str) -> Finding:
     return Finding(
         "file", "File", crossed=True, sentence=f"The finished file cannot be read ({fault}).", doubt=100.0,
-        remedy="Delete the file, then run the frame again.", command=("panopipe", "run", "JOB", "--frame", str(record.key)),
+        remedy="Delete the file, then run the frame again.", command=run_command(record.key),
     )  # fmt: skip
 
 
