@@ -7,6 +7,7 @@ calibrations, each for its light; the white of the shot picks the mixture of the
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -148,7 +149,8 @@ class Camera:
     def _share(self, white_xy: ArrayLike) -> float:
         if len(self.calibrations) == 1:
             return 1.0
-        return self.share_of_first(float(cct_duv_from_xy(white_xy)[0]))
+        x, y = np.asarray(white_xy, dtype=np.float64).tolist()
+        return self.share_of_first(_kelvin(x, y))
 
     def _adapted(self, white_xy: ArrayLike, neutral: Matrix, to_xy: ArrayLike) -> Matrix:
         xyz_from_camera = np.linalg.inv(self.camera_from_xyz(white_xy))
@@ -168,6 +170,12 @@ class Camera:
         if len(matrices) == 1:
             return matrices[0]
         return share * matrices[0] + (1 - share) * matrices[1]
+
+
+@lru_cache(maxsize=256)
+def _kelvin(x: float, y: float) -> float:
+    """Temperature of a white; the frames of a shoot ask for the same few again and again."""
+    return float(cct_duv_from_xy((x, y))[0])
 
 
 def _normalised(forward: Matrix) -> Matrix:
