@@ -3,6 +3,7 @@
 from pathlib import Path
 from typing import Any
 
+import imagecodecs
 import numpy as np
 import pytest
 import rawpy
@@ -85,6 +86,20 @@ def test_lossless_jpeg(tmp_path: Path, layout: dict, bits: int) -> None:
     samples = SHALLOW if bits == 8 else DEEP >> (16 - bits)
     path = write_linear_dng(tmp_path / "a.dng", samples, bits=bits, compression="ljpeg", **layout)
     assert np.array_equal(read(path)[0], samples)
+
+
+@pytest.mark.parametrize("layout", [LAYOUTS["one strip"], LAYOUTS["tiles"]], ids=["one strip", "tiles"])
+def test_the_raw_library_stands_in_for_a_codec_library_without_jpeg(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, layout: dict
+) -> None:
+    monkeypatch.setattr(imagecodecs.JPEG8, "available", False)
+    path = write_linear_dng(tmp_path / "a.dng", DEEP, compression="ljpeg", **layout)
+    seen, reader = read(path)
+    assert np.array_equal(seen, DEEP)
+    assert reader == "rawpy"
+    path.write_bytes(path.read_bytes().replace(b"\xff\xd8\xff", bytes(3)))  # no picture starts here
+    with pytest.raises(ValueError, match="is damaged"):
+        read(path)
 
 
 @pytest.mark.parametrize("layout", LAYOUTS.values(), ids=LAYOUTS)
