@@ -10,6 +10,8 @@ Light that is no view stays as it is, and so does every frame whose white is day
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,7 +25,7 @@ from panopipe.colour.spaces import (
 )
 from panopipe.colour.temperature import daylight_xy
 from panopipe.light.base import GRID_WIDTH, LEVEL_EV, Base
-from panopipe.light.curve import MIDDLE_GREY_EV, smooth_step, view_part
+from panopipe.light.curve import MIDDLE_GREY_EV, VIEW_FROM_EV, smooth_step, view_part
 from panopipe.light.local import LocalCurves
 from panopipe.sphere.filters import smooth
 
@@ -118,11 +120,15 @@ def view_shares(rows: Rows, base: Base, exposure_ev: float, daylight: Float) -> 
 
 def _around(rows: Rows, exposure_ev: float, daylight: Float) -> tuple[Float, Float]:
     """How far bright light around each cell of the grid is no lamp's, and how much there is of it."""
-    light = np.maximum(rows.astype(np.float64) @ LUMINANCE_OF_WORKING, 1e-6) * 2.0**exposure_ev
+    height, width = rows.shape[:2]
+    lowest = np.float32(2.0 ** (MIDDLE_GREY_EV + VIEW_FROM_EV - exposure_ev))  # no part of a view below it
+    bright = np.flatnonzero(rows @ LUMINANCE_OF_WORKING.astype(np.float32) > lowest)
+    colours = rows.reshape(-1, 3)[bright].astype(np.float64)
+    light = np.maximum(colours @ LUMINANCE_OF_WORKING, 1e-6) * 2.0**exposure_ev
     part = view_part(np.log2(light))
-    red, green = np.moveaxis(np.maximum(rows @ SRGB_FROM_WORKING.T[:, :2], 0), -1, 0)
+    red, green = np.maximum(colours @ SRGB_FROM_WORKING[:2].T, 0).T
     weight = part * np.minimum(1, MOST_BRIGHT / light)
-    stack = _cells(np.stack([weight * red, weight * green, part], axis=-1), min(GRID_WIDTH, rows.shape[1]))
+    stack = _cells((weight * red, weight * green, part), bright, height, width)
     red, green, part = np.moveaxis(smooth(stack, NEAR_DEG), -1, 0)
     of_daylight = np.maximum(SRGB_FROM_WORKING @ np.linalg.solve(XYZ_FROM_WORKING, daylight), LEAST)
     tiny = 1e-9  # where nothing is bright, no share matters
@@ -130,12 +136,12 @@ def _around(rows: Rows, exposure_ev: float, daylight: Float) -> tuple[Float, Flo
     return smooth_step(1 - warmer / WARM_OVER), smooth_step(part / MUCH)
 
 
-def _cells(planes: Float, columns: int) -> Float:
-    """Means over the cells of the grid."""
-    height, width, count = planes.shape
+def _cells(values: Iterable[Float], places: NDArray[np.intp], height: int, width: int) -> Float:
+    """Means over the cells of the grid, of values at some pixels of a frame; the others are 0."""
+    columns = min(GRID_WIDTH, width)
     rows = columns // 2
     row, column = np.arange(height) * rows // height, np.arange(width) * columns // width
-    place = (row[:, None] * columns + column).ravel()
-    sums = [np.bincount(place, planes[..., k].ravel(), rows * columns) for k in range(count)]
-    cells = np.stack(sums, axis=-1).reshape(rows, columns, count)
-    return np.asarray(cells / np.bincount(place, minlength=rows * columns).reshape(rows, columns, 1))
+    cell = (row[:, None] * columns + column).ravel()
+    sums = [np.bincount(cell[places], plane, rows * columns) for plane in values]
+    means: Float = np.stack(sums, axis=-1) / np.bincount(cell, minlength=rows * columns)[:, None]
+    return means.reshape(rows, columns, -1)
