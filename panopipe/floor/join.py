@@ -59,14 +59,22 @@ def joined(
         cv2.copyTo(there, ((label == index) & hole).view(np.uint8), guess)
     unmet = np.zeros_like(guess)
     for axis in (0, 1):
-        _add_unmet(unmet, scene, shifts[label], box, guess, axis)
+        _add_unmet(unmet, scene, shifts, label, box, guess, axis)
     inside = inside_of(hole, guess.shape[-1])
     mending = correction(unmet * inside, inside, _CYCLES)
     guess += mending if math.isinf(most) else _bounded(mending, hole, most)
     return guess
 
 
-def _add_unmet(unmet: Picture, scene: Scene, shift: Whole, box: Box, guess: Picture, axis: int) -> None:
+def _add_unmet(
+    unmet: Picture,
+    scene: Scene,
+    shifts: Whole,
+    label: NDArray[np.uint8],
+    box: Box,
+    guess: Picture,
+    axis: int,
+) -> None:
     """Add by how much the steps of the guess along an axis differ from those wanted, as a divergence.
 
     Within a piece none does. Over a seam, and over the rim, the mean of what either side's floor does there
@@ -74,10 +82,10 @@ def _add_unmet(unmet: Picture, scene: Scene, shift: Whole, box: Box, guess: Pict
     """
     hole = scene.hole[box]
     here, there = (np.s_[:-1], np.s_[1:]) if axis == 0 else (np.s_[:, :-1], np.s_[:, 1:])
-    seam = (shift[here] != shift[there]).any(-1) | (hole[here] != hole[there])
+    seam = (label[here] != label[there]) | (hole[here] != hole[there])
     rows, columns = np.nonzero(seam & (hole[here] | hole[there]))
     next_rows, next_columns = rows + (axis == 0), columns + (axis == 1)
-    one, two = shift[rows, columns], shift[next_rows, next_columns]
+    one, two = shifts[label[rows, columns]], shifts[label[next_rows, next_columns]]
     wanted = np.zeros((len(rows), guess.shape[-1]), np.float32)
     for by in (one, two):
         y, x = rows + box[0].start + by[:, 0], columns + box[1].start + by[:, 1]

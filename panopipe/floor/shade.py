@@ -80,7 +80,7 @@ def continued_shade(logs: Picture, known: Mask, broad_px: float) -> Picture:
     step = max(1, int(broad_px / _GRID))
     small = (max(2, width // step), max(2, height // step))
     weight = known.astype(np.float32)
-    sums = cv2.resize(logs * weight[..., None], small, interpolation=cv2.INTER_AREA)
+    sums = cv2.resize(cv2.copyTo(logs, known.view(np.uint8)), small, interpolation=cv2.INTER_AREA)
     sums = sums.reshape(small[1], small[0], -1)
     share = cv2.resize(weight, small, interpolation=cv2.INTER_AREA)
     shares = cv2.merge([share] * sums.shape[-1]).reshape(sums.shape)
