@@ -9,6 +9,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import cv2
+
 from panopipe.files.atomic import write_whole
 from panopipe.files.reduced import jpeg_size, read_reduced
 from panopipe.frame import FrameKey
@@ -77,6 +79,7 @@ def review_records(job_folder: Path, records: Sequence[FrameRecord], *, title: s
     folder = job_folder / "review"
     folder.mkdir(parents=True, exist_ok=True)
     kept = store.load(job_folder / KEPT)
+    cv2.setNumThreads(1)  # frames are measured side by side; threads inside them would fight
     with ThreadPoolExecutor(max_workers=min(8, os.cpu_count() or 1)) as pool:
         looked = list(pool.map(lambda one: _look(job_folder, one, kept), records))
     seen = {one.key: two for one, two in zip(records, looked, strict=True) if isinstance(two, store.Seen)}
