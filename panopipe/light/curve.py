@@ -84,7 +84,7 @@ def moved_base(base_ev: ArrayLike, moves: Moves) -> Float:
     return base + moves.highlights_ev * _bright_share(above, moves.highlights_ev) + moves.shadows_ev * dark
 
 
-BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 2.1, 0.8
+BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 2.1, 1.1
 """EV above middle grey from where highlights act, just under a white wall, and how softly they set in."""
 LEAST_RISE = 0.06
 """By how much a bright base rises at least, for each EV that it lies higher."""

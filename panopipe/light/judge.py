@@ -60,11 +60,11 @@ fill the fifth above them, windows and lamps rarely more than a tenth."""
 WHITE_ABOVE_EV = 0.07
 """A perfect white in the room's median light, over the mean of those percentiles of the base: found on
 rooms rendered with known light, which spread from -0.25 to 0.1."""
-WHITE_TARGET_EV = -0.15
+WHITE_TARGET_EV = -0.05
 """Where a perfect white in the room's light is put; an 18 % card comes to lie near L* 46."""
 WINDOW_SHARE = 0.993
 """Share of the sphere darker than the view in a window, or than a bright sky."""
-SKY_TARGET_EV, VIEW_TARGET_EV = 2.1, 1.9
+SKY_TARGET_EV, VIEW_TARGET_EV = 2.3, 2.0
 """Where that may lie above middle grey. A sky that is `SKY_ABOVE_EV` brighter than a white surface lies over
 it still; a view from a room, `VIEW_ABOVE_EV` brighter or more, about level with a white wall, so that the sky
 in it is brighter and the trees are darker."""
@@ -73,12 +73,12 @@ CORNER_SHARE, CORNER_TARGET_EV, CORNER_LIFT = 0.03, -2.1, 0.6
 """Share of the sphere darker than a corner that must be readable, where it may lie below middle grey
 without help, and the part of the way that it is brought there."""
 MOST_LIFT_EV = 0.8
-CONTRAST_PERCENT = 10.0
+CONTRAST_PERCENT = 14.0
 """What a rendering for a screen in a lit room wants over the light as it is (common practice, no source)."""
 DETAIL_PERCENT = 55.0
 """What structure loses to the shoulder and to a screen's glare, given back; plain surfaces gain nothing."""
 GLINT_SHARE = 0.9997
-BLACK_SHARE, DEEPEST_BLACK_EV = 0.002, -6.1
+BLACK_SHARE, DEEPEST_BLACK_EV = 0.002, -6.5
 """Share of the sphere that may be all but black, and the lightest light that is called black."""
 
 

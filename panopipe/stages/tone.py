@@ -109,7 +109,7 @@ class Tone(RowStage[ToneSettings]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 8
+    version: ClassVar[int] = 9
     summary: ClassVar[str] = "exposure, highlights, shadows, white and black point; finds what suits the room"
     Settings: ClassVar[type] = ToneSettings
     surveys: ClassVar[bool] = True
@@ -200,6 +200,7 @@ def _gains(base: Base, moves: Moves) -> LocalCurves:
     own = base.levels_ev[:, None]
     base = with_views(base, view_part(base.levels_ev + moves.exposure_ev))
     plain = 1 - smooth_step((base.rough - PLAIN) / (TEXTURED - PLAIN))
+    plain *= 1 - smooth_step((own + moves.exposure_ev - OUTSIDE_FROM_EV) / OUTSIDE_OVER_EV)
     detail = (1 - plain) * (own - base.curves_ev)
     moved = moved_base(own - detail + moves.exposure_ev, moves)
     raised = 1 + moves.detail_percent / 100 * (1 - plain) * _clean(base)
@@ -213,6 +214,11 @@ NOISY_EV, CLEAN_EV = -11.0, -7.0
 PLAIN, TEXTURED = 0.5, 0.75
 """Roughness up to which a surface is plain, all its light base: a lamp's glow on a ceiling then falls from
 the lamp outwards as it did, and no halo stands around it. And from where on it is all texture."""
+
+
+OUTSIDE_FROM_EV, OUTSIDE_OVER_EV = 1.5, 1.5
+"""Light over diffuse white, before highlights, from where it is no surface of the room, and over how many EV:
+clouds and lawns stay apart, plain as they are."""
 
 
 def _clean(base: Base) -> NDArray[np.float64]:
