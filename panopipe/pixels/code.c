@@ -94,7 +94,7 @@ INLINE int find_outside(const Planes *RESTRICT planes, float ceiling, int *RESTR
 
 /* Note the flagged pixels, and make them black for now. */
 INLINE void put_aside(Planes *RESTRICT planes, int first, int count, const int *RESTRICT flags,
-                             Aside *RESTRICT aside)
+                      Aside *RESTRICT aside)
 {
     for (int i = 0; i < BLOCK; i++) {
         if (!flags[i])
@@ -126,7 +126,7 @@ static void finish_aside(Aside *aside, const Coding *coding, const int16_t *grai
 
 /* Codes of a block that is wholly inside. */
 INLINE void code_block(const Planes *RESTRICT planes, const int16_t *RESTRICT curve,
-                              const uint16_t *RESTRICT grain, uint8_t *RESTRICT codes)
+                       const uint16_t *RESTRICT grain, uint8_t *RESTRICT codes)
 {
     int32_t index[3][BLOCK];
     uint16_t value[3 * BLOCK];

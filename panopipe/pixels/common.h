@@ -18,8 +18,9 @@
 #define INLINE static inline
 #endif
 
-/* Where the loader can choose, each such function is there for AVX2 too, with all that is INLINE in it. Both do the same roundings in the same
-   order (nothing is contracted or reassociated), so a pixel has the same bits on every machine. */
+/* Where the loader can choose, each such function is there for AVX2 too, with all that is INLINE in it. Both do
+   the same roundings in the same order (nothing is contracted or reassociated), so a pixel has the same bits
+   on every machine. */
 #if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__GLIBC__)
 #define FAST __attribute__((target_clones("avx2", "default")))
 #else
@@ -55,8 +56,9 @@ INLINE void put_together(const Planes *RESTRICT planes, int count, float *RESTRI
     }
 }
 
-/* An array that an operation takes: its name for errors, its type ('f', 'h', 'H', 'B', or any that samples
-   of files have), its sides. A side below zero may have any length, the same wherever the same number stands. */
+/* An array that an operation takes: its name for errors; its type ('f', 'd', 'h', 'i', 'H', 'B', or any that
+   samples of files have); its sides. A side below zero may have any length, the same wherever the same number
+   stands. */
 #define ANY_SAMPLES '*'
 
 typedef struct {

@@ -20,7 +20,7 @@ INLINE float cubic_at(float share, float grey, float first, float second, float 
 }
 
 INLINE void find_cubics(const Planes *RESTRICT in, int count, const Line *RESTRICT line, float ceiling,
-                               Cubics *RESTRICT out)
+                        Cubics *RESTRICT out)
 {
     const float *srgb = line->srgb;
     for (int i = 0; i < count; i++) {

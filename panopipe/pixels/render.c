@@ -35,7 +35,7 @@ typedef struct {
 } Places;
 
 INLINE void find_places(const float *RESTRICT luminance, const Curves *RESTRICT curves, int first,
-                               Places *RESTRICT places)
+                        Places *RESTRICT places)
 {
     float top = (float)(curves->levels - 1), edge = (float)(curves->columns - 1);
     for (int i = 0; i < BLOCK; i++) {

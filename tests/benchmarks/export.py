@@ -84,9 +84,12 @@ def in_strips(codes: np.ndarray, chroma: str) -> int:
     from panopipe.files.jpeg import JpegStream  # noqa: PLC0415
 
     stream = JpegStream(codes.shape[1], len(codes), quality=94, sampling=chroma)  # type: ignore[arg-type]
-    for first in range(0, len(codes), ROWS):
-        stream.space(ROWS)[:] = codes[first : first + ROWS]
-        stream.fill(ROWS)
+    first = 0
+    while first < len(codes):
+        space = stream.space(min(ROWS, len(codes) - first))
+        space[:] = codes[first : first + len(space)]
+        stream.fill(len(space))
+        first += len(space)
     return len(stream.finish())
 
 
