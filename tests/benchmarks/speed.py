@@ -62,7 +62,7 @@ class Table:
         self.head("bars", "figure", "bar", "")
         for what, figure, way, bar in self.bars:
             met = figure <= bar if way == "at most" else figure >= bar
-            self(what, f"{figure:.2f}", f"{way} {bar:g}", "met" if met else "MISSED")
+            self(what, f"{figure:.3g}", f"{way} {bar:g}", "met" if met else "MISSED")
 
 
 def megapixels(width: int) -> float:
