@@ -33,11 +33,21 @@ static PyModuleDef module = {
 
 PyMODINIT_FUNC PyInit__kernels(void) { return PyModuleDef_Init(&module); }
 
+static int is_type(const Py_buffer *view, char asked)
+{
+    if (!view->format || strlen(view->format) != 1)
+        return 0;
+    char type = view->format[0];
+    if (asked == ANY_SAMPLES)
+        return strchr("BHf", type) != NULL;
+    if (asked == 'i') /* 32 bits are a long on Windows */
+        return (type == 'i' || type == 'l') && view->itemsize == 4;
+    return type == asked;
+}
+
 static int is_as_asked(const Py_buffer *view, const Argument *asked, Arrays *arrays)
 {
-    if (!view->format || strlen(view->format) != 1 || view->ndim != asked->sides)
-        return 0;
-    if (asked->type == ANY_SAMPLES ? !strchr("BHf", view->format[0]) : view->format[0] != asked->type)
+    if (!is_type(view, asked->type) || view->ndim != asked->sides)
         return 0;
     for (int side = 0; side < asked->sides; side++) {
         Py_ssize_t wanted = asked->shape[side], length = view->shape[side];
