@@ -1,4 +1,4 @@
-"""A browser for the tests that look at pages and pictures as a user's does."""
+"""What all tests share: a browser that looks at pages and pictures as a user's does, and no hurry."""
 
 from __future__ import annotations
 
@@ -8,9 +8,13 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import settings
 
 if TYPE_CHECKING:
     from selenium.webdriver import Chrome
+
+settings.register_profile("unhurried", deadline=None)  # a machine with other work to do is no fault
+settings.load_profile("unhurried")
 
 
 @pytest.fixture(scope="session")
