@@ -19,7 +19,7 @@ INLINE double smooth_step(double value, double low, double scale)
 }
 
 typedef struct {
-    double neutral[3], a, highest;
+    double neutral[3], a, highest, log_highest;
 } Lights;
 
 /* Logarithms of the three planes: the normal equations by Cramer's rule. */
@@ -27,10 +27,10 @@ INLINE void least_squares(const double *balanced, const double *trusted, double 
                           const Lights *lights, double *logs)
 {
     double a = lights->a, b = 1 - a, level = LEVEL_WEIGHT;
-    double lost[3], side[3], highest = log_of(lights->highest);
+    double lost[3], side[3];
     for (int k = 0; k < 3; k++) {
         lost[k] = 1 - trusted[k];
-        side[k] = trusted[k] * log_of(higher(balanced[k], DARKEST)) + level * highest;
+        side[k] = trusted[k] * log_of(higher(balanced[k], DARKEST)) + level * lights->log_highest;
     }
     double colour = trusted[0] + trusted[1] + trusted[2];
     double pairs = lost[0] * lost[1] + lost[1] * lost[2] + lost[2] * lost[0];
@@ -75,6 +75,13 @@ INLINE void rebuild(const double *share, double warmth, double tint, const Light
         gain[k] = (raised[k] - balanced[k]) * lights->neutral[k];
 }
 
+FAST static void rebuild_all(const double *share, const double *warmth, const double *tint,
+                             const Lights *lights, Py_ssize_t count, double *gain)
+{
+    for (Py_ssize_t i = 0; i < count; i++)
+        rebuild(share + 3 * i, warmth[i], tint[i], lights, gain + 3 * i);
+}
+
 static const Argument rebuild_arguments[] = {
     {"share", 'd', 0, 2, {-1, 3}}, {"warmth", 'd', 0, 1, {-1}}, {"tint", 'd', 0, 1, {-1}},
     {"neutral", 'd', 0, 1, {3}},   {"gain", 'd', 1, 2, {-1, 3}}};
@@ -89,12 +96,11 @@ PyObject *rebuild_kernel(PyObject *self, PyObject *args)
                           &lights.highest, &given[4])
         || open_arrays(given, rebuild_arguments, 5, &arrays) < 0)
         return NULL;
-    const double *share = arrays.view[0].buf, *warmth = arrays.view[1].buf, *tint = arrays.view[2].buf;
-    double *gain = arrays.view[4].buf;
+    lights.log_highest = log_of(lights.highest);
     memcpy(lights.neutral, arrays.view[3].buf, sizeof lights.neutral);
     Py_BEGIN_ALLOW_THREADS
-    for (Py_ssize_t i = 0; i < arrays.length[0]; i++)
-        rebuild(share + 3 * i, warmth[i], tint[i], &lights, gain + 3 * i);
+    rebuild_all(arrays.view[0].buf, arrays.view[1].buf, arrays.view[2].buf, &lights, arrays.length[0],
+                arrays.view[4].buf);
     Py_END_ALLOW_THREADS
     close_arrays(&arrays);
     Py_RETURN_NONE;
@@ -172,6 +178,12 @@ INLINE void mix(const Around *around, Py_ssize_t place, double *gain)
         gain[k] = between * (added[k] / count);
 }
 
+FAST static void mix_all(const Around *around, const int32_t *edge, Py_ssize_t count, double *gain)
+{
+    for (Py_ssize_t i = 0; i < count; i++)
+        mix(around, edge[i], gain + 3 * i);
+}
+
 static const Argument mix_arguments[] = {{"share", 'd', 0, 2, {-1, 3}},
                                          {"index", 'i', 0, 1, {-1}},
                                          {"edge", 'i', 0, 1, {-2}},
@@ -209,11 +221,8 @@ PyObject *mix_kernel(PyObject *self, PyObject *args)
     around.share = arrays.view[0].buf;
     around.index = arrays.view[1].buf;
     around.doubted_gain = arrays.view[3].buf;
-    const int32_t *edge = arrays.view[2].buf;
-    double *gain = arrays.view[4].buf;
     Py_BEGIN_ALLOW_THREADS
-    for (Py_ssize_t i = 0; i < arrays.length[1]; i++)
-        mix(&around, edge[i], gain + 3 * i);
+    mix_all(&around, arrays.view[2].buf, arrays.length[1], arrays.view[4].buf);
     Py_END_ALLOW_THREADS
     close_arrays(&arrays);
     Py_RETURN_NONE;
