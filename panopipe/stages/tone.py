@@ -109,7 +109,7 @@ class Tone(RowStage[ToneSettings]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 10
+    version: ClassVar[int] = 11
     summary: ClassVar[str] = "exposure, highlights, shadows, white and black point; finds what suits the room"
     Settings: ClassVar[type] = ToneSettings
     surveys: ClassVar[bool] = True
@@ -201,7 +201,9 @@ def _gains(base: Base, moves: Moves) -> LocalCurves:
     base = with_views(base, view_part(base.levels_ev + moves.exposure_ev))
     plain = 1 - smooth_step((base.rough - PLAIN) / (TEXTURED - PLAIN))
     plain *= 1 - smooth_step((own + moves.exposure_ev - OUTSIDE_FROM_EV) / OUTSIDE_OVER_EV)
-    detail = (1 - PLAIN_SHARE * plain) * (own - base.curves_ev)
+    detail = own - base.curves_ev
+    faint = FAINT_EV * np.tanh(PLAIN_SHARE / FAINT_EV * detail)
+    detail += plain * (faint - detail)
     moved = moved_base(own - detail + moves.exposure_ev, moves)
     raised = 1 + moves.detail_percent / 100 * (1 - plain) * _clean(base)
     light = steeper_light(2.0 ** _never_falling(moved + raised * detail), moves)
@@ -211,11 +213,13 @@ def _gains(base: Base, moves: Moves) -> LocalCurves:
 
 NOISY_EV, CLEAN_EV = -11.0, -7.0
 """Recorded light, against diffuse white, whose fine differences are noise, and from where on they are not."""
-PLAIN, TEXTURED, PLAIN_SHARE = 0.5, 0.75, 0.5
-"""Roughness up to which a surface is plain, and from where on it is all texture; and the share of a plain
-surface's detail that is base nonetheless. A lamp's glow on a ceiling then falls from the lamp outwards as it
-did, without a ring, and the ceiling keeps some of its own structure."""
-OUTSIDE_FROM_EV, OUTSIDE_OVER_EV = 1.5, 1.5
+PLAIN, TEXTURED = 0.5, 0.75
+"""Roughness up to which a surface is plain, and from where on it is all texture."""
+PLAIN_SHARE, FAINT_EV = 0.5, 0.1
+"""Share of a plain surface's detail that stays detail, and how much that is at most; all else is base. A
+lamp's glow then falls from the lamp outwards as it did, without a halo or a ring, and the ceiling it falls on
+keeps some of its own structure."""
+OUTSIDE_FROM_EV, OUTSIDE_OVER_EV = 2.5, 1.0
 """Light over diffuse white, before highlights, from where it is no surface of the room, and over how many EV:
 clouds and lawns stay apart, plain as they are."""
 
