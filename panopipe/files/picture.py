@@ -57,7 +57,7 @@ def open_picture(path: Path) -> Recorded:
     if start.startswith(_TIFF_STARTS):
         directories = read_directories(path)
         if not directories:
-            raise ValueError("a TIFF without any picture in it; the file is damaged")
+            raise ValueError("no picture is in it; the file is damaged or cut short: copy it again")
         return open_dng(path, directories) if is_dng(directories) else _open_tiff(path, directories)
     if start.startswith((_PNG_START, _JPEG_START)):
         return _open_coded(path, start)
@@ -232,7 +232,7 @@ def _coded_patch(path: Path, start: bytes) -> tuple[Array, ProfileColour]:
 def _tiff_patch(path: Path) -> tuple[Array, ProfileColour]:
     directories = read_directories(path)
     if not directories:
-        raise ValueError("a TIFF without any picture in it; the file is damaged")
+        raise ValueError("no picture is in it; the file is damaged or cut short: copy it again")
     frame = directories[0]
     form = _tiff_form(path, frame)
     array = decode_all(path, form)

@@ -88,7 +88,13 @@ def take_in(source: Path, folder: Path, rooms: str, teller: Teller) -> Taken:
         If the job cannot be written.
     """
     if not source.is_dir():
-        raise ValueError(f"{source}: no such folder")
+        raise ValueError(
+            f"{source} is a file; name the folder it lies in"
+            if source.exists()
+            else f"{source}: no such folder"
+        )
+    if folder.exists() and not folder.is_dir():
+        raise ValueError(f"{folder} is a file; name a folder for the job")
     root = folder.absolute()
     if root.resolve().is_relative_to(source.resolve()) or source.resolve().is_relative_to(root.resolve()):
         raise ValueError(f"{source} and {folder} lie in one another; take in from a card or another folder")

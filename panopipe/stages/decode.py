@@ -45,7 +45,7 @@ class DecodeSettings:
         "white of the frame: what the camera was set to, or the kelvin and Duv given here",
         choices=("as-shot", "fixed"),
     )
-    white_kelvin: float = number(5000, "temperature of the fixed white", low=2000, high=15000, unit="K")
+    white_kelvin: float = number(5000, "temperature of the fixed white", low=2000, high=15000, unit="kelvin")
     white_duv: float = number(
         0, "distance of the fixed white from the black body, green above 0", low=-0.03, high=0.03
     )

@@ -40,6 +40,8 @@ _CLOSE_BY = 0.04
 """Share of something else than floor around the hole from which a person should know."""
 _TOO_LITTLE = 0.6
 """Share of something else from which too little floor is left to rebuild it from."""
+_SMALLEST_PX = 256
+"""Width of the smallest frame whose floor is rebuilt."""
 _FEATHER_PX = 2.0
 _READ_TO_DEG = 50.0
 """Angle from the nadir to which the frame's own floor is read."""
@@ -163,6 +165,11 @@ class Nadir(SpanStage[NadirSettings]):
         """Settle what to cover."""
         if settings.fill == "leave":
             return Learned(notes={"fill_method": "left as it is"})
+        if look.reduced.facts.width < _SMALLEST_PX:
+            return Learned(
+                notes={"fill_method": "left as it is"},
+                wants_look=(f"A frame under {_SMALLEST_PX} px wide shows too little floor to rebuild it.",),
+            )
         patch = look.pictures.get("patch_picture")
         foot, outline, notes, wants_look = _to_cover(look, settings)
         places = look.solution.places if isinstance(look.solution, _Solved) else {}

@@ -140,3 +140,11 @@ def test_source_and_job_must_be_apart(card: Path, tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="nothing to take"):
         (tmp_path / "empty").mkdir()
         take(tmp_path / "empty", tmp_path / "job")
+
+
+def test_a_file_in_the_place_of_a_folder_is_told(card: Path, tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match=r"h-1\.dng is a file; name the folder it lies in"):
+        take(card / "hall/h-1.dng", tmp_path / "job")
+    (tmp_path / "taken").write_text("no job")
+    with pytest.raises(ValueError, match="taken is a file; name a folder for the job"):
+        take(card, tmp_path / "taken")

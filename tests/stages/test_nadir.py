@@ -303,3 +303,10 @@ def test_a_neighbour_of_another_floor_is_not_taken(pair, frames):
     learned = nadir.learn(look, settings)
     applied = nadir.apply(Band(whole(pair[one])[first:last], first, facts("one")), settings, learned.data)
     assert applied.notes["fill_method"] == "floor"
+
+
+def test_a_frame_too_small_for_its_floor_is_left_and_said() -> None:
+    small = FrameFacts(FrameKey("hall", "one"), 128, 64)
+    learned = Nadir().learn(Look(Frame(np.full((64, 128, 3), 0.3, np.float32), small)), NadirSettings())
+    assert learned.data is None
+    assert any("256 px" in why for why in learned.wants_look)
