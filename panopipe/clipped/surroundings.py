@@ -85,10 +85,13 @@ def _map(share: Floats, lights: Lights) -> Floats:
     brightest = np.maximum(np.maximum(share[:, :, 0], share[:, :, 1]), share[:, :, 2])
     evidence = smooth_step(brightest, _BRIGHT_FROM, _BRIGHT_TO) * ~_near(brightest > TRUSTED)
     a = lights.share_of_red
-    red, green, blue = np.moveaxis(np.log(np.maximum(share / lights.neutral, _DARKEST)), 2, 0)
+    bright = np.nonzero(evidence)
+    red, green, blue = np.log(np.maximum(share[bright] / lights.neutral, _DARKEST)).T
     warmth = np.clip(red - blue, -_MOST_WARMTH, _MOST_WARMTH)
     tint = np.clip(green - a * red - (1 - a) * blue, -_MOST_TINT, _MOST_TINT)
-    stack = _means(np.stack([evidence, evidence * warmth, evidence * tint], axis=2))
+    told = np.zeros((*evidence.shape, 3))
+    told[bright] = evidence[bright][:, None] * np.stack([np.ones_like(warmth), warmth, tint], axis=1)
+    stack = _means(told)
     far, near = smooth(stack, _FAR_DEG), smooth(stack, _NEAR_DEG)
     wide = far[:, :, 1:] / (far[:, :, :1] + _EVIDENCE)
     mixed: Floats = (near[:, :, 1:] + _EVIDENCE * wide) / (near[:, :, :1] + _EVIDENCE)

@@ -7,6 +7,7 @@ frame's own nadir and not under the true one.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, ClassVar
 
 import numpy as np
@@ -53,7 +54,7 @@ class Level(SpanStage[LevelSettings]):
     """Turns a frame that leaned so that upright is upright."""
 
     name: ClassVar[str] = "level"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     summary: ClassVar[str] = "brings the horizon of a frame that leaned back to level"
     Settings: ClassVar[type] = LevelSettings
 
@@ -95,4 +96,15 @@ def _as_seen(rows: Rows) -> NDArray[np.uint8]:
     """8-bit picture of a frame, bright enough to show its edges wherever the stage stands in the order."""
     middle = float(np.median(rows @ LUMINANCE_OF_WORKING.astype(np.float32)))
     gain = 0.18 / middle if middle > 0 else 1.0
-    return np.round(srgb_encode(np.clip(rows * np.float32(gain), 0, 1)) * 255).astype(np.uint8)
+    light = np.clip(rows * np.float32(gain * _FULL), 0, _FULL)
+    codes: NDArray[np.uint8] = np.take(_codes(), light.astype(np.uint16))
+    return codes
+
+
+_FULL = 65535
+
+
+@cache
+def _codes() -> NDArray[np.uint8]:
+    """8-bit code of each 16-bit step of linear light: a curve for each pixel would cost ten times this."""
+    return np.round(srgb_encode(np.arange(_FULL + 1) / _FULL) * 255).astype(np.uint8)
