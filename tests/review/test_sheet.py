@@ -86,5 +86,5 @@ def test_a_computers_font_is_used_where_it_knows_more() -> None:
     try:
         ImageFont.truetype("DejaVuSans.ttf", 24)
     except OSError:
-        pytest.skip("DejaVu Sans is not on this computer")
+        pytest.skip("DejaVu Sans is not on this computer: apt install fonts-dejavu-core")
     assert lettering.lettering("Küche 1", 24)[0] == "Küche 1"
