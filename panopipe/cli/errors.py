@@ -1,0 +1,58 @@
+"""What went wrong, as one line and an exit code."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import sys
+import traceback
+from collections.abc import Iterator
+
+import typer
+
+FRAMES_FAILED, USAGE, STOPPED, OWN_FAULT, INTERRUPTED = 1, 2, 3, 70, 130
+"""Exit codes: frames failed; job, recipe or command wrong; stopped before the end; a fault of panopipe
+itself; stopped by Ctrl-C."""
+
+
+@contextlib.contextmanager
+def told(debug: bool) -> Iterator[None]:
+    """Turn what the rooms below raise into one line and an exit code."""
+    try:
+        yield
+    except BrokenPipeError as error:  # the reader of our output has gone, as `| head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nothing is left to flush
+        raise typer.Exit(0) from error
+    except (ValueError, OSError) as error:
+        if debug:
+            traceback.print_exc()
+        for line in getattr(error, "faults", ()) or [_what_to_do(error)]:
+            print(f"panopipe: {line}", file=sys.stderr)
+        raise typer.Exit(USAGE) from error
+    except KeyboardInterrupt as error:
+        print("panopipe: stopped", file=sys.stderr)
+        raise typer.Exit(INTERRUPTED) from error
+    except (typer.Exit, typer.Abort):
+        raise
+    except Exception as error:
+        if debug:
+            traceback.print_exc()
+        text = " ".join(str(error).split())
+        print(
+            f"panopipe: a fault of its own ({type(error).__name__}: {text}); --debug tells more for a report",
+            file=sys.stderr,
+        )
+        raise typer.Exit(OWN_FAULT) from error
+
+
+def _what_to_do(error: ValueError | OSError) -> str:
+    """Message of an error; with what helps, where only the system's own words came up."""
+    from panopipe.run.steps import one_line
+
+    number = error.errno if isinstance(error, OSError) else None
+    if number == errno.ENOSPC:
+        return "the disk is full; make room, then give the command again"
+    if number in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return f"{one_line(error)}; allow it, or copy the job to a folder of your own"
+    return one_line(error)

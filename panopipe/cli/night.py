@@ -1,0 +1,182 @@
+"""A night's work: look a job over, make proofs, run it."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import sys
+import traceback
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from panopipe.cli.errors import FRAMES_FAILED, INTERRUPTED, STOPPED, told
+from panopipe.cli.options import AsJson, Debug, Frames, JobFolder, Rooms, Workers
+from panopipe.cli.output import print_json, screen_for
+
+if TYPE_CHECKING:
+    from panopipe.frame import FrameKey
+    from panopipe.job import Job
+    from panopipe.review.make import ReviewSummary
+    from panopipe.run.session import Summary
+
+
+def run(
+    folder: JobFolder,
+    room: Rooms = None,
+    frame: Frames = None,
+    workers: Workers = None,
+    longest_min: Annotated[
+        float, typer.Option(metavar="MINUTES", min=0.01, help="Longest that one frame may take.")
+    ] = 60,
+    rehash: Annotated[
+        bool, typer.Option("--rehash", help="Read all originals again, changed or not.")
+    ] = False,
+    review: Annotated[bool, typer.Option(help="Make the review page after the run.")] = True,
+    json: AsJson = False,
+    debug: Debug = False,
+) -> None:
+    """Finish a job's frames; only what changed is done again.
+
+    All frames, or those of some rooms. Stopped or killed, run it again and it goes on.
+    """
+    with told(debug):
+        from panopipe.job import open_job
+        from panopipe.recipe import load_recipe
+        from panopipe.run.job_run import Options, run_job
+
+        _stop_like_ctrl_c()
+        job = open_job(folder)
+        options = Options(_chosen(job, room, frame), workers, longest_min * 60, rehash)
+        screen = screen_for(json)
+        summary = run_job(job, load_recipe(job), options, screen)
+        screen.wipe()
+        made = _review(job, debug) if review and not summary.stopped else None
+        if json:
+            print_json({**_summary_json(summary), "review": str(made.page) if made else ""})
+        else:
+            _print_table(job, summary, failures=made is None)
+            if made:
+                print(made.table())
+    raise typer.Exit(_code(summary))
+
+
+def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:
+    """Check a job, its recipe and its originals; work on nothing.
+
+    Reads the recipe, opens every original and says how large it is; nothing is written.
+    """
+    with told(debug):
+        from panopipe.job import open_job
+        from panopipe.recipe import load_recipe
+        from panopipe.run.checking import check_originals
+
+        job = open_job(folder)
+        recipe = load_recipe(job)
+        screen = screen_for(json)
+        found = check_originals(job, recipe, screen)
+        screen.wipe()
+        orders = sorted({recipe.settings(key).order for key in job.frames})
+        remarks = [*job.remarks, *recipe.idle()]
+        if json:
+            sizes = {str(key): [facts.width, facts.height] for key, facts in found.facts.items()}
+            failed = {str(key): why for key, why in found.failed.items()}
+            print_json({"frames": sizes, "failed": failed, "remarks": remarks, "orders": orders})
+        else:
+            for room, keys in job.rooms.items():
+                seen = {f"{f.width}x{f.height}" for key in keys if (f := found.facts.get(key))}
+                print(f"{room or '(no room)':24} frames: {len(keys):3}   {', '.join(sorted(seen))}")
+            for order in orders:
+                print("stages: " + ", ".join(order))
+            for line in (*remarks, *(f"{key}: {why}" for key, why in found.failed.items())):
+                print(line)
+            print(f"the recipe is right; {len(found.facts)} of {len(job.frames)} frames can be taken")
+    raise typer.Exit(FRAMES_FAILED if found.failed else 0)
+
+
+def proof(
+    folder: JobFolder,
+    room: Rooms = None,
+    frame: Frames = None,
+    width: Annotated[int, typer.Option(min=256, max=2048, metavar="PX", help="Width of the proofs.")] = 2048,
+    workers: Workers = None,
+    json: AsJson = False,
+    debug: Debug = False,
+) -> None:
+    """Make small pictures into JOB/proofs, in seconds.
+
+    With the settings in force, up to 2048 wide, to judge them before a run.
+    """
+    with told(debug):
+        from panopipe.job import open_job
+        from panopipe.recipe import load_recipe
+        from panopipe.run.job_run import Options, proof_job
+
+        job = open_job(folder)
+        options = Options(_chosen(job, room, frame), workers)
+        screen = screen_for(json)
+        summary = proof_job(job, load_recipe(job), options, screen, width=width)
+        screen.wipe()
+        if json:
+            print_json(_summary_json(summary))
+        else:
+            _print_table(job, summary)
+            print(f"proofs: {job.folder / 'proofs'}")
+    raise typer.Exit(_code(summary))
+
+
+def _stop_like_ctrl_c() -> None:
+    """Let a request to end, from the system or a closing terminal, stop the run as Ctrl-C does."""
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    for name in ("SIGTERM", "SIGHUP", "SIGBREAK"):
+        with contextlib.suppress(ValueError, OSError):  # only in the main thread
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), stop)
+
+
+def _chosen(job: Job, rooms: list[str] | None, frames: list[str] | None) -> set[FrameKey] | None:
+    if not rooms and not frames:
+        return None
+    wanted = {job.room(room) for room in rooms or ()}
+    return {key for key in job.frames if key.room in wanted} | {job.key(frame) for frame in frames or ()}
+
+
+def _review(job: Job, debug: bool) -> ReviewSummary | None:
+    """Make the review; a fault in it is told and costs no finished frame."""
+    from panopipe.review.make import make_review
+
+    try:
+        return make_review(job.folder)
+    except Exception as error:  # whatever it is, the frames are finished
+        if debug:
+            traceback.print_exc()
+        print(f"panopipe: the review could not be made ({type(error).__name__}: {error})", file=sys.stderr)
+        return None
+
+
+def _code(summary: Summary) -> int:
+    if summary.stopped:
+        return INTERRUPTED if summary.interrupted else STOPPED
+    return FRAMES_FAILED if summary.failed else 0
+
+
+def _summary_json(summary: Summary) -> dict[str, Any]:
+    return {
+        "finished": [str(key) for key in summary.finished],
+        "already_finished": [str(key) for key in summary.already],
+        "failed": {str(key): summary.errors[key] for key in summary.failed},
+        "left": summary.left,
+        "stopped": summary.stopped,
+        "seconds": round(summary.seconds, 3),
+        "log": summary.log,
+    }
+
+
+def _print_table(job: Job, summary: Summary, *, failures: bool = True) -> None:
+    from panopipe.run.screen import table_lines
+
+    for line in table_lines(job, summary, failures=failures):
+        print(line)

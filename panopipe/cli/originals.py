@@ -1,0 +1,64 @@
+"""Originals: into the job, and the proof that nothing changed them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from panopipe.cli.errors import FRAMES_FAILED, told
+from panopipe.cli.options import AsJson, Debug, JobFolder
+from panopipe.cli.output import print_json, screen_for
+
+
+def intake(
+    source: Annotated[Path, typer.Argument(metavar="SOURCE", help="A card or a folder.", show_default=False)],
+    folder: Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.", show_default=False)],
+    rooms: Annotated[
+        str,
+        typer.Option(
+            metavar="PATTERN",
+            help='How a file\'s name tells its room: "{room}-{frame}". By default its folder is its room.',
+        ),
+    ] = "",
+    json: AsJson = False,
+    debug: Debug = False,
+) -> None:
+    """Copy frames from a card into a job, every copy checked.
+
+    Nothing is ever written over. A manifest notes hash, size and time of each original.
+    """
+    with told(debug):
+        from panopipe.review.words import quoted
+        from panopipe.run.intake import take_in
+
+        screen = screen_for(json)
+        taken = take_in(source, folder, rooms, screen)
+        screen.wipe()
+        if json:
+            print_json({"copied": taken.copied, "there_already": taken.already, "failed": taken.failed})
+        else:
+            refused = f", {len(taken.failed)} not taken" if taken.failed else ""
+            print(f"{len(taken.copied)} copied and checked, {len(taken.already)} there already{refused}")
+            print(f"Next: {quoted(('panopipe', 'check', 'JOB'), str(folder))}")
+    raise typer.Exit(FRAMES_FAILED if taken.failed else 0)
+
+
+def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:
+    """Prove that the originals are what they were at intake."""
+    with told(debug):
+        from panopipe.run.intake import verify_originals
+
+        screen = screen_for(json)
+        found = verify_originals(folder, screen)
+        screen.wipe()
+        if json:
+            print_json({"good": found.good, "wrong": found.wrong, "unknown": found.unknown})
+        else:
+            for path, why in found.wrong.items():
+                print(f"{path}: {why}")
+            for path in found.unknown:
+                print(f"{path}: not in the manifest")
+            print(f"{found.good} originals are what they were, {len(found.wrong)} are not")
+    raise typer.Exit(FRAMES_FAILED if found.wrong else 0)

@@ -1,0 +1,65 @@
+"""The program: its commands in one table, and how it starts."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from typing import Annotated
+
+import typer
+
+from panopipe import __version__
+from panopipe.cli import night, originals, recipes
+
+app = typer.Typer(
+    name="panopipe",
+    epilog="Exit code 0: all finished. 1: frames failed. 2: job, recipe or command wrong. 3: stopped early.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+COMMANDS: dict[str, Callable[..., None]] = {
+    "run": night.run,
+    "check": night.check,
+    "proof": night.proof,
+    "settings": recipes.settings,
+    "set": recipes.set_,
+    "carry": recipes.carry,
+    "schema": recipes.schema,
+    "stages": recipes.stages,
+    "intake": originals.intake,
+    "verify": originals.verify,
+}
+"""In the order of `--help`."""
+
+for name, command in COMMANDS.items():
+    app.command(name)(command)
+
+
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        from panopipe.pixels.compiled import COMPILED, NOT_COMPILED
+
+        print(f"panopipe {__version__}" + ("" if COMPILED else f"\n{NOT_COMPILED}"))
+        raise typer.Exit
+
+
+@app.callback()
+def program(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_say_version, is_eager=True, help="Show the version and exit."),
+    ] = False,
+) -> None:
+    """Finishes a night's worth of stitched 360-degree panoramas while you sleep."""
+
+
+def main() -> None:
+    """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot spell
+    app()
