@@ -7,6 +7,7 @@ a line says otherwise; they are set so that a clean job raises none.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from statistics import median
 
 from panopipe.review.case import Case, change, in_force, number
@@ -28,40 +29,50 @@ def _percent(share: float) -> str:
     return f"{100 * share:.2g} %" if share < 0.1 else f"{100 * share:.0f} %"
 
 
+@dataclass(frozen=True, slots=True)
+class _End:
+    """One end of the scale, where a picture shows nothing; `setting` of tone, by `by` EV, brings some back."""
+
+    name: str
+    colour: str
+    bar: float
+    meaning: str
+    remedy: str
+    setting: str
+    by: float
+
+
+_WHITE = _End(
+    "clipped", "blank white", CLIPPED_BAR, "windows or lamps have lost what they showed",
+    "Bring the highlights down. If they stay blank, the exposure itself was clipped and only a darker "
+    "exposure of this position helps.",
+    "highlights_ev", -1.0,
+)  # fmt: skip
+_BLACK = _End(
+    "crushed", "solid black", CRUSHED_BAR, "corners show nothing", "Raise the shadows.", "shadows_ev", 1.0
+)
+
+
 def clipped(case: Case) -> Finding:
     """Blank white."""
-    share = case.measures.clipped_share
-    crossed = share > CLIPPED_BAR
-    say = f"{_percent(share)} of the sphere is blank white" if share >= 5e-5 else "Nothing is blank white"
-    if not crossed:
-        return Finding(
-            "clipped", "Blank white", 100 * share, 100 * CLIPPED_BAR, "% of the sphere", sentence=say + "."
-        )
-    return Finding(
-        "clipped", "Blank white", 100 * share, 100 * CLIPPED_BAR, "% of the sphere", True,
-        f"{say}: windows or lamps have lost what they showed.",
-        "Bring the highlights down. If they stay blank, the exposure itself was clipped and only a darker "
-        "exposure of this position helps.",
-        change(case, "tone.highlights_ev", round(in_force(case.record, "tone", "highlights_ev") - 1, 2)),
-        excess(share, CLIPPED_BAR),
-    )  # fmt: skip
+    return _lost(case, case.measures.clipped_share, _WHITE)
 
 
 def crushed(case: Case) -> Finding:
     """Solid black."""
-    share = case.measures.crushed_share
-    crossed = share > CRUSHED_BAR
-    say = f"{_percent(share)} of the sphere is solid black" if share >= 5e-5 else "Nothing is solid black"
-    if not crossed:
-        return Finding(
-            "crushed", "Solid black", 100 * share, 100 * CRUSHED_BAR, "% of the sphere", sentence=say + "."
-        )
+    return _lost(case, case.measures.crushed_share, _BLACK)
+
+
+def _lost(case: Case, share: float, end: _End) -> Finding:
+    """Share of the sphere that lies at one end of the scale."""
+    title, size, bar = end.colour.capitalize(), 100 * share, 100 * end.bar
+    say = f"{_percent(share)} of the sphere is {end.colour}" if share >= 5e-5 else f"Nothing is {end.colour}"
+    if share <= end.bar:
+        return Finding(end.name, title, size, bar, "% of the sphere", sentence=f"{say}.")
+    helps = round(in_force(case.record, "tone", end.setting) + end.by, 2)
     return Finding(
-        "crushed", "Solid black", 100 * share, 100 * CRUSHED_BAR, "% of the sphere", True,
-        f"{say}: corners show nothing.",
-        "Raise the shadows.",
-        change(case, "tone.shadows_ev", round(in_force(case.record, "tone", "shadows_ev") + 1, 2)),
-        excess(share, CRUSHED_BAR),
+        end.name, title, size, bar, "% of the sphere", True, f"{say}: {end.meaning}.", end.remedy,
+        change(case, f"tone.{end.setting}", helps), excess(share, end.bar),
     )  # fmt: skip
 
 
