@@ -31,7 +31,7 @@ def _percent(share: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _End:
-    """One end of the scale, where a picture shows nothing; `setting` of tone, by `by` EV, brings some back."""
+    """One end of the scale, where a picture shows nothing; what of tone, by how many EV, brings some back."""
 
     name: str
     colour: str
