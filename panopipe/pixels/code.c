@@ -96,16 +96,23 @@ INLINE int find_outside(const Planes *RESTRICT planes, float ceiling, int *RESTR
 INLINE void put_aside(Planes *RESTRICT planes, int first, int count, const int *RESTRICT flags,
                       Aside *RESTRICT aside)
 {
+    int which[BLOCK], found = 0;
+    for (int i = 0; i < count; i++) { /* without a branch: flags are hard to guess */
+        which[found] = i;
+        found += flags[i];
+    }
+    for (int k = 0; k < found; k++) {
+        int i = which[k], place = aside->count + k;
+        aside->colours.red[place] = planes->red[i];
+        aside->colours.green[place] = planes->green[i];
+        aside->colours.blue[place] = planes->blue[i];
+        aside->column[place] = first + i;
+    }
+    aside->count += found;
     for (int i = 0; i < BLOCK; i++) {
-        if (!flags[i])
-            continue;
-        if (i < count) {
-            aside->colours.red[aside->count] = planes->red[i];
-            aside->colours.green[aside->count] = planes->green[i];
-            aside->colours.blue[aside->count] = planes->blue[i];
-            aside->column[aside->count++] = first + i;
-        }
-        planes->red[i] = planes->green[i] = planes->blue[i] = 0;
+        planes->red[i] = flags[i] ? 0 : planes->red[i];
+        planes->green[i] = flags[i] ? 0 : planes->green[i];
+        planes->blue[i] = flags[i] ? 0 : planes->blue[i];
     }
 }
 

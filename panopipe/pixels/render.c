@@ -119,10 +119,15 @@ INLINE void roll_off(Planes *RESTRICT light, const Weights *RESTRICT w, const Sh
         red = shown + (red_kept + s->channel_share * (red_alone - red_kept)) * scale;
         green = shown + (green_kept + s->channel_share * (green_alone - green_kept)) * scale;
         blue = shown + (blue_kept + s->channel_share * (blue_alone - blue_kept)) * scale;
+        channels.red[i] = weighed(w->from_screen, red, green, blue);
+        channels.green[i] = weighed(w->from_screen + 3, red, green, blue);
+        channels.blue[i] = weighed(w->from_screen + 6, red, green, blue);
+    }
+    for (int i = 0; i < BLOCK; i++) {
         int over = strongest[i] > s->knee;
-        light->red[i] = over ? weighed(w->from_screen, red, green, blue) : light->red[i];
-        light->green[i] = over ? weighed(w->from_screen + 3, red, green, blue) : light->green[i];
-        light->blue[i] = over ? weighed(w->from_screen + 6, red, green, blue) : light->blue[i];
+        light->red[i] = over ? channels.red[i] : light->red[i];
+        light->green[i] = over ? channels.green[i] : light->green[i];
+        light->blue[i] = over ? channels.blue[i] : light->blue[i];
     }
 }
 

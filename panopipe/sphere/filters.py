@@ -87,15 +87,23 @@ def _along_rows(values: Plane, reach: float) -> Plane:
     height, width = values.shape[:2]
     cosine = np.cos(np.radians(pitch_of_row(np.arange(height), height)))
     half = np.minimum(np.maximum(reach, 0.5) / cosine, width / 2)
-    result = np.empty_like(values)
-    for row in range(height):
-        reach_row = half[row]
-        margin = math.ceil(reach_row)
-        line = np.concatenate([values[row, width - margin :], values[row], values[row, :margin]])
-        sums = _sums(line)
-        total = _from(sums, margin + 0.5 + reach_row, width) - _from(sums, margin + 0.5 - reach_row, width)
-        result[row] = total / (2 * reach_row)
-    return result
+    steps = values.reshape(height, width, -1)
+    sums = np.cumsum(steps, axis=1)
+    turn = sums[:, -1:].copy()
+    sums -= steps  # of the columns before each
+    total = _going_round(steps, sums, turn, 0.5 + half) - _going_round(steps, sums, turn, 0.5 - half)
+    return (total / (2 * half)[:, None, None]).reshape(values.shape)
+
+
+def _going_round(steps: Plane, sums: Plane, turn: Plane, offset: Plane) -> Plane:
+    """Integral of each row's step function from its start to each column plus the row's offset."""
+    height, width, channels = steps.shape
+    whole = np.floor(offset)
+    part = (offset - whole)[:, None, None]
+    turns, column = np.divmod(np.arange(width) + whole.astype(np.intp)[:, None], width)
+    index = column + width * np.arange(height)[:, None]
+    before, here = (np.take(of.reshape(-1, channels), index, axis=0) for of in (sums, steps))
+    return np.asarray(before + part * here + turns[..., None] * turn)
 
 
 def _sums(values: Plane) -> Plane:
@@ -103,14 +111,6 @@ def _sums(values: Plane) -> Plane:
     sums = np.zeros((values.shape[0] + 1, *values.shape[1:]))
     np.cumsum(values, axis=0, out=sums[1:])
     return sums
-
-
-def _from(sums: Plane, place: float, count: int) -> Plane:
-    """Running sums at `count` places one apart, the first of them given."""
-    whole = math.floor(place)
-    part = place - whole
-    between: Plane = sums[whole : whole + count] * (1 - part) + sums[whole + 1 : whole + 1 + count] * part
-    return between
 
 
 def _between(sums: Plane, low: Plane, high: Plane) -> Plane:
