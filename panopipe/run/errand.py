@@ -19,6 +19,10 @@ R = TypeVar("R")
 _TICK_S = 0.5
 
 
+class FrameFault(ValueError):  # noqa: N818 - says whose fault it is
+    """What is wrong lies in the frame or its settings: another try would end the same."""
+
+
 class Inline(Executor):
     """Does a task in this process, at once."""
 
@@ -37,11 +41,16 @@ class Inline(Executor):
 
 @dataclass(frozen=True, slots=True)
 class Outcome(Generic[R]):
-    """How a task went: its result, or the one line that says why there is none."""
+    """How a task went: its result, or the one line that says why there is none and what raised it."""
 
     result: R | None
     error: str = ""
     cause: BaseException | None = None
+
+    @property
+    def may_pass(self) -> bool:
+        """Whether another try may do what this one could not: a worker was lost, memory or a disk failed."""
+        return not isinstance(self.cause, FrameFault)
 
 
 def outcomes(

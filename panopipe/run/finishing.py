@@ -21,7 +21,7 @@ from panopipe.run.work import finish
 
 
 def finish_all(session: Session) -> None:
-    """Finish the frames that are wanted and not finished yet; failures are tried once more at the end."""
+    """Finish the frames that are wanted and not finished yet; what may pass is tried once more at the end."""
     prints = {key: _fingerprint(session, key) for key in session.looked if key in session.wanted}
     to_do = {key: made_of for key, made_of in prints.items() if not _is_finished(session, key, made_of)}
     if not to_do:
@@ -169,14 +169,14 @@ def _take(
     *,
     last: bool = False,
 ) -> dict[FrameKey, FinishTask]:
-    """Have tasks done; return those that failed, unless this was the last try."""
+    """Have tasks done; return those to be tried once more, none if this was the last try."""
     failed: dict[FrameKey, FinishTask] = {}
     pace = Pace(session, tasks)
     for key, outcome in outcomes(crew, finish, tasks, pace.tick):
         pace.done(key)
         if outcome.result is not None:
             _keep(session, key, prints[key], outcome.result)
-        elif last:
+        elif last or not outcome.may_pass:
             session.failed(key, outcome.error, outcome.cause)
         else:
             session.journal.line(f"{key}: {outcome.error} (will be tried once more at the end)")

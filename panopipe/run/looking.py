@@ -71,7 +71,7 @@ def _task(
 def _take(
     session: Session, crew: Executor, tasks: Mapping[FrameKey, LookTask], *, last: bool = False
 ) -> dict[FrameKey, LookTask]:
-    """Have tasks done; return those that failed, unless this was the last try."""
+    """Have tasks done; return those to be tried once more, none if this was the last try."""
     failed: dict[FrameKey, LookTask] = {}
     left = dict.fromkeys(tasks)
 
@@ -83,7 +83,7 @@ def _take(
         left.pop(key)
         if outcome.result is not None:
             _keep(session, key, outcome.result)
-        elif last:
+        elif last or not outcome.may_pass:
             session.failed(key, outcome.error, outcome.cause)
         else:
             session.journal.note(f"{key}: {outcome.error} (will be tried once more)")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import cv2
@@ -19,6 +20,7 @@ from panopipe.job import inside
 from panopipe.recipe.layers import loaded_stage
 from panopipe.run.before import before_jpeg
 from panopipe.run.engine import finish_frame, reductions
+from panopipe.run.errand import FrameFault
 from panopipe.run.frames import (
     hashed,
     kept_name,
@@ -33,7 +35,7 @@ from panopipe.run.neighbours import Neighbours
 from panopipe.run.passage import Given
 from panopipe.run.plain import dumps
 from panopipe.run.small_frame import small_bytes
-from panopipe.run.steps import Watch
+from panopipe.run.steps import StageError, Watch
 from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles, LookResult, LookTask
 from panopipe.stage import Output
 
@@ -43,12 +45,18 @@ def look(task: LookTask) -> LookResult:
 
     Raises
     ------
+    FrameFault
+        If the frame cannot be opened or observed, now or ever.
     StageError
-        If the frame cannot be opened or observed.
+        If a stage fails for another reason.
     OSError
         If a file cannot be read, or the working folder not be written.
     """
-    _begin()
+    with _at_work():
+        return _look(task)
+
+
+def _look(task: LookTask) -> LookResult:
     files = task.files
     marks = {path: task.known.get(path) or hashed(files.at(path)) for path in files.paths}
     watch = Watch()
@@ -82,14 +90,19 @@ def finish(task: FinishTask) -> FinishResult:
 
     Raises
     ------
+    FrameFault
+        If a stage cannot do its part on this frame, now or ever, or an original changed since it was
+        looked at.
     StageError
-        If a stage fails.
-    ValueError
-        If an original changed since it was looked at.
+        If a stage fails for another reason.
     OSError
         If a file cannot be read or written.
     """
-    _begin()
+    with _at_work():
+        return _finish(task)
+
+
+def _finish(task: FinishTask) -> FinishResult:
     started, files = time.monotonic(), task.files
     watch = Watch(_Doing(files.at(task.doing) if task.doing else None))
     _check_unchanged(task)
@@ -118,9 +131,17 @@ def finish(task: FinishTask) -> FinishResult:
     )
 
 
-def _begin() -> None:
+@contextlib.contextmanager
+def _at_work() -> Iterator[None]:
+    """Prepare the process for a task; tell what is wrong with the frame from what another try may mend."""
     cv2.setNumThreads(1)  # the run counts workers; threads inside them would fight
     reset_peak_memory()
+    try:
+        yield
+    except ValueError as error:
+        if isinstance(error, StageError) and not isinstance(error.__cause__, ValueError | None):
+            raise  # of memory, a disk, or the stage's own making
+        raise FrameFault(str(error)) from error
 
 
 def _check_unchanged(task: FinishTask) -> None:

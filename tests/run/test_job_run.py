@@ -187,6 +187,33 @@ def test_a_stage_in_a_mood_costs_only_its_frame(make_job: MakeJob, mood: str, sa
     assert names(summary.finished) == ALL[1:]
 
 
+@pytest.mark.parametrize(("mood", "tries"), [("wrong", 1), ("raise", 2)])
+def test_only_what_may_pass_is_tried_once_more(make_job: MakeJob, mood: str, tries: int) -> None:
+    folder = make_job(recipe=ORDER.replace('"mirror"', '"mirror", "moody"'))
+    (folder / "overrides/hall").mkdir(parents=True)
+    (folder / "overrides/hall/hall-01.toml").write_text(f'[moody]\nmood = "{mood}"\n')
+    (folder / "originals/hall/hall-02.dng").write_bytes(b"I am a text file")
+    counting = Counts()
+    job = open_job(folder)
+    summary = run_job(job, load_recipe(job), Options(executor=lambda _: counting))
+    assert names(summary.failed) == ALL[:2]
+    assert counting.tasks["finish"].count("hall-01") == tries
+    assert counting.tasks["look"].count("hall-02") == 1
+    log = (folder / summary.log).read_text()
+    assert log.count("will be tried once more") == tries - 1
+
+
+class Counts(Inline):
+    """Keeps the frames that each kind of task was about."""
+
+    def __init__(self) -> None:
+        self.tasks: dict[str, list[str]] = {}
+
+    def submit(self, fn, /, task):
+        self.tasks.setdefault(fn.__name__, []).append(task.files.key.name)
+        return super().submit(fn, task)
+
+
 def test_a_full_disk_at_any_output_stops_and_the_next_run_goes_on(
     make_job: MakeJob, monkeypatch: pytest.MonkeyPatch
 ) -> None:
