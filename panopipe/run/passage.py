@@ -11,12 +11,15 @@ import numpy as np
 
 from panopipe.capture import Capture
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
-from panopipe.run.steps import Step, Watch, checked_rows
+from panopipe.run.steps import Step, Watch, checked_rows, is_finite, shaped_rows
 from panopipe.sphere.reduce_span import covering_rows, reduce_span, reduced_rows
 from panopipe.stage import Learned, Look, Opened, RowStage, Solution, SpanStage
 
 Neighbour = Callable[[FrameKey, str, int, int], Band | None]
 """Gives rows of another frame as they stand before the named stage; None if they cannot be had."""
+
+Check = Callable[[str, object, Sequence[int]], Rows]
+"""How what a stage gave is looked at: `checked_rows` or `shaped_rows`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,32 +215,38 @@ class Passage:
                 yield top, min(top + self._band_rows, end)
 
     def _band(self, upto: int, first: int, last: int) -> Band:
-        start, rows = self._newest(upto, first, last)
-        for done in self._done[start:upto]:
-            if done.data is not None and done.held is None:
-                rows = self._apply(done, Band(rows, first, done.facts))
+        rows = self._streamed(upto, first, last, shaped_rows)
+        if not is_finite(rows):  # no later stage makes a number of it: asking at the end alone costs least
+            rows = self._streamed(upto, first, last, checked_rows)
         facts = self._done[upto].facts if upto < len(self._done) else self.facts
         return Band(rows, first, facts)
 
-    def _newest(self, upto: int, first: int, last: int) -> tuple[int, Rows]:
+    def _streamed(self, upto: int, first: int, last: int, check: Check) -> Rows:
+        start, rows = self._newest(upto, first, last, check)
+        for done in self._done[start:upto]:
+            if done.data is not None and done.held is None:
+                rows = self._apply(done, Band(rows, first, done.facts), check)
+        return rows
+
+    def _newest(self, upto: int, first: int, last: int, check: Check) -> tuple[int, Rows]:
         """Rows to go on from: those the last span stage holds, or the source's."""
         for index in range(upto - 1, -1, -1):
             done = self._done[index]
             if done.held is not None and done.holds(first, last):
                 return index + 1, done.held[first - done.first : last - done.first].copy()
-        return 0, self._read(first, last)
+        return 0, self._read(first, last, check)
 
-    def _read(self, first: int, last: int) -> Rows:
+    def _read(self, first: int, last: int, check: Check = checked_rows) -> Rows:
         with self._watch.on(self._source):
             rows = self._opened.read(first, last)
-        return checked_rows(self._source, rows, (last - first, self._opened.facts.width, 3))
+        return check(self._source, rows, (last - first, self._opened.facts.width, 3))
 
-    def _apply(self, done: _Done, band: Band) -> Rows:
+    def _apply(self, done: _Done, band: Band, check: Check = checked_rows) -> Rows:
         stage, shape = done.step.stage, band.rows.shape
         assert isinstance(stage, RowStage)
         with self._watch.on(done.step.name):
             rows = stage.apply(band, done.step.settings, done.data)
-        return checked_rows(done.step.name, rows, shape)
+        return check(done.step.name, rows, shape)
 
 
 def _level(capture: Capture) -> Capture:

@@ -83,7 +83,7 @@ def one_line(error: BaseException) -> str:
     return " ".join(str(error).split()) or type(error).__name__
 
 
-def checked_rows(name: str, rows: object, shape: Sequence[int]) -> Rows:
+def checked_rows(name: str, given: object, shape: Sequence[int]) -> Rows:
     """Return what a stage gave, if it is what the contract asks for.
 
     Raises
@@ -91,18 +91,35 @@ def checked_rows(name: str, rows: object, shape: Sequence[int]) -> Rows:
     StageError
         If shape or dtype differ or a value is not finite.
     """
-    if not isinstance(rows, np.ndarray) or rows.dtype != np.float32 or rows.shape != tuple(shape):
-        what = f"{rows.dtype} {rows.shape}" if isinstance(rows, np.ndarray) else type(rows).__name__
-        raise StageError(name, f"gave {what} where float32 {tuple(shape)} was asked for")
-    if rows.size and not math.isfinite(_sum(rows)):
+    rows = shaped_rows(name, given, shape)
+    if not is_finite(rows):
         row = int(np.flatnonzero(~np.isfinite(rows).all(axis=(1, 2)))[0])
         raise StageError(name, f"gave values that are no numbers (row {row} of {shape[0]})")
     return rows
 
 
-def _sum(rows: Rows) -> float:
-    """Sum in double precision: finite only if every term is, and a tenth of the cost of asking each value."""
-    return float(cv2.sumElems(np.ascontiguousarray(rows).reshape(len(rows), -1))[0])
+def shaped_rows(name: str, given: object, shape: Sequence[int]) -> Rows:
+    """Return what a stage gave, if it has the dtype and the shape it must have.
+
+    Raises
+    ------
+    StageError
+        If it has not.
+    """
+    if not isinstance(given, np.ndarray) or given.dtype != np.float32 or given.shape != tuple(shape):
+        what = f"{given.dtype} {given.shape}" if isinstance(given, np.ndarray) else type(given).__name__
+        raise StageError(name, f"gave {what} where float32 {tuple(shape)} was asked for")
+    return given
+
+
+def is_finite(rows: Rows) -> bool:
+    """Whether all values are numbers: only then is their sum in double precision one.
+
+    A tenth of the cost of asking each value.
+    """
+    if not rows.size:
+        return True
+    return math.isfinite(cv2.sumElems(np.ascontiguousarray(rows).reshape(len(rows), -1))[0])
 
 
 def check_kinds(steps: Sequence[Step]) -> tuple[tuple[Step, ...], Step]:

@@ -12,12 +12,13 @@ from panopipe.frame import Frame, FrameKey
 from panopipe.recipe.layers import loaded_stage
 from panopipe.run.engine import finish_frame, reductions
 from panopipe.run.passage import Given
-from panopipe.run.steps import Step
-from panopipe.stage import DEFAULT_ORDER, JobFacts, Observed, Solution
+from panopipe.run.steps import StageError, Step
+from panopipe.stage import DEFAULT_ORDER, JobFacts, Learned, Observed, RowStage, Solution
 from panopipe.stages import export
 from tests.makers.dng import write_linear_dng
 from tests.stress.jobs import room_samples
 
+WIDTH = 512
 KEYS = tuple(FrameKey("hall", f"hall-{number}") for number in (1, 2))
 STEPS = tuple(Step(loaded_stage(name), loaded_stage(name).Settings()) for name in DEFAULT_ORDER)
 
@@ -26,7 +27,7 @@ STEPS = tuple(Step(loaded_stage(name), loaded_stage(name).Settings()) for name i
 def surveyed(folder: Path, turns: Sequence[int]) -> Iterator[SimpleNamespace]:
     """Two frames whose files are turned by so many pixels, open, and the joint solutions of all surveys."""
     paths = {
-        key: write_linear_dng(folder / f"{key.name}.dng", np.roll(room_samples(512, n), turn, axis=1))
+        key: write_linear_dng(folder / f"{key.name}.dng", np.roll(room_samples(WIDTH, n), turn, axis=1))
         for n, (key, turn) in enumerate(zip(KEYS, turns, strict=True))
     }
     opened = {key: STEPS[0].stage.open([path], key, STEPS[0].settings) for key, path in paths.items()}
@@ -88,3 +89,32 @@ def test_bands_and_whole_frames_give_the_same_file(house: SimpleNamespace) -> No
         bytes(output.data) for output in whole.outputs
     ]
     assert banded.notes == whole.notes
+
+
+class Spoils(RowStage):
+    """A plug-in that gives no number at one pixel of the full frame; at reduced size it does its work."""
+
+    name, version, summary, Settings = "spoils", 1, "", STEPS[0].stage.Settings
+    calls = 0
+
+    def learn(self, look, settings):
+        return Learned(data=True)
+
+    def apply(self, band, settings, learned):
+        self.calls += 1
+        if self.calls > 1 and band.first <= self.row < band.first + len(band.rows):
+            band.rows[self.row - band.first, 100, 1] = np.nan
+        return band.rows
+
+
+@pytest.mark.parametrize("before", [1, 2, 3, 4])
+@pytest.mark.parametrize("row", [90, WIDTH // 2 - 1], ids=["that streams by", "that a span stage holds"])
+def test_what_is_no_number_is_found_at_the_stage_that_made_it(
+    house: SimpleNamespace, before: int, row: int
+) -> None:
+    stage = Spoils()
+    stage.row = row
+    steps = [*STEPS[:before], Step(stage, None), *STEPS[before:]]
+    with pytest.raises(StageError, match="no numbers") as caught:
+        finish_frame(house.opened[KEYS[0]], steps, given=Given(house.solutions[KEYS[0]]))
+    assert caught.value.stage == "spoils"
