@@ -304,6 +304,10 @@ class SinkStage(Stage[S]):
     def outputs(self, settings: S) -> tuple[str, ...]:
         """Suffixes of the files that `Sink.finish` will give, known beforehand, the main one first."""
 
+    def remark(self, facts: FrameFacts, settings: S) -> str:
+        """Return how the files of such a frame will differ from what the settings ask for; empty if not."""
+        return ""
+
     @abstractmethod
     def start(self, look: Look, settings: S, rights: Rights) -> Sink:
         """Begin a frame of the size that `look.reduced.facts` tells."""

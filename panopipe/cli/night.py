@@ -77,7 +77,7 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
         found = check_originals(job, recipe, screen)
         screen.wipe()
         orders = sorted({recipe.settings(key).order for key in job.frames})
-        remarks = [*job.remarks, *recipe.idle()]
+        remarks = [*job.remarks, *recipe.idle(), *found.remarks]
         if json:
             sizes = {str(key): [facts.width, facts.height] for key, facts in found.facts.items()}
             failed = {str(key): why for key, why in found.failed.items()}

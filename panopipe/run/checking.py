@@ -14,6 +14,7 @@ from panopipe.run.errand import outcomes
 from panopipe.run.frames import opened_frame
 from panopipe.run.journal import Teller
 from panopipe.run.plan import plan_frames
+from panopipe.run.remarks import sink_remarks
 from panopipe.run.steps import Watch
 from panopipe.run.tasks import LookTask
 
@@ -30,10 +31,13 @@ class Checked:
         Frames that open.
     failed : mapping of FrameKey to str
         Frames that do not, with the line that says why.
+    remarks : tuple of str
+        Where finished files will not be what the settings ask for.
     """
 
     facts: Mapping[FrameKey, FrameFacts]
     failed: Mapping[FrameKey, str]
+    remarks: tuple[str, ...] = ()
 
 
 def check_originals(job: Job, recipe: Recipe, teller: Teller) -> Checked:
@@ -71,7 +75,8 @@ def check_originals(job: Job, recipe: Recipe, teller: Teller) -> Checked:
     finally:
         crew.kill()
     in_order = {key: facts[key] for key in frames if key in facts}
-    return Checked(in_order, {key: failed[key] for key in frames if key in failed})
+    failures = {key: failed[key] for key in frames if key in failed}
+    return Checked(in_order, failures, sink_remarks(frames, in_order))
 
 
 def open_only(task: LookTask) -> FrameFacts:

@@ -14,6 +14,7 @@ from panopipe.run.frames import hashed
 from panopipe.run.ledger import Entry
 from panopipe.run.plan import DOING, Planned, frame_fingerprint
 from panopipe.run.record import FrameRecord
+from panopipe.run.remarks import sink_remarks
 from panopipe.run.session import Looked, Session
 from panopipe.run.tasks import FinishResult, FinishTask, NeighbourTask
 from panopipe.run.tidy import set_aside
@@ -28,6 +29,8 @@ def finish_all(session: Session) -> None:
         return
     pixels = [session.looked[key].pixels for key in to_do]
     if remark := disk_remark(session.job.folder, pixels):
+        session.journal.line(remark)
+    for remark in sink_remarks(session.frames, {key: session.looked[key].facts for key in to_do}):
         session.journal.line(remark)
     _unmark(session, to_do)
     crew = session.call(pixels, "finish")

@@ -80,6 +80,12 @@ class Export(SinkStage[ExportSettings]):
             raise ValueError(f"widths: {', '.join(map(str, widths))} names one twice")
         return (".jpg", *(f"-{width or 'full'}.jpg" for width in widths[1:]))
 
+    def remark(self, facts: FrameFacts, settings: ExportSettings) -> str:
+        """Say which widths are above the frame's own: nothing is enlarged."""
+        above = ", ".join(f"{width}" for width in settings.widths if width > facts.width)
+        own = f"{facts.width} px"
+        return f"width {above} is above the frame's {own}: not enlarged, written at {own}" if above else ""
+
     def start(self, look: Look, settings: ExportSettings, rights: Rights) -> Sink:
         """Begin a frame; a width above its own gives the frame's own width.
 

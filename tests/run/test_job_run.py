@@ -8,13 +8,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from panopipe.files.atomic import write_whole
 from panopipe.frame import FrameKey
 from panopipe.job import open_job
 from panopipe.recipe import load_recipe
+from panopipe.run import checking
 from panopipe.run.errand import Inline
 from panopipe.run.job_run import Options, Summary, proof_job, run_job
+from panopipe.run.journal import Silent
 from panopipe.run.ledger import read_records
 from panopipe.run.lock import JobLock
 from panopipe.stages.decode import Decode
@@ -269,6 +272,20 @@ def test_a_width_no_longer_asked_for_goes(make_job: MakeJob) -> None:
     (folder / "recipe.toml").write_text(order)
     run(folder)
     assert list(finished(folder)) == [f"{name}.jpg" for name in ALL]
+
+
+def test_a_width_above_the_frames_own_is_said_once_for_all_frames(
+    make_job: MakeJob, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = make_job(recipe='[pipeline]\norder = ["decode", "export"]\n[export]\nwidths = [256]\n')
+    why = "width 256 is above the frame's 64 px: not enlarged, written at 64 px"
+    said = f"hall/hall-01 and 2 more: export: {why}"
+    assert (folder / run(folder).log).read_text().count(said) == 1
+    with Image.open(folder / "finished/hall/hall-01.jpg") as picture:
+        assert picture.size == (64, 32)
+    job = open_job(folder)
+    monkeypatch.setattr(checking, "Crew", lambda *_: Inline())
+    assert checking.check_originals(job, load_recipe(job), Silent()).remarks == (said,)
 
 
 def test_records_tell_the_review_all(make_job: MakeJob) -> None:

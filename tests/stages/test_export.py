@@ -125,6 +125,12 @@ def test_widths() -> None:
     assert tuple(files) == stage.outputs(settings)
     sizes = [Image.open(io.BytesIO(data)).size for data in files.values()]
     assert sizes == [(256, 128), (128, 64), (512, 256)]  # never larger than the frame
+    facts = FrameFacts(FrameKey("room", "frame"), 512, 256)
+    assert (
+        stage.remark(facts, settings)
+        == "width 4096 is above the frame's 512 px: not enlarged, written at 512 px"
+    )
+    assert stage.remark(facts, ExportSettings(widths=(0, 512))) == ""
 
 
 def test_resizing_happens_in_light_not_in_codes() -> None:

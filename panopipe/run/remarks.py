@@ -1,0 +1,34 @@
+"""What sinks remark on frames before they are made: told once for all frames that it is true of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from panopipe.frame import FrameFacts, FrameKey
+from panopipe.recipe.layers import loaded_stage
+from panopipe.run.plan import Planned
+from panopipe.stage import SinkStage
+
+
+def sink_remarks(frames: Mapping[FrameKey, Planned], facts: Mapping[FrameKey, FrameFacts]) -> tuple[str, ...]:
+    """A line for each remark, with the frames that it is on.
+
+    Parameters
+    ----------
+    frames : mapping of FrameKey to Planned
+        All frames of the job.
+    facts : mapping of FrameKey to FrameFacts
+        Frames that are to be made.
+    """
+    found: dict[str, list[FrameKey]] = {}
+    for key, known in facts.items():
+        name, settings = frames[key].chain.stages[-1]
+        sink = loaded_stage(name)
+        assert isinstance(sink, SinkStage)
+        if text := sink.remark(known, settings):
+            found.setdefault(f"{name}: {text}", []).append(key)
+    return tuple(f"{_frames(keys)}: {text}" for text, keys in found.items())
+
+
+def _frames(keys: list[FrameKey]) -> str:
+    return f"{keys[0]}" if len(keys) == 1 else f"{keys[0]} and {len(keys) - 1} more"
