@@ -1,5 +1,6 @@
 /* See panopipe/clipped/rebuild.py and panopipe/clipped/edge.py. */
 #include "precise.h"
+#include <math.h>
 
 #define TRUSTED 0.95
 #define SATURATED 0.99
@@ -8,6 +9,7 @@
 #define TINT_WEIGHT 0.3
 #define WARMTH_WEIGHT 0.15
 #define LEVEL_WEIGHT 1e-5
+#define MANY 64 /* pixels rebuilt at a time */
 
 INLINE double lower(double a, double b) { return a < b ? a : b; }
 INLINE double higher(double a, double b) { return a > b ? a : b; }
@@ -51,35 +53,62 @@ INLINE void least_squares(const double *balanced, const double *trusted, double 
     logs[2] = (c_rb * s_r + c_gb * s_g + c_bb * s_b) / whole;
 }
 
-INLINE void rebuild(const double *share, double warmth, double tint, const Lights *lights, double *gain)
+typedef struct {
+    double red[MANY], green[MANY], blue[MANY];
+} Colours;
+
+INLINE void rebuild(const Colours *RESTRICT shares, const double *RESTRICT warmth, const double *RESTRICT tint,
+                    const Lights *lights, Colours *RESTRICT gains)
 {
-    double trusted[3], lost[3], balanced[3], logs[3], ceiling[3], raised[3];
-    for (int k = 0; k < 3; k++) {
-        trusted[k] = 1 - smooth_step(share[k], TRUSTED, 1 / (SATURATED - TRUSTED));
-        lost[k] = 1 - trusted[k];
-        balanced[k] = share[k] / lights->neutral[k];
-        ceiling[k] = higher(balanced[k], lights->highest);
+    for (int i = 0; i < MANY; i++) {
+        double share[3] = {shares->red[i], shares->green[i], shares->blue[i]};
+        double trusted[3], lost[3], balanced[3], logs[3], ceiling[3], raised[3];
+        for (int k = 0; k < 3; k++) {
+            trusted[k] = 1 - smooth_step(share[k], TRUSTED, 1 / (SATURATED - TRUSTED));
+            lost[k] = 1 - trusted[k];
+            balanced[k] = share[k] / lights->neutral[k];
+            ceiling[k] = higher(balanced[k], lights->highest);
+        }
+        least_squares(balanced, trusted, warmth[i], tint[i], lights, logs);
+        for (int k = 0; k < 3; k++) {
+            double estimate = lower(higher(exp_of(logs[k]), balanced[k]), ceiling[k]);
+            double others = k == 0 ? lost[1] * lost[2] : k == 1 ? lost[0] * lost[2] : lost[0] * lost[1];
+            double towards = others * smooth_step(share[k], WHITENS_FROM, 1 / (SATURATED - WHITENS_FROM));
+            double by_line = lost[k] * (estimate - balanced[k]), by_level = towards * (ceiling[k] - balanced[k]);
+            raised[k] = balanced[k] + higher(by_line, by_level);
+        }
+        double red = log_of(higher(raised[0], DARKEST)), blue = log_of(higher(raised[2], DARKEST));
+        double line = exp_of(lights->a * red + (1 - lights->a) * blue + tint[i]);
+        raised[1] += lost[1] * higher(lower(line, ceiling[1]) - raised[1], 0);
+        gains->red[i] = (raised[0] - balanced[0]) * lights->neutral[0];
+        gains->green[i] = (raised[1] - balanced[1]) * lights->neutral[1];
+        gains->blue[i] = (raised[2] - balanced[2]) * lights->neutral[2];
     }
-    least_squares(balanced, trusted, warmth, tint, lights, logs);
-    for (int k = 0; k < 3; k++) {
-        double estimate = lower(higher(exp_of(logs[k]), balanced[k]), ceiling[k]);
-        double others = k == 0 ? lost[1] * lost[2] : k == 1 ? lost[0] * lost[2] : lost[0] * lost[1];
-        double towards = others * smooth_step(share[k], WHITENS_FROM, 1 / (SATURATED - WHITENS_FROM));
-        double by_line = lost[k] * (estimate - balanced[k]), by_level = towards * (ceiling[k] - balanced[k]);
-        raised[k] = balanced[k] + higher(by_line, by_level);
-    }
-    double red = log_of(higher(raised[0], DARKEST)), blue = log_of(higher(raised[2], DARKEST));
-    double line = exp_of(lights->a * red + (1 - lights->a) * blue + tint);
-    raised[1] += lost[1] * higher(lower(line, ceiling[1]) - raised[1], 0);
-    for (int k = 0; k < 3; k++)
-        gain[k] = (raised[k] - balanced[k]) * lights->neutral[k];
 }
 
 FAST static void rebuild_all(const double *share, const double *warmth, const double *tint,
                              const Lights *lights, Py_ssize_t count, double *gain)
 {
-    for (Py_ssize_t i = 0; i < count; i++)
-        rebuild(share + 3 * i, warmth[i], tint[i], lights, gain + 3 * i);
+    Colours shares = {{0}, {0}, {0}}, gains;
+    double around[2][MANY] = {{0}, {0}};
+    for (Py_ssize_t first = 0; first < count; first += MANY) {
+        int taken = count - first < MANY ? (int)(count - first) : MANY;
+        for (int i = 0; i < taken; i++) {
+            const double *own = share + 3 * (first + i);
+            shares.red[i] = own[0];
+            shares.green[i] = own[1];
+            shares.blue[i] = own[2];
+        }
+        memcpy(around[0], warmth + first, taken * sizeof *warmth);
+        memcpy(around[1], tint + first, taken * sizeof *tint);
+        rebuild(&shares, around[0], around[1], lights, &gains);
+        for (int i = 0; i < taken; i++) {
+            double *own = gain + 3 * (first + i);
+            own[0] = gains.red[i];
+            own[1] = gains.green[i];
+            own[2] = gains.blue[i];
+        }
+    }
 }
 
 static const Argument rebuild_arguments[] = {

@@ -3,11 +3,12 @@
 #define PANOPIPE_PRECISE_H
 
 #include "common.h"
-#include <math.h>
 
 #define LN2 0.69314718055994530942
 #define PER_LN2 (1.0 / LN2)
 #define HALF_ROOT 0.70710678118654752440
+#define WHOLES 4503599627370496.0   /* 2^52: the bits of a whole number below it are its last bits */
+#define ROUNDER 6755399441055744.0  /* 1.5 * 2^52: a small number added to it leaves the whole number next to it */
 
 /* Coefficients of the two series, highest power first. */
 static const double LOG_SERIES[] = {1.0 / 19, 1.0 / 17, 1.0 / 15, 1.0 / 13, 1.0 / 11,
@@ -25,18 +26,30 @@ INLINE double polynomial(const double *coefficients, int count, double x)
     return sum;
 }
 
-INLINE double log_of(double x)
+INLINE int64_t bits_of_double(double x)
 {
     int64_t bits;
-    double part, s;
     memcpy(&bits, &x, 8);
-    int exponent = (int)((bits >> 52) & 0x7ff) - 1022;
-    bits = (bits & 0x800fffffffffffff) | 0x3fe0000000000000;
-    memcpy(&part, &bits, 8);
-    if (part < HALF_ROOT) {
-        part += part;
-        exponent -= 1;
-    }
+    return bits;
+}
+
+INLINE double double_of(int64_t bits)
+{
+    double x;
+    memcpy(&x, &bits, 8);
+    return x;
+}
+
+/* Without branches or numbers that vectors have no instruction for: loops over these become vectors. */
+INLINE double log_of(double x)
+{
+    int64_t bits = bits_of_double(x);
+    double exponent = double_of(((bits >> 52) & 0x7ff) | bits_of_double(WHOLES)) - WHOLES - 1022;
+    double part = double_of((bits & 0x800fffffffffffff) | 0x3fe0000000000000);
+    int is_low = part < HALF_ROOT;
+    double s;
+    part = is_low ? part + part : part;
+    exponent = is_low ? exponent - 1 : exponent;
     s = (part - 1) / (part + 1);
     return exponent * LN2 + (s + s) * polynomial(LOG_SERIES, TERMS(LOG_SERIES), s * s);
 }
@@ -44,9 +57,8 @@ INLINE double log_of(double x)
 INLINE double exp_of(double x)
 {
     x = x < -600.0 ? -600.0 : x > 600.0 ? 600.0 : x;
-    double whole = rint(x * PER_LN2), power;
-    int64_t bits = ((int64_t)whole + 1023) << 52;
-    memcpy(&power, &bits, 8);
+    double near = x * PER_LN2 + ROUNDER, whole = near - ROUNDER;
+    double power = double_of((int64_t)((uint64_t)(bits_of_double(near) + 1023) << 52));
     return polynomial(EXP_SERIES, TERMS(EXP_SERIES), x - whole * LN2) * power;
 }
 
