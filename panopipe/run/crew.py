@@ -24,6 +24,8 @@ from multiprocessing.connection import wait
 from multiprocessing.context import SpawnProcess
 from typing import Any, ParamSpec, TypeVar
 
+from panopipe.run.machine import keep_freed_memory
+
 P = ParamSpec("P")
 T = TypeVar("T")
 
@@ -197,6 +199,7 @@ def _work(link: Any, imports: tuple[str, ...]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the parent decides
     threading.Thread(target=_die_with_parent, daemon=True).start()
     _hush()
+    keep_freed_memory()
     for name in imports:
         importlib.import_module(name)
     link.send_bytes(b"ready")

@@ -1,5 +1,8 @@
 """What the machine has, read from files of the kind that Linux shows."""
 
+import platform
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -71,3 +74,31 @@ def test_workers_follow_processors_frames_and_memory(
 def test_a_disk_too_small_is_told(tmp_path: Path) -> None:
     assert budget.disk_remark(tmp_path, [1000]) == ""
     assert "GB of disk are needed" in budget.disk_remark(tmp_path, [10**15])
+
+
+@pytest.mark.skipif(
+    platform.libc_ver()[0] != "glibc",
+    reason="only glibc can be asked to keep what is freed; others are left alone",
+)
+def test_what_is_freed_is_there_for_the_next_array_without_new_pages() -> None:
+    faults = subprocess.run([sys.executable, "-c", _FAULTS], capture_output=True, text=True, check=True)
+    given_back, kept = map(int, faults.stdout.split())
+    assert given_back >= 24  # 48 MiB in pages of 2 MiB, the largest that the system hands out unasked
+    assert kept < 8
+
+
+_FAULTS = """
+import resource
+import numpy as np
+from panopipe.run.machine import MIB, keep_freed_memory
+
+def faults():
+    np.ones(48 * MIB, np.uint8)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+    np.ones(48 * MIB, np.uint8)
+    return resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before
+
+by_default = faults()
+keep_freed_memory()
+print(by_default, faults())
+"""
