@@ -17,6 +17,8 @@ from typing import Any
 import cv2
 import numpy as np
 
+from panopipe.run.machine import keep_freed_memory
+
 BLACK, WHITE = 1024, 65535
 ROOMS = 2
 """Rooms that the frames show, in turn; each is drawn once."""
@@ -62,7 +64,8 @@ def _scene(number: int) -> Any:
 def finish(dng: Path) -> dict[str, Any]:
     """Let panopipe finish one frame in this process: open, reduce, survey, solve, learn, stream, encode.
 
-    As in a run, the frame is opened to be looked at, and again to be finished.
+    As in a worker of a run, the frame is opened to be looked at, and again to be finished, and freed memory
+    stays with the process.
     """
     from panopipe.frame import Frame, FrameKey
     from panopipe.run.engine import finish_frame, reductions
@@ -70,6 +73,7 @@ def finish(dng: Path) -> dict[str, Any]:
     from panopipe.run.steps import Step, Watch
     from panopipe.stage import DEFAULT_ORDER, JobFacts, Observed, stage
 
+    keep_freed_memory()
     steps = [Step(made, made.Settings()) for made in map(stage, DEFAULT_ORDER)]
     watch, key = Watch(), FrameKey("room", "frame")
     start = time.process_time()
@@ -111,6 +115,12 @@ def raw_floor(dng: Path) -> dict[str, Any]:
             output_bps=16, gamma=(1, 1), no_auto_bright=True, adjust_maximum_thr=0, use_camera_wb=True
         )
     return {"seconds": time.process_time() - start + encoded(dng)}
+
+
+def raw_floor_kept(dng: Path) -> dict[str, Any]:
+    """Do the same in a process that keeps freed memory, as a worker of panopipe does."""
+    keep_freed_memory()
+    return raw_floor(dng)
 
 
 def own_floor(dng: Path) -> dict[str, Any]:
@@ -176,6 +186,7 @@ def first_frame(dng: Path) -> dict[str, Any]:
 PARTS: dict[str, Callable[[Path], dict[str, Any]]] = {
     "panopipe": finish,
     "raw library + encode": raw_floor,
+    "the same, freed memory kept": raw_floor_kept,
     "own reader + encode": own_floor,
     "copy in memory": copied,
     "imports": imports,
@@ -183,6 +194,8 @@ PARTS: dict[str, Callable[[Path], dict[str, Any]]] = {
     "plain OpenCV, float32": lambda dng: script("opencv", dng),
     "plain scikit-image, float64": lambda dng: script("scikit_image", dng),
 }
+START = ("imports", "first frame")
+"""Parts that measure a process from its start."""
 
 
 # ---- how
@@ -234,9 +247,14 @@ def _peak_bytes() -> int:
 
 
 def main(part: str, dng: Path) -> None:
-    """Measure here and print as JSON."""
+    """Measure here and print as JSON.
+
+    As in a worker that finishes frame after frame the second of two frames counts: to be handed its memory
+    for the first time costs a process more than to use it.
+    """
     cv2.setNumThreads(1)
-    found = PARTS[part](dng)
+    for _ in range(1 if part in START else 2):
+        found = PARTS[part](dng)
     print(json.dumps(found | {"peak": _peak_bytes()}))
 
 
