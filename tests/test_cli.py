@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -17,6 +18,7 @@ from panopipe.cli import app
 from panopipe.pixels import compiled as forms
 from panopipe.recipe import edit
 from panopipe.recipe.layers import loaded_stage
+from panopipe.review import make
 from panopipe.run import checking, job_run, ledger, session
 from panopipe.run.errand import Inline
 from panopipe.run.lock import JobLock
@@ -176,6 +178,58 @@ def test_intake_and_verify(folder: Path, tmp_path_factory: pytest.TempPathFactor
     result = panopipe("verify", job)
     assert result.exit_code == 1
     assert "originals/hall/h1.dng: is missing" in result.stdout
+    assert panopipe("verify", job / "nowhere").stderr == f"panopipe: {job}/nowhere: no such folder\n"
+
+
+def test_what_stands_where_a_file_or_folder_belongs_is_refused(folder: Path) -> None:
+    for name, is_folder in [
+        ("finished", False), ("overrides", False), (".panopipe/before", False), ("job.toml", True),
+        ("overrides/hall.toml", True), ("overrides/hall/h1.toml", True),
+    ]:  # fmt: skip
+        place = folder / name
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.mkdir() if is_folder else place.touch()
+        result = panopipe("run", folder)
+        found, needed = ("folder", "file") if is_folder else ("file", "folder")
+        why = f"is a {found}, and panopipe needs a {needed} of that name; move it away"
+        assert result.stderr == f"panopipe: {name}: {why}\n"
+        assert result.exit_code == 2
+        place.rmdir() if is_folder else place.unlink()
+        if place.parent != folder:
+            place.parent.rmdir()
+
+
+def test_a_file_in_the_place_of_a_finished_room_costs_only_that_room(folder: Path) -> None:
+    (folder / "finished").mkdir()
+    (folder / "finished/hall").touch()
+    result = panopipe("run", folder, "--no-review")
+    assert result.exit_code == 1
+    assert lines_with(result, "lounge ") == [["lounge", "1", "0", "0"]]
+    assert "hall/h1: finished/hall: is a file, and panopipe needs a folder of that name" in result.stdout
+    assert "once more" not in result.stdout
+
+
+def test_a_review_that_fails_is_said_in_one_line_and_told_by_the_exit_code(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), "review/index.html")
+
+    monkeypatch.setattr(make, "make_review", refuse)
+    result = panopipe("run", folder)
+    assert (result.exit_code, len(result.stderr.splitlines())) == (1, 1)
+    assert "the review could not be made: Permission denied: review/index.html; allow it" in result.stderr
+    assert lines_with(result, "all ") == [["all", "3", "0", "0"]]
+
+
+def test_a_ledger_that_cannot_be_opened_is_said(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise sqlite3.OperationalError("unable to open database file")
+
+    monkeypatch.setattr(ledger.sqlite3, "connect", refuse)
+    result = panopipe("run", folder)
+    assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
+    assert "the ledger cannot be opened (unable to open database file)" in result.stderr
 
 
 @pytest.mark.parametrize(

@@ -62,6 +62,26 @@ def test_of_two_files_of_one_name_the_dng_is_the_frame(tmp_path: Path) -> None:
     assert files["a"][0].role == "frame"
 
 
+@pytest.mark.parametrize(
+    ("names", "says"),
+    [
+        (["a.dng", "a.jpg"], ()),  # what a camera writes
+        (["a.tiff", "a.tif"], ("left out, as originals/hall/a.tif is the frame of this name: a.tiff",)),
+        (["a.tif", "a.dng"], ("left out, as originals/hall/a.dng is the frame of this name: a.tif",)),
+    ],
+)
+def test_a_file_that_gives_way_to_another_of_its_name_is_named(
+    tmp_path: Path, names: list[str], says: tuple[str, ...]
+) -> None:
+    put(tmp_path, *(f"originals/hall/{name}" for name in names))
+    assert open_job(tmp_path).remarks == says
+
+
+def test_a_room_without_frames_is_said(tmp_path: Path) -> None:
+    put(tmp_path, "originals/hall/a.dng", "originals/study/readme.txt")
+    assert open_job(tmp_path).remarks == ("no frames in originals/study/",)
+
+
 def test_pictures_beside_dngs_are_left_out_and_said(tmp_path: Path) -> None:
     job = open_job(put(tmp_path, "a.dng", "a.jpg", "patch.png"))
     assert list(job.frames) == [FrameKey("", "a")]

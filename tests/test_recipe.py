@@ -90,7 +90,7 @@ use = "yes"
         "recipe.toml:10: [export] use: export is an end of the pipeline",
         "recipe.toml:11: [export] quality: 90.5 is not allowed here; a whole number from 1 to 100",
         'recipe.toml:13: [decode] use: "yes" is not allowed here; true or false is',
-        "overrides/hal.toml: rename or remove it: no room or frame has this name; did you mean",
+        "overrides/hal.toml: rename or remove it: no room or frame has this name; did you mean hall?",
         "overrides/lounge.toml:1: tone: must be a table",
     ):
         assert words in told

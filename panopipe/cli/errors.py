@@ -12,8 +12,8 @@ from collections.abc import Iterator
 import typer
 
 FRAMES_FAILED, USAGE, STOPPED, OWN_FAULT, INTERRUPTED = 1, 2, 3, 70, 130
-"""Exit codes: frames failed; job, recipe or command wrong; stopped before the end; a fault of panopipe
-itself; stopped by Ctrl-C."""
+"""Exit codes: frames or the review failed; job, recipe or command wrong; stopped before the end; a fault of
+panopipe itself; stopped by Ctrl-C."""
 
 
 @contextlib.contextmanager
@@ -27,29 +27,35 @@ def told(debug: bool) -> Iterator[None]:
     except (ValueError, OSError) as error:
         if debug:
             traceback.print_exc()
-        for line in getattr(error, "faults", ()) or [_what_to_do(error)]:
-            print(f"panopipe: {line}", file=sys.stderr)
+        for line in getattr(error, "faults", ()) or [what_to_do(error)]:
+            say(f"{line}")
         raise typer.Exit(USAGE) from error
     except KeyboardInterrupt as error:
-        print("panopipe: stopped", file=sys.stderr)
+        say("stopped")
         raise typer.Exit(INTERRUPTED) from error
     except (typer.Exit, typer.Abort):
         raise
     except Exception as error:
         if debug:
             traceback.print_exc()
-        text = " ".join(str(error).split())
-        print(
-            f"panopipe: a fault of its own ({type(error).__name__}: {text}); --debug tells more for a report",
-            file=sys.stderr,
-        )
+        say(what_to_do(error))
         raise typer.Exit(OWN_FAULT) from error
 
 
-def _what_to_do(error: ValueError | OSError) -> str:
+def say(line: str) -> None:
+    """Say on the standard error what went wrong."""
+    from panopipe.run.screen import printable
+
+    print(printable(f"panopipe: {line}"), file=sys.stderr)
+
+
+def what_to_do(error: Exception) -> str:
     """Message of an error; with what helps, where only the system's own words came up."""
     from panopipe.run.steps import one_line
 
+    if not isinstance(error, ValueError | OSError):
+        fault = f"{type(error).__name__}: {one_line(error)}"
+        return f"a fault of its own ({fault}); --debug tells more for a report"
     number = error.errno if isinstance(error, OSError) else None
     if number == errno.ENOSPC:
         return "the disk is full; make room, then give the command again"

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import signal
-import sys
 import traceback
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from panopipe.cli.errors import FRAMES_FAILED, INTERRUPTED, STOPPED, told
+from panopipe.cli.errors import FRAMES_FAILED, INTERRUPTED, STOPPED, say, told, what_to_do
 from panopipe.cli.options import AsJson, Debug, Frames, JobFolder, Rooms, Workers
 from panopipe.cli.output import print_json, screen_for
 
@@ -51,14 +50,15 @@ def run(
         screen = screen_for(json)
         summary = run_job(job, load_recipe(job), options, screen)
         screen.wipe()
-        made = _review(job, debug) if review and not summary.stopped else None
+        wanted = review and not summary.stopped
+        made = _review(job, debug) if wanted else None
         if json:
             print_json({**_summary_json(summary), "review": str(made.page) if made else ""})
         else:
             _print_table(job, summary, failures=made is None)
             if made:
                 print(made.table())
-    raise typer.Exit(_code(summary))
+    raise typer.Exit(_code(summary) or (FRAMES_FAILED if wanted and not made else 0))
 
 
 def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:
@@ -153,7 +153,7 @@ def _review(job: Job, debug: bool) -> ReviewSummary | None:
     except Exception as error:  # whatever it is, the frames are finished
         if debug:
             traceback.print_exc()
-        print(f"panopipe: the review could not be made ({type(error).__name__}: {error})", file=sys.stderr)
+        say(f"the frames are finished, but the review could not be made: {what_to_do(error)}")
         return None
 
 

@@ -13,7 +13,8 @@ from panopipe.cli import night, originals, recipes
 
 app = typer.Typer(
     name="panopipe",
-    epilog="Exit code 0: all finished. 1: frames failed. 2: job, recipe or command wrong. 3: stopped early.",
+    epilog="Exit code 0: all went well. 1: frames or review failed. 2: job, recipe or command wrong. "
+    "3: stopped early.",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,

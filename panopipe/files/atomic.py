@@ -41,9 +41,12 @@ def write_whole(path: Path, data: bytes | memoryview, *, lasting: bool = True) -
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
-    except BaseException:
+    except BaseException as error:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
+        if isinstance(error, OSError) and error.strerror:
+            # Of the file that was asked for, not of the one on the way to it.
+            raise OSError(error.errno, error.strerror, str(path)) from error
         raise
     if lasting:
         _sync_folder(path.parent)

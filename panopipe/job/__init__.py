@@ -24,7 +24,7 @@ from panopipe.job.model import (
     Job,
     SourceFile,
 )
-from panopipe.job.names import inside, natural, nearest
+from panopipe.job.names import in_the_way, inside, natural, nearest
 from panopipe.job.opening import open_job
 
 __all__ = [
@@ -45,6 +45,7 @@ __all__ = [
     "Job",
     "JobError",
     "SourceFile",
+    "in_the_way",
     "inside",
     "natural",
     "nearest",

@@ -58,21 +58,21 @@ def find_entries(root: Path, remarks: list[str]) -> Iterator[FrameEntry]:
 
 def _in_folders(root: Path, top: Path, remarks: list[str], kinds: tuple[str, ...]) -> Iterator[FrameEntry]:
     for room, folder in _room_folders(root, top, remarks):
-        best: dict[str, Path] = {}
-        for file in _files(folder):
-            kind = file.suffix.lower()
-            if kind in kinds:
-                other = best.get(file.stem)
-                if other is None or _rank(file) < _rank(other):
-                    best[file.stem] = file
-        for stem, file in best.items():
+        named: dict[str, list[Path]] = {}
+        for file in sorted((f for f in _files(folder) if f.suffix.lower() in kinds), key=_rank):
+            named.setdefault(file.stem, []).append(file)
+        for stem, (file, *others) in sorted(named.items()):
             path = file.relative_to(root).as_posix()
             yield FrameEntry(FrameKey(room, stem), (SourceFile(path),), _why_refused(root, file))
+            if unusual := [other.name for other in others if not _is_camera_jpeg(other, beside=file)]:
+                remarks.append(f"left out, as {path} is the frame of this name: {_some(unusual)}")
         if top == folder:
             continue
         deeper = [d.name for d in _folders(folder) if any(_holds_frames(d))]
         if deeper:
             remarks.append(f"left out, as rooms are one folder deep: {folder.name}/{_some(deeper)}")
+        elif not named and top.name == ORIGINALS:
+            remarks.append(f"no frames in {folder.relative_to(root).as_posix()}/")
 
 
 def _why_refused(root: Path, file: Path) -> str:
@@ -87,6 +87,10 @@ def _why_refused(root: Path, file: Path) -> str:
 
 def _rank(file: Path) -> tuple[int, str]:
     return KINDS.index(file.suffix.lower()), file.name
+
+
+def _is_camera_jpeg(file: Path, *, beside: Path) -> bool:
+    return file.suffix.lower() in (".jpg", ".jpeg") and beside.suffix.lower() == ".dng"
 
 
 def _room_folders(root: Path, top: Path, remarks: list[str]) -> Iterator[tuple[str, Path]]:

@@ -11,7 +11,7 @@ from panopipe.files.toml import Document, TomlError, read_toml
 from panopipe.frame import FrameKey
 from panopipe.job.faults import Fault, JobError
 from panopipe.job.model import JOB_FILE, RECIPE_FILE, FrameEntry, Job
-from panopipe.job.names import composed, inside, is_plain, nearest
+from panopipe.job.names import composed, in_the_way, inside, is_plain, nearest
 from panopipe.stage import Rights, known_stages
 
 JOB_KEYS = ("title", "white_reference", "rights", "rooms")
@@ -32,6 +32,8 @@ class JobFile:
 
     def _read(self, root: Path) -> Document:
         path = root / JOB_FILE
+        if why := in_the_way(path, folder=False):
+            self.faults.append(Fault(JOB_FILE, 0, why))
         if not path.is_file():
             return Document()
         if not inside(root, path):

@@ -35,6 +35,14 @@ def inside(folder: Path, path: Path) -> bool:
         return False
 
 
+def in_the_way(path: Path, *, folder: bool) -> str:
+    """Why what has this name is not what panopipe needs there; empty if it is, or if nothing has it."""
+    if not path.exists() or path.is_dir() == folder:
+        return ""
+    found, needed = ("file", "folder") if folder else ("folder", "file")
+    return f"is a {found}, and panopipe needs a {needed} of that name; move it away"
+
+
 def folded(text: str) -> str:
     """Form in which two names are the same file on some disks: case and accents' form aside."""
     return unicodedata.normalize("NFC", text).casefold()

@@ -8,7 +8,7 @@ from functools import cache
 from typing import Any
 
 from panopipe.frame import FrameKey
-from panopipe.job import OVERRIDES, RECIPE_FILE, Fault, Job, JobError, inside, nearest
+from panopipe.job import OVERRIDES, RECIPE_FILE, Fault, Job, JobError, in_the_way, inside, nearest
 from panopipe.recipe.layers import (
     ORDER,
     PIPELINE,
@@ -148,6 +148,8 @@ def effective(job: Job, key: FrameKey) -> FrameSettings:
 def _stray_files(job: Job) -> list[Fault]:
     """Files under overrides/ that belong to no room and no frame: most likely a name mistyped."""
     folder = job.folder / OVERRIDES
+    if why := in_the_way(folder, folder=True):
+        return [Fault(OVERRIDES, 0, why)]
     if not folder.is_dir():
         return []
     if not inside(job.folder, folder):
@@ -157,9 +159,14 @@ def _stray_files(job: Job) -> list[Fault]:
     for path in sorted(folder.rglob("*.toml")):
         name = path.relative_to(job.folder).as_posix()
         if name not in known and not path.name.startswith("."):
-            likely = nearest(name, known)
+            likely = nearest(_bare(name), map(_bare, known))
             found.append(Fault(name, 0, f"rename or remove it: no room or frame has this name{likely}"))
     return found
+
+
+def _bare(file: str) -> str:
+    """Room or frame that an override file is named after."""
+    return file.removeprefix(f"{OVERRIDES}/").removesuffix(".toml")
 
 
 def _at_odds(recipe: Recipe, job: Job) -> list[Fault]:

@@ -10,7 +10,7 @@ from typing import Any
 
 from panopipe.files.toml import Document, TomlError, read_toml
 from panopipe.frame import FrameKey
-from panopipe.job import JOB_FILE, JOB_KEYS, OVERRIDES, Fault, Job, inside, nearest
+from panopipe.job import JOB_FILE, JOB_KEYS, OVERRIDES, Fault, Job, in_the_way, inside, nearest
 from panopipe.setting import Rule, rules
 from panopipe.stage import SinkStage, SourceStage, Stage, known_stages, stage
 
@@ -50,6 +50,8 @@ def read_layer(job: Job, file: str, faults: list[Fault]) -> Layer | None:
     """Read one recipe file; None if there is none. What is wrong with it is added to `faults`."""
     path = job.folder / file
     try:
+        if why := in_the_way(path, folder=False):
+            faults.append(Fault(file, 0, why))
         if not path.is_file():
             return None
     except OSError:  # a frame's name so long that no recipe file can have it

@@ -12,7 +12,7 @@ import numpy as np
 
 from panopipe.files.atomic import write_whole
 from panopipe.frame import Rows
-from panopipe.job import inside
+from panopipe.job import in_the_way, inside
 from panopipe.recipe.layers import loaded_stage
 from panopipe.run.engine import REDUCED_WIDTH
 from panopipe.run.ledger import FileMark
@@ -96,13 +96,15 @@ def put_inside(files: FrameFiles, path: str, data: bytes | memoryview, *, lastin
     Raises
     ------
     ValueError
-        If the place lies outside the job folder.
+        If the place lies outside the job folder, or its folder's name is that of a file.
     OSError
         If it cannot be written.
     """
     root, place = Path(files.folder), files.at(path)
     if not inside(root, place.parent):
         raise ValueError(f"{path} would lie outside the job folder (a link leads there); nothing is written")
+    if why := in_the_way(place.parent, folder=True):
+        raise ValueError(f"{place.parent.relative_to(root).as_posix()}: {why}")
     place.parent.mkdir(parents=True, exist_ok=True)
     write_whole(place, data, lasting=lasting)
     return place

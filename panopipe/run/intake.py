@@ -124,9 +124,11 @@ def verify_originals(folder: Path, teller: Teller) -> Verified:
     Raises
     ------
     ValueError
-        If the job has no manifest, or it cannot be read.
+        If there is no such folder, or no manifest in it that can be read.
     """
     root = folder.resolve()
+    if not root.is_dir():
+        raise ValueError(f"{folder}: no such folder")
     manifest = read_manifest(root)
     if not manifest:
         raise ValueError(

@@ -114,7 +114,10 @@ class Ledger:
 
     def _connect(self, *, read_only: bool = False) -> sqlite3.Connection:
         uri = self.path.as_uri() + ("?mode=ro" if read_only else "")
-        return sqlite3.connect(uri, uri=True, timeout=30)
+        try:
+            return sqlite3.connect(uri, uri=True, timeout=30)
+        except sqlite3.OperationalError as error:  # the folder or the file may not be opened by this user
+            raise OSError(errno.EACCES, f"the ledger cannot be opened ({error})", LEDGER) from error
 
     def _check_format(self) -> None:
         try:

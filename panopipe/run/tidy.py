@@ -8,9 +8,10 @@ from collections.abc import Collection
 from pathlib import Path
 
 from panopipe.files.atomic import PART_SUFFIX
-from panopipe.job import FINISHED, LOGS, PROOFS, REVIEW, SET_ASIDE, WORKING, inside
+from panopipe.job import FINISHED, LOGS, PROOFS, REVIEW, SET_ASIDE, WORKING, in_the_way, inside
 
 _OURS = (FINISHED, WORKING, PROOFS, REVIEW, LOGS)
+_KEPT = ("before", "reduced", "small", "doing")
 
 
 def make_room(folder: Path) -> None:
@@ -23,22 +24,16 @@ def make_room(folder: Path) -> None:
     OSError
         If the job folder cannot be written.
     """
-    for name in _OURS:
+    for name in (*_OURS, *(f"{WORKING}/{kept}" for kept in _KEPT)):
         place = folder / name
         if not inside(folder, place):
             raise ValueError(
                 f"{name} is a link that leads out of the job folder; panopipe writes inside it only"
             )
-        if place.exists() and not place.is_dir():
-            raise ValueError(f"{name} is a file, and panopipe needs a folder of that name; move it away")
-    try:
-        (folder / WORKING).mkdir(exist_ok=True)
-        for name in ("before", "reduced", "small", "doing"):
-            (folder / WORKING / name).mkdir(exist_ok=True)
-        (folder / FINISHED).mkdir(exist_ok=True)
-    except OSError as error:
-        text = f"cannot be written ({error.strerror}); copy the job to a folder of your own"
-        raise OSError(error.errno, text, str(folder)) from error
+        if why := in_the_way(place, folder=True):
+            raise ValueError(f"{name}: {why}")
+    for name in (WORKING, *(f"{WORKING}/{kept}" for kept in _KEPT), FINISHED):
+        (folder / name).mkdir(exist_ok=True)
 
 
 def sweep(folder: Path) -> None:

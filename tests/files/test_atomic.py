@@ -1,3 +1,4 @@
+import errno
 from pathlib import Path
 
 import pytest
@@ -29,11 +30,12 @@ def test_a_failure_leaves_the_old_file_and_nothing_else(
     target.write_bytes(b"old")
 
     def fail(*_: object) -> None:
-        raise OSError("No space left on device")
+        raise OSError(errno.ENOSPC, "No space left on device", "whatever")
 
     monkeypatch.setattr(atomic.os if step == "fsync" else Path, step, fail)
-    with pytest.raises(OSError, match="No space left"):
+    with pytest.raises(OSError, match="No space left") as caught:
         write_whole(target, b"new")
+    assert caught.value.filename == str(target)  # not the hidden file on the way to it
     assert target.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [target]
 
