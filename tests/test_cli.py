@@ -144,6 +144,11 @@ def test_carry_shows_first_and_writes_when_told(folder: Path) -> None:
     assert (folder / "overrides/lounge.toml").read_text() == (folder / "overrides/hall.toml").read_text()
 
 
+def test_carry_from_a_name_that_is_not_there_names_the_nearest(folder: Path) -> None:
+    said = "no room or frame hal in this job; did you mean hall? (known: hall, lounge)"
+    assert panopipe("carry", folder, "hal", "lounge").stderr == f"panopipe: {said}\n"
+
+
 def test_carry_writes_to_all_rooms_or_to_none(folder: Path) -> None:
     panopipe("set", folder, "hall", "gain.gain_ev=0.5")
     result = panopipe("carry", folder, "hall", "lounge", "study", "--write")

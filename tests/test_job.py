@@ -77,6 +77,12 @@ def test_a_file_that_gives_way_to_another_of_its_name_is_named(
     assert open_job(tmp_path).remarks == says
 
 
+def test_a_picture_of_another_kind_is_said(tmp_path: Path) -> None:
+    put(tmp_path, "originals/hall/a.dng", "originals/hall/b.heic", "originals/hall/notes.txt")
+    said = "left out, as frames are dng, tif, tiff, png, jpg, jpeg: b.heic"
+    assert open_job(tmp_path).remarks == (said,)
+
+
 def test_a_room_without_frames_is_said(tmp_path: Path) -> None:
     put(tmp_path, "originals/hall/a.dng", "originals/study/readme.txt")
     assert open_job(tmp_path).remarks == ("no frames in originals/study/",)

@@ -60,5 +60,5 @@ def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> Non
                 print(f"{path}: {why}")
             for path in found.unknown:
                 print(f"{path}: not in the manifest")
-            print(f"{found.good} originals are what they were, {len(found.wrong)} are not")
+            print(f"originals as they were at intake: {found.good}, not: {len(found.wrong)}")
     raise typer.Exit(FRAMES_FAILED if found.wrong else 0)

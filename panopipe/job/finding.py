@@ -10,6 +10,7 @@ from panopipe.frame import FrameKey
 from panopipe.job.model import (
     FINISHED,
     KINDS,
+    KINDS_IN_WORDS,
     LOGS,
     ORIGINALS,
     OVERRIDES,
@@ -23,6 +24,9 @@ from panopipe.job.model import (
 from panopipe.job.names import has_control, inside
 
 _OURS = {ORIGINALS, FINISHED, OVERRIDES, WORKING, REVIEW, LOGS, PROOFS, SET_ASIDE}
+
+_OTHER_PICTURES = {".heic", ".heif", ".avif", ".webp", ".jxl", ".jp2", ".exr", ".hdr", ".bmp", ".gif"}
+"""Kinds of pictures that one might take for frames."""
 
 
 def find_entries(root: Path, remarks: list[str]) -> Iterator[FrameEntry]:
@@ -66,6 +70,8 @@ def _in_folders(root: Path, top: Path, remarks: list[str], kinds: tuple[str, ...
             yield FrameEntry(FrameKey(room, stem), (SourceFile(path),), _why_refused(root, file))
             if unusual := [other.name for other in others if not _is_camera_jpeg(other, beside=file)]:
                 remarks.append(f"left out, as {path} is the frame of this name: {_some(unusual)}")
+        if foreign := [file.name for file in _files(folder) if file.suffix.lower() in _OTHER_PICTURES]:
+            remarks.append(f"left out, as frames are {KINDS_IN_WORDS}: {_some(foreign)}")
         if top == folder:
             continue
         deeper = [d.name for d in _folders(folder) if any(_holds_frames(d))]

@@ -16,6 +16,7 @@ WORKING, REVIEW, LOGS, PROOFS, SET_ASIDE = ".panopipe", "review", "logs", "proof
 
 KINDS = (".dng", ".tif", ".tiff", ".png", ".jpg", ".jpeg")
 """Files that can be a frame; of two with the same name the earlier kind is the frame."""
+KINDS_IN_WORDS = ", ".join(kind.removeprefix(".") for kind in KINDS)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from pathlib import Path
 from panopipe.frame import FrameKey
 from panopipe.job.finding import find_entries
 from panopipe.job.job_file import JobFile
-from panopipe.job.model import KINDS, ORIGINALS, FrameEntry, Job
+from panopipe.job.model import KINDS_IN_WORDS, ORIGINALS, FrameEntry, Job
 from panopipe.job.names import awkward_names, folded, natural
 
 
@@ -47,11 +47,10 @@ def open_job(folder: Path | str) -> Job:
 
 def _why_empty(root: Path, remarks: list[str]) -> str:
     """Why there are no frames in a job folder, and where they would be found."""
-    kinds = ", ".join(kind.removeprefix(".") for kind in KINDS)
     if (root / ORIGINALS).is_dir():
-        line = f"no frames in {ORIGINALS}/ or in its room folders; put them there ({kinds})"
+        line = f"no frames in {ORIGINALS}/ or in its room folders; put them there ({KINDS_IN_WORDS})"
     else:
-        line = f"no frames here or in room folders; panopipe takes {kinds}"
+        line = f"no frames here or in room folders; panopipe takes {KINDS_IN_WORDS}"
     return "; ".join([line, *remarks])
 
 

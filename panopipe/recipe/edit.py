@@ -12,6 +12,7 @@ from tomlkit.items import Item
 
 from panopipe.files.atomic import write_whole
 from panopipe.files.toml import MOST_BYTES, parse_toml
+from panopipe.frame import FrameKey
 from panopipe.job import RECIPE_FILE, Fault, Job, JobError, inside, nearest
 from panopipe.recipe.layers import Layer, check_layer, frame_file, read_layer, room_file
 
@@ -115,10 +116,15 @@ def file_of(job: Job, where: str) -> str:
         return RECIPE_FILE
     if where in job.rooms:
         return room_file(where)
+    return frame_file(_frame(job, where, (JOB_WORD,)))
+
+
+def _frame(job: Job, where: str, others: tuple[str, ...] = ()) -> FrameKey:
+    """The frame of that name, where a room or one of `others` could have been named, too."""
     try:
-        return frame_file(job.key(where))
+        return job.key(where)
     except ValueError:
-        places = [JOB_WORD, *filter(None, job.rooms)]
+        places = [*others, *filter(None, job.rooms)]
         likely = nearest(where, [*places, *map(str, job.frames)])
         raise ValueError(
             f"no room or frame {where} in this job{likely} (known: {', '.join(places)})"
@@ -210,7 +216,7 @@ def _said(job: Job, source: str) -> dict[str, dict[str, Any]]:
     if source in job.rooms:
         files = [room_file(source)]
     else:
-        key = job.key(source)
+        key = _frame(job, source)
         files = [room_file(key.room), frame_file(key)] if key.room else [frame_file(key)]
     found: dict[str, dict[str, Any]] = {}
     for file in files:

@@ -53,7 +53,8 @@ def seam_step(rgb8: NDArray[np.uint8]) -> tuple[float, float]:
     places = np.arange(_PLACES) * width // _PLACES  # the first is the seam itself
     rows = rgb8[margin : height - margin]
     steps = _steps(rows[:: max(1, len(rows) // _ROWS)], places)
-    sections = np.stack([np.median(part, axis=2) for part in np.array_split(steps, _SECTIONS, axis=2)])
+    parts = min(_SECTIONS, steps.shape[2])
+    sections = np.stack([np.median(part, axis=2) for part in np.array_split(steps, parts, axis=2)])
     size = np.percentile(np.abs(sections), 100 * (1 - _MOST), axis=0).max(axis=0)
     return float(size[0]), float(np.percentile(size[1:], 95))
 

@@ -48,13 +48,15 @@ def workers_for(pixels: Iterable[int], *, wanted: int | None = None) -> Workers:
     pixels : iterable of int
         Pixels of each frame to do.
     wanted : int, optional
-        What the user asked for; taken as it is.
+        What the user asked for; no more than there are frames.
     """
     sizes = list(pixels)
     need = WORKER_BYTES + BYTES_PER_PIXEL * max(sizes, default=0)
     each = f"{need / (1 << 30):.1f} GB each"
-    if wanted:
+    if wanted and wanted <= len(sizes):
         return Workers(wanted, f"as you asked, up to {each}")
+    if wanted:
+        return Workers(max(1, len(sizes)), f"one for each frame, up to {each}")
     cores, fit = processors(), int(free_memory() * SHARE // need)
     count = max(1, min(cores, fit, len(sizes)))
     if count == len(sizes) and count < min(cores, fit):

@@ -18,7 +18,7 @@ from typing import Any
 
 from panopipe.files.atomic import PART_SUFFIX, write_whole
 from panopipe.files.capture_time import capture_time
-from panopipe.job import KINDS, ORIGINALS, inside, natural
+from panopipe.job import KINDS, KINDS_IN_WORDS, ORIGINALS, inside, natural
 from panopipe.run.frames import hashed
 from panopipe.run.journal import Teller
 from panopipe.run.lock import JobLock
@@ -101,7 +101,7 @@ def take_in(source: Path, folder: Path, rooms: str, teller: Teller) -> Taken:
     pattern = _room_pattern(rooms)
     files = sorted(_pictures(source), key=lambda path: natural(path.relative_to(source).as_posix()))
     if not files:
-        raise ValueError(f"{source}: nothing to take; panopipe takes {', '.join(KINDS)}")
+        raise ValueError(f"{source}: nothing to take; panopipe takes {KINDS_IN_WORDS}")
     root.mkdir(parents=True, exist_ok=True)
     root = root.resolve()
     if not inside(root, root / ORIGINALS):
@@ -170,7 +170,8 @@ def read_manifest(folder: Path) -> dict[str, dict[str, Any]]:
                 raise ValueError(f"{name} has no hash")
             int(facts["size"])
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise ValueError(f"{MANIFEST} is damaged ({error}); nothing is written over it") from error
+        why = f"{MANIFEST} is damaged ({error})"
+        raise ValueError(f"{why}; put back a copy of it, or move it away and take in again") from error
     return files
 
 

@@ -158,3 +158,10 @@ def test_the_gravest_finding_stands_first_and_ranks_the_frame(clean: list[Pictur
     )
     assert [one.doubt for one in worse.crossed] == sorted((one.doubt for one in worse.crossed), reverse=True)
     assert worse.doubt > better.doubt > 0
+
+
+@pytest.mark.parametrize("width", [16, 64])
+def test_a_tiny_frame_is_measured_without_a_murmur(width: int) -> None:
+    """Too small for its twelve sections of rows; warnings are errors here."""
+    one = np.random.default_rng(1).integers(0, 256, (width // 2, width, 3), dtype=np.uint8)
+    assert np.isfinite(measure(one, width, width // 2).seam_codes)

@@ -102,3 +102,9 @@ by_default = faults()
 keep_freed_memory()
 print(by_default, faults())
 """
+
+
+def test_no_more_workers_than_frames_whatever_is_asked() -> None:
+    assert budget.workers_for([2_000_000] * 3, wanted=2).count == 2
+    many = budget.workers_for([2_000_000] * 3, wanted=100)
+    assert (many.count, many.why[:18]) == (3, "one for each frame")
