@@ -47,17 +47,27 @@ def neutral_cast(rgb8: NDArray[np.uint8]) -> tuple[float, float] | None:
     small = cv2.resize(rgb8, (_WIDTH, _WIDTH // 2), interpolation=cv2.INTER_AREA)
     linear = cv2.transform(cv2.LUT(small, _LINEAR), _RELATIVE_XYZ_FROM_SRGB)
     light = (linear[..., 1] > _luminance(_LIGHTEST[0])) & (linear[..., 1] < _luminance(_LIGHTEST[1]))
-    weight = np.broadcast_to(pixel_solid_angle(_WIDTH // 2)[:, np.newaxis], light.shape)[light]
+    places = np.flatnonzero(light)
+    weight = pixel_solid_angle(_WIDTH // 2)[places // _WIDTH]
     if weight.sum() < 0.03 * 4 * np.pi:
         return None
-    _, a, b = lab_from_xyz(linear[light], 1.0).T
-    chroma, share = np.hypot(a, b), _SHARE * weight.sum()
-    step = np.minimum(chroma, _MOST_CHROMA).astype(np.intp)
+    xyz, share = linear.reshape(-1, 3).take(places, axis=0), _SHARE * weight.sum()
+    step = np.minimum(_rough_chroma(xyz), _MOST_CHROMA).astype(np.intp)
     last = np.searchsorted(np.cumsum(np.bincount(step, weight)), share)
-    least = np.flatnonzero(step <= last)  # only what may be among them needs to be sorted
-    order = least[np.argsort(chroma[least], kind="stable")]
+    least = np.flatnonzero(step <= last + 1)  # only what may be among them is worked out to the end
+    weight = weight[least]
+    _, a, b = lab_from_xyz(xyz[least], 1.0).T
+    order = np.argsort(np.hypot(a, b), kind="stable")
     inside = order[np.cumsum(weight[order]) <= share]
     if len(inside) == 0:
         return None
     total = weight[inside].sum()
     return float(weight[inside] @ a[inside] / total), float(weight[inside] @ b[inside] / total)
+
+
+def _rough_chroma(relative_xyz: NDArray[np.float32]) -> NDArray[np.float32]:
+    """CIE C*ab in single precision, right to well within half a unit (CIE 15:2018, 8.2.1)."""
+    f = cv2.pow(relative_xyz, 1 / 3)
+    dark = relative_xyz <= 216 / 24389
+    f[dark] = (24389 / 27 * relative_xyz[dark] + 16) / 116
+    return np.asarray(np.hypot(500 * (f[:, 0] - f[:, 1]), 200 * (f[:, 1] - f[:, 2])), dtype=np.float32)

@@ -80,16 +80,15 @@ def edge_width_px(rgb8: NDArray[np.uint8]) -> float:
     """
     grey = _level_rows(rgb8, most=_ROWS)
     pitch_deg = (0.5 - (np.arange(grey.shape[0]) + 0.5) / grey.shape[0]) * 2 * _LEVEL_DEG
-    slope = np.roll(grey, -1, axis=1) - grey
-    size = np.abs(slope)
-    steepest = (size >= np.roll(size, 1, axis=1)) & (size > np.roll(size, -1, axis=1)) & (size > 8)
-    rows, columns = np.nonzero(steepest)
+    reach = 8
+    around = np.concatenate([grey[:, -reach:], grey, grey[:, : reach + 1]], axis=1)
+    slope = around[:, 1:] - around[:, :-1]  # at column c of the frame: slope[:, c + reach]
+    size = np.abs(slope[:, reach - 1 : reach + 1 + grey.shape[1]])
+    here = size[:, 1:-1]
+    rows, columns = np.nonzero((here > 8) & (here >= size[:, :-2]) & (here > size[:, 2:]))
     if len(rows) == 0:
         return 0.0
-    reach = 8
-    window = slope[
-        rows[:, np.newaxis], (columns[:, np.newaxis] + np.arange(-reach, reach + 1)) % grey.shape[1]
-    ]
+    window = slope[rows[:, np.newaxis], columns[:, np.newaxis] + np.arange(2 * reach + 1)]
     window *= np.sign(window[:, reach])[:, np.newaxis]
     rise = _run_up(window[:, reach:]) + _run_up(window[:, reach::-1]) - window[:, reach]
     strong = rise > 40
