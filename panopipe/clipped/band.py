@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.clipped.edge import REACH, Places, Samples, edge_gain, rows_and_columns
+from panopipe.clipped.edge import REACH, Samples, edge_gain
 from panopipe.clipped.rebuild import SATURATED, TRUSTED, Floats, Lights, rebuilt_gain
-from panopipe.clipped.surroundings import Surroundings
-from panopipe.clipped.windows import Window, windows
+from panopipe.clipped.surroundings import Surroundings, read_map
+from panopipe.pixels.compiled import compiled
+from panopipe.pixels.matrix import as_compiled
 
 MARGIN = 4
 """Rows that a band must bring along on either side."""
 _PAD = 5
-"""Columns that a window brings along: an edge pixel lies `REACH` off and looks three pixels further."""
+"""Columns by which the definitions continue rows around the sides; an edge asks for three."""
+
+DOUBTED, FULL, EDGE = 1, 2, 4
+"""Marks of a pixel: some plane is above what is trusted; all are saturated; it may be a mixture, since one of
+those lies within reach and it is none itself."""
+
+Marks = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,16 +48,7 @@ class Rebuilder:
     surroundings: Surroundings
     anchor: int
 
-    def share(self, samples: Samples) -> Floats:
-        """Samples as a share of the white level, shape (n, 3) or (n, m, 3)."""
-        return np.asarray((samples.astype(np.float64) - self.black) * (1 / (self.white - self.black)))
-
-    def _threshold(self, samples: Samples) -> Any:
-        """Sample value up to which no plane is doubted, in the samples' own type."""
-        value = float(np.min(self.black + TRUSTED * (self.white - self.black)))
-        return samples.dtype.type(value if samples.dtype.kind == "f" else math.floor(value))
-
-    def gain(self, samples: Samples, first: int) -> tuple[Places, Floats]:
+    def gain(self, samples: Samples, first: int) -> tuple[NDArray[np.int32], Floats]:
         """Find saturated pixels and their edges in a band, and what their samples lack.
 
         Parameters
@@ -64,81 +60,91 @@ class Rebuilder:
 
         Returns
         -------
-        places : ndarray of shape (m,), dtype intp
+        places : ndarray of shape (m,), dtype int32
             Pixels, ``row * width + column``, rows counted in the band of n rows, columns as in the file;
             each pixel at most once, ascending.
         gain : ndarray of shape (m, 3), dtype float64
             What to add, as a share of the white level; never negative.
         """
-        found = [
-            self._window_gain(samples, first, window)
-            for window in windows(samples, self._threshold(samples), REACH)
-        ]
-        if not found:
-            return np.zeros(0, np.intp), np.zeros((0, 3))
-        places = np.concatenate([part for part, _ in found])
-        order = np.argsort(places)
-        return places[order], np.concatenate([part for _, part in found])[order]
-
-    def _window_gain(self, samples: Samples, first: int, window: Window) -> tuple[Places, Floats]:
-        """What `gain` gives, of the pixels of a window."""
-        band, width = len(samples) - 2 * MARGIN, samples.shape[1]
-        top = min(max(window.top - MARGIN, 0), band)
-        bottom = min(window.bottom - MARGIN, band)
-        if bottom <= top:
-            return np.zeros(0, np.intp), np.zeros((0, 3))
-        columns = np.arange(window.left - _PAD, window.left + window.width + _PAD) % width
-        part = np.take(samples[top : bottom + 2 * MARGIN], columns, axis=1)
-        places, gain = self._part_gain(part, first + top, columns, width)
-        rows, within = rows_and_columns(places, len(columns))
-        return (rows + top) * width + columns[within], gain
-
-    def _part_gain(
-        self, samples: Samples, first: int, columns: Places, frame_width: int
-    ) -> tuple[Places, Floats]:
-        """Pixels of a part of a band, all but what it brought along, and what they lack."""
-        height, width = samples.shape[:2]
-        shares = self.share(samples).reshape(-1, 3)
-        over = shares > TRUSTED
-        doubted = np.flatnonzero(over[:, 0] | over[:, 1] | over[:, 2])
-        share = np.take(shares, doubted, axis=0)
-        full = _lowest(share) >= SATURATED
-        rows, within = rows_and_columns(doubted, width)
-        near = (rows >= MARGIN - REACH) & (rows < height - MARGIN + REACH)
-        gain = np.maximum(self.lights.highest * self.lights.neutral - share, 0)
-        some = np.flatnonzero(~full & near)
-        turned = (columns[within[some]] - self.anchor) % frame_width
-        around = self.surroundings.at(rows[some] + (first - MARGIN), turned, frame_width)
-        gain[some] = rebuilt_gain(share[some], *around, self.lights)
-        index = np.full(height * width, -1, np.int32)
-        index[doubted] = np.arange(len(doubted), dtype=np.int32)
-        is_full = np.zeros(height * width, np.bool_)
-        is_full[doubted[full]] = True
-        inner = (slice(MARGIN, height - MARGIN), slice(_PAD, width - _PAD))
-        edge = _edge((index >= 0).reshape(height, width), is_full.reshape(height, width), inner)
-        added = edge_gain(shares, width, index, edge, gain)
-        own = index[edge]
-        known = own >= 0
-        gain[own[known]] = np.maximum(gain[own[known]], added[known])
-        inside = (rows >= MARGIN) & (rows < height - MARGIN) & (within >= _PAD) & (within < width - _PAD)
-        places = np.concatenate([doubted[inside], edge[~known]]) - MARGIN * width
-        return places, np.concatenate([gain[inside], added[~known]])
+        samples = as_compiled(samples)
+        marks = np.empty(samples.shape[:2], np.uint8)
+        parts = np.array([[TRUSTED], [SATURATED]])
+        count = _mark(samples, (self.black + parts * (self.white - self.black)).astype(np.float32), marks)
+        places, gain = np.empty(count, np.int32), np.empty((count, 3))
+        if count:
+            lights, around = self.lights, self.surroundings.warmth_tint
+            levels = np.stack([self.black, 1 / (self.white - self.black), lights.neutral])
+            numbers = (first, self.anchor, lights.share_of_red, lights.highest)
+            _lacking(samples, marks, levels, around, *numbers, places, gain)
+        return places, gain
 
 
-def _lowest(share: Floats) -> Floats:
-    return np.asarray(np.minimum(np.minimum(share[:, 0], share[:, 1]), share[:, 2]))
+@compiled("mark")
+def _mark(samples: Samples, thresholds: NDArray[np.float32], marks: Marks) -> int:
+    """Mark the pixels of a band; how many inner ones lack something, 0 at once where none is doubted.
 
-
-def _edge(doubted: NDArray[np.bool_], full: NDArray[np.bool_], inner: tuple[slice, slice]) -> Places:
-    """Pixels of the inner part that may be mixtures.
-
-    They have a doubted one within reach and are trusted, or a wholly saturated one and are not so.
+    `thresholds` (2, 3): samples above the first are doubted, from the second on saturated.
     """
-    mixed = np.zeros(doubted.shape, np.bool_)
-    mixed[inner] = ((_grown(doubted) & ~doubted) | (_grown(full) & ~full))[inner]
-    return np.flatnonzero(mixed)
+    values = samples.astype(np.float32)
+    doubted, full = (values > thresholds[0]).any(axis=2), (values >= thresholds[1]).all(axis=2)
+    marks[:] = DOUBTED * doubted + FULL * full
+    edge = (_near(doubted) & ~doubted) | (_near(full) & ~full)
+    inner = slice(MARGIN, len(marks) - MARGIN)
+    marks[inner] += np.uint8(EDGE) * edge[inner]
+    return int(np.count_nonzero(marks[inner] & (DOUBTED | EDGE)))
 
 
-def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    kernel = np.ones((2 * REACH + 1, 2 * REACH + 1), np.uint8)
-    return np.asarray(cv2.dilate(mask.view(np.uint8), kernel) > 0)
+def _near(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether any pixel within reach is set, the own one too; around the sides, not beyond the rows."""
+    found = np.zeros_like(mask)
+    for right in range(-REACH, REACH + 1):
+        turned = np.roll(mask, right, axis=1)
+        for down in range(REACH + 1):
+            found[down:] |= turned[: len(mask) - down]
+            found[: len(mask) - down] |= turned[down:]
+    return found
+
+
+@compiled("lacking")
+def _lacking(  # noqa: PLR0913, PLR0917 - what the kernel is handed at once
+    samples: Samples,
+    marks: Marks,
+    levels: Floats,
+    warmth_tint: Floats,
+    first: int,
+    anchor: int,
+    share_of_red: float,
+    highest: float,
+    places: NDArray[np.int32],
+    gain: Floats,
+) -> int:
+    """Give the inner marked pixels in order and what they lack; how many they are.
+
+    `levels` (3, 3): black, one by white less black, neutral.
+    """
+    marks, share = _continued(marks), _continued((samples - levels[0]) * levels[1])
+    height, width = marks.shape
+    doubted = (marks & DOUBTED) > 0
+    doubted[: MARGIN - REACH] = doubted[height - MARGIN + REACH :] = False  # edges ask for none of these
+    lacks = np.zeros(share.shape)
+    lacks[doubted] = np.maximum(highest * levels[2] - share[doubted], 0)
+    rows, columns = np.nonzero(doubted & ((marks & FULL) == 0))
+    turned = (columns - _PAD - anchor) % samples.shape[1]
+    around = read_map(warmth_tint, rows - MARGIN + first, turned, samples.shape[1])
+    lacks[rows, columns] = rebuilt_gain(
+        share[rows, columns], *around, levels[2], share_of_red=share_of_red, highest=highest
+    )
+    inner = np.zeros(marks.shape, np.bool_)
+    inner[MARGIN:-MARGIN, _PAD:-_PAD] = True
+    edge = np.flatnonzero(inner & ((marks & EDGE) > 0))
+    index = np.where((marks & DOUBTED) > 0, np.arange(marks.size).reshape(marks.shape), -1)
+    flat = lacks.reshape(-1, 3)
+    mixed = edge_gain(share.reshape(-1, 3), width, index.ravel(), edge, flat)
+    flat[edge] = np.maximum(flat[edge], mixed)
+    rows, columns = np.nonzero(inner & ((marks & (DOUBTED | EDGE)) > 0))
+    places[:], gain[:] = (rows - MARGIN) * samples.shape[1] + columns - _PAD, lacks[rows, columns]
+    return len(places)
+
+
+def _continued(rows: NDArray[Any]) -> NDArray[Any]:
+    return np.concatenate([rows[:, -_PAD:], rows, rows[:, :_PAD]], axis=1)

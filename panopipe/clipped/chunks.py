@@ -10,9 +10,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from panopipe.clipped.band import MARGIN, Rebuilder
-from panopipe.clipped.edge import Places, Samples, rows_and_columns
+from panopipe.clipped.edge import Samples
 from panopipe.clipped.rebuild import Floats
 
 _CHUNK_PIXELS = 1 << 19
@@ -29,7 +30,7 @@ class Part:
         Its rows of the frame.
     samples : ndarray of shape (last - first, width, 3)
         As the file holds them; the next part overwrites them.
-    rows, columns : ndarray of shape (m,), dtype intp
+    rows, columns : ndarray of shape (m,), dtype int32
         Pixels that lack something, in the frame; in ascending order.
     lacking : ndarray of shape (m, 3), dtype float64
         What to add to their samples.
@@ -38,14 +39,14 @@ class Part:
     first: int
     last: int
     samples: Samples
-    rows: Places
-    columns: Places
+    rows: NDArray[np.int32]
+    columns: NDArray[np.int32]
     lacking: Floats
 
 
 def part_that_lacks_nothing(first: int, last: int, samples: Samples) -> Part:
     """Return a part of a frame that is taken as recorded."""
-    nothing = np.zeros(0, np.intp)
+    nothing = np.zeros(0, np.int32)
     return Part(first, last, samples, nothing, nothing, np.zeros((0, 3)))
 
 
@@ -107,9 +108,10 @@ class Chunks:
         wide = self._buffer[: end - start]
         self._continue_over_poles(wide, start, end)
         places, gain = self._rebuilder.gain(wide, first)
-        rows, columns = rows_and_columns(places, wide.shape[1])
+        rows = places // wide.shape[1]
+        columns = places - rows * wide.shape[1]
         lacking = gain * (self._rebuilder.white - self._rebuilder.black)
-        return Part(first, last, wide[MARGIN:-MARGIN], rows + first, columns, lacking)
+        return Part(first, last, wide[MARGIN:-MARGIN], rows + np.int32(first), columns, lacking)
 
     def _keep(self, start: int, top: int, bottom: int) -> int:
         """Move the rows that are wanted again to their new place; the first row that must be read."""

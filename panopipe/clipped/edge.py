@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.clipped.rebuild import Floats
-from panopipe.pixels.compiled import compiled
 
 REACH = 2
 """Pixels from a saturated one that its resampling kernel may have reached."""
@@ -30,9 +29,7 @@ _AT_ONCE = 8192
 _OFFSETS = [(y, x) for y in _SPAN for x in _SPAN if (y, x) != (0, 0)]
 
 
-def edge_gain(
-    share: Floats, width: int, index: NDArray[np.int32], edge: Places, doubted_gain: Floats
-) -> Floats:
+def edge_gain(share: Floats, width: int, index: Places, edge: Places, doubted_gain: Floats) -> Floats:
     """What pixels lack that may be mixtures of saturated and other samples.
 
     Each gets a share of what its saturated neighbours lack: where it stands, plane for plane, between what
@@ -44,7 +41,7 @@ def edge_gain(
         Samples as a share of the white level; three rows and columns about each edge pixel are among them.
     width : int
         Columns of them.
-    index : ndarray of shape (height * width,), dtype int32
+    index : ndarray of shape (height * width,), dtype intp
         For doubted pixels their place in `doubted_gain`, -1 for trusted ones.
     edge : ndarray of shape (m,), dtype intp
         Pixels to work on, ``row * width + column``; each has a doubted one within `REACH`.
@@ -57,22 +54,9 @@ def edge_gain(
         As a share of the white level; never negative.
     """
     gain = np.empty((len(edge), 3))
-    _mix(share, index, edge.astype(np.int32), width, doubted_gain, gain)
-    return gain
-
-
-@compiled("mix")
-def _mix(
-    share: Floats,
-    index: NDArray[np.int32],
-    edge: NDArray[np.int32],
-    width: int,
-    doubted_gain: Floats,
-    gain: Floats,
-) -> None:
     with_none = np.concatenate([doubted_gain, np.zeros((1, 3))])
     for at in range(0, len(edge), _AT_ONCE):
-        places = edge[at : at + _AT_ONCE].astype(np.intp)
+        places = edge[at : at + _AT_ONCE]
         own = share[places]
         around = np.stack([places + (down * width + right) for down, right in _OFFSETS])
         shares, doubted = share[around], index[around]
@@ -85,10 +69,11 @@ def _mix(
         step = _sum(shares * saturated) / count - without
         between = _dot(own - without, step) / np.maximum(_dot(step, step), 1e-12)
         gain[at : at + _AT_ONCE] = np.clip(between, 0, 1)[:, None] * added
+    return gain
 
 
 def _without(
-    share: Floats, index: NDArray[np.int32], width: int, places: Places, centre: Floats, darkest: Floats
+    share: Floats, index: Places, width: int, places: Places, centre: Floats, darkest: Floats
 ) -> Floats:
     """What pixels would be without their saturated neighbours, the middle of which is given.
 
@@ -106,12 +91,6 @@ def _without(
         seen.append(share[there])
     continued = np.minimum(np.maximum(3 * seen[0] - 2 * seen[1], darkest), share[places])
     return np.asarray(np.where(usable[:, None], continued, darkest))
-
-
-def rows_and_columns(places: Places, width: int) -> tuple[Places, Places]:
-    """Split ``row * width + column``; by one division, as numpy's divmod takes several."""
-    rows = places // width
-    return rows, places - rows * width
 
 
 def _sum(terms: NDArray[Any]) -> Floats:

@@ -19,7 +19,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.pixels.compiled import compiled
 from panopipe.pixels.precise import exp, log
 
 Floats = NDArray[np.float64]
@@ -77,7 +76,9 @@ def smooth_step(value: Floats, low: float, high: float) -> Floats:
     return np.asarray(place * place * (3 - 2 * place))
 
 
-def rebuilt_gain(share: Floats, warmth: Floats, tint: Floats, lights: Lights) -> Floats:
+def rebuilt_gain(
+    share: Floats, warmth: Floats, tint: Floats, neutral: Floats, *, share_of_red: float, highest: float
+) -> Floats:
     """What to add to samples so that saturated planes hold what the light must have been.
 
     Parameters
@@ -87,33 +88,26 @@ def rebuilt_gain(share: Floats, warmth: Floats, tint: Floats, lights: Lights) ->
     warmth, tint : ndarray of shape (n,), dtype float64
         Of the bright surroundings: ``log R - log B`` and ``log G - a log R - (1 - a) log B`` of
         white-balanced samples.
-    lights : Lights
-        The frame's lights.
+    neutral : ndarray of shape (3,), dtype float64
+        See `Lights`.
+    share_of_red, highest : float
+        See `Lights`.
 
     Returns
     -------
     ndarray of shape (n, 3), dtype float64
-        Never negative; 0 where a plane is trusted. The sum does not pass `lights.highest` in
-        white-balanced terms, unless the sample itself does.
+        Never negative; 0 where a plane is trusted. The sum does not pass `highest` in white-balanced terms,
+        unless the sample itself does.
     """
-    gain = np.empty(share.shape)
-    _rebuild(share, warmth, tint, lights.neutral, lights.share_of_red, lights.highest, gain)
-    return gain
-
-
-@compiled("rebuild")
-def _rebuild(
-    share: Floats, warmth: Floats, tint: Floats, neutral: Floats, a: float, highest: float, gain: Floats
-) -> None:
     trusted = trust(share)
     balanced = share / neutral
-    estimate = exp(_least_squares(balanced, trusted, warmth, tint, a, highest))
+    estimate = exp(_least_squares(balanced, trusted, warmth, tint, share_of_red, highest))
     ceiling = np.maximum(balanced, highest)
     by_line = (1 - trusted) * (np.clip(estimate, balanced, ceiling) - balanced)
     by_level = _towards_white(share, trusted) * (ceiling - balanced)
     raised = balanced + np.maximum(by_line, by_level)
-    raised[:, 1] += (1 - trusted[:, 1]) * _green_lift(raised, tint, ceiling[:, 1], a)
-    gain[:] = (raised - balanced) * neutral
+    raised[:, 1] += (1 - trusted[:, 1]) * _green_lift(raised, tint, ceiling[:, 1], share_of_red)
+    return np.asarray((raised - balanced) * neutral)
 
 
 def _towards_white(share: Floats, trusted: Floats) -> Floats:

@@ -20,8 +20,6 @@ _EVIDENCE = 0.02
 _BRIGHT_FROM, _BRIGHT_TO = 0.15, 0.5
 _MOST_WARMTH, _MOST_TINT = 2.0, 0.15
 _DARKEST = 1e-4
-_LINE = 1024
-"""Pixels in a line of those looked up; OpenCV takes no line over 32767."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,20 +38,37 @@ class Surroundings:
     any_percent: float
     all_percent: float
 
-    def at(self, rows: NDArray[np.intp], columns: NDArray[np.intp], width: int) -> tuple[Floats, Floats]:
-        """Warmth and tint at pixels of the full frame, `width` wide; bilinear, going round."""
-        height_out, width_out = self.warmth_tint.shape[:2]
-        scale, count = width_out / width, max(1, -(-len(rows) // _LINE))
-        places = np.zeros((2, count * _LINE), np.float32)  # whole lines: no pixel is left over from vectors
-        places[0, : len(rows)] = (columns + 0.5) * scale + 0.5
-        places[1, : len(rows)] = np.clip((rows + 0.5) * scale - 0.5, 0, height_out - 1)
-        closed = np.concatenate(
-            [self.warmth_tint[:, -1:], self.warmth_tint, self.warmth_tint[:, :1]], axis=1
-        ).astype(np.float32)
-        x, y = places.reshape(2, count, _LINE)
-        found = [cv2.remap(np.ascontiguousarray(closed[..., k]), x, y, cv2.INTER_LINEAR) for k in (0, 1)]
-        warmth, tint = (plane.reshape(-1)[: len(rows)].astype(np.float64) for plane in found)
-        return warmth, tint
+
+def read_map(
+    values: Floats, rows: NDArray[np.intp], columns: NDArray[np.intp], width: int
+) -> tuple[Floats, Floats]:
+    """Warmth and tint at pixels of the full frame; bilinear, around the sides.
+
+    Parameters
+    ----------
+    values : ndarray of shape (height, columns, 2), dtype float64
+        The map.
+    rows, columns : ndarray of shape (n,), dtype intp
+        Pixels, columns counted from where the map begins; rows beyond a pole by the half-turn rule.
+    width : int
+        Of the full frame.
+    """
+    beyond = (rows < 0) | (rows >= width // 2)
+    rows = np.where(beyond, (-1 - rows) % width, rows)
+    columns = np.where(beyond, columns + width // 2, columns) % width
+    per_pixel, height = values.shape[1] / width, len(values)
+    x, y = (columns + 0.5) * per_pixel - 0.5, np.clip((rows + 0.5) * per_pixel - 0.5, 0, height - 1)
+    left, above = np.floor(x).astype(np.intp), y.astype(np.intp)
+    right, down = (x - left)[:, None], (y - above)[:, None]
+    below, after, left = (
+        np.minimum(above + 1, height - 1),
+        (left + 1) % values.shape[1],
+        left % values.shape[1],
+    )
+    top = values[above, left] + right * (values[above, after] - values[above, left])
+    bottom = values[below, left] + right * (values[below, after] - values[below, left])
+    warmth, tint = (top + down * (bottom - top)).T
+    return warmth, tint
 
 
 def survey(share: Floats, lights: Lights) -> Surroundings:

@@ -1,4 +1,4 @@
-/* See panopipe/clipped/rebuild.py and panopipe/clipped/edge.py. */
+/* See panopipe/clipped/band.py, and rebuild.py and edge.py beside it. */
 #include "precise.h"
 #include <math.h>
 
@@ -57,8 +57,8 @@ typedef struct {
     double red[MANY], green[MANY], blue[MANY];
 } Colours;
 
-INLINE void rebuild(const Colours *RESTRICT shares, const double *RESTRICT warmth, const double *RESTRICT tint,
-                    const Lights *lights, Colours *RESTRICT gains)
+INLINE void rebuild(const Colours *RESTRICT shares, const double *RESTRICT warmth,
+                    const double *RESTRICT tint, const Lights *lights, Colours *RESTRICT gains)
 {
     for (int i = 0; i < MANY; i++) {
         double share[3] = {shares->red[i], shares->green[i], shares->blue[i]};
@@ -74,8 +74,8 @@ INLINE void rebuild(const Colours *RESTRICT shares, const double *RESTRICT warmt
             double estimate = lower(higher(exp_of(logs[k]), balanced[k]), ceiling[k]);
             double others = k == 0 ? lost[1] * lost[2] : k == 1 ? lost[0] * lost[2] : lost[0] * lost[1];
             double towards = others * smooth_step(share[k], WHITENS_FROM, 1 / (SATURATED - WHITENS_FROM));
-            double by_line = lost[k] * (estimate - balanced[k]), by_level = towards * (ceiling[k] - balanced[k]);
-            raised[k] = balanced[k] + higher(by_line, by_level);
+            double by_line = lost[k] * (estimate - balanced[k]);
+            raised[k] = balanced[k] + higher(by_line, towards * (ceiling[k] - balanced[k]));
         }
         double red = log_of(higher(raised[0], DARKEST)), blue = log_of(higher(raised[2], DARKEST));
         double line = exp_of(lights->a * red + (1 - lights->a) * blue + tint[i]);
@@ -86,116 +86,352 @@ INLINE void rebuild(const Colours *RESTRICT shares, const double *RESTRICT warmt
     }
 }
 
-FAST static void rebuild_all(const double *share, const double *warmth, const double *tint,
-                             const Lights *lights, Py_ssize_t count, double *gain)
-{
-    Colours shares = {{0}, {0}, {0}}, gains;
-    double around[2][MANY] = {{0}, {0}};
-    for (Py_ssize_t first = 0; first < count; first += MANY) {
-        int taken = count - first < MANY ? (int)(count - first) : MANY;
-        for (int i = 0; i < taken; i++) {
-            const double *own = share + 3 * (first + i);
-            shares.red[i] = own[0];
-            shares.green[i] = own[1];
-            shares.blue[i] = own[2];
-        }
-        memcpy(around[0], warmth + first, taken * sizeof *warmth);
-        memcpy(around[1], tint + first, taken * sizeof *tint);
-        rebuild(&shares, around[0], around[1], lights, &gains);
-        for (int i = 0; i < taken; i++) {
-            double *own = gain + 3 * (first + i);
-            own[0] = gains.red[i];
-            own[1] = gains.green[i];
-            own[2] = gains.blue[i];
-        }
-    }
-}
+/* ---- which samples are doubted */
 
-static const Argument rebuild_arguments[] = {
-    {"share", 'd', 0, 2, {-1, 3}}, {"warmth", 'd', 0, 1, {-1}}, {"tint", 'd', 0, 1, {-1}},
-    {"neutral", 'd', 0, 1, {3}},   {"gain", 'd', 1, 2, {-1, 3}}};
-
-PyObject *rebuild_kernel(PyObject *self, PyObject *args)
-{
-    PyObject *given[5];
-    Arrays arrays;
-    Lights lights;
-    (void)self;
-    if (!PyArg_ParseTuple(args, "OOOOddO", &given[0], &given[1], &given[2], &given[3], &lights.a,
-                          &lights.highest, &given[4])
-        || open_arrays(given, rebuild_arguments, 5, &arrays) < 0)
-        return NULL;
-    lights.log_highest = log_of(lights.highest);
-    memcpy(lights.neutral, arrays.view[3].buf, sizeof lights.neutral);
-    Py_BEGIN_ALLOW_THREADS
-    rebuild_all(arrays.view[0].buf, arrays.view[1].buf, arrays.view[2].buf, &lights, arrays.length[0],
-                arrays.view[4].buf);
-    Py_END_ALLOW_THREADS
-    close_arrays(&arrays);
-    Py_RETURN_NONE;
-}
-
-/* ---- mixtures at the edge */
-
+#define MARGIN 4
 #define REACH 2
-#define SIDED 0.5
+#define DOUBTED 1
+#define FULL 2
+#define EDGE 4
 
 typedef struct {
-    const double *share, *doubted_gain;
-    const int32_t *index;
-    Py_ssize_t width;
-} Around;
+    const void *samples;
+    char type;
+    Py_ssize_t rows, width;
+} Chunk;
+
+/* A sample by its number among those of all planes; `type` is known where this is compiled in. */
+INLINE float sample_at(const void *samples, char type, Py_ssize_t i)
+{
+    return type == 'H' ? (float)((const uint16_t *)samples)[i]
+           : type == 'B' ? (float)((const uint8_t *)samples)[i]
+                         : ((const float *)samples)[i];
+}
+
+/* What a sample must be above: as it is, and rounded down for samples of 16 bits, over and over by plane. */
+typedef struct {
+    float above[3 * BLOCK], full[3];
+    uint16_t above_16[3 * BLOCK];
+} Thresholds;
+
+INLINE int any_above(const void *samples, char type, Py_ssize_t first, int count,
+                     const Thresholds *thresholds)
+{
+    if (type == 'H') {
+        const uint16_t *own = (const uint16_t *)samples + first;
+        uint16_t over = 0;
+        for (int i = 0; i < count; i++)
+            over |= own[i] > thresholds->above_16[i] ? 0xffff : 0;
+        return over != 0;
+    }
+    int any = 0;
+    for (int i = 0; i < count; i++)
+        any |= sample_at(samples, type, first + i) > thresholds->above[i];
+    return any;
+}
+
+/* Mark the pixels of a block; whether any is doubted. */
+INLINE int mark_block(const Chunk *chunk, char type, Py_ssize_t first, int count,
+                      const Thresholds *RESTRICT thresholds, uint8_t *RESTRICT marks)
+{
+    const float *above = thresholds->above, *full = thresholds->full;
+    memset(marks + first, 0, count);
+    if (!any_above(chunk->samples, type, 3 * first, 3 * count, thresholds))
+        return 0;
+    for (Py_ssize_t i = first; i < first + count; i++) {
+        float red = sample_at(chunk->samples, type, 3 * i);
+        float green = sample_at(chunk->samples, type, 3 * i + 1);
+        float blue = sample_at(chunk->samples, type, 3 * i + 2);
+        int doubted = (red > above[0]) | (green > above[1]) | (blue > above[2]);
+        int is_full = (red >= full[0]) & (green >= full[1]) & (blue >= full[2]);
+        marks[i] = (uint8_t)(doubted * DOUBTED + is_full * FULL);
+    }
+    return 1;
+}
+
+INLINE int mark_samples(const Chunk *chunk, char type, const Thresholds *thresholds, uint8_t *marks)
+{
+    Py_ssize_t count = chunk->rows * chunk->width, whole = count / BLOCK * BLOCK;
+    int any = 0;
+    for (Py_ssize_t first = 0; first < whole; first += BLOCK)
+        any |= mark_block(chunk, type, first, BLOCK, thresholds, marks);
+    return any | mark_block(chunk, type, whole, (int)(count - whole), thresholds, marks);
+}
+
+FAST static int mark_16(const Chunk *chunk, const Thresholds *thresholds, uint8_t *marks)
+{
+    return mark_samples(chunk, 'H', thresholds, marks);
+}
+
+FAST static int mark_8(const Chunk *chunk, const Thresholds *thresholds, uint8_t *marks)
+{
+    return mark_samples(chunk, 'B', thresholds, marks);
+}
+
+FAST static int mark_float(const Chunk *chunk, const Thresholds *thresholds, uint8_t *marks)
+{
+    return mark_samples(chunk, 'f', thresholds, marks);
+}
+
+static void fill_thresholds(const float *given, Thresholds *thresholds)
+{
+    for (int i = 0; i < 3 * BLOCK; i++) {
+        float above = given[i % 3];
+        thresholds->above[i] = above;
+        thresholds->above_16[i] = (uint16_t)(above < 0 ? 0 : above > 65535 ? 65535 : above);
+    }
+    memcpy(thresholds->full, given + 3, sizeof thresholds->full);
+}
+
+/* What is marked within reach of each pixel of a row, going round; `near` has REACH more on either side. */
+FAST static void mark_edges(uint8_t *marks, Py_ssize_t row, Py_ssize_t width, uint8_t *RESTRICT near)
+{
+    uint8_t *RESTRICT own = marks + row * width;
+    uint8_t *RESTRICT inner = near + REACH;
+    memset(inner, 0, width);
+    for (Py_ssize_t down = -REACH; down <= REACH; down++) {
+        const uint8_t *other = own + down * width;
+        for (Py_ssize_t i = 0; i < width; i++)
+            inner[i] |= other[i];
+    }
+    for (int i = 0; i < REACH; i++) {
+        near[i] = inner[width - REACH + i];
+        inner[width + i] = inner[i];
+    }
+    for (Py_ssize_t i = 0; i < width; i++) {
+        uint8_t found = near[i] | near[i + 1] | near[i + 2] | near[i + 3] | near[i + 4];
+        own[i] |= (found & (uint8_t)~own[i] & (DOUBTED | FULL)) ? EDGE : 0;
+    }
+}
+
+static Py_ssize_t count_marked(const uint8_t *marks, Py_ssize_t count, int which)
+{
+    Py_ssize_t found = 0;
+    for (Py_ssize_t i = 0; i < count; i++)
+        found += (marks[i] & which) != 0;
+    return found;
+}
+
+static const Argument mark_arguments[] = {{"samples", ANY_SAMPLES, 0, 3, {-1, -2, 3}},
+                                          {"thresholds", 'f', 0, 2, {2, 3}},
+                                          {"marks", 'B', 1, 2, {-1, -2}}};
+
+PyObject *mark_kernel(PyObject *self, PyObject *args)
+{
+    PyObject *given[3];
+    Arrays arrays;
+    uint8_t *near = NULL;
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOO", &given[0], &given[1], &given[2])
+        || open_arrays(given, mark_arguments, 3, &arrays) < 0)
+        return NULL;
+    Chunk chunk = {arrays.view[0].buf, arrays.view[0].format[0], arrays.length[0], arrays.length[1]};
+    if (chunk.rows < 2 * MARGIN || chunk.width < 2 * REACH + 1 || chunk.width > 1 << 24)
+        PyErr_SetString(PyExc_ValueError, "samples: too few rows or columns, or too many");
+    else if (!(near = PyMem_Malloc(chunk.width + 2 * REACH)))
+        PyErr_NoMemory();
+    if (!near) {
+        close_arrays(&arrays);
+        return NULL;
+    }
+    uint8_t *marks = arrays.view[2].buf;
+    Thresholds thresholds;
+    Py_ssize_t found = 0, inner = (chunk.rows - 2 * MARGIN) * chunk.width;
+    Py_BEGIN_ALLOW_THREADS
+    fill_thresholds(arrays.view[1].buf, &thresholds);
+    if ((chunk.type == 'H' ? mark_16 : chunk.type == 'B' ? mark_8 : mark_float)(&chunk, &thresholds, marks)) {
+        for (Py_ssize_t row = MARGIN; row < chunk.rows - MARGIN; row++)
+            mark_edges(marks, row, chunk.width, near);
+        found = count_marked(marks + MARGIN * chunk.width, inner, DOUBTED | EDGE);
+    }
+    Py_END_ALLOW_THREADS
+    PyMem_Free(near);
+    close_arrays(&arrays);
+    return PyLong_FromSsize_t(found);
+}
+
+/* ---- what they lack */
+
+typedef struct {
+    const double *values; /* warmth and tint */
+    Py_ssize_t rows, columns;
+} Map;
+
+typedef struct {
+    Chunk chunk;
+    const uint8_t *marks;
+    const double *black, *scale;
+    Map map;
+    Lights lights;
+    Py_ssize_t first, anchor; /* the frame's row of the first inner row; the column at which the map begins */
+    int32_t *index;           /* of doubted pixels among `gains` */
+    double *gains;
+} Work;
+
+INLINE double share_at(const Work *work, char type, Py_ssize_t place, int plane)
+{
+    double sample = sample_at(work->chunk.samples, type, 3 * place + plane);
+    return (sample - work->black[plane]) * work->scale[plane];
+}
+
+INLINE Py_ssize_t round_the_seam(Py_ssize_t column, Py_ssize_t width)
+{
+    return column < 0 ? column + width : column < width ? column : column - width;
+}
+
+/* Warmth and tint at a pixel of the frame; rows beyond a pole by the half-turn rule. */
+INLINE void read_map(const Work *work, Py_ssize_t row, Py_ssize_t column, double *warmth, double *tint)
+{
+    Py_ssize_t width = work->chunk.width, height = width / 2;
+    const Map *map = &work->map;
+    double per_pixel = (double)map->columns / (double)width;
+    column = round_the_seam(column - work->anchor, width);
+    if (row < 0 || row >= height) {
+        row = row < 0 ? -1 - row : 2 * height - 1 - row;
+        column = round_the_seam(column + height, width);
+    }
+    double x = ((double)column + 0.5) * per_pixel - 0.5, y = ((double)row + 0.5) * per_pixel - 0.5;
+    y = lower(higher(y, 0), (double)(map->rows - 1));
+    Py_ssize_t left = x < 0 ? -1 : (Py_ssize_t)x, above = (Py_ssize_t)y;
+    Py_ssize_t right = round_the_seam(left + 1, map->columns);
+    Py_ssize_t below = above + 1 < map->rows ? above + 1 : above;
+    double right_part = x - (double)left, down_part = y - (double)above, found[2];
+    left = round_the_seam(left, map->columns);
+    for (int k = 0; k < 2; k++) {
+        const double *values = map->values + k;
+        double a = values[2 * (above * map->columns + left)], b = values[2 * (above * map->columns + right)];
+        double c = values[2 * (below * map->columns + left)], d = values[2 * (below * map->columns + right)];
+        double top = a + right_part * (b - a), bottom = c + right_part * (d - c);
+        found[k] = top + down_part * (bottom - top);
+    }
+    *warmth = found[0];
+    *tint = found[1];
+}
+
+typedef struct {
+    Colours shares, gains;
+    double warmth[MANY], tint[MANY];
+    int32_t index[MANY];
+    int count;
+} Batch;
+
+INLINE void finish_batch(const Work *work, Batch *batch)
+{
+    rebuild(&batch->shares, batch->warmth, batch->tint, &work->lights, &batch->gains);
+    for (int i = 0; i < batch->count; i++) {
+        double *gain = work->gains + 3 * (Py_ssize_t)batch->index[i];
+        gain[0] = batch->gains.red[i];
+        gain[1] = batch->gains.green[i];
+        gain[2] = batch->gains.blue[i];
+    }
+    batch->count = 0;
+}
+
+/* The next place from here on, at most `end`, whose mark has any of some bits; where none has, eight at a
+   time. */
+INLINE Py_ssize_t next_marked(const uint8_t *marks, Py_ssize_t place, Py_ssize_t end, int which)
+{
+    uint64_t eight, all = 0x0101010101010101u * (uint64_t)which;
+    for (; place + 8 <= end; place += 8) {
+        memcpy(&eight, marks + place, 8);
+        if (eight & all)
+            break;
+    }
+    while (place < end && !(marks[place] & which))
+        place++;
+    return place;
+}
+
+/* Number a doubted pixel, and find what it lacks, or put it into the batch. */
+INLINE void take_doubted(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, int32_t number,
+                         Batch *batch)
+{
+    Py_ssize_t place = row * work->chunk.width + column;
+    double share[3];
+    for (int k = 0; k < 3; k++)
+        share[k] = share_at(work, type, place, k);
+    work->index[place] = number;
+    if (work->marks[place] & FULL) {
+        for (int k = 0; k < 3; k++)
+            work->gains[3 * (Py_ssize_t)number + k]
+                = higher(work->lights.highest * work->lights.neutral[k] - share[k], 0);
+        return;
+    }
+    int i = batch->count++;
+    batch->shares.red[i] = share[0];
+    batch->shares.green[i] = share[1];
+    batch->shares.blue[i] = share[2];
+    batch->index[i] = number;
+    read_map(work, work->first + row - MARGIN, column, &batch->warmth[i], &batch->tint[i]);
+    if (batch->count == MANY)
+        finish_batch(work, batch);
+}
+
+/* All doubted pixels of the rows that edges may ask for. */
+INLINE void fill_gains(const Work *work, char type)
+{
+    Py_ssize_t width = work->chunk.width;
+    Batch batch = {.count = 0};
+    int32_t found = 0;
+    for (Py_ssize_t row = MARGIN - REACH; row < work->chunk.rows - MARGIN + REACH; row++) {
+        const uint8_t *marks = work->marks + row * width;
+        for (Py_ssize_t column = next_marked(marks, 0, width, DOUBTED); column < width;
+             column = next_marked(marks, column + 1, width, DOUBTED))
+            take_doubted(work, type, row, column, found++, &batch);
+    }
+    finish_batch(work, &batch);
+}
+
+#define SIDED 0.5
 
 /* What a pixel would be without its saturated neighbours, whose middle lies at (down, right) from it. */
-INLINE void without(const Around *around, Py_ssize_t place, double down, double right, const double *own,
-                    const double *darkest, double *result)
+INLINE void without(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, double down, double right,
+                    const double *own, const double *darkest, double *result)
 {
     double length = sqrt(down * down + right * right), back = -1 / higher(length, 1e-6);
+    Py_ssize_t width = work->chunk.width, seen[2];
     int usable = length > SIDED;
-    const double *seen[2];
     for (int i = 0; i < 2; i++) {
         int distance = 2 + i;
-        Py_ssize_t there = place + (Py_ssize_t)rint(down * back * distance) * around->width
-                           + (Py_ssize_t)rint(right * back * distance);
-        usable &= around->index[there] < 0;
-        seen[i] = around->share + 3 * there;
+        Py_ssize_t across = column + (Py_ssize_t)rint(right * back * distance);
+        seen[i] = (row + (Py_ssize_t)rint(down * back * distance)) * width + round_the_seam(across, width);
+        usable &= !(work->marks[seen[i]] & DOUBTED);
     }
     for (int k = 0; k < 3; k++) {
-        double continued = lower(higher(3 * seen[0][k] - 2 * seen[1][k], darkest[k]), own[k]);
+        double near = share_at(work, type, seen[0], k), far = share_at(work, type, seen[1], k);
+        double continued = lower(higher(3 * near - 2 * far, darkest[k]), own[k]);
         result[k] = usable ? continued : darkest[k];
     }
 }
 
-INLINE void mix(const Around *around, Py_ssize_t place, double *gain)
+INLINE void mix(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, double *gain)
 {
-    const double *own = around->share + 3 * place;
-    double darkest[3], bright[3] = {0, 0, 0}, added[3] = {0, 0, 0}, dark[3];
+    Py_ssize_t width = work->chunk.width;
+    double own[3], darkest[3], bright[3] = {0, 0, 0}, added[3] = {0, 0, 0}, dark[3];
     int count = 0, down = 0, right = 0;
-    memcpy(darkest, own, sizeof darkest);
+    for (int k = 0; k < 3; k++)
+        own[k] = darkest[k] = share_at(work, type, row * width + column, k);
     for (int y = -REACH; y <= REACH; y++)
         for (int x = -REACH; x <= REACH; x++) {
-            Py_ssize_t there = place + y * around->width + x;
-            const double *share = around->share + 3 * there;
-            int32_t doubted = around->index[there];
+            Py_ssize_t there = (row + y) * width + round_the_seam(column + x, width);
+            double share[3];
             if (!x && !y)
                 continue;
-            for (int k = 0; k < 3; k++)
+            for (int k = 0; k < 3; k++) {
+                share[k] = share_at(work, type, there, k);
                 darkest[k] = lower(share[k], darkest[k]);
-            if (doubted < 0)
+            }
+            if (!(work->marks[there] & DOUBTED))
                 continue;
             count++;
             down += y;
             right += x;
             for (int k = 0; k < 3; k++) {
                 bright[k] += share[k];
-                added[k] += around->doubted_gain[3 * (Py_ssize_t)doubted + k];
+                added[k] += work->gains[3 * (Py_ssize_t)work->index[there] + k];
             }
         }
-    if (!count) { /* then it is no edge */
-        memset(gain, 0, 3 * sizeof *gain);
-        return;
-    }
-    without(around, place, (double)down / count, (double)right / count, own, darkest, dark);
+    without(work, type, row, column, (double)down / count, (double)right / count, own, darkest, dark);
     double way[3], far = 0, near = 0;
     for (int k = 0; k < 3; k++) {
         way[k] = bright[k] / count - dark[k];
@@ -207,52 +443,129 @@ INLINE void mix(const Around *around, Py_ssize_t place, double *gain)
         gain[k] = between * (added[k] / count);
 }
 
-FAST static void mix_all(const Around *around, const int32_t *edge, Py_ssize_t count, double *gain)
+/* What a marked pixel lacks. */
+INLINE void lacking_at(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, double *gain)
 {
-    for (Py_ssize_t i = 0; i < count; i++)
-        mix(around, edge[i], gain + 3 * i);
+    Py_ssize_t place = row * work->chunk.width + column;
+    int mark = work->marks[place];
+    if (mark & EDGE)
+        mix(work, type, row, column, gain);
+    if (!(mark & DOUBTED))
+        return;
+    const double *rebuilt = work->gains + 3 * (Py_ssize_t)work->index[place];
+    for (int k = 0; k < 3; k++)
+        gain[k] = mark & EDGE ? higher(rebuilt[k], gain[k]) : rebuilt[k];
 }
 
-static const Argument mix_arguments[] = {{"share", 'd', 0, 2, {-1, 3}},
-                                         {"index", 'i', 0, 1, {-1}},
-                                         {"edge", 'i', 0, 1, {-2}},
-                                         {"doubted_gain", 'd', 0, 2, {-3, 3}},
-                                         {"gain", 'd', 1, 2, {-2, 3}}};
-
-static int is_inside(const Arrays *arrays, Py_ssize_t width)
+/* Marked pixels of the inner rows, in order, and what they lack; never more than there is room for. */
+INLINE Py_ssize_t write_gains(const Work *work, char type, int32_t *places, double *gain, Py_ssize_t room)
 {
-    const int32_t *index = arrays->view[1].buf, *edge = arrays->view[2].buf;
-    Py_ssize_t reach = (REACH + 1) * (width + 1);
-    for (Py_ssize_t i = 0; i < arrays->length[0]; i++)
-        if (index[i] >= arrays->length[2])
-            return 0;
-    for (Py_ssize_t i = 0; i < arrays->length[1]; i++)
-        if (edge[i] < reach || edge[i] >= arrays->length[0] - reach)
-            return 0;
+    Py_ssize_t width = work->chunk.width, count = 0;
+    for (Py_ssize_t row = MARGIN; row < work->chunk.rows - MARGIN; row++) {
+        const uint8_t *marks = work->marks + row * width;
+        for (Py_ssize_t column = next_marked(marks, 0, width, DOUBTED | EDGE); column < width && count < room;
+             column = next_marked(marks, column + 1, width, DOUBTED | EDGE), count++) {
+            lacking_at(work, type, row, column, gain + 3 * count);
+            places[count] = (int32_t)((row - MARGIN) * width + column);
+        }
+    }
+    return count;
+}
+
+INLINE Py_ssize_t find_lacking(const Work *work, char type, int32_t *places, double *gain, Py_ssize_t room)
+{
+    fill_gains(work, type);
+    return write_gains(work, type, places, gain, room);
+}
+
+FAST static Py_ssize_t lacking_16(const Work *work, int32_t *places, double *gain, Py_ssize_t room)
+{
+    return find_lacking(work, 'H', places, gain, room);
+}
+
+FAST static Py_ssize_t lacking_8(const Work *work, int32_t *places, double *gain, Py_ssize_t room)
+{
+    return find_lacking(work, 'B', places, gain, room);
+}
+
+FAST static Py_ssize_t lacking_float(const Work *work, int32_t *places, double *gain, Py_ssize_t room)
+{
+    return find_lacking(work, 'f', places, gain, room);
+}
+
+INLINE int has_doubted_neighbour(const Work *work, Py_ssize_t row, Py_ssize_t column)
+{
+    int found = 0;
+    for (int y = -REACH; y <= REACH; y++)
+        for (int x = -REACH; x <= REACH; x++) {
+            Py_ssize_t across = round_the_seam(column + x, work->chunk.width);
+            found |= (x || y) && work->marks[(row + y) * work->chunk.width + across] & DOUBTED;
+        }
+    return found;
+}
+
+/* Whether each edge is one: then there is something beside it to mix with, and to divide by. */
+static int edges_have_neighbours(const Work *work)
+{
+    Py_ssize_t width = work->chunk.width;
+    for (Py_ssize_t row = MARGIN; row < work->chunk.rows - MARGIN; row++) {
+        const uint8_t *marks = work->marks + row * width;
+        for (Py_ssize_t column = next_marked(marks, 0, width, EDGE); column < width;
+             column = next_marked(marks, column + 1, width, EDGE))
+            if (!has_doubted_neighbour(work, row, column))
+                return 0;
+    }
     return 1;
 }
 
-PyObject *mix_kernel(PyObject *self, PyObject *args)
+static const Argument lacking_arguments[] = {
+    {"samples", ANY_SAMPLES, 0, 3, {-1, -2, 3}}, {"marks", 'B', 0, 2, {-1, -2}},
+    {"levels", 'd', 0, 2, {3, 3}},               {"warmth_tint", 'd', 0, 3, {-3, -4, 2}},
+    {"places", 'i', 1, 1, {-5}},                 {"gain", 'd', 1, 2, {-5, 3}}};
+
+PyObject *lacking_kernel(PyObject *self, PyObject *args)
 {
-    PyObject *given[5];
+    PyObject *given[6];
     Arrays arrays;
-    Around around;
+    Work work;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOOnOO", &given[0], &given[1], &given[2], &around.width, &given[3],
-                          &given[4])
-        || open_arrays(given, mix_arguments, 5, &arrays) < 0)
+    if (!PyArg_ParseTuple(args, "OOOOnnddOO", &given[0], &given[1], &given[2], &given[3], &work.first,
+                          &work.anchor, &work.lights.a, &work.lights.highest, &given[4], &given[5])
+        || open_arrays(given, lacking_arguments, 6, &arrays) < 0)
         return NULL;
-    if (around.width < 1 || around.width > 1 << 24 || !is_inside(&arrays, around.width)) {
-        close_arrays(&arrays);
-        PyErr_SetString(PyExc_ValueError, "edge: pixels without neighbours, or gains that are not there");
-        return NULL;
+    const double *levels = arrays.view[2].buf;
+    work.chunk = (Chunk){arrays.view[0].buf, arrays.view[0].format[0], arrays.length[0], arrays.length[1]};
+    work.marks = arrays.view[1].buf;
+    work.black = levels;
+    work.scale = levels + 3;
+    work.map = (Map){arrays.view[3].buf, arrays.length[2], arrays.length[3]};
+    memcpy(work.lights.neutral, levels + 6, sizeof work.lights.neutral);
+    work.lights.log_highest = log_of(work.lights.highest);
+    Py_ssize_t pixels = work.chunk.rows * work.chunk.width, found = -1;
+    work.index = NULL;
+    work.gains = NULL;
+    if (work.chunk.rows < 2 * MARGIN || work.chunk.width < 2 * MARGIN || pixels > 1 << 30
+        || !work.map.rows
+        || !work.map.columns || work.anchor < 0 || work.anchor >= work.chunk.width || work.first < 0
+        || work.first + work.chunk.rows - 2 * MARGIN > work.chunk.width / 2 || !edges_have_neighbours(&work))
+        PyErr_SetString(PyExc_ValueError, "marks, or a row or column that is none of the frame's");
+    else {
+        Py_ssize_t doubted = count_marked(work.marks, pixels, DOUBTED);
+        work.index = PyMem_Malloc(pixels * sizeof *work.index);
+        work.gains = PyMem_Malloc((doubted + 1) * 3 * sizeof *work.gains);
+        if (!work.index || !work.gains)
+            PyErr_NoMemory();
+        else {
+            Py_BEGIN_ALLOW_THREADS
+            found = (work.chunk.type == 'H'   ? lacking_16
+                     : work.chunk.type == 'B' ? lacking_8
+                                              : lacking_float)(&work, arrays.view[4].buf, arrays.view[5].buf,
+                                                               arrays.length[4]);
+            Py_END_ALLOW_THREADS
+        }
     }
-    around.share = arrays.view[0].buf;
-    around.index = arrays.view[1].buf;
-    around.doubted_gain = arrays.view[3].buf;
-    Py_BEGIN_ALLOW_THREADS
-    mix_all(&around, arrays.view[2].buf, arrays.length[1], arrays.view[4].buf);
-    Py_END_ALLOW_THREADS
+    PyMem_Free(work.index);
+    PyMem_Free(work.gains);
     close_arrays(&arrays);
-    Py_RETURN_NONE;
+    return found < 0 ? NULL : PyLong_FromSsize_t(found);
 }

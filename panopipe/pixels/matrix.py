@@ -42,10 +42,15 @@ def transform_rows(
     """
     affine = np.zeros((3, 4), np.float32)
     affine[:, : np.shape(matrix)[1]] = matrix
-    rows = np.ascontiguousarray(rows, rows.dtype if rows.dtype in _SAMPLES else np.float32)
+    rows = as_compiled(rows)
     out = np.empty(rows.shape, np.float32) if out is None else out
     _transform(rows, affine, out, start)
     return out
+
+
+def as_compiled(samples: Samples) -> Samples:
+    """Samples in one piece, of a type that compiled forms take: their own if it is one, else float32."""
+    return np.ascontiguousarray(samples, samples.dtype if samples.dtype in _SAMPLES else np.float32)
 
 
 @compiled("transform")

@@ -6,8 +6,8 @@ PyObject *fit_kernel(PyObject *self, PyObject *args);
 PyObject *code_kernel(PyObject *self, PyObject *args);
 PyObject *shift_kernel(PyObject *self, PyObject *args);
 PyObject *render_kernel(PyObject *self, PyObject *args);
-PyObject *rebuild_kernel(PyObject *self, PyObject *args);
-PyObject *mix_kernel(PyObject *self, PyObject *args);
+PyObject *mark_kernel(PyObject *self, PyObject *args);
+PyObject *lacking_kernel(PyObject *self, PyObject *args);
 PyObject *add_row_kernel(PyObject *self, PyObject *args);
 PyObject *mean_columns_kernel(PyObject *self, PyObject *args);
 
@@ -17,8 +17,8 @@ static PyMethodDef methods[] = {
     {"code", code_kernel, METH_VARARGS, NULL},
     {"shift", shift_kernel, METH_VARARGS, NULL},
     {"render", render_kernel, METH_VARARGS, NULL},
-    {"rebuild", rebuild_kernel, METH_VARARGS, NULL},
-    {"mix", mix_kernel, METH_VARARGS, NULL},
+    {"mark", mark_kernel, METH_VARARGS, NULL},
+    {"lacking", lacking_kernel, METH_VARARGS, NULL},
     {"add_row", add_row_kernel, METH_VARARGS, NULL},
     {"mean_columns", mean_columns_kernel, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},

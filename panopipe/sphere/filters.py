@@ -92,7 +92,7 @@ def _along_rows(values: Plane, reach: float) -> Plane:
     turn = sums[:, -1:].copy()
     sums -= steps  # of the columns before each
     total = _going_round(steps, sums, turn, 0.5 + half) - _going_round(steps, sums, turn, 0.5 - half)
-    return (total / (2 * half)[:, None, None]).reshape(values.shape)
+    return np.asarray(total / (2 * half)[:, None, None]).reshape(values.shape)
 
 
 def _going_round(steps: Plane, sums: Plane, turn: Plane, offset: Plane) -> Plane:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from panopipe.pixels.mean import add_row, mean_columns
 
 Rows = NDArray[np.float32]
-Added = tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]
+Added = tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.float64]]
 
 
 class AreaReducer:
@@ -90,10 +90,10 @@ class AreaReducer:
 
     def _row_by_row(
         self, added: Added | None, first: int, count: int
-    ) -> Iterator[tuple[NDArray[np.intp], Rows]]:
+    ) -> Iterator[tuple[NDArray[np.int32], Rows]]:
         """Columns of the output's order, and what is to be added there."""
         if added is None or not len(added[0]):
-            nothing = np.zeros(0, np.intp), np.zeros((0, 3), np.float32)
+            nothing = np.zeros(0, np.int32), np.zeros((0, 3), np.float32)
             yield from repeat(nothing, count)
             return
         rows, columns, values = added

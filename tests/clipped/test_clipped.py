@@ -9,7 +9,7 @@ import pytest
 from panopipe.clipped.band import MARGIN, Rebuilder
 from panopipe.clipped.level import cut_level
 from panopipe.clipped.rebuild import TRUSTED, Lights, rebuilt_gain, share_of_red
-from panopipe.clipped.surroundings import Surroundings, survey
+from panopipe.clipped.surroundings import Surroundings, read_map, survey
 from panopipe.colour.spaces import xyz_from_xy
 from panopipe.colour.temperature import planckian_xy
 from panopipe.frame import FrameKey
@@ -54,7 +54,8 @@ def ramp(camera: np.ndarray, white_kelvin: float, kelvin: float, known: float) -
     recorded = np.minimum(true, 1)
     colour = seen(kelvin, camera) / found.neutral
     warmth = np.full(len(EV), known * np.log(colour[0] / colour[2]))
-    gain = rebuilt_gain(recorded, warmth, np.zeros(len(EV)), found)
+    line = {"share_of_red": found.share_of_red, "highest": found.highest}
+    gain = rebuilt_gain(recorded, warmth, np.zeros(len(EV)), found.neutral, **line)
     return true / found.neutral, recorded / found.neutral, (recorded + gain) / found.neutral
 
 
@@ -112,7 +113,7 @@ def test_the_survey_weighs_solid_angle_and_learns_warmth() -> None:
     learned = survey(share, found)
     assert learned.all_percent == pytest.approx(100 * (1 - np.sqrt(0.5)) / 2, abs=1e-6)
     colour = seen(2700, CAMERA_D65) / found.neutral
-    warmth, tint = learned.at(np.array([40]), np.array([77]), 128)
+    warmth, tint = read_map(learned.warmth_tint, np.array([40]), np.array([77]), 128)
     assert warmth[0] == pytest.approx(np.log(colour[0] / colour[2]), rel=0.05)
     assert abs(tint[0]) < 0.02
 
@@ -121,10 +122,16 @@ def test_surroundings_go_round() -> None:
     """Column 0 and the last are neighbours in the map."""
     plane = np.zeros((4, 8, 2))
     plane[:, 0], plane[:, -1] = 1.0, 3.0
-    around = Surroundings(plane, 0, 0)
-    left, _ = around.at(np.array([20, 20]), np.array([0, 127]), 128)
-    assert left[0] == pytest.approx(2 - 1 / 16)
-    assert left[1] == pytest.approx(2 + 1 / 16)
+    left, _ = read_map(plane, np.array([20, 20]), np.array([0, 127]), 128)
+    assert left == pytest.approx([2 - 1 / 16, 2 + 1 / 16])
+
+
+def test_surroundings_go_on_over_the_poles() -> None:
+    plane = np.random.default_rng(4).random((8, 16, 2))
+    columns = np.arange(64)
+    for row, beyond in ((0, -1), (1, -2), (31, 32), (30, 33)):
+        here = read_map(plane, np.full(64, row), (columns + 32) % 64, 64)
+        assert np.array_equal(read_map(plane, np.full(64, beyond), columns, 64), here)
 
 
 def rebuilder(camera: np.ndarray, white_kelvin: float) -> Rebuilder:

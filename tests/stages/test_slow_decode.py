@@ -6,8 +6,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from panopipe.clipped.edge import _mix
-from panopipe.clipped.rebuild import SATURATED, TRUSTED, _rebuild
+from panopipe.clipped.edge import edge_gain
+from panopipe.clipped.rebuild import SATURATED, TRUSTED, rebuilt_gain
+from panopipe.clipped.surroundings import read_map
 from panopipe.colour.dng import Calibration, Camera
 from panopipe.frame import FrameKey
 from panopipe.stages.decode import Decode, DecodedFrame, DecodeSettings
@@ -108,10 +109,8 @@ def lacking_slowly(samples: np.ndarray, frame: DecodedFrame) -> np.ndarray:
     gain = np.zeros_like(share)
     around = [closed(plane, pad) for plane in surroundings(rebuilder, frame.facts.anchor_column)]
     lights = rebuilder.lights
-    given = (share[doubted], *(plane[doubted] for plane in around), lights.neutral, lights.share_of_red)
-    found = np.empty((len(given[0]), 3))
-    _rebuild.__wrapped__(*given, lights.highest, found)
-    gain[doubted] = found
+    given = (share[doubted], *(plane[doubted] for plane in around), lights.neutral)
+    gain[doubted] = rebuilt_gain(*given, share_of_red=lights.share_of_red, highest=lights.highest)
     gain[full] = lights.highest * lights.neutral - share[full]
     near = {mask: np.zeros((tall, wide), bool) for mask in ("doubted", "full")}
     for down in range(-2, 3):
@@ -121,10 +120,8 @@ def lacking_slowly(samples: np.ndarray, frame: DecodedFrame) -> np.ndarray:
     edge = (near["doubted"] & ~doubted) | (near["full"] & ~full)
     edge[:pad] = edge[-pad:] = False
     edge[:, :pad] = edge[:, -pad:] = False
-    index = np.where(doubted, np.cumsum(doubted).reshape(tall, wide) - 1, -1).astype(np.int32)
-    added = np.empty((int(edge.sum()), 3))
-    places = np.flatnonzero(edge).astype(np.int32)
-    _mix.__wrapped__(share.reshape(-1, 3), index.ravel(), places, wide, gain[doubted], added)
+    index = np.where(doubted, np.cumsum(doubted).reshape(tall, wide) - 1, -1)
+    added = edge_gain(share.reshape(-1, 3), wide, index.ravel(), np.flatnonzero(edge), gain[doubted])
     gain[edge] = np.maximum(gain[edge], added)
     return gain[pad:-pad, pad:-pad]
 
@@ -132,7 +129,7 @@ def lacking_slowly(samples: np.ndarray, frame: DecodedFrame) -> np.ndarray:
 def surroundings(rebuilder: Any, anchor: int) -> list[np.ndarray]:
     """Warmth and tint at every pixel of the file."""
     rows, columns = np.divmod(np.arange(HEIGHT * WIDTH), WIDTH)
-    found = rebuilder.surroundings.at(rows, (columns - anchor) % WIDTH, WIDTH)
+    found = read_map(rebuilder.surroundings.warmth_tint, rows, (columns - anchor) % WIDTH, WIDTH)
     return [plane.reshape(HEIGHT, WIDTH) for plane in found]
 
 
