@@ -12,7 +12,7 @@ import numpy as np
 from panopipe.capture import Capture
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.run.steps import Step, Watch, checked_rows, is_finite, shaped_rows
-from panopipe.sphere.reduce_span import covering_rows, reduce_span, reduced_rows
+from panopipe.sphere.reduce import AreaReducer, covering_rows, reduced_rows
 from panopipe.stage import Learned, Look, Opened, RowStage, Solution, SpanStage
 
 Neighbour = Callable[[FrameKey, str, int, int], Band | None]
@@ -163,10 +163,12 @@ class Passage:
             done.held = checked_rows(step.name, applied.rows, shape)
             if done.held is not span:
                 span[:] = done.held
-            self.reduced = self.reduced.copy()
-            self.reduced[out_first:out_last] = reduce_span(
-                rows, top, self.reduced.shape[1], (out_first, out_last)
+            reducer = AreaReducer(
+                self.facts.width, height, self.reduced.shape[1], out_rows=(out_first, out_last)
             )
+            reducer.take(rows, top)
+            self.reduced = self.reduced.copy()
+            self.reduced[out_first:out_last] = reducer.result()
             self._note(step.name, applied.notes, applied.wants_look)
         self._end(done, learned)
 

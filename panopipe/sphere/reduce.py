@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 from itertools import pairwise, repeat
 
 import numpy as np
@@ -29,6 +30,9 @@ class AreaReducer:
         Even; from 2 to `width`. The output is half as high as wide.
     start : int
         Column of the rows at which the output begins.
+    out_rows : tuple of int, optional
+        First and one past the last row of the output that is wanted; all by default. The rows to take are
+        then those of `covering_rows`.
 
     Raises
     ------
@@ -36,19 +40,28 @@ class AreaReducer:
         If the frame is not 2:1, or `out_width` is odd, below 2 or above `width`.
     """
 
-    def __init__(self, width: int, height: int, out_width: int, start: int = 0) -> None:
+    def __init__(
+        self,
+        width: int,
+        height: int,
+        out_width: int,
+        start: int = 0,
+        out_rows: tuple[int, int] | None = None,
+    ) -> None:
         if width != 2 * height:
             raise ValueError(f"{width}x{height} is not 2:1")
         if out_width % 2 or not 2 <= out_width <= width:
             raise ValueError(
                 f"cannot reduce {width} columns to {out_width}: give an even number up to {width}"
             )
-        self._size, self._start = (height, width), start
-        self._out = np.empty((out_width // 2, out_width, 3), np.float32)
+        self._width, self._start = width, start
+        self._first, self._last = out_rows or (0, out_width // 2)
+        self._out = np.empty((self._last - self._first, out_width, 3), np.float32)
         self._rows = _rows_of(height, out_width // 2)
         self._columns = _columns_of(width, out_width)
         self._sums = np.zeros((2, width, 3), np.float32)  # a row lies in two output rows at most
-        self._next = 0
+        self._begin, self._end = covering_rows(self._first, self._last, height, out_width // 2)
+        self._next = self._begin
 
     def take(
         self, rows: Rows | NDArray[np.uint8] | NDArray[np.uint16], first: int, added: Added | None = None
@@ -72,19 +85,21 @@ class AreaReducer:
         ValueError
             If the rows do not follow on, or have another width.
         """
-        if first != self._next or rows.shape[1:] != (self._size[1], 3):
+        if first != self._next or rows.shape[1:] != (self._width, 3):
             raise ValueError(f"rows {first} of shape {rows.shape} do not follow row {self._next}")
         kept = rows.dtype if rows.dtype in (np.uint8, np.uint16) else np.dtype(np.float32)
         for row, (columns, values) in zip(
             np.ascontiguousarray(rows, kept), self._row_by_row(added, first, len(rows)), strict=True
         ):
             for out_row, share, closes in self._rows[self._next]:
+                if not self._first <= out_row < self._last:
+                    continue
                 sums = self._sums[out_row % 2]
                 add_row(row, share, self._start, sums)
                 if len(columns):
                     sums[columns] += np.float32(share) * values
                 if closes:
-                    mean_columns(sums, *self._columns, self._out[out_row])
+                    mean_columns(sums, *self._columns, self._out[out_row - self._first])
                     sums[:] = 0
             self._next += 1
 
@@ -97,24 +112,36 @@ class AreaReducer:
             yield from repeat(nothing, count)
             return
         rows, columns, values = added
-        turned, floats = (columns - self._start) % self._size[1], values.astype(np.float32)
+        turned, floats = (columns - self._start) % self._width, values.astype(np.float32)
         ends = np.searchsorted(rows, np.arange(first, first + count + 1)).tolist()
         for start, end in pairwise(ends):
             yield turned[start:end], floats[start:end]
 
     def result(self) -> Rows:
-        """Return the reduced frame, float32 (out_width / 2, out_width, 3).
+        """Return the reduced frame, float32 (out_width / 2, out_width, 3), or the rows of it that are wanted.
 
         Raises
         ------
         ValueError
             If rows are missing.
         """
-        if self._next != self._size[0]:
-            raise ValueError(f"only {self._next} of {self._size[0]} rows were taken")
+        if self._next != self._end:
+            taken, wanted = self._next - self._begin, self._end - self._begin
+            raise ValueError(f"only {taken} of {wanted} rows were taken")
         return self._out
 
 
+def reduced_rows(first: int, last: int, height: int, out_height: int) -> tuple[int, int]:
+    """Rows of the reduced frame that touch rows `first` to `last` of a frame `height` rows high."""
+    return first * out_height // height, -(-last * out_height // height)
+
+
+def covering_rows(out_first: int, out_last: int, height: int, out_height: int) -> tuple[int, int]:
+    """Rows of the full frame that reduced rows `out_first` to `out_last` are made of."""
+    return out_first * height // out_height, -(-out_last * height // out_height)
+
+
+@lru_cache(maxsize=8)
 def _rows_of(height: int, out_height: int) -> list[list[tuple[int, float, bool]]]:
     """For each row: the output rows it lies in, its share in each, and whether it is the last there."""
     parts: list[list[tuple[int, float, bool]]] = [[] for _ in range(height)]
@@ -128,6 +155,7 @@ def _rows_of(height: int, out_height: int) -> list[list[tuple[int, float, bool]]
     return parts
 
 
+@lru_cache(maxsize=8)
 def _columns_of(width: int, out_width: int) -> tuple[NDArray[np.int32], Rows]:
     """First column that each output column is made of, and the shares of that and the ones that follow."""
     most = -(-width // out_width) + (width % out_width > 0)

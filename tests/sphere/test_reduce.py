@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from panopipe.sphere.geometry import pixel_solid_angle
-from panopipe.sphere.reduce import AreaReducer
+from panopipe.sphere.reduce import AreaReducer, covering_rows, reduced_rows
 
 
 def reduced(frame: np.ndarray, out_width: int, cuts: list[int]) -> np.ndarray:
@@ -72,3 +72,15 @@ def test_rows_out_of_order_or_missing_are_refused(frame: np.ndarray) -> None:
         reducer.take(frame[6:], 6)
     with pytest.raises(ValueError, match="only 5 of 96"):
         reducer.result()
+
+
+@pytest.mark.parametrize("out_width", [10, 48, 100, 192])
+@pytest.mark.parametrize("span", [(0, 7), (31, 58), (80, 96)])
+def test_some_rows_are_those_of_the_whole(frame: np.ndarray, out_width: int, span: tuple[int, int]) -> None:
+    wanted = reduced_rows(*span, 96, out_width // 2)
+    top, bottom = covering_rows(*wanted, 96, out_width // 2)
+    assert top <= span[0]
+    assert bottom >= span[1]
+    reducer = AreaReducer(192, 96, out_width, out_rows=wanted)
+    reducer.take(frame[top:bottom], top)
+    assert np.array_equal(reducer.result(), reduced(frame, out_width, [])[slice(*wanted)])
