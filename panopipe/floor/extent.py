@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from panopipe.floor.logs import offset_for, to_log
 from panopipe.floor.scene import shrunk, within
+from panopipe.pixels.nearest import nearest
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -84,15 +85,14 @@ def floor_extent(light: Picture, hole: Mask) -> Extent:
     taken = shrunk(hole.astype(np.float32), factor) > 0
     described, spots = _described(light, taken, factor, radius / factor)
     rim = within(taken, max(2.0, _RIM * radius / factor)) & ~taken
-    kinds = described[rim]
-    unlike = _nearest(described, kinds)
-    unlike = np.where(taken | rim, 0, unlike)
+    beyond = ~(taken | rim)
+    unlike = _nearest(described, beyond, described[rim])
     other = _large(unlike > _UNLIKE, unlike > _RATHER_UNLIKE, _LEAST_SHARE * float(taken.sum()))
     near = within(taken, (_NEAR - 1) * radius / factor) & ~taken
     share = float((other & (unlike > _UNLIKE))[near].mean()) if near.any() else 0.0
     size = hole.shape[::-1]
     # The first bits of a drawer or a door are too small for the window to tell: they do by themselves.
-    bits = (_nearest(spots, spots[rim]) > _UNLIKE_SPOT) & (unlike > _ODD_WINDOW) & ~(taken | rim)
+    bits = _nearest(spots, beyond & (unlike > _ODD_WINDOW), spots[rim]) > _UNLIKE_SPOT
     grown = cv2.dilate((other | bits).astype(np.uint8), np.ones((3, 3), np.uint8))
     covered = (taken.shape[1] * factor, taken.shape[0] * factor)
     full = cv2.resize(grown, covered, interpolation=cv2.INTER_NEAREST).astype(bool)
@@ -134,12 +134,13 @@ def _described(light: Picture, taken: Mask, factor: int, radius: float) -> tuple
     return np.stack(described, -1).astype(np.float32), np.stack(spots, -1).astype(np.float32)
 
 
-def _nearest(described: Picture, kinds: Picture) -> Picture:
-    """Distance of each spot to the nearest of some descriptions."""
-    samples = kinds[:: max(1, len(kinds) // 150)]
-    flat = described.reshape(-1, described.shape[-1])
-    nearest, _ = cv2.batchDistance(flat, samples, cv2.CV_32F, normType=cv2.NORM_L2, K=1)
-    return np.asarray(nearest, np.float32).reshape(described.shape[:2])
+def _nearest(described: Picture, where: Mask, kinds: Picture) -> Picture:
+    """Distance of some spots to the nearest of some descriptions; zero elsewhere."""
+    some = described[where]
+    distance, found = np.empty(len(some), np.float32), np.zeros(where.shape, np.float32)
+    nearest(some, np.ascontiguousarray(kinds[:: max(1, len(kinds) // 150)]), distance)
+    found[where] = distance
+    return found
 
 
 def _large(sure: Mask, perhaps: Mask, area: float) -> Mask:

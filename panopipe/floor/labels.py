@@ -13,11 +13,14 @@ References
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.floor.features import compared_by, scales_of
 from panopipe.floor.scene import Box, Scene, lessened, shrunk, within
+from panopipe.pixels.seams import pair_gaps, sweep
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -33,7 +36,23 @@ _GENERAL_WEIGHT = 0.1
 """Weight of how well a shift fits the whole ring."""
 
 
-def seam_prices(shifted: Picture, valid: Mask, *, strange: float) -> Picture:
+@dataclass(frozen=True, slots=True, eq=False)
+class Seams:
+    """Half the price of a seam between each two labels at each pixel.
+
+    Attributes
+    ----------
+    by_rows : ndarray of shape (h, k (k - 1) / 2, w), dtype float32
+        Labels 0 and 1, 0 and 2, to the last two, row by row.
+    by_columns : ndarray of shape (w, k (k - 1) / 2, h), dtype float32
+        The same column by column.
+    """
+
+    by_rows: Picture
+    by_columns: Picture
+
+
+def seam_prices(shifted: Picture, valid: Mask, *, strange: float) -> Seams:
     """How much any two shifted floors differ, pixel by pixel.
 
     Parameters
@@ -44,33 +63,27 @@ def seam_prices(shifted: Picture, valid: Mask, *, strange: float) -> Picture:
         Where each of them is known.
     strange : float
         Price where one of the two is not known.
-
-    Returns
-    -------
-    ndarray of shape (h, w, k, k), dtype float32
     """
-    count, height, width, _ = shifted.shape
-    planes = np.ascontiguousarray(np.moveaxis(shifted, -1, 0))
-    prices = np.empty((count, count, height, width), np.float32)
-    for one in range(count):
-        gap = planes[:, one:] - planes[:, one : one + 1]
-        np.square(gap, out=gap)
-        price = gap.sum(0)
-        price[~(valid[one:] & valid[one])] = strange
-        price[0] = 0
-        prices[one, one:] = prices[one:, one] = price
-    return prices.transpose(2, 3, 0, 1)
+    by_columns = shifted.transpose(0, 2, 1, 3), valid.transpose(0, 2, 1)
+    return Seams(_prices_of(shifted, valid, strange), _prices_of(*by_columns, strange))
 
 
-def choose_labels(unary: Picture, prices: Picture, region: Mask, *, sweeps: int = 3) -> Whole:
+def _prices_of(shifted: Picture, valid: Mask, strange: float) -> Picture:
+    count, height, width, channels = shifted.shape
+    planes = np.ascontiguousarray(np.moveaxis(shifted, -1, 1)).reshape(count * channels, height, width)
+    prices = np.empty((height, count * (count - 1) // 2, width), np.float32)
+    pair_gaps(planes, channels, np.ascontiguousarray(valid).view(np.uint8), strange, prices)
+    return prices
+
+
+def choose_labels(unary: Picture, seams: Seams, region: Mask, *, sweeps: int = 3) -> Whole:
     """Labels of low total price on a region.
 
     Parameters
     ----------
     unary : ndarray of shape (h, w, k), dtype float32
         Price of each label at each pixel.
-    prices : ndarray of shape (h, w, k, k), dtype float32
-        Price of each pair of labels, half of a seam's price (see `seam_prices`).
+    seams : Seams
     region : ndarray of shape (h, w), dtype bool
         Pixels to label; others neither vote nor count.
 
@@ -78,43 +91,19 @@ def choose_labels(unary: Picture, prices: Picture, region: Mask, *, sweeps: int 
     -------
     ndarray of shape (h, w), dtype int64
     """
-    # Labels before pixels: the long axis last is what numpy is quick at.
-    planes = prices.transpose(2, 3, 0, 1)
-    linked_x = np.ascontiguousarray((region[:, 1:] & region[:, :-1]).T)
-    linked_y = region[1:] & region[:-1]
-    seams_x = _lines(planes[..., :-1] + planes[..., 1:], 3)
-    seams_y = _lines(planes[:, :, :-1] + planes[:, :, 1:], 2)
+    linked_x = np.ascontiguousarray((region[:, 1:] & region[:, :-1]).T).view(np.uint8)
+    linked_y = (region[1:] & region[:-1]).view(np.uint8)
     own_x, own_y = (np.ascontiguousarray(unary.transpose(axes)) for axes in ((1, 2, 0), (0, 2, 1)))
     from_left, from_right = np.zeros_like(own_x), np.zeros_like(own_x)
     from_above, from_below = np.zeros_like(own_y), np.zeros_like(own_y)
     for _ in range(sweeps):
-        _sweep(own_x + from_above.T + from_below.T, seams_x, linked_x, from_left, from_right)
-        _sweep(own_y + from_left.T + from_right.T, seams_y, linked_y, from_above, from_below)
+        across = np.ascontiguousarray(own_x + from_above.T + from_below.T)
+        sweep(across, seams.by_columns, linked_x, from_left, from_right)
+        down = np.ascontiguousarray(own_y + from_left.T + from_right.T)
+        sweep(down, seams.by_rows, linked_y, from_above, from_below)
     total: Picture = own_x + from_left + from_right + from_above.T + from_below.T
     labels: Whole = total.argmin(1).T
     return labels
-
-
-def _lines(seams: Picture, axis: int) -> Picture:
-    """Seams line by line along an axis."""
-    return np.ascontiguousarray(np.moveaxis(seams, axis, 0))
-
-
-def _sweep(own: Picture, seams: Picture, linked: Mask, forth: Picture, back: Picture) -> None:
-    """Send what lines (n, k, m) believe from each to the next over seams (n - 1, k, k, m), both ways."""
-    between = np.empty(seams.shape[1:], np.float32)
-    for line in range(len(seams)):
-        _pass(own[line] + forth[line], seams[line], linked[line], forth[line + 1], between)
-    for line in reversed(range(len(seams))):
-        _pass(own[line + 1] + back[line + 1], seams[line], linked[line], back[line], between)
-
-
-def _pass(belief: Picture, seam: Picture, linked: Mask, message: Picture, between: Picture) -> None:
-    """Send one line's belief (k, m) to the next over seams (k, k, m), into its `message` (k, m)."""
-    np.add(belief[:, None], seam, out=between)
-    np.minimum.reduce(between, axis=0, out=message)
-    message -= np.minimum.reduce(message, axis=0)
-    message *= linked
 
 
 def label_hole(

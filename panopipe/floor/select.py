@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.floor.scene import Box, Scene, within
+from panopipe.pixels.seams import window_gap
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -60,9 +61,12 @@ def chosen_shifts(
     # What a shift gains can only become less as others are chosen: an old gain is a bound.
     bounds = np.full(len(pool), np.inf)
     chosen: list[int] = []
+    gain = np.empty_like(best)
     while len(chosen) < min(count, len(pool)):
         pick = int(bounds.argmax())
-        bounds[pick] = np.maximum(best - table[pick], 0).sum(dtype=np.float64)
+        np.subtract(best, table[pick], out=gain)
+        np.maximum(gain, 0, out=gain)
+        bounds[pick] = cv2.sumElems(gain)[0]
         if bounds[pick] < bounds.max():
             continue
         if bounds[pick] <= 0:
@@ -115,24 +119,30 @@ def _prices(small: Scene, pool: Whole, odd: Picture, box: Box, ring: Mask) -> tu
     sides = ((reach, reach), (reach, reach))
     planes, dear = np.pad(planes, ((0, 0), *sides)), np.pad(odd, sides)
     known = np.pad(small.known, sides)
-    table, general = [], []
-    for down, across in pool:
-        there = (
-            slice(box[0].start + reach + int(down), box[0].stop + reach + int(down)),
-            slice(box[1].start + reach + int(across), box[1].stop + reach + int(across)),
+    line, (height, width) = known.shape[1], ring.shape
+    at_ring, at_hole = np.flatnonzero(ring), np.flatnonzero(hole)
+    from_ring, from_hole = (at // width * line + at % width for at in (at_ring, at_hole))
+    table = np.empty((len(pool), at_ring.size + at_hole.size), np.float32)
+    general = np.empty(len(pool), np.float32)
+    unlike, near = np.empty((2, height, width), np.float32)
+    for index, (down, across) in enumerate(pool):
+        top, left = box[0].start + reach + int(down), box[1].start + reach + int(across)
+        window_gap(planes, top, left, here, unlike)
+        np.minimum(unlike, np.float32(_MOST_UNLIKE), out=unlike)
+        valid = known[top : top + height, left : left + width] & judged
+        np.copyto(unlike, np.float32(_UNKNOWN), where=~valid)
+        seen = known.ravel().take(from_ring + (top * line + left))
+        shown = unlike.ravel().take(at_ring)[seen]
+        score = float(shown.mean()) if shown.size > 0.2 * seen.size else 1.0
+        cv2.blur(unlike, (3, 3), dst=near)
+        near.ravel().take(at_ring, out=table[index, : at_ring.size], mode="clip")
+        reached = from_hole + (top * line + left)
+        price = np.where(
+            known.ravel().take(reached), score + dear.ravel().take(reached), np.float32(_UNREACHED)
         )
-        valid = known[there]
-        gap = planes[:, *there] - here
-        np.square(gap, out=gap)
-        unlike = np.minimum(gap.sum(0), _MOST_UNLIKE)
-        unlike[~(valid & judged)] = _UNKNOWN
-        at_ring = unlike[ring]
-        seen = valid[ring]
-        score = float(at_ring[seen].mean()) if seen.sum() > 0.2 * seen.size else 1.0
-        reached = np.where(valid, score + dear[there], np.float32(_UNREACHED))[hole]
-        table.append(np.concatenate([cv2.blur(unlike, (3, 3))[ring], reached]))
-        general.append(score)
-    return np.array(table, np.float32), np.array(general, np.float32)
+        table[index, at_ring.size :] = price
+        general[index] = score
+    return table, general
 
 
 def refined(scene: Scene, shifts: Whole, factor: int, radius: float) -> Whole:
@@ -141,25 +151,46 @@ def refined(scene: Scene, shifts: Whole, factor: int, radius: float) -> Whole:
     grey = cv2.GaussianBlur(cv2.transform(scene.detail, np.ones((1, 3), np.float32)), (0, 0), 0.8)
     edge = np.abs(cv2.Laplacian(grey[box], cv2.CV_32F, ksize=3))
     rows, columns = np.nonzero(ring)
-    order = np.argsort(-edge[rows, columns], kind="stable")[:_JUDGES]
+    order = _largest(edge[rows, columns], _JUDGES)
     judges = np.stack([rows[order] + box[0].start, columns[order] + box[1].start])
+    wanted = grey[judges[0], judges[1]]
+    # Where nothing is known, and around the view, stands no number.
+    shown = np.full((grey.shape[0] + 2, grey.shape[1] + 2), np.nan, np.float32)
+    np.copyto(shown[1:-1, 1:-1], grey, where=scene.known)
     moved = shifts
     for step in (max(1, factor // 2), 1):
         reach = 2 if step > 1 else 1
-        trials = np.mgrid[-reach : reach + 1, -reach : reach + 1].reshape(2, -1).T * step
-        trials = trials[np.argsort(np.abs(trials).sum(1), kind="stable")]
-        heard = judges[:, :: max(1, judges.shape[1] // _JUDGES_AT_FIRST)] if step > 1 else judges
-        moved = np.array([_best_of(grey, scene.known, heard, shift + trials) for shift in moved])
+        every = max(1, judges.shape[1] // _JUDGES_AT_FIRST) if step > 1 else 1
+        heard = judges[:, ::every], wanted[::every]
+        trials = np.arange(-reach, reach + 1) * step
+        moved = np.array([_best_of(shown, *heard, shift, trials) for shift in moved])
     return moved
 
 
-def _best_of(grey: Picture, known: Mask, judges: Whole, trials: Whole) -> Whole:
-    height, width = known.shape
-    y, x = judges[0] + trials[:, :1], judges[1] + trials[:, 1:]
-    index = np.clip(y, 0, height - 1) * width + np.clip(x, 0, width - 1)
-    valid = known.ravel().take(index) & (y >= 0) & (x >= 0) & (y < height) & (x < width)
-    gap = np.abs(grey.ravel().take(index) - grey[judges[0], judges[1]]) * valid
-    count = valid.sum(1)
-    score = np.where(count > 0.1 * judges.shape[1], gap.sum(1) / np.maximum(count, 1), np.inf)
-    best: Whole = trials[int(score.argmin())]
+def _largest(values: Picture, count: int) -> Whole:
+    """Indices of the largest values, the largest first, equal ones in their order."""
+    if len(values) <= count:
+        return np.asarray(np.argsort(-values, kind="stable"))
+    least = np.partition(values, len(values) - count)[len(values) - count]
+    some = np.flatnonzero(values >= least)
+    largest: Whole = some[np.argsort(-values[some], kind="stable")[:count]]
+    return largest
+
+
+def _best_of(shown: Picture, judges: Whole, wanted: Picture, shift: Whole, trials: Whole) -> Whole:
+    """The shift, moved by some of the trials down and across, under which the judges agree best."""
+    height, width = shown.shape
+    y = np.clip(judges[0] + (shift[0] + trials + 1)[:, None], 0, height - 1) * width
+    x = np.clip(judges[1] + (shift[1] + trials + 1)[:, None], 0, width - 1)
+    gap = shown.ravel().take(y[:, None] + x)
+    gap -= wanted
+    np.abs(gap, out=gap)
+    unknown = np.isnan(gap)
+    count = wanted.size - np.count_nonzero(unknown, axis=-1)
+    np.copyto(gap, np.float32(0), where=unknown)
+    score = np.where(count > 0.1 * wanted.size, gap.sum(-1) / np.maximum(count, 1), np.inf)
+    # Of equals, the nearest.
+    far = np.abs(trials)[:, None] + np.abs(trials)
+    down, across = np.unravel_index(np.lexsort((far.ravel(), score.ravel()))[0], score.shape)
+    best: Whole = shift + np.array([trials[down], trials[across]])
     return best

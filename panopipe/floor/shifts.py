@@ -18,7 +18,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy import fft
 from numpy.typing import NDArray
 
 Picture = NDArray[np.float32]
@@ -61,25 +60,40 @@ def likeness(picture: Picture, known: Mask, reach: int) -> Likeness:
     """
     height, width = known.shape
     reach = min(reach, height - 1, width - 1)
-    size = [cv2.getOptimalDFTSize(height + reach), cv2.getOptimalDFTSize(width + reach)]
     weight = known.astype(np.float32)
-    mean = (picture * weight[..., None]).sum((0, 1)) / max(1.0, float(weight.sum()))
-    centred = (picture - mean) * weight[..., None]
-    energy = (centred * centred).sum(-1)
-    seen, strength = fft.rfft2(weight, size), fft.rfft2(energy, size)
-    product = sum(np.abs(fft.rfft2(centred[..., c], size)) ** 2 for c in range(picture.shape[-1]))
-    overlap = fft.irfft2(np.abs(seen) ** 2, size)
-    # sum of I(p)^2 and of I(p + s)^2 over the pairs known at both ends
-    cross = fft.irfft2(np.conj(seen) * strength, size)
-    squares = cross + np.roll(cross[::-1, ::-1], (1, 1), axis=(0, 1))
-    total = squares - 2 * fft.irfft2(product, size)
-    rows, columns = np.arange(-reach, reach + 1), np.arange(-reach, reach + 1)
-    index = np.ix_(rows % size[0], columns % size[1])
-    pairs, sums = overlap[index], total[index]
-    variance = max(float(energy.sum()) / max(1.0, float(weight.sum())), 1e-12)
+    count = max(1.0, float(weight.sum()))
+    padded = np.zeros(
+        (cv2.getOptimalDFTSize(height + reach), cv2.getOptimalDFTSize(width + reach)), np.float32
+    )
+
+    def spectrum(plane: Picture) -> Picture:
+        padded[:height, :width] = plane
+        return np.asarray(cv2.dft(padded, nonzeroRows=height), np.float32)
+
+    energy = np.zeros_like(weight)
+    product = np.zeros_like(padded)
+    for plane in cv2.split(picture):
+        centred = (plane - float((plane * weight).sum()) / count) * weight
+        energy += centred * centred
+        own = spectrum(centred)
+        product += cv2.mulSpectrums(own, own, 0, conjB=True)
+    seen = spectrum(weight)
+    pairs = _around_zero(cv2.mulSpectrums(seen, seen, 0, conjB=True), reach)
+    # Sum of I(p)^2, less that of I(p) I(p + s), over the pairs known at both ends; the same of I(p + s)^2 is
+    # its mirror image.
+    half = _around_zero(cv2.mulSpectrums(spectrum(energy), seen, 0, conjB=True) - product, reach)
+    sums = half + half[::-1, ::-1]
+    variance = max(float(energy.sum()) / count, 1e-12)
     enough = pairs > _LEAST_OVERLAP * float(weight.sum())
     difference = np.where(enough, sums / (2 * variance * np.maximum(pairs, 1)), np.inf)
     return Likeness(np.maximum(difference, 0).astype(np.float32))
+
+
+def _around_zero(spectrum: Picture, reach: int) -> Picture:
+    """Inverse transform of a packed spectrum at shifts of -reach to reach, down and across."""
+    plane: Picture = cv2.idft(spectrum, flags=cv2.DFT_SCALE)
+    below = np.concatenate([plane[:, -reach:], plane[:, : reach + 1]], axis=1)
+    return np.concatenate([below[-reach:], below[: reach + 1]])
 
 
 def best_shifts(found: Likeness, *, shortest: float, count: int, apart: int = 2) -> Whole:
@@ -92,10 +106,14 @@ def best_shifts(found: Likeness, *, shortest: float, count: int, apart: int = 2)
     finite = np.where(np.isfinite(difference), difference, np.float32(9))
     soft = cv2.GaussianBlur(finite, (0, 0), 0.7)
     lowest = cv2.erode(soft, np.ones((2 * apart + 1, 2 * apart + 1), np.uint8))
-    dy, dx = np.mgrid[-reach_y : reach_y + 1, -reach_x : reach_x + 1]
-    half = (dy > 0) | ((dy == 0) & (dx > 0))
-    picked = (soft <= lowest) & (np.hypot(dy, dx) > shortest) & half & np.isfinite(difference)
-    order = np.lexsort((dx[picked], dy[picked], soft[picked]))[: (count + 1) // 2]
-    shifts = np.stack([dy[picked][order], dx[picked][order]], -1)
+    picked = (soft <= lowest) & np.isfinite(difference)
+    picked[:reach_y] = False
+    picked[reach_y, : reach_x + 1] = False
+    rows, columns = np.nonzero(picked)
+    dy, dx = rows - reach_y, columns - reach_x
+    long = np.hypot(dy, dx) > shortest
+    dy, dx = dy[long], dx[long]
+    order = np.lexsort((dx, dy, soft[rows[long], columns[long]]))[: (count + 1) // 2]
+    shifts = np.stack([dy[order], dx[order]], -1)
     both: Whole = np.stack([shifts, -shifts], 1).reshape(-1, 2)
     return both

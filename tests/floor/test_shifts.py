@@ -52,8 +52,8 @@ def test_labels_change_where_the_seam_is_free():
     shifted[1, :, 6] = 0
     unary = np.zeros((5, 12, 2), np.float32)
     unary[:, 0, 1] = unary[:, -1, 0] = 100
-    prices = seam_prices(shifted, np.ones((2, 5, 12), bool), strange=4)
-    labels = choose_labels(unary, prices, np.ones((5, 12), bool))
+    seams = seam_prices(shifted, np.ones((2, 5, 12), bool), strange=4)
+    labels = choose_labels(unary, seams, np.ones((5, 12), bool))
     assert (labels[:, :6] == 0).all()
     assert (labels[:, 7:] == 1).all()
 
