@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache, cached_property
 
 import cv2
 import numpy as np
@@ -37,6 +38,8 @@ _ANGLES = 180
 _TRIED_ANGLES = 4
 _NEAREST, _FARTHEST = 0.45, 1.65
 """Distances between two frames, in camera heights, at which one sees the other's hidden floor."""
+_PADDED_PX = cv2.getOptimalDFTSize(SIZE_PX + math.ceil(_FARTHEST * FOCAL_PX))
+"""Side of a padded map: at the farthest shift, what goes around meets nothing."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,6 +108,7 @@ def floor_map(frame: Picture) -> FloorMap:
     return FloorMap((np.clip(logs - broad, -0.5, 0.5) * weight).astype(np.float16))
 
 
+@cache
 def _shown() -> Mask:
     """Cells of a map that show floor: a ring, the same under every turn."""
     at = np.arange(SIZE_PX) + 0.5 - SIZE_PX / 2
@@ -113,7 +117,29 @@ def _shown() -> Mask:
     return shown
 
 
-def place_of(own: FloorMap, other: FloorMap) -> Place | None:
+class Ready:
+    """A map made ready to be laid on others.
+
+    Parameters
+    ----------
+    floor : FloorMap
+    """
+
+    def __init__(self, floor: FloorMap) -> None:
+        self.detail = floor.detail.astype(np.float32)
+
+    @cached_property
+    def by_angle(self) -> NDArray[np.complex128]:
+        """Spectrum, over the angle, of what the map shows at each angle and frequency."""
+        return np.asarray(fft.rfft(_spectrum(self.detail).astype(np.float64), axis=0))
+
+    @cached_property
+    def shown(self) -> tuple[Picture, Picture]:
+        """Packed spectra of the map where it shows floor, and of its squares."""
+        return _packed(self.detail * _shown()), _packed(np.square(self.detail) * _shown())
+
+
+def place_of(own: Ready, other: Ready) -> Place | None:
     """Find where the frame stands on its neighbour's map.
 
     Returns
@@ -121,11 +147,10 @@ def place_of(own: FloorMap, other: FloorMap) -> Place | None:
     Place or None
         None if no position in reach can be found.
     """
-    one, two = own.detail.astype(np.float32), other.detail.astype(np.float32)
     best: Place | None = None
-    for turn_deg in _likely_turns(one, two):
-        turned = _turned(two, turn_deg)
-        found = _shift_of(one, turned)
+    around = _Around(own)
+    for turn_deg in _likely_turns(own, other):
+        found = around.shift_of(_turned(other.detail, turn_deg))
         if found is None:
             continue
         dx, dy, likeness = found
@@ -154,9 +179,8 @@ def _spectrum(detail: Picture) -> Picture:
     return centred
 
 
-def _likely_turns(one: Picture, two: Picture) -> list[float]:
-    spectra = [fft.rfft(_spectrum(each).astype(np.float64), axis=0) for each in (one, two)]
-    match = fft.irfft((np.conj(spectra[0]) * spectra[1]).sum(1), _ANGLES)
+def _likely_turns(one: Ready, two: Ready) -> list[float]:
+    match = fft.irfft((np.conj(one.by_angle) * two.by_angle).sum(1), _ANGLES)
     turns: list[float] = []
     left = match.copy()
     for _ in range(_TRIED_ANGLES):
@@ -178,34 +202,53 @@ def _turned(detail: Picture, turn_deg: float) -> Picture:
     return turned
 
 
-def _shift_of(one: Picture, two: Picture) -> tuple[float, float, float] | None:
-    """Position of the first map's middle on the second (right, forward, in heights), and the correlation."""
-    size = (2 * SIZE_PX, 2 * SIZE_PX)
-    shown = _shown().astype(np.float32)
+class _Around:
+    """A map on which others, turned, are tried at all shifts.
 
-    def spectrum(of: Picture) -> NDArray[np.complex64]:
-        return np.asarray(fft.rfft2(of, size), np.complex64)
+    What does not depend on the other map is worked out once.
+    """
 
-    def correlated(left: NDArray[np.complex64], right: NDArray[np.complex64]) -> Picture:
-        return np.asarray(fft.irfft2(np.conj(left) * right, size), np.float32)
+    def __init__(self, own: Ready) -> None:
+        self._first, squares = own.shown
+        self._seen, self._pairs, self._share, self._allowed = _overlaps()
+        self._sum = _correlated(self._first, self._seen)
+        self._spread = _correlated(squares, self._seen) - self._sum**2 / self._pairs
 
-    seen = spectrum(shown)
-    first, second = spectrum(one * shown), spectrum(two * shown)
-    squares = spectrum(one * one * shown), spectrum(two * two * shown)
+    def shift_of(self, other: Picture) -> tuple[float, float, float] | None:
+        """Position of the own middle on the other (right, forward, in heights), and the correlation."""
+        second, squares = _packed(other * _shown()), _packed(np.square(other) * _shown())
+        sums = _correlated(self._seen, second)
+        product = _correlated(self._first, second) - self._sum * sums / self._pairs
+        spread = self._spread * (_correlated(self._seen, squares) - sums**2 / self._pairs)
+        quality = product / np.sqrt(np.maximum(spread, 1e-6))
+        # Chance correlates better over less floor.
+        ranked = np.where(self._allowed, quality * self._share, -np.inf)
+        y, x = np.unravel_index(int(ranked.argmax()), ranked.shape)
+        if not np.isfinite(ranked[y, x]):
+            return None
+        dy, dx = (at - _PADDED_PX if at > _PADDED_PX // 2 else at for at in (int(y), int(x)))
+        return dx / FOCAL_PX, -dy / FOCAL_PX, float(quality[y, x])
 
-    pairs = np.maximum(correlated(seen, seen), 1e-3)
-    sums = correlated(first, seen), correlated(seen, second)
-    product = correlated(first, second) - sums[0] * sums[1] / pairs
-    spread = (correlated(squares[0], seen) - sums[0] ** 2 / pairs) * (
-        correlated(seen, squares[1]) - sums[1] ** 2 / pairs
-    )
-    quality = product / np.sqrt(np.maximum(spread, 1e-6))
-    step = fft.fftfreq(size[0], 1 / size[0])
+
+@cache
+def _overlaps() -> tuple[Picture, Picture, Picture, Mask]:
+    """Spectrum of what a map shows; by shift, pixels that two maps show, their weight, what is in reach."""
+    seen = _packed(_shown().astype(np.float32))
+    pairs = np.maximum(_correlated(seen, seen), 1e-3)
+    step = fft.fftfreq(_PADDED_PX, 1 / _PADDED_PX)
     far = np.hypot(step[:, None], step[None, :]) / FOCAL_PX
-    allowed = (far > _NEAREST) & (far < _FARTHEST) & (pairs > 0.15 * shown.sum())
-    # Chance correlates better over less floor.
-    ranked = np.where(allowed, quality * np.sqrt(pairs / shown.sum()), -np.inf)
-    y, x = np.unravel_index(int(ranked.argmax()), size)
-    if not np.isfinite(ranked[y, x]):
-        return None
-    return float(step[x] / FOCAL_PX), float(-step[y] / FOCAL_PX), float(quality[y, x])
+    area = _shown().sum()
+    allowed = (far > _NEAREST) & (far < _FARTHEST) & (pairs > 0.15 * area)
+    return seen, pairs, np.asarray(np.sqrt(pairs / area), np.float32), allowed
+
+
+def _packed(plane: Picture) -> Picture:
+    """Spectrum of a map as OpenCV packs it."""
+    padded = np.zeros((_PADDED_PX, _PADDED_PX), np.float32)
+    padded[:SIZE_PX, :SIZE_PX] = plane
+    return np.asarray(cv2.dft(padded, nonzeroRows=SIZE_PX), np.float32)
+
+
+def _correlated(left: Picture, right: Picture) -> Picture:
+    """Sums, for each shift of the right map against the left, of the products of what lies together."""
+    return np.asarray(cv2.idft(cv2.mulSpectrums(right, left, 0, conjB=True), flags=cv2.DFT_SCALE), np.float32)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from panopipe.floor.floor_map import FloorMap, Place, place_of
+from panopipe.floor.floor_map import FloorMap, Place, Ready, place_of
 from panopipe.frame import FrameKey
 
 _STEPS = 2
@@ -33,9 +33,11 @@ def best_neighbours(
     found: dict[FrameKey, list[tuple[float, FrameKey, Place]]] = {}
     for frames in rooms.values():
         there = [key for key in frames if key in maps]
+        ready = {key: Ready(maps[key]) for key in there}
         for at, key in enumerate(there):
+            own = ready.pop(key)
             for other in there[at + 1 : at + 1 + _STEPS]:
-                place = place_of(maps[key], maps[other])
+                place = place_of(own, ready[other])
                 if place is None or place.likeness < _LIKE_ENOUGH:
                     continue
                 # From nearby the floor is seen less aslant, and more sharply.

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from panopipe.floor.floor_map import Place, floor_map, place_of
+from panopipe.floor.floor_map import Place, Ready, floor_map, place_of
 from panopipe.floor.graft import sharpness
 from panopipe.floor.neighbours import best_neighbours
 from panopipe.floor.register import homography_of, lay
@@ -39,7 +39,7 @@ def whole(seen):
 
 
 def test_the_survey_finds_the_place(pair):
-    found, true = place_of(*(floor_map(whole(seen)) for seen in pair)), truth()
+    found, true = place_of(*(Ready(floor_map(whole(seen))) for seen in pair)), truth()
     assert abs((found.turn_deg - true.turn_deg + 180) % 360 - 180) < 0.5
     # A pixel of the map is 1.75 / 80 = .022 camera heights.
     assert found.right == pytest.approx(true.right, abs=0.022)
