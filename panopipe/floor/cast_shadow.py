@@ -53,7 +53,8 @@ def cast_shadow_deg(luma: Picture, chroma: Picture, from_deg: Float, foot_deg: f
     looked_at = (angle > from_deg + STEP_DEG) & (far < _REACH)
     if looked_at.sum() < 100:
         return np.zeros(columns)
-    lobes = np.array([_lobe(x, y, 2 * np.pi * step / _DIRECTIONS) for step in range(_DIRECTIONS)])
+    lobe = _lobe(x, y)
+    lobes = np.array([np.roll(lobe, step * columns // _DIRECTIONS, axis=1) for step in range(_DIRECTIONS)])
     weight = np.broadcast_to(np.sqrt(np.sin(np.radians(angle))), x.shape)
     even = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y, *_stuff(chroma)], -1)
     best = _darkest(luma[looked_at], lobes[:, looked_at], even[looked_at], weight[looked_at])
@@ -64,9 +65,8 @@ def cast_shadow_deg(luma: Picture, chroma: Picture, from_deg: Float, foot_deg: f
     return reach
 
 
-def _lobe(x: Float, y: Float, direction: float) -> Float:
-    away = x * np.sin(direction) + y * np.cos(direction)
-    aside = x * np.cos(direction) - y * np.sin(direction)
+def _lobe(aside: Float, away: Float) -> Float:
+    """The shadow of a foot, away from a light, at places given in radii of the foot."""
     beyond = np.maximum(away - _START, 0)
     across = np.exp(-np.square(aside / (_WIDTH + _SPREAD * beyond)))
     lobe: Float = across * np.exp(-beyond / _LENGTH) * (away > _START)

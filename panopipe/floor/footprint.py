@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from panopipe.floor.cast_shadow import cast_shadow_deg
 from panopipe.floor.outline import DIRECTIONS, Outline
+from panopipe.pixels.nearest import nearest
 
 Picture = NDArray[np.float32]
 Float = NDArray[np.float64]
@@ -134,11 +135,11 @@ def _rows(low_deg: float, high_deg: float) -> slice:
 def _unlike_floor(features: Picture) -> Picture:
     """Distance of each cell to the nearest colour of the frame's own floor, over the floor's own."""
     floor = cv2.blur(features, (3, 3))[_rows(*_FLOOR_DEG)].reshape(-1, 3)
-    samples = floor[:: max(1, len(floor) // 200)]
-    nearest, _ = cv2.batchDistance(features.reshape(-1, 3), samples, cv2.CV_32F, normType=cv2.NORM_L2, K=1)
-    nearest = nearest.reshape(features.shape[:2])
-    own = float(np.percentile(nearest[_rows(*_FLOOR_DEG)], 90))
-    unlike: Picture = (nearest / max(own, 0.5)).astype(np.float32)
+    samples = np.ascontiguousarray(floor[:: max(1, len(floor) // 200)])
+    distance = np.empty(features.shape[:2], np.float32)
+    nearest(features.reshape(-1, 3), samples, distance.ravel())
+    own = float(np.percentile(distance[_rows(*_FLOOR_DEG)], 90))
+    unlike: Picture = (distance / max(own, 0.5)).astype(np.float32)
     return unlike
 
 
