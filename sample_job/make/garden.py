@@ -9,10 +9,12 @@ import bpy
 import furniture as f
 import numpy as np
 import textures
+from finishes import clay, cloth
 from house import oak
-from kit import again, box, glossy, leaves, matt, papered, picture, rod, sheet, veil
+from kit import again, box, leaves, matt, papered, picture, rod, sheet, veil
 from mathutils import Vector
 from plan import HORIZON_K, SKY_K, SUN_K, day_rgb, sun_direction
+from things import bowl, plant, stoneware
 
 SUN_IRRADIANCE = 187.0
 LAWN_M = -0.36
@@ -41,15 +43,13 @@ def _deck() -> None:
     top = -0.02
     teak = oak(tint=(0.36, 0.22, 0.11))
     f.table((4.9, -2.9, top), (0.9, 1.5, 0.74), material=teak)
-    seat = f.cloth("seat", (0.50, 0.47, 0.40))
+    seat = cloth("seat", (0.50, 0.47, 0.40))
     for x, y, yaw in ((4.2, -2.5, -90), (4.15, -3.35, -82), (5.6, -2.55, 90), (5.68, -3.3, 100)):
         f.chair((x, y, top), yaw, teak, seat)
-    f.bowl((4.9, -2.8, top + 0.74), glossy("clay", (0.38, 0.19, 0.10), roughness=0.6), 1.2)
+    bowl((4.9, -2.8, top + 0.74), clay(), 1.2)
     for k, x in enumerate((-0.45, 6.75)):
-        f.plant((x, -4.45, top), 1.0 + 0.2 * k, seed=30 + k, pot=(0.16, 0.16, 0.16), wide=0.3, count=600)
-    f.plant((2.98, -0.62, top), 0.75, seed=33, pot=(0.34, 0.15, 0.08), wide=0.2, count=360)
-    from rooms import stoneware  # noqa: PLC0415
-
+        plant((x, -4.45, top), 1.0 + 0.2 * k, seed=30 + k, pot=(0.16, 0.16, 0.16), wide=0.3, count=600)
+    plant((2.98, -0.62, top), 0.75, seed=33, pot=(0.34, 0.15, 0.08), wide=0.2, count=360)
     stoneware((5.0, -3.2, top + 0.74), 1.1)
     # A lounger in the sun.
     f.sofa((0.1, -3.6, top), -60, (0.52, 0.50, 0.45), seats=1, width=0.95, name="lounger cloth")

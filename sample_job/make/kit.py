@@ -340,6 +340,13 @@ def rod(start: Point, end: Point, radius: float, material: Any, *, end_radius: f
     return thing
 
 
+def disc(radius: float, thick: float, material: Any, *, at: Point, tilt: tuple[float, float] = (0, 0)) -> Any:
+    """A flat round plate."""
+    mesh = bmesh.new()
+    bmesh.ops.create_cone(mesh, cap_ends=True, segments=64, radius1=radius, radius2=radius, depth=thick)
+    return place(mesh, material, at=at, tilt=tilt, smooth=False)
+
+
 def ball(centre: Point, radius: float, material: Any, *, flat: float = 1.0) -> Any:
     """A sphere, flattened to `flat` of its height."""
     mesh = bmesh.new()

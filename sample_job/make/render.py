@@ -18,10 +18,10 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parent))
 
 import bpy
-import furniture
 import garden
 import house
 import rooms
+import things
 from kit import box, glossy
 from plan import CAMERA_HEIGHT_M, SHOTS, Shot
 
@@ -101,7 +101,7 @@ def _shoot(scene: Any, camera: Any, shot: Shot, folder: Path) -> None:
     floor = _floor(shot)
     camera.location = (shot.x, shot.y, floor + CAMERA_HEIGHT_M)
     camera.rotation_euler = (math.radians(90), 0, math.radians(-shot.yaw_deg))
-    stand = [*furniture.monopod((shot.x, shot.y, floor), CAMERA_HEIGHT_M, shot.yaw_deg), _body(shot)]
+    stand = [*things.monopod((shot.x, shot.y, floor), CAMERA_HEIGHT_M, shot.yaw_deg), _body(shot)]
     for suffix in ("", "-bare"):
         started = time.monotonic()
         scene.render.use_border = bool(suffix)
