@@ -9,8 +9,9 @@ import pytest
 
 from panopipe.job import open_job
 from panopipe.run import intake
-from panopipe.run.intake import take_in, verify_originals
+from panopipe.run.intake import take_in
 from panopipe.run.journal import Silent
+from panopipe.run.manifest import Verified, verify_originals
 from tests.run.conftest import write_frame
 
 
@@ -36,7 +37,7 @@ def test_a_card_becomes_a_job_and_the_manifest_proves_it(card: Path, tmp_path: P
         assert there.read_bytes() == (card / name.removeprefix("originals/")).read_bytes()
     facts = json.loads((job / "manifest.json").read_text())["originals"]["originals/hall/h-1.dng"]
     assert (facts["taken"], facts["size"]) == ("2026:11:24 21:10:00", (card / "hall/h-1.dng").stat().st_size)
-    assert verify_originals(job, Silent()) == intake.Verified(3)
+    assert verify_originals(job, Silent()) == Verified(3)
     assert list(open_job(job).rooms) == ["hall", "lounge"]
     again = take(card, job)
     assert (again.copied, len(again.already)) == ([], 3)
