@@ -223,10 +223,22 @@ class SpanStage(Stage[S]):
 
 
 class Opened(ABC):
-    """A frame's file, open for reading rows as linear light. Close it, or use it with `with`."""
+    """A frame's file, open for reading rows as linear light. Close it, or use it with `with`.
+
+    Attributes
+    ----------
+    facts : FrameFacts
+        Of the frame.
+    notes : mapping of str to float or str
+        What opening it found out, for the photographer.
+    found : object, optional
+        What looking at its samples found out: plain data (`panopipe.run.plain`). A run keeps it and hands it
+        to `SourceStage.open` when the same files are opened again with the same settings.
+    """
 
     facts: FrameFacts
     notes: Notes
+    found: Any = None
 
     @abstractmethod
     def reduced(self, width: int) -> Rows:
@@ -254,8 +266,11 @@ class SourceStage(Stage[S]):
     """The first stage: files in, light out."""
 
     @abstractmethod
-    def open(self, files: Sequence[Path], key: FrameKey, settings: S) -> Opened:
+    def open(self, files: Sequence[Path], key: FrameKey, settings: S, found: Any = None) -> Opened:
         """Open the files of one frame (one, or the exposures of a bracket).
+
+        `found` is what `Opened.found` was before, or something else from a job folder that a stranger made:
+        it is to be checked, and is left out of the call where the source never gave any.
 
         Raises
         ------

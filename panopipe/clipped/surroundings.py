@@ -14,6 +14,8 @@ from panopipe.sphere.geometry import pixel_solid_angle
 
 _WIDTH = 128
 """Columns of the map; its detail is far coarser."""
+_MOST = 1024
+"""Rows of a map that was kept; no frame is looked at more closely."""
 _NEAR_DEG, _FAR_DEG = 3.0, 15.0
 _EVIDENCE = 0.02
 """Weight of "no warmth, no tint" against the surroundings, as a share of full evidence everywhere."""
@@ -37,6 +39,21 @@ class Surroundings:
     warmth_tint: Floats
     any_percent: float
     all_percent: float
+
+    def is_sound(self) -> bool:
+        """Whether it can be what `survey` gives: it may have been kept where others can write."""
+        height = min(len(self.warmth_tint), _MOST) if isinstance(self.warmth_tint, np.ndarray) else 0
+        percents = (self.any_percent, self.all_percent)
+        return is_array(self.warmth_tint, (height, 2 * height, 2)) and all(
+            isinstance(percent, float) and 0 <= percent <= 100.001 for percent in percents
+        )
+
+
+def is_array(value: object, shape: tuple[int, ...]) -> bool:
+    """Whether a value is an array of finite float64 of this shape, and not an empty one."""
+    if not isinstance(value, np.ndarray) or value.dtype != np.float64 or value.shape != shape:
+        return False
+    return 0 not in shape and bool(np.isfinite(value).all())
 
 
 def read_map(

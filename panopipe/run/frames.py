@@ -16,13 +16,15 @@ from panopipe.job import in_the_way, inside
 from panopipe.recipe.layers import loaded_stage
 from panopipe.run.engine import REDUCED_WIDTH
 from panopipe.run.ledger import FileMark
-from panopipe.run.plain import digest
+from panopipe.run.plain import digest, loads, packages_of
 from panopipe.run.small_frame import SmallFrame
 from panopipe.run.steps import Watch
 from panopipe.run.tasks import FrameFiles
 from panopipe.stage import Opened, SourceStage
 
 _CHUNK = 1 << 22
+_MOST_FOUND = 1 << 22
+"""Bytes up to which what was kept of a look is read."""
 
 
 def look_fingerprint(marks: Mapping[str, FileMark], source: tuple[str, Any]) -> str:
@@ -66,6 +68,22 @@ def kept_reduced(path: Path, width: int) -> Rows | None:
     return rows if np.isfinite(rows).all() else None
 
 
+def found_name(kept: str) -> str:
+    """Where what a source found out at a look is kept, beside the light at a reduced size."""
+    return f"{kept.removesuffix('.raw')}.json"
+
+
+def _kept_found(files: FrameFiles, stage: SourceStage[Any]) -> dict[str, Any]:
+    """What the source found out at the look, to be handed to it; nothing if it was not kept or is damaged."""
+    place = files.at(found_name(files.reduced))
+    try:
+        if not files.reduced or place.stat().st_size > _MOST_FOUND:
+            return {}
+        return {"found": loads(place.read_text(encoding="utf-8"), packages_of(stage))}
+    except (OSError, ValueError):
+        return {}
+
+
 @contextlib.contextmanager
 def opened_frame(files: FrameFiles, source: tuple[str, Any], watch: Watch) -> Iterator[Opened]:
     """A frame's files, open.
@@ -83,7 +101,8 @@ def opened_frame(files: FrameFiles, source: tuple[str, Any], watch: Watch) -> It
         if files.small_of:
             opened = SmallFrame(files.at(files.small), files.small_of, files.width)
         else:
-            opened = stage.open([files.at(path) for path in files.paths], files.key, settings)
+            paths = [files.at(path) for path in files.paths]
+            opened = stage.open(paths, files.key, settings, **_kept_found(files, stage))
     with opened:
         yield opened
 

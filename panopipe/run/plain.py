@@ -65,6 +65,11 @@ def loads(text: str, packages: Collection[str] = (HERE,)) -> Any:
         raise ValueError(f"not data that panopipe wrote ({error})") from error
 
 
+def packages_of(stage: object) -> frozenset[str]:
+    """Top-level packages whose classes may stand in what a stage gave: panopipe and the stage's own."""
+    return frozenset({HERE, type(stage).__module__.partition(".")[0]})
+
+
 def _spelled(value: object) -> Any:  # noqa: PLR0911 - one line per type is what reads best here
     if value is None or (isinstance(value, bool | str) and type(value) in (bool, str)):
         return value

@@ -10,7 +10,7 @@ from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import Job
 from panopipe.recipe.layers import loaded_stage
 from panopipe.run.ledger import Ledger
-from panopipe.run.plain import HERE, digest, loads
+from panopipe.run.plain import digest, loads, packages_of
 from panopipe.run.plan import Planned, seen_fingerprint, solved_fingerprint
 from panopipe.run.steps import StageError, Watch
 from panopipe.stage import JobFacts, Observed, Solution
@@ -87,7 +87,7 @@ def _solve(
     fingerprint = solved_fingerprint(job, stage, seen, reference)
     solved.fingerprints.add(fingerprint)
     loaded = loaded_stage(stage)
-    packages = {HERE, type(loaded).__module__.partition(".")[0]}
+    packages = packages_of(loaded)
     kept = ledger.solved(fingerprint, packages)
     if kept is not None:
         return kept

@@ -22,6 +22,7 @@ from panopipe.run.before import before_jpeg
 from panopipe.run.engine import finish_frame, reductions
 from panopipe.run.errand import FrameFault
 from panopipe.run.frames import (
+    found_name,
     hashed,
     kept_name,
     kept_reduced,
@@ -80,6 +81,8 @@ def _light(task: LookTask, fingerprint: str, watch: Watch) -> tuple[FrameFacts, 
         found = reductions(opened, source=task.source[0], watch=watch)
         put_inside(files, files.before, before_jpeg(found.before, opened.facts), lasting=False)
         put_inside(files, kept, found.reduced.data.cast("B"), lasting=False)
+        if opened.found is not None:
+            put_inside(files, found_name(kept), dumps(opened.found).encode(), lasting=False)
         if small:
             put_inside(files, small, small_bytes(found.before), lasting=False)
         return opened.facts, found.reduced

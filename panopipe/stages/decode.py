@@ -14,7 +14,7 @@ from panopipe.clipped.band import Rebuilder
 from panopipe.clipped.chunks import Chunks, Part, part_that_lacks_nothing
 from panopipe.clipped.level import cut_level
 from panopipe.clipped.rebuild import Lights, share_of_red
-from panopipe.clipped.surroundings import saturated_percent, survey
+from panopipe.clipped.surroundings import Surroundings, is_array, saturated_percent, survey
 from panopipe.colour.spaces import Matrix, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy, xy_from_cct_duv
 from panopipe.files.picture import linear_light, open_picture
@@ -34,6 +34,34 @@ _PICKED_ROWS = 256
 _BEYOND_MEASURE = np.float64(1e6)
 _LIGHTS_KELVIN = (2500, 2700, 3000, 3500, 4000, 5000, 6500, 8000, 10000)
 """Black bodies that stand for the lights of a house and its windows."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What looking at a frame's samples found out.
+
+    Attributes
+    ----------
+    anchor : int
+        Column that the frame is turned to begin with.
+    level : ndarray of shape (3,), dtype float64, or None
+        Share of the white level at which each plane is cut off; None where nothing is.
+    surroundings : Surroundings
+        What the frame tells of its saturated parts.
+    """
+
+    anchor: int
+    level: Matrix | None
+    surroundings: Surroundings
+
+    def is_sound(self, width: int) -> bool:
+        """Whether it can be that of a frame so wide: it may come from a job folder that a stranger made."""
+        level_is_sound = self.level is None or (
+            is_array(self.level, (3,)) and bool(np.all((self.level > 0) & (self.level <= 1)))
+        )
+        is_place = isinstance(self.anchor, int) and 0 <= self.anchor < width
+        is_surrounded = isinstance(self.surroundings, Surroundings) and self.surroundings.is_sound()
+        return is_place and level_is_sound and is_surrounded
 
 
 @dataclass(frozen=True)
@@ -64,13 +92,15 @@ class Decode(SourceStage[DecodeSettings]):
     summary = "reads a frame into linear light: levels, white and colour as the file's own data say"
     Settings = DecodeSettings
 
-    def open(self, files: Sequence[Path], key: FrameKey, settings: DecodeSettings) -> DecodedFrame:
+    def open(
+        self, files: Sequence[Path], key: FrameKey, settings: DecodeSettings, found: Any = None
+    ) -> DecodedFrame:
         """See `SourceStage.open`."""
         if len(files) != 1:
             raise ValueError(f"{len(files)} files for one frame; decode takes one")
         recorded = open_picture(files[0])
         try:
-            return DecodedFrame(recorded, key, settings)
+            return DecodedFrame(recorded, key, settings, found)
         except BaseException:
             recorded.samples.close()
             raise
@@ -79,18 +109,23 @@ class Decode(SourceStage[DecodeSettings]):
 class DecodedFrame(Opened):
     """A frame's file, open; rows become light when asked for."""
 
-    def __init__(self, recorded: Recorded, key: FrameKey, settings: DecodeSettings) -> None:
+    def __init__(
+        self, recorded: Recorded, key: FrameKey, settings: DecodeSettings, found: Any = None
+    ) -> None:
         self._recorded = recorded
         self._samples = recorded.samples
         width, height = self._samples.width, self._samples.height
-        self._anchor = anchor_column(self._samples.rows(row, row + 1)[0] for row in anchor_rows(height))
         self.notes: dict[str, float | str] = dict(recorded.notes)
         self._white_xy = self._chosen_white(settings)
         white = None if self._white_xy is None else (float(self._white_xy[0]), float(self._white_xy[1]))
+        is_known = isinstance(found, Found) and found.is_sound(width)
+        self.found: Found = found if is_known else self._look()
+        self._anchor = self.found.anchor
         self.facts = FrameFacts(key, width, height, self._anchor, recorded.capture, white_xy=white)
         self._affine = self._light_from_samples()
         self._chunks: Chunks | None = None
-        rebuilder = self._learn_highlights()
+        self._note_clipped()
+        rebuilder = self._rebuilder()
         if rebuilder and settings.clipped == "rebuild":
             self._chunks = Chunks(self._samples.read_into, width, self._samples.dtype, rebuilder)
 
@@ -115,36 +150,48 @@ class DecodedFrame(Opened):
         matrix = colour.camera.working_from_camera(self._white_xy) * 2.0**colour.baseline_exposure_ev
         return np.hstack([matrix * scale, (matrix @ (-black * scale))[:, None]])
 
-    def _learn_highlights(self) -> Rebuilder | None:
+    def _look(self) -> Found:
         """Look at samples picked from the whole frame: what is clipped, and what light is around it."""
         colour, black, white = self._recorded.colour, self._recorded.black, self._recorded.white
-        picked = self._picked()
+        width, height = self._samples.width, self._samples.height
+        anchor = anchor_column(self._samples.rows(row, row + 1)[0] for row in anchor_rows(height))
+        picked = self._picked(width, height, anchor)
         _must_be_light(picked)
-        if picked.dtype.kind == "f" and np.any(picked > white):
-            return None  # floats that go on above the white level are not cut off there
+        goes_on = picked.dtype.kind == "f" and bool(np.any(picked > white))
         share = (picked.astype(np.float64) - black) / (white - black)
-        if not isinstance(colour, CameraColour) or self._white_xy is None:
-            self._note_clipped(*saturated_percent(share))
-            return None
+        if goes_on or not isinstance(colour, CameraColour) or self._white_xy is None:
+            # Floats that go on above the white level are not cut off there.
+            percents = (0.0, 0.0) if goes_on else saturated_percent(share)
+            return Found(anchor, None, Surroundings(np.zeros((1, 2, 2)), *percents))
         lights = _lights(colour, self._white_xy)
         level = cut_level(share, lights)
         if level.min() < 1:
-            self.notes["clipping_found_at_percent_of_white"] = round(100 * float(level.max()), 2)
-            share, white = share / level, black + level * (white - black)
+            share, lights = share / level, Lights(lights.neutral / level, lights.share_of_red)
+        return Found(anchor, level, survey(share, lights))
+
+    def _rebuilder(self) -> Rebuilder | None:
+        colour, black, white = self._recorded.colour, self._recorded.black, self._recorded.white
+        level = self.found.level
+        if level is None or not isinstance(colour, CameraColour) or self._white_xy is None:
+            return None
+        lights = _lights(colour, self._white_xy)
+        if level.min() < 1:
             lights = Lights(lights.neutral / level, lights.share_of_red)
-        surroundings = survey(share, lights)
-        self._note_clipped(surroundings.any_percent, surroundings.all_percent)
-        return Rebuilder(black, white, lights, surroundings, self._anchor)
+            white = black + level * (white - black)
+        return Rebuilder(black, white, lights, self.found.surroundings, self._anchor)
 
-    def _note_clipped(self, any_percent: float, all_percent: float) -> None:
-        self.notes["clipped_share_percent"] = round(any_percent, 4)
-        self.notes["clipped_in_all_planes_percent"] = round(all_percent, 4)
+    def _note_clipped(self) -> None:
+        level, surroundings = self.found.level, self.found.surroundings
+        if level is not None and level.min() < 1:
+            self.notes["clipping_found_at_percent_of_white"] = round(100 * float(level.max()), 2)
+        self.notes["clipped_share_percent"] = round(surroundings.any_percent, 4)
+        self.notes["clipped_in_all_planes_percent"] = round(surroundings.all_percent, 4)
 
-    def _picked(self) -> Samples:
+    def _picked(self, width: int, height: int, anchor: int) -> Samples:
         """Every so many-th sample of the whole frame, anchor column first."""
-        step = max(self.facts.height // _PICKED_ROWS, 1)
-        columns = (np.arange(step // 2, self.facts.width, step) + self._anchor) % self.facts.width
-        rows = range(step // 2, self.facts.height, step)
+        step = max(height // _PICKED_ROWS, 1)
+        columns = (np.arange(step // 2, width, step) + anchor) % width
+        rows = range(step // 2, height, step)
         count = min(len(rows), len(columns) // 2)
         picked = [self._samples.rows(row, row + 1)[0, columns[: 2 * count]] for row in rows[:count]]
         return np.stack(picked)

@@ -64,8 +64,8 @@ def _scene(number: int) -> Any:
 def finish(dng: Path) -> dict[str, Any]:
     """Let panopipe finish one frame in this process: open, reduce, survey, solve, learn, stream, encode.
 
-    As in a worker of a run, the frame is opened to be looked at, and again to be finished, and freed memory
-    stays with the process.
+    As in a worker of a run, the frame is opened to be looked at, and again to be finished with what was found
+    then, and freed memory stays with the process.
     """
     from panopipe.frame import Frame, FrameKey
     from panopipe.run.engine import finish_frame, reductions
@@ -78,19 +78,19 @@ def finish(dng: Path) -> dict[str, Any]:
     watch, key = Watch(), FrameKey("room", "frame")
     start = time.process_time()
 
-    def opened_frame() -> Any:
+    def opened_frame(found: Any = None) -> Any:
         with watch.on("decode"):
-            return steps[0].stage.open([dng], key, steps[0].settings)
+            return steps[0].stage.open([dng], key, steps[0].settings, found)
 
     with opened_frame() as opened:
-        reduced = reductions(opened, source="decode", watch=watch).reduced
+        reduced, found = reductions(opened, source="decode", watch=watch).reduced, opened.found
         solutions = {}
         with watch.on("survey of all stages"):
             for step in (step for step in steps if step.stage.surveys):
                 seen = step.stage.survey(Frame(reduced.copy(), opened.facts), step.settings)
                 observed = {key: Observed(seen, step.settings, opened.facts)}
                 solutions[step.name] = step.stage.solve(observed, JobFacts({key.room: [key]}))[key]
-    with opened_frame() as opened:
+    with opened_frame(found) as opened:
         done = finish_frame(opened, steps, given=Given(solutions), reduced=reduced, watch=watch)
     seconds = time.process_time() - start
     dng.with_suffix(".jpg").write_bytes(done.outputs[0].data)

@@ -20,7 +20,7 @@ from panopipe.run.job_run import Options, Summary, proof_job, run_job
 from panopipe.run.journal import Silent
 from panopipe.run.ledger import read_records
 from panopipe.run.lock import JobLock
-from panopipe.stages.decode import Decode
+from panopipe.stages.decode import Decode, DecodedFrame
 from tests.run import fakes
 from tests.run.conftest import ORDER, write_frame
 
@@ -57,6 +57,26 @@ def test_a_job_is_finished_and_then_left_alone(make_job: MakeJob) -> None:
     again = run(folder)
     assert (again.finished, names(again.already)) == ([], ALL)
     assert finished(folder) == first
+
+
+def test_a_frame_is_looked_at_once_and_what_was_found_may_be_damaged(
+    make_job: MakeJob, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looks: list[object] = []
+    look = DecodedFrame._look
+    monkeypatch.setattr(DecodedFrame, "_look", lambda self: looks.append(self) or look(self))
+    folder = make_job()
+    run(folder)
+    first = finished(folder)
+    assert len(looks) == len(ALL)
+    kept = sorted((folder / ".panopipe/reduced").glob("*.json"))
+    assert len(kept) == len(ALL)
+    for path, damage in zip(kept, (b"", b"[" * 5000, b'["record","os:system",{}]'), strict=True):
+        path.write_bytes(damage)
+    shutil.rmtree(folder / "finished")
+    assert names(run(folder).finished) == ALL
+    assert finished(folder) == first
+    assert len(looks) == 2 * len(ALL)
 
 
 def test_one_override_does_one_frame_again(make_job: MakeJob) -> None:
@@ -224,15 +244,15 @@ def test_a_full_disk_at_any_output_stops_and_the_next_run_goes_on(
     run(undisturbed)
     folder = make_job()
     stops = 0
-    while True:
-        monkeypatch.setattr("panopipe.run.frames.write_whole", Left(2).write)
+    while stops < 9:
+        monkeypatch.setattr("panopipe.run.frames.write_whole", Left(4).write)
         summary = run(folder)
         if not summary.stopped:
             break
         assert "the disk is full" in summary.stopped
         assert summary.failed == []
         stops += 1
-    assert stops == 4  # one frame looked at in each of three runs, then two finished, then the last
+    assert stops == 3  # a look writes three files: one in each of three runs, then one output, then two
     assert finished(folder) == finished(undisturbed)
 
 

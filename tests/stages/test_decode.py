@@ -1,3 +1,4 @@
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -6,11 +7,13 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from panopipe.clipped.surroundings import Surroundings
 from panopipe.colour.dng import Calibration, Camera
 from panopipe.colour.spaces import D65_XY, SRGB_FROM_WORKING, WORKING_FROM_SRGB, xyz_from_xy
 from panopipe.colour.temperature import planckian_xy
 from panopipe.colour.transfer import srgb_decode
 from panopipe.frame import FrameKey
+from panopipe.run.plain import dumps, loads
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stages.decode import Decode, DecodedFrame, DecodeSettings
 from tests.makers.dng import CAMERA_A, CAMERA_D65, Shot, Tag, neutral_of, write_linear_dng
@@ -254,3 +257,50 @@ def test_floats_that_are_no_light_are_refused(tmp_path: Path, bad: float, place:
     path = write_linear_dng(tmp_path / "a.dng", samples)
     with pytest.raises(ValueError, match="no light"), opened(path) as frame:
         frame.reduced(64)
+
+
+def room(tmp_path: Path) -> Path:
+    samples = speckled()
+    samples[20:30, 5:40] = 65535  # a window, wider than a hot pixel
+    return write_linear_dng(tmp_path / "a.dng", samples)
+
+
+def test_a_frame_opened_again_with_what_was_found_is_the_same_and_looks_at_no_sample(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = room(tmp_path)
+    with opened(path) as first:
+        assert first.found.surroundings.all_percent > 0
+        kept = loads(dumps(first.found))
+        wanted = first.read(0, 64)
+    monkeypatch.setattr(DecodedFrame, "_look", lambda self: pytest.fail("looked again"))
+    with Decode().open([path], KEY, DecodeSettings(), kept) as again:
+        assert np.array_equal(again.read(0, 64), wanted)
+        assert again.facts == first.facts
+        assert again.notes == first.notes
+
+
+DAMAGED: dict[str, Any] = {
+    "of another kind": {"anchor": 3},
+    "an anchor out of the frame": lambda found: replace(found, anchor=128),
+    "a level of nothing": lambda found: replace(found, level=np.zeros(3)),
+    "a level of one plane": lambda found: replace(found, level=np.ones(1)),
+    "no surroundings": lambda found: replace(found, surroundings=None),
+    "no map": lambda found: replace(found, surroundings=Surroundings(None, 0.0, 0.0)),  # type: ignore[arg-type]
+    "an endless map": lambda found: replace(
+        found, surroundings=replace(found.surroundings, warmth_tint=np.full((8, 16, 2), np.inf))
+    ),
+    "a map of another shape": lambda found: replace(
+        found, surroundings=replace(found.surroundings, warmth_tint=np.zeros((8, 8, 2)))
+    ),
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGED)
+def test_what_was_found_and_damaged_since_is_found_anew(tmp_path: Path, damage: str) -> None:
+    path = room(tmp_path)
+    with opened(path) as first:
+        wanted = first.read(0, 64)
+    made = DAMAGED[damage]
+    with Decode().open([path], KEY, DecodeSettings(), made(first.found) if callable(made) else made) as again:
+        assert np.array_equal(again.read(0, 64), wanted)
