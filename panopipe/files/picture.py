@@ -61,9 +61,7 @@ def open_picture(path: Path) -> Recorded:
         return open_dng(path, directories) if is_dng(directories) else _open_tiff(path, directories)
     if start.startswith((_PNG_START, _JPEG_START)):
         return _open_coded(path, start)
-    raise ValueError(
-        f"not a DNG, TIFF, JPEG or PNG file: it starts with {start[:8]!r}; export the frame again"
-    )
+    raise ValueError(f"not a DNG, TIFF, JPEG or PNG file ({_beginning(start)}); export the frame again")
 
 
 def read_patch(path: Path) -> NDArray[np.float32]:
@@ -92,7 +90,7 @@ def read_patch(path: Path) -> NDArray[np.float32]:
     elif start.startswith((_PNG_START, _JPEG_START)):
         array, colour = _coded_patch(path, start)
     else:
-        raise ValueError(f"not a PNG, JPEG or TIFF picture: it starts with {start[:8]!r}")
+        raise ValueError(f"not a PNG, JPEG or TIFF picture ({_beginning(start)}); save it as one")
     full = 1.0 if array.dtype.kind == "f" else float(np.iinfo(array.dtype).max)
     alpha = array[:, :, 3:].astype(np.float32) / np.float32(full)
     light = linear_light(array[:, :, :3], colour)
@@ -113,6 +111,11 @@ def linear_light(samples: Array, colour: ProfileColour) -> NDArray[np.float32]:
     for plane in range(3):
         light[:, :, plane] = np.take(curves[plane], samples[:, :, plane], mode="clip")
     return light
+
+
+def _beginning(start: bytes) -> str:
+    """First bytes of a file as far as they are letters; they often name its kind."""
+    return f"it begins with {''.join(chr(byte) if 32 < byte < 127 else '.' for byte in start[:12])}"
 
 
 def _start(path: Path) -> bytes:
@@ -207,7 +210,7 @@ def _decode(picture: Image.Image, path: Path, start: bytes, mode: str) -> Array:
     if start.startswith(_PNG_START) and start[24:25] == b"\x10":
         return np.asarray(_deep_png(path, mode))
     if picture.mode in ("CMYK", "YCCK", "LAB", "F", "I"):
-        raise ValueError(f"a picture in {picture.mode}; panopipe takes RGB or grey")
+        raise ValueError(f"a picture in {picture.mode}; panopipe takes RGB or grey: export the frame as one")
     return np.asarray(picture.convert(mode))
 
 

@@ -71,7 +71,10 @@ def test_a_dng_that_is_no_frame(tmp_path: Path, form: dict, says: str) -> None:
     ("data", "says"),
     [
         (b"", "empty (0 bytes)"),
-        (b"this is a text file named .dng\n" * 50, "not a DNG, TIFF, JPEG or PNG file"),
+        (
+            b"this is a text file named .dng\n" * 50,
+            "not a DNG, TIFF, JPEG or PNG file (it begins with this.is.a.te)",
+        ),
         (b"II*\0", "damaged"),
         (b"II*\0" + bytes(100), "damaged"),
         (b"\xff\xd8\xff\xe0" + bytes(100), "damaged"),
