@@ -10,6 +10,8 @@ PyObject *mark_kernel(PyObject *self, PyObject *args);
 PyObject *lacking_kernel(PyObject *self, PyObject *args);
 PyObject *add_row_kernel(PyObject *self, PyObject *args);
 PyObject *mean_columns_kernel(PyObject *self, PyObject *args);
+PyObject *box_round_kernel(PyObject *self, PyObject *args);
+PyObject *box_along_kernel(PyObject *self, PyObject *args);
 PyObject *nearest_kernel(PyObject *self, PyObject *args);
 PyObject *window_gap_kernel(PyObject *self, PyObject *args);
 PyObject *pair_gaps_kernel(PyObject *self, PyObject *args);
@@ -25,6 +27,8 @@ static PyMethodDef methods[] = {
     {"lacking", lacking_kernel, METH_VARARGS, NULL},
     {"add_row", add_row_kernel, METH_VARARGS, NULL},
     {"mean_columns", mean_columns_kernel, METH_VARARGS, NULL},
+    {"box_round", box_round_kernel, METH_VARARGS, NULL},
+    {"box_along", box_along_kernel, METH_VARARGS, NULL},
     {"nearest", nearest_kernel, METH_VARARGS, NULL},
     {"window_gap", window_gap_kernel, METH_VARARGS, NULL},
     {"pair_gaps", pair_gaps_kernel, METH_VARARGS, NULL},

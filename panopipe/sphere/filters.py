@@ -13,6 +13,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from panopipe.pixels.box import box_along, box_round
 from panopipe.sphere.geometry import pitch_of_row
 from panopipe.sphere.wrap import pad
 
@@ -70,16 +71,16 @@ def _whole(frame: ArrayLike) -> Plane:
 
 def _along_meridians(values: Plane, reach: float) -> Plane:
     """Mean over rows within `reach` pixels, weighted by solid angle, going on over the poles."""
-    height = values.shape[0]
+    height, width = values.shape[:2]
     margin = min(math.ceil(reach + 1), height)
     weight = np.cos(np.radians(pitch_of_row(np.arange(height), height)))
     weight = np.concatenate([weight[:margin][::-1], weight, weight[height - margin :][::-1]])
-    tall = pad(values, margin)[:, margin : margin + values.shape[1]]
-    weight = weight.reshape((-1,) + (1,) * (values.ndim - 1))
-    centres = np.arange(height) + margin + 0.5
-    low, high = centres - reach - (reach == 0) * 0.5, centres + reach + (reach == 0) * 0.5
-    total = _between(_sums(tall * weight), low, high)
-    return total / _between(_sums(weight), low, high)
+    tall = pad(values, margin)[:, margin : margin + width].reshape(len(weight), -1)
+    centres, half = np.arange(height) + margin + 0.5, max(reach, 0.5)
+    result = np.empty_like(values)
+    ends = np.stack([centres - half, centres + half])
+    box_along(np.ascontiguousarray(tall), weight, ends, result.reshape(height, -1))
+    return result
 
 
 def _along_rows(values: Plane, reach: float) -> Plane:
@@ -87,38 +88,6 @@ def _along_rows(values: Plane, reach: float) -> Plane:
     height, width = values.shape[:2]
     cosine = np.cos(np.radians(pitch_of_row(np.arange(height), height)))
     half = np.minimum(np.maximum(reach, 0.5) / cosine, width / 2)
-    steps = values.reshape(height, width, -1)
-    sums = np.cumsum(steps, axis=1)
-    turn = sums[:, -1:].copy()
-    sums -= steps  # of the columns before each
-    total = _going_round(steps, sums, turn, 0.5 + half) - _going_round(steps, sums, turn, 0.5 - half)
-    return np.asarray(total / (2 * half)[:, None, None]).reshape(values.shape)
-
-
-def _going_round(steps: Plane, sums: Plane, turn: Plane, offset: Plane) -> Plane:
-    """Integral of each row's step function from its start to each column plus the row's offset."""
-    height, width, channels = steps.shape
-    whole = np.floor(offset)
-    part = (offset - whole)[:, None, None]
-    turns, column = np.divmod(np.arange(width) + whole.astype(np.intp)[:, None], width)
-    index = column + width * np.arange(height)[:, None]
-    before, here = (np.take(of.reshape(-1, channels), index, axis=0) for of in (sums, steps))
-    return np.asarray(before + part * here + turns[..., None] * turn)
-
-
-def _sums(values: Plane) -> Plane:
-    """Running sums along axis 0, starting with 0."""
-    sums = np.zeros((values.shape[0] + 1, *values.shape[1:]))
-    np.cumsum(values, axis=0, out=sums[1:])
-    return sums
-
-
-def _between(sums: Plane, low: Plane, high: Plane) -> Plane:
-    """Integral of a step function between fractional places, from its running sums."""
-    return _at(sums, high) - _at(sums, low)
-
-
-def _at(sums: Plane, place: Plane) -> Plane:
-    whole = np.clip(np.floor(place).astype(np.intp), 0, sums.shape[0] - 2)
-    part = (place - whole).reshape((-1,) + (1,) * (sums.ndim - 1))
-    return sums[whole] * (1 - part) + sums[whole + 1] * part
+    result = np.empty_like(values)
+    box_round(values.reshape(height, width, -1), half, result.reshape(height, width, -1))
+    return result
