@@ -36,11 +36,9 @@ _LUMA_SCALE, _CHROMA_SCALE = 0.12, 0.05
 """Differences in log light that count as one: shade may vary on one floor, colour less."""
 _SHADOW_SHARE = 0.03
 """Loss of light that counts as shadow."""
-_ALLOWANCE, _SHARP_DEG = 0.2, 4.2
-"""Further cover per degree of foot beyond so many: the larger a foot, the wider its half-shadow, which fades
-below what one frame can show."""
-_SIZE_PERCENTILE = 75.0
-"""What counts as the foot's size: a foot of toes casts a shadow nearly as wide as they reach."""
+_SIZE_PERCENTILE, _WIDER_DEG = 90.0, 0.4
+"""What counts as the foot's size, and by how much its outline is found too wide, for the dark beside it: a
+foot of toes casts a shadow as wide as they reach."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,12 +106,11 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
     certainty = _certainty(evidence, radius)
     foot_deg = np.asarray(radius * STEP_DEG, np.float64)
     contact = np.asarray(_shadow_radius(turned, radius) * STEP_DEG, np.float64)
-    size_deg = float(np.percentile(foot_deg, _SIZE_PERCENTILE))
-    contact += _ALLOWANCE * max(0.0, float(foot_deg.mean()) - _SHARP_DEG)
+    size_deg = max(_SMALLEST_DEG, float(np.percentile(foot_deg, _SIZE_PERCENTILE)) - _WIDER_DEG)
     found = []
     for one, turn in zip(turned, turns, strict=True):
         chroma = one[..., 1:] - np.median(one[_rows(*_FLOOR_DEG), :, 1:], axis=(0, 1))
-        cast = cast_shadow_deg(one[..., 0] * _LUMA_SCALE, chroma, contact, size_deg)
+        cast = cast_shadow_deg(one[..., 0] * _LUMA_SCALE, chroma, foot_deg, contact, size_deg)
         shadow_deg: Float = np.maximum(contact, cast)
         found.append(Footprint(_outline(shadow_deg, turn), _outline(foot_deg, turn), certainty))
     return found

@@ -22,8 +22,9 @@ from panopipe.floor.register import Laid, lay
 from panopipe.floor.soften import fill_softly
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.setting import AUTO, Auto, choice, number, picture, switch
+from panopipe.sphere.from_view import write_view
 from panopipe.sphere.geometry import row_of_pitch
-from panopipe.sphere.views import View, frame_focal_px, straight_down, view_from_frame, write_view
+from panopipe.sphere.views import View, frame_focal_px, straight_down, view_from_frame
 from panopipe.stage import Applied, JobFacts, Learned, Look, Observed, Solution, SpanStage
 
 _ASSUMED_FOOT_M = 0.17
@@ -130,7 +131,7 @@ class Nadir(SpanStage[NadirSettings]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 5
+    version: ClassVar[int] = 6
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     surveys: ClassVar[bool] = True
