@@ -7,7 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.sphere.views import straight_down, write_view
+from panopipe.sphere.from_view import write_view
+from panopipe.sphere.views import straight_down
 
 Picture = NDArray[np.float32]
 

@@ -11,6 +11,8 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -106,10 +108,10 @@ def correction(residual: Picture, inside: Picture, cycles: int) -> Picture:
     cycles : int
         Steps; each leaves about a fifth of the error.
     """
-    total, ahead = np.zeros_like(residual), np.zeros_like(residual)
+    total, ahead, grids = np.zeros_like(residual), np.zeros_like(residual), _grids(inside)
     last_slope, last_residual = np.float32(1), residual
     for step in range(cycles):
-        steep = _cycle(residual, inside)
+        steep = _cycle(residual, grids)
         slope = _dot(steep, residual)
         ahead *= (slope - _dot(steep, last_residual)) / last_slope if step else np.float32(0)
         ahead += steep
@@ -145,9 +147,16 @@ def _laplacian(picture: Picture) -> Picture:
     return result.reshape(picture.shape)
 
 
-def _smooth(guess: Picture, wanted: Picture, inside: Picture, times: int) -> Picture:
+def _grids(inside: Picture) -> list[tuple[Picture, Picture]]:
+    """The hole on ever coarser grids: 1 inside; and the share of a step that damped Jacobi takes."""
+    grids = [inside]
+    while min(grids[-1].shape[:2]) > _SMALLEST:
+        grids.append((_halved(grids[-1]) > 0.99).astype(np.float32))
+    return [(grid, grid * np.float32(_DAMPING / 4)) for grid in grids]
+
+
+def _smooth(guess: Picture, wanted: Picture, share: Picture, times: int) -> Picture:
     """Damped Jacobi; changes `guess`."""
-    share = inside * np.float32(_DAMPING / 4)
     for _ in range(times):
         step = _laplacian(guess)
         step -= wanted
@@ -156,21 +165,22 @@ def _smooth(guess: Picture, wanted: Picture, inside: Picture, times: int) -> Pic
     return guess
 
 
-def _cycle(wanted: Picture, inside: Picture) -> Picture:
+def _cycle(wanted: Picture, grids: Sequence[tuple[Picture, Picture]]) -> Picture:
     """One V-cycle for a correction that is zero around the hole."""
-    height, width = inside.shape[:2]
-    if min(height, width) <= _SMALLEST:
-        return _smooth(np.zeros_like(wanted), wanted, inside, 30)
+    (inside, share), *coarser = grids
+    if not coarser:
+        return _smooth(np.zeros_like(wanted), wanted, share, 30)
     # The first step from zero needs no Laplacian.
-    guess = _smooth(wanted * inside * np.float32(-_DAMPING / 4), wanted, inside, 1)
-    residual = wanted - _laplacian(guess)
+    guess = _smooth(wanted * -share, wanted, share, 1)
+    residual = _laplacian(guess)
+    np.subtract(wanted, residual, out=residual)
     residual *= inside
-    coarse_inside = (_halved(inside) > 0.99).astype(np.float32)
-    correction = _cycle(4 * _halved(residual) * coarse_inside, coarse_inside)
-    finer = _doubled(correction, (height, width))
+    coarse = _halved(residual)
+    coarse *= 4 * coarser[0][0]
+    finer = _doubled(_cycle(coarse, coarser), inside.shape[:2])
     finer *= inside
     guess += finer
-    return _smooth(guess, wanted, inside, 2)
+    return _smooth(guess, wanted, share, 2)
 
 
 def _halved(picture: Picture) -> Picture:

@@ -36,13 +36,15 @@ class Scene:
         return cuts[0], cuts[1]
 
     def shifted(self, box: Box, shift: Whole) -> tuple[Picture, Mask]:
-        """The floor at box + shift, and where it is known."""
+        """The floor at box + shift, and where it is known; parts of the scene where all lies inside."""
         height, width = self.known.shape
         rows, columns = (
             slice(cut.start + int(by), cut.stop + int(by)) for cut, by in zip(box, shift, strict=True)
         )
         top, left = max(0, rows.start), max(0, columns.start)
         bottom, right = min(height, rows.stop), min(width, columns.stop)
+        if (top, left, bottom, right) == (rows.start, columns.start, rows.stop, columns.stop):
+            return self.detail[rows, columns], self.known[rows, columns]
         shape = (rows.stop - rows.start, columns.stop - columns.start)
         picture = np.zeros((*shape, self.detail.shape[-1]), np.float32)
         valid = np.zeros(shape, np.bool_)
@@ -58,7 +60,7 @@ class Scene:
 def shrunk(picture: Picture, factor: int) -> Picture:
     """Average blocks of `factor` x `factor` pixels; an incomplete block at the end is left out."""
     height, width = picture.shape[0] // factor, picture.shape[1] // factor
-    cut = np.ascontiguousarray(picture[: height * factor, : width * factor])
+    cut = picture[: height * factor, : width * factor]
     small: Picture = cv2.resize(cut, (width, height), interpolation=cv2.INTER_AREA)
     return small
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
-from panopipe.sphere.views import REACH, sample_frame
+from panopipe.sphere.sampling import REACH, sample_frame
 
 Float = NDArray[np.float64]
 Single = NDArray[np.float32]

@@ -6,16 +6,9 @@ import numpy as np
 import py360convert
 import pytest
 
+from panopipe.sphere.from_view import frame_from_view, write_view
 from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
-from panopipe.sphere.views import (
-    frame_focal_px,
-    frame_from_view,
-    looking,
-    rows_needed,
-    straight_down,
-    view_from_frame,
-    write_view,
-)
+from panopipe.sphere.views import frame_focal_px, looking, rows_needed, straight_down, view_from_frame
 
 WIDTH, HEIGHT = 2048, 1024
 
