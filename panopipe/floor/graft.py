@@ -17,6 +17,7 @@ Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _CYCLES = 6
+_MEAN = np.full((1, 3), 1 / 3, np.float32)
 
 
 def sharpness(own: Picture, real: Picture, ring: Mask) -> float:
@@ -25,7 +26,7 @@ def sharpness(own: Picture, real: Picture, ring: Mask) -> float:
     Seen from two metres away at a low angle, a rug's lines are wider than the frame's own; the ratio of the
     rms of detail of one to three pixels says so.
     """
-    fine = [_detail(np.log(np.maximum(light.mean(-1), 1e-4)))[ring] for light in (own, real)]
+    fine = [_detail(cv2.log(np.maximum(cv2.transform(light, _MEAN), 1e-4)))[ring] for light in (own, real)]
     return float(np.sqrt(np.square(fine[1]).mean() / max(float(np.square(fine[0]).mean()), 1e-12)))
 
 

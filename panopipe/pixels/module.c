@@ -12,6 +12,7 @@ PyObject *add_row_kernel(PyObject *self, PyObject *args);
 PyObject *mean_columns_kernel(PyObject *self, PyObject *args);
 PyObject *box_round_kernel(PyObject *self, PyObject *args);
 PyObject *box_along_kernel(PyObject *self, PyObject *args);
+PyObject *angles_kernel(PyObject *self, PyObject *args);
 PyObject *nearest_kernel(PyObject *self, PyObject *args);
 PyObject *window_gap_kernel(PyObject *self, PyObject *args);
 PyObject *pair_gaps_kernel(PyObject *self, PyObject *args);
@@ -29,6 +30,7 @@ static PyMethodDef methods[] = {
     {"mean_columns", mean_columns_kernel, METH_VARARGS, NULL},
     {"box_round", box_round_kernel, METH_VARARGS, NULL},
     {"box_along", box_along_kernel, METH_VARARGS, NULL},
+    {"angles", angles_kernel, METH_VARARGS, NULL},
     {"nearest", nearest_kernel, METH_VARARGS, NULL},
     {"window_gap", window_gap_kernel, METH_VARARGS, NULL},
     {"pair_gaps", pair_gaps_kernel, METH_VARARGS, NULL},

@@ -73,6 +73,19 @@ def test_a_rough_place_is_refined_to_the_pixel(pair):
     assert np.hypot(dx, dy) < 0.5
 
 
+@pytest.mark.parametrize("name", ["deck", "carpet"])
+def test_a_millionth_of_the_light_does_not_move_the_floor(name):
+    # Once seen: boards all of one direction wandered along themselves, another way with each rounding.
+    true = truth()
+    rough = Place(true.turn_deg + 0.4, true.right + 0.012, true.forward - 0.01, 1.0)
+    seen = [see(FLOORS[name](), stand, Foot(8), width=WIDTH, top_pitch_deg=-24) for stand in (ONE, TWO)]
+    noise = 1e-6 * np.random.default_rng(1).standard_normal(seen[1].rows.shape)
+    nudged = (seen[1].rows * (1 + noise)).astype(np.float32)
+    (one, _, hole), (other, _, _) = laid(seen, rough), laid(seen, rough, rows=nudged)
+    # A code of 255 is 2.4 / 255 of the light at white, and more below (IEC 61966-2-1).
+    assert np.abs(np.log(other.light[hole] / one.light[hole])).max() < 2.4 / 255
+
+
 def test_another_floor_does_not_agree(pair):
     other = see(FLOORS["planks"](), TWO, Foot(8), width=WIDTH, top_pitch_deg=-24)
     found, _, _ = laid(pair, truth(), rows=other.rows)
