@@ -105,10 +105,9 @@ def _inverses(height: int) -> Matrix:
 def _integrate(divergence: Matrix) -> Matrix:
     height, width = divergence.shape[:2]
     waves = np.ascontiguousarray(np.fft.rfft(divergence, axis=1).swapaxes(0, 1))
-    solved = np.matmul(_inverses(height), waves.view(np.float64)).view(
-        np.complex128
-    )  # real and imaginary alike
-    field = np.fft.irfft(solved.swapaxes(0, 1), n=width, axis=1)
+    solved = np.matmul(_inverses(height), waves.view(np.float64))  # real and imaginary alike
+    solved = solved.view(np.complex128).swapaxes(0, 1)
+    field = np.fft.irfft(solved, n=width, axis=1)
     weight = np.cos(np.radians(pitch_of_row(np.arange(height), height)))
     mean = np.tensordot(weight, field.mean(axis=1), axes=(0, 0)) / weight.sum()
     centred: Matrix = field - mean
