@@ -275,6 +275,16 @@ def test_help_loads_no_picture_library() -> None:
     assert "Finish a job's frames" in panopipe("--help").stdout
 
 
+def test_a_line_about_an_error_loads_no_picture_library() -> None:
+    """It comes at once, and also where one of the libraries is what is broken."""
+    code = (
+        "import sys; from panopipe.cli.errors import say, what_to_do; say(what_to_do(ValueError('a\\nb')));"
+        "print(sorted({'numpy', 'cv2', 'PIL', 'imagecodecs'} & set(sys.modules)))"
+    )
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert (shown.stderr, shown.stdout) == ("panopipe: a b\n", "[]\n")
+
+
 def test_a_real_run_with_worker_processes(tmp_path: Path) -> None:
     """The one test here that starts the program and its workers as a user does."""
     for name in ("hall/h1", "hall/h2"):

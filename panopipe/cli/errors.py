@@ -11,6 +11,8 @@ from collections.abc import Iterator
 
 import typer
 
+from panopipe.run.line import one_line, printable
+
 FRAMES_FAILED, USAGE, STOPPED, OWN_FAULT, INTERRUPTED = 1, 2, 3, 70, 130
 """Exit codes: frames or the review failed; job, recipe or command wrong; stopped before the end; a fault of
 panopipe itself; stopped by Ctrl-C."""
@@ -44,15 +46,11 @@ def told(debug: bool) -> Iterator[None]:
 
 def say(line: str) -> None:
     """Say on the standard error what went wrong."""
-    from panopipe.run.screen import printable
-
     print(printable(f"panopipe: {line}"), file=sys.stderr)
 
 
 def what_to_do(error: Exception) -> str:
     """Message of an error; with what helps, where only the system's own words came up."""
-    from panopipe.run.steps import one_line
-
     if not isinstance(error, ValueError | OSError):
         fault = f"{type(error).__name__}: {one_line(error)}"
         return f"a fault of its own ({fault}); --debug tells more for a report"

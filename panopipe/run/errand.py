@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Generic, ParamSpec, TypeVar
 
 from panopipe.frame import FrameKey
-from panopipe.run.steps import one_line
+from panopipe.run.line import one_line
 
 P = ParamSpec("P")
 T = TypeVar("T")

@@ -16,9 +16,9 @@ from panopipe.files.capture_time import capture_time
 from panopipe.job import KINDS_IN_WORDS, ORIGINALS, inside, natural
 from panopipe.run.frames import hashed
 from panopipe.run.journal import Teller
+from panopipe.run.line import one_line
 from panopipe.run.lock import JobLock
 from panopipe.run.manifest import pictures, read_manifest, write_manifest
-from panopipe.run.steps import one_line
 
 _CHUNK = 1 << 22
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, TextIO
 
 from panopipe.job import Job
+from panopipe.run.line import printable
 
 if TYPE_CHECKING:
     from panopipe.run.session import Summary
@@ -53,11 +54,6 @@ class Screen:
             self._stream.write("\r" + " " * self._drawn + "\r")
             self._stream.flush()
             self._drawn = 0
-
-
-def printable(text: str) -> str:
-    """Text without control characters: a name from a stranger must not steer the terminal."""
-    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
 
 
 def table_lines(job: Job, summary: Summary, *, failures: bool = True) -> Iterator[str]:

@@ -15,9 +15,9 @@ from panopipe.run.errand import Inline
 from panopipe.run.frames import hashed, look_fingerprint
 from panopipe.run.journal import Journal
 from panopipe.run.ledger import Entry, FileMark, Ledger
+from panopipe.run.line import one_line
 from panopipe.run.plan import Planned, plan_frames
 from panopipe.run.record import FrameRecord
-from panopipe.run.steps import one_line
 from panopipe.stage import Solution
 
 WORK = "panopipe.run.work"

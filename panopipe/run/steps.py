@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from panopipe.frame import Rows
+from panopipe.run.line import one_line
 from panopipe.stage import RowStage, SinkStage, SourceStage, SpanStage, Stage
 
 
@@ -73,14 +74,6 @@ class Watch:
             raise StageError(name, text) from error
         finally:
             self.seconds[name] = self.seconds.get(name, 0.0) + time.thread_time() - started
-
-
-def one_line(error: BaseException) -> str:
-    """Message of an error on one line."""
-    if isinstance(error, OSError) and error.strerror:
-        name = error.filename
-        return f"{error.strerror}: {name}" if name else error.strerror
-    return " ".join(str(error).split()) or type(error).__name__
 
 
 def checked_rows(name: str, given: object, shape: Sequence[int]) -> Rows:

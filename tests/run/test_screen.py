@@ -5,7 +5,8 @@ import io
 from panopipe.frame import FrameKey
 from panopipe.job import FrameEntry, Job, SourceFile
 from panopipe.run.finishing import in_words
-from panopipe.run.screen import Screen, printable, table_lines
+from panopipe.run.line import printable
+from panopipe.run.screen import Screen, table_lines
 from panopipe.run.session import Summary
 
 
