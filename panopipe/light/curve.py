@@ -120,11 +120,6 @@ def smooth_step(part: Float) -> Float:
     return t * t * (3 - 2 * t)
 
 
-def display_light(light: ArrayLike, moves: Moves) -> Float:
-    """Display light of linear grey light after the base: contrast, black point, then the shoulder."""
-    return shoulder(steeper_light(light, moves), moves)
-
-
 def steeper_light(light: ArrayLike, moves: Moves) -> Float:
     """Linear light with contrast and black point.
 
@@ -140,35 +135,6 @@ def steeper_light(light: ArrayLike, moves: Moves) -> Float:
         black = 2.0**moves.black_point_ev
         y = (y + black * np.expm1(-y / black)) / (1 - black)
     return y
-
-
-def shoulder(light: ArrayLike, moves: Moves) -> Float:
-    """Display light of linear light: a shoulder from `KNEE` up to the white point.
-
-    Parameters
-    ----------
-    light : array_like
-        Linear light, 1.0 at diffuse white.
-    moves : Moves
-        Only `white_point_ev` counts.
-
-    Returns
-    -------
-    ndarray
-        Up to 1.0 if the white point is above 0 EV. Up to `KNEE` the shoulder does nothing.
-
-    References
-    ----------
-    .. [1] E. Reinhard et al., Photographic tone reproduction for digital images, SIGGRAPH 2002, equation 4
-       (the shoulder's form, here above the knee only).
-    """
-    y = np.asarray(light, dtype=np.float64)
-    if moves.white_point_ev <= 0:
-        return y
-    room = (2.0**moves.white_point_ev - KNEE) / (1 - KNEE)
-    t = np.clip((y - KNEE) / (1 - KNEE), 0, room)
-    shown: Float = np.minimum(y, KNEE) + (1 - KNEE) * t * (1 + t / room**2) / (1 + t)
-    return shown
 
 
 def _steeper(light: Float, share: float) -> Float:

@@ -11,7 +11,6 @@ from panopipe.colour.temperature import planckian_xy
 from panopipe.colour.transfer import srgb_encode
 from panopipe.floor.labels import choose_labels, seam_prices
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.light.curve import Moves, shoulder
 from panopipe.light.local import LocalCurves
 from panopipe.light.render import CHANNEL_SHARE, HEADROOM, Rendering
 from panopipe.pixels.chromaticity import shift_colours
@@ -19,6 +18,7 @@ from panopipe.sphere.reduce import AreaReducer
 from panopipe.stage import Look
 from panopipe.stages import tone
 from panopipe.stages.vibrance import CELLS, HIGHEST, LOWEST, chroma_table
+from tests.makers.shoulder import shoulder
 
 RANDOM = np.random.default_rng(8)
 
@@ -76,15 +76,15 @@ def toned_slowly(rows: np.ndarray, learned: Rendering) -> np.ndarray:
         rows = rows + read_slowly(learned.views.shares, light)[..., None] * (rows @ learned.views.change.T)
     if learned.white_point is None:
         return rows * gain
-    look = Moves(white_point_ev=np.log2(learned.white_point))
+    white_ev = float(np.log2(learned.white_point))
     channels = rows * gain @ learned.screen.T
     light = channels @ XYZ_FROM_SRGB[1]
     over = light[..., None] + (1 + HEADROOM) * (channels - light[..., None])
     strongest = over.max(axis=-1)
-    shown = shoulder(light, look)
-    kept = np.clip((shoulder(strongest, look) - shown) / np.maximum(strongest - light, 1e-6), 0, 1)
+    shown = shoulder(light, white_ev)
+    kept = np.clip((shoulder(strongest, white_ev) - shown) / np.maximum(strongest - light, 1e-6), 0, 1)
     by_chroma = kept[..., None] * (over - light[..., None])
-    by_channel = shoulder(over, look)
+    by_channel = shoulder(over, white_ev)
     missing = shown - by_channel @ XYZ_FROM_SRGB[1]
     white = missing / np.maximum(1 - (shown - missing), 1e-6)
     by_channel += white[..., None] * (1 - by_channel) - shown[..., None]

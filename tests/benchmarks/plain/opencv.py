@@ -13,8 +13,9 @@ import numpy as np
 import rawpy
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
-from panopipe.light.curve import Moves, display_light, moved_base
+from panopipe.light.curve import Moves, moved_base, steeper_light
 from panopipe.stages.vibrance import chroma_gain
+from tests.makers.shoulder import shoulder
 
 Rows = np.ndarray
 
@@ -52,7 +53,8 @@ def tone(light: Rows, moves: Moves) -> Rows:
     grid = np.linspace(-24, 24, 8192)
     shift = np.interp(base, grid, moved_base(grid + moves.exposure_ev, moves) - grid).astype(np.float32)
     moved = light_ev + shift
-    shown = np.interp(moved, grid, np.maximum(display_light(2.0**grid, moves), 1e-12)).astype(np.float32)
+    curve = shoulder(steeper_light(2.0**grid, moves), moves.white_point_ev)
+    shown = np.interp(moved, grid, np.maximum(curve, 1e-12)).astype(np.float32)
     return light * (shown / luminance)[..., None]
 
 

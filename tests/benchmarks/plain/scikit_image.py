@@ -17,8 +17,9 @@ from skimage.restoration import inpaint_biharmonic
 
 from panopipe.colour.oklab import oklab_from_working, working_from_oklab
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
-from panopipe.light.curve import Moves, display_light, moved_base
+from panopipe.light.curve import Moves, moved_base, steeper_light
 from panopipe.stages.vibrance import raise_chroma
+from tests.makers.shoulder import shoulder
 
 Float = np.ndarray
 
@@ -56,7 +57,7 @@ def tone(light: Float, moves: Moves) -> Float:
     offset = mean - slope * mean
     base = uniform_filter(slope, size, mode=modes) * light_ev + uniform_filter(offset, size, mode=modes)
     moved = light_ev + moved_base(base + moves.exposure_ev, moves) - base
-    shown = np.maximum(display_light(2.0**moved, moves), 1e-12)
+    shown = np.maximum(shoulder(steeper_light(2.0**moved, moves), moves.white_point_ev), 1e-12)
     return light * (shown / 2.0**light_ev)[..., None]
 
 
