@@ -35,13 +35,3 @@ def lab_from_xyz(xyz: ArrayLike, white_xyz: ArrayLike) -> Float:
     f = np.where(ratio > _EPSILON, np.cbrt(ratio), (_KAPPA * ratio + 16) / 116)
     x, y, z = np.moveaxis(f, -1, 0)
     return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
-
-
-def xyz_from_lab(lab: ArrayLike, white_xyz: ArrayLike) -> Float:
-    """XYZ of a Lab colour; the inverse of `lab_from_xyz`, same shapes."""
-    lightness, a, b = np.moveaxis(np.asarray(lab, dtype=np.float64), -1, 0)
-    y = (lightness + 16) / 116
-    f = np.stack([y + a / 500, y, y - b / 200], axis=-1)
-    ratio = np.where(f**3 > _EPSILON, f**3, (116 * f - 16) / _KAPPA)
-    xyz: Float = ratio * np.asarray(white_xyz, dtype=np.float64)
-    return xyz

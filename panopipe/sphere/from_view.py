@@ -1,4 +1,4 @@
-"""Flat views put back into the frame: as rows of their own, or only where something is covered.
+"""Flat views put back into the frame, only where something is covered.
 
 A picture finer than the frame is averaged down before it is sampled.
 """
@@ -19,24 +19,6 @@ Picture = NDArray[np.float32]
 
 _MOST_SHARED = 32
 """Most columns that are drawn at once near the nadir."""
-
-
-def frame_from_view(
-    picture: Picture, view: View, width: int, first: int, last: int, *, kernel: str = "cubic"
-) -> Picture:
-    """Draw rows `first` to `last` of a frame `width` wide from a view; zero where the view does not reach.
-
-    Parameters
-    ----------
-    picture : ndarray of shape (view.height, view.width) or (view.height, view.width, channels), float32
-        What the view shows.
-
-    Returns
-    -------
-    ndarray of shape (last - first, width[, channels]), dtype float32
-    """
-    picture, view = _no_finer(picture, view, frame_focal_px(width))
-    return _drawn(picture, *view_index_of_frame(view, width, first, last), kernel)
 
 
 def view_index_of_frame(

@@ -125,11 +125,6 @@ def find_features(rows: Rows) -> Features:
     )
 
 
-def shared_surfaces(a: Features, b: Features) -> Shared | None:
-    """Match two frames; None if they have too little in common to be believed."""
-    return _shared(a, b, *_matches(_unit(a.descriptors), _unit(b.descriptors)))
-
-
 def _may_share(one: Units, two: Units) -> bool:
     """Cheap look at the strongest features only: whether a full match is worth while."""
     return len(_matches(one[:FIRST_LOOK], two[:FIRST_LOOK])[0]) >= FEWEST

@@ -6,7 +6,7 @@ import pytest
 
 from panopipe.colour.adaptation import BRADFORD, CAT16, adaptation_matrix
 from panopipe.colour.difference import delta_e_2000
-from panopipe.colour.lab import lab_from_xyz, xyz_from_lab
+from panopipe.colour.lab import lab_from_xyz
 from panopipe.colour.oklab import chroma_hue, oklab_from_working
 from panopipe.colour.spaces import (
     D50_XY,
@@ -96,7 +96,6 @@ def test_lightness(y: float, lightness: float) -> None:
 def test_lab_against_a_reference_library() -> None:
     xyz = np.random.default_rng(2).uniform(0, 1.2, (2000, 3))
     assert np.allclose(lab_from_xyz(xyz, D50), colour.XYZ_to_Lab(xyz, D50_XY), atol=1e-9)
-    assert np.allclose(xyz_from_lab(lab_from_xyz(xyz, D50), D50), xyz, atol=1e-12)
 
 
 def test_bradford_between_the_houses_whites() -> None:

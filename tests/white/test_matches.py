@@ -8,7 +8,7 @@ import pytest
 from panopipe.colour.adaptation import working_adaptation
 from panopipe.colour.spaces import D65_XY, xyz_from_xy
 from panopipe.white.cones import place_from_xy
-from panopipe.white.matches import Features, find_features, match_frames, shared_surfaces
+from panopipe.white.matches import Features, Shared, find_features, match_frames
 from tests.scenes.camera import expose
 from tests.scenes.house import small_room
 from tests.scenes.raycast import render
@@ -23,9 +23,15 @@ def room() -> tuple[np.ndarray, np.ndarray]:
     )  # type: ignore[return-value]
 
 
+def shared_surfaces(first: np.ndarray, second: np.ndarray) -> Shared | None:
+    """What two frames of one room share."""
+    pairs = match_frames([find_features(first), find_features(second)], ["room", "room"])
+    return pairs[0].shared if pairs else None
+
+
 def test_one_room_has_one_colour_and_one_exposure() -> None:
     first, second = room()
-    shared = shared_surfaces(find_features(first), find_features(second))
+    shared = shared_surfaces(first, second)
     assert shared is not None
     assert shared.count >= 8
     np.testing.assert_allclose(shared.ratio, (0, 0, 0), atol=0.05)
@@ -36,7 +42,7 @@ def test_another_setting_of_the_camera_is_found() -> None:
     other = (0.35, 0.36)
     matrix = working_adaptation(xyz_from_xy(other), xyz_from_xy(D65_XY))
     changed = (0.7 * second @ matrix.T).astype(np.float32)
-    shared = shared_surfaces(find_features(first), find_features(changed))
+    shared = shared_surfaces(first, changed)
     assert shared is not None
     np.testing.assert_allclose(shared.ratio[:2], place_from_xy(other), atol=0.05)
     assert shared.ratio[2] == pytest.approx(-np.log(0.7), abs=0.08)
@@ -44,7 +50,7 @@ def test_another_setting_of_the_camera_is_found() -> None:
 
 def test_a_turned_frame_shares_the_same() -> None:
     first, second = room()
-    shared = shared_surfaces(find_features(first), find_features(np.roll(second, 100, axis=1)))
+    shared = shared_surfaces(first, np.roll(second, 100, axis=1))
     assert shared is not None
     assert shared.count >= 8
 
@@ -52,7 +58,7 @@ def test_a_turned_frame_shares_the_same() -> None:
 def test_unlike_frames_share_nothing() -> None:
     first, _ = room()
     noise = np.random.default_rng(3).random((256, 512, 3), dtype=np.float32) * 0.5
-    assert shared_surfaces(find_features(first), find_features(noise)) is None
+    assert shared_surfaces(first, noise) is None
 
 
 def test_an_empty_frame_has_no_features() -> None:
