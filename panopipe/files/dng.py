@@ -22,6 +22,8 @@ from panopipe.files.tiff import Directory, shown
 from panopipe.files.tiff_form import Form, sample_form
 
 LINEAR_RAW, MOSAIC = 34892, 32803
+NARROWEST = 16
+"""Pixels across the smallest frame that is taken: from pole to pole the widest filter reaches over 8 rows."""
 _OPCODE_LISTS = {51008: "OpcodeList1", 51009: "OpcodeList2", 51022: "OpcodeList3"}
 
 
@@ -50,11 +52,11 @@ def open_dng(path: Path, directories: Sequence[Directory]) -> Recorded:
     """
     top, frame = directories[0], _frame(directories)
     form = sample_form(frame, path.stat().st_size)
+    _check_geometry(frame, top, form)
     if form.planes != 3:
         raise ValueError(f"linear raw with {form.planes} planes; panopipe takes three")
     colour = _colour(top, frame)
     black, white = _levels(frame, form)
-    _check_geometry(frame, top, form)
     samples = open_dng_samples(path, form, _table(frame))
     try:
         samples = _geometry(_offset(samples, frame), frame, top)
@@ -163,15 +165,20 @@ def _check_geometry(frame: Directory, top: Directory, form: Form) -> None:
 
 
 def check_sphere(width: int, height: int) -> None:
-    """Refuse a picture that is no full sphere.
+    """Refuse a picture that is no full sphere, or too small for one.
 
     Raises
     ------
     ValueError
-        If it is not 2:1.
+        If it is not 2:1, or narrower than `NARROWEST`.
     """
-    if width != 2 * height or width < 8:
+    if width != 2 * height:
         raise ValueError(f"{width}x{height} is not 2:1; panopipe takes stitched equirectangular frames")
+    if width < NARROWEST:
+        raise ValueError(
+            f"{width}x{height} is too small for a sphere; panopipe takes frames from {NARROWEST} px wide: "
+            "export the frame larger"
+        )
 
 
 def _orientation(frame: Directory, top: Directory) -> int:

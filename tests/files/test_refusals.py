@@ -109,6 +109,22 @@ def test_a_picture_of_another_shape(tmp_path: Path) -> None:
     assert "CMYK" in refusal(tmp_path / "a.jpg")
 
 
+@pytest.mark.parametrize("kind", ["dng", "tif", "png", "jpg"])
+@pytest.mark.parametrize(("width", "taken"), [(2, False), (8, False), (14, False), (16, True)])
+def test_a_frame_too_small_for_a_sphere(tmp_path: Path, kind: str, width: int, taken: bool) -> None:
+    """A fault once seen: such frames failed later, in a stage whose filters reach over eight rows."""
+    path = tmp_path / f"a.{kind}"
+    if kind == "dng":
+        write_linear_dng(path, SAMPLES[: width // 2, :width])
+    else:
+        Image.new("RGB", (width, width // 2)).save(path)
+    if taken:
+        open_picture(path).samples.close()
+    else:
+        says = f"{width}x{width // 2} is too small for a sphere; panopipe takes frames from 16 px wide"
+        assert refusal(path).startswith(says)
+
+
 def test_a_file_that_shrinks_while_it_is_read(tmp_path: Path) -> None:
     path = write_linear_dng(tmp_path / "a.dng", SAMPLES)
     with Decode().open([path], FrameKey("a", "b"), DecodeSettings()) as frame:
