@@ -22,6 +22,7 @@ from panopipe.review import make
 from panopipe.run import checking, job_run, ledger, session
 from panopipe.run.errand import Inline
 from panopipe.run.lock import JobLock
+from tests.makers.closed import closed
 from tests.run.conftest import FAKES, write_frame
 
 ORDER = '[pipeline]\norder = ["decode", "gain", "moody", "raw"]\n'
@@ -68,6 +69,30 @@ def test_a_frame_that_fails_gives_code_1_and_a_line(folder: Path) -> None:
     assert lines_with(result, "hall ") == [["hall", "1", "0", "1"]]
     assert "hall/h2: moody: stopped with a fault of its own" in result.stdout
     assert "Traceback" not in result.output
+
+
+def test_a_room_that_cannot_be_read_is_named_gives_code_1_and_keeps_what_it_has(folder: Path) -> None:
+    attic = folder / "originals/attic"
+    write_frame(attic / "a1.dng", seed=9)
+    assert panopipe("run", folder).exit_code == 0
+    with closed(attic):
+        result, checked = panopipe("run", folder), panopipe("check", folder)
+        as_json = panopipe("run", folder, "--no-review", "--json")
+        only_hall = panopipe("run", folder, "--no-review", "--room", "hall")
+        setting = panopipe("set", folder, "attic", "gain.use=false")
+    assert [one.exit_code for one in (result, checked, as_json, only_hall)] == [1, 1, 1, 0]
+    assert lines_with(result, "all ") == [["all", "0", "3", "0"]]
+    named = "originals/attic: the folder cannot be read ("
+    assert result.stdout.count(named) == 2  # as the run begins, and where it ends
+    assert named in checked.stdout
+    assert "no frame attic can be told now: originals/attic cannot be read" in setting.stderr
+    assert list(json.loads(as_json.stdout)["unread"]) == ["originals/attic"]
+    found = json.loads((folder / "review/results.json").read_text())["findings"]
+    assert [one["check"] for one in found] == ["unread"]
+    again = panopipe("run", folder, "--no-review")
+    assert again.exit_code == 0
+    assert lines_with(again, "all ") == [["all", "0", "4", "0"]]
+    assert "to look at" not in again.stdout
 
 
 def test_run_as_json_is_json_and_nothing_else(folder: Path) -> None:

@@ -7,6 +7,8 @@ import pytest
 
 from panopipe.frame import FrameKey
 from panopipe.job import JobError, natural, open_job
+from panopipe.recipe import load_recipe
+from tests.makers.closed import closed
 
 
 def put(folder: Path, *names: str) -> Path:
@@ -230,6 +232,60 @@ def test_frames_where_nobody_looks_are_named(tmp_path: Path) -> None:
     put(tmp_path, "a.dng", "originals/notes.txt")
     with pytest.raises(ValueError, match="no frames in originals/ or in its room folders; put them there"):
         open_job(tmp_path)
+
+
+@pytest.mark.parametrize("top", ["originals", "."])
+def test_a_room_that_cannot_be_read_costs_only_itself(tmp_path: Path, top: str) -> None:
+    put(tmp_path, f"{top}/hall/a.dng", f"{top}/attic/b.dng", f"{top}/attic/c.dng")
+    with closed(tmp_path / top / "attic"):
+        job = open_job(tmp_path.resolve())
+    assert [str(key) for key in job.frames] == ["hall/a"]
+    ((folder, why),) = job.unread.items()
+    assert folder == ("attic" if top == "." else "originals/attic")
+    assert why.startswith("the folder cannot be read (")
+    assert job.remarks == (f"{folder}: {why}; mend that, then run again",)
+    assert job.is_unread(f"{folder}/b.dng")
+    assert not job.is_unread(f"{folder}-2/b.dng")
+
+
+def test_what_is_said_of_a_room_that_cannot_be_read_is_no_fault(tmp_path: Path) -> None:
+    put(
+        tmp_path,
+        "originals/hall/a.dng",
+        "originals/attic/b.dng",
+        "overrides/attic.toml",
+        "overrides/attic/b.toml",
+    )
+    said = 'white_reference = "attic/b"\n[rooms]\nloft = ["attic/b2*"]\n'
+    (tmp_path / "job.toml").write_text(said)
+    with closed(tmp_path / "originals/attic"):
+        job = open_job(tmp_path.resolve())
+        load_recipe(job)
+    assert job.reference is None
+    assert job.remarks[1].endswith("originals/attic cannot be read; white is found without it")
+    for ask in (job.room, job.key):
+        with pytest.raises(ValueError, match="can be told now: originals/attic cannot be read"):
+            ask("attic")
+    with pytest.raises(JobError, match="no frame is named"):
+        open_job(tmp_path)
+
+
+def test_a_job_whose_only_room_cannot_be_read_says_so(tmp_path: Path) -> None:
+    put(tmp_path, "originals/attic/b.dng")
+    with (
+        closed(tmp_path.resolve() / "originals/attic"),
+        pytest.raises(
+            ValueError, match=r"no frames in originals/.*; originals/attic: the folder cannot be read"
+        ),
+    ):
+        open_job(tmp_path)
+
+
+def test_the_folders_of_a_system_are_no_rooms(tmp_path: Path) -> None:
+    put(tmp_path, "hall/a.dng", "lost+found/b.dng", "System Volume Information/c.dng")
+    with closed(tmp_path.resolve() / "lost+found"):
+        job = open_job(tmp_path)
+    assert (list(job.rooms), job.unread, job.remarks) == (["hall"], {}, ())
 
 
 def test_frames_and_rooms_are_found_by_what_a_person_types(tmp_path: Path) -> None:

@@ -81,7 +81,8 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
         if json:
             sizes = {str(key): [facts.width, facts.height] for key, facts in found.facts.items()}
             failed = {str(key): why for key, why in found.failed.items()}
-            print_json({"frames": sizes, "failed": failed, "remarks": remarks, "orders": orders})
+            told_of = {"failed": failed, "unread": dict(job.unread), "remarks": remarks}
+            print_json({"frames": sizes, **told_of, "orders": orders})
         else:
             for room, keys in job.rooms.items():
                 seen = {f"{f.width}x{f.height}" for key in keys if (f := found.facts.get(key))}
@@ -91,7 +92,7 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
             for line in (*remarks, *(f"{key}: {why}" for key, why in found.failed.items())):
                 print(line)
             print(f"the recipe is right; {len(found.facts)} of {len(job.frames)} frames can be taken")
-    raise typer.Exit(FRAMES_FAILED if found.failed else 0)
+    raise typer.Exit(FRAMES_FAILED if found.failed or job.unread else 0)
 
 
 def proof(
@@ -160,7 +161,7 @@ def _review(job: Job, debug: bool) -> ReviewSummary | None:
 def _code(summary: Summary) -> int:
     if summary.stopped:
         return INTERRUPTED if summary.interrupted else STOPPED
-    return FRAMES_FAILED if summary.failed else 0
+    return FRAMES_FAILED if summary.failed or summary.unread else 0
 
 
 def _summary_json(summary: Summary) -> dict[str, Any]:
@@ -168,6 +169,7 @@ def _summary_json(summary: Summary) -> dict[str, Any]:
         "finished": [str(key) for key in summary.finished],
         "already_finished": [str(key) for key in summary.already],
         "failed": {str(key): summary.errors[key] for key in summary.failed},
+        "unread": dict(summary.unread),
         "left": summary.left,
         "stopped": summary.stopped,
         "seconds": round(summary.seconds, 3),

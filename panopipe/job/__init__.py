@@ -7,6 +7,7 @@ JOB/finished/<room>/<frame>.jpg     what a run makes
 """
 
 from panopipe.job.faults import Fault, JobError
+from panopipe.job.finding import SYSTEM_FOLDERS
 from panopipe.job.job_file import JOB_KEYS
 from panopipe.job.model import (
     FINISHED,
@@ -41,6 +42,7 @@ __all__ = [
     "RECIPE_FILE",
     "REVIEW",
     "SET_ASIDE",
+    "SYSTEM_FOLDERS",
     "WORKING",
     "Fault",
     "FrameEntry",

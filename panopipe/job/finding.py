@@ -28,20 +28,26 @@ _OURS = {ORIGINALS, FINISHED, OVERRIDES, WORKING, REVIEW, LOGS, PROOFS, SET_ASID
 _OTHER_PICTURES = {".heic", ".heif", ".avif", ".webp", ".jxl", ".jp2", ".exr", ".hdr", ".bmp", ".gif"}
 """Kinds of pictures that one might take for frames."""
 
+SYSTEM_FOLDERS = {"lost+found", "system volume information", "$recycle.bin"}
+"""Folders that systems keep at the top of a disk and may let nobody read; no room has such a name."""
 
-def find_entries(root: Path, remarks: list[str]) -> Iterator[FrameEntry]:
+
+def find_entries(root: Path, remarks: list[str], unread: dict[str, str]) -> Iterator[FrameEntry]:
     """Frames as the folders tell them; what is left out is said in `remarks`.
+
+    Room folders that cannot be read go into `unread`, relative to `root`, with the reason.
 
     Raises
     ------
     OSError
-        If a folder cannot be read.
+        If the folder that holds the rooms cannot be read.
     """
     originals = root / ORIGINALS
-    if originals.is_dir():
-        yield from _in_folders(root, originals, remarks, KINDS)
+    top = originals if originals.is_dir() else root
+    folders = list(_room_folders(root, top, remarks, unread))
+    if top == originals:
+        yield from _in_folders(root, top, folders, remarks, KINDS)
         return
-    folders = list(_room_folders(root, root, remarks))
     has_raw = any(file.suffix.lower() == ".dng" for _, room in folders for file in _files(room))
     kinds = (".dng",) if has_raw else KINDS
     if has_raw:
@@ -57,11 +63,13 @@ def find_entries(root: Path, remarks: list[str]) -> Iterator[FrameEntry]:
                 f"left out, as the folder holds DNGs: {_some(alone)}; "
                 f"put frames into {ORIGINALS}/ to take them all"
             )
-    yield from _in_folders(root, root, remarks, kinds)
+    yield from _in_folders(root, root, folders, remarks, kinds)
 
 
-def _in_folders(root: Path, top: Path, remarks: list[str], kinds: tuple[str, ...]) -> Iterator[FrameEntry]:
-    for room, folder in _room_folders(root, top, remarks):
+def _in_folders(
+    root: Path, top: Path, folders: list[tuple[str, Path]], remarks: list[str], kinds: tuple[str, ...]
+) -> Iterator[FrameEntry]:
+    for room, folder in folders:
         named: dict[str, list[Path]] = {}
         for file in sorted((f for f in _files(folder) if f.suffix.lower() in kinds), key=_rank):
             named.setdefault(file.stem, []).append(file)
@@ -74,7 +82,7 @@ def _in_folders(root: Path, top: Path, remarks: list[str], kinds: tuple[str, ...
             remarks.append(f"left out, as frames are {KINDS_IN_WORDS}: {_some(foreign)}")
         if top == folder:
             continue
-        deeper = [d.name for d in _folders(folder) if any(_holds_frames(d))]
+        deeper = [d.name for d in _folders(folder) if _holds_frames(d)]
         if deeper:
             remarks.append(f"left out, as rooms are one folder deep: {folder.name}/{_some(deeper)}")
         elif not named and top.name == ORIGINALS:
@@ -99,17 +107,22 @@ def _is_camera_jpeg(file: Path, *, beside: Path) -> bool:
     return file.suffix.lower() in (".jpg", ".jpeg") and beside.suffix.lower() == ".dng"
 
 
-def _room_folders(root: Path, top: Path, remarks: list[str]) -> Iterator[tuple[str, Path]]:
+def _room_folders(
+    root: Path, top: Path, remarks: list[str], unread: dict[str, str]
+) -> Iterator[tuple[str, Path]]:
     yield "", top
     for folder in _folders(top):
-        if top == root and folder.name.casefold() in _OURS:
+        name = folder.relative_to(root).as_posix()
+        if folder.name.casefold() in (_OURS | SYSTEM_FOLDERS if top == root else SYSTEM_FOLDERS):
             continue
         if not inside(root, folder):
-            line = (
-                f"left out: {folder.relative_to(root).as_posix()} is a link that leads out of the job folder"
-            )
-            if line not in remarks:
-                remarks.append(line)
+            remarks.append(f"left out: {name} is a link that leads out of the job folder")
+            continue
+        try:
+            _scan(folder)
+            os.stat(os.path.join(folder, os.curdir))  # noqa: PTH116, PTH118 - pathlib leaves the dot out
+        except OSError as error:
+            unread[name] = f"the folder cannot be read ({error.strerror})"
             continue
         yield folder.name, folder
 
@@ -135,8 +148,11 @@ def _scan(folder: Path) -> list[os.DirEntry[str]]:
         return list(entries)
 
 
-def _holds_frames(folder: Path) -> Iterator[Path]:
-    return (file for file in _files(folder) if file.suffix.lower() in KINDS)
+def _holds_frames(folder: Path) -> bool:
+    try:
+        return any(file.suffix.lower() in KINDS for file in _files(folder))
+    except OSError:  # nothing of it would be taken
+        return False
 
 
 def _some(names: list[str]) -> str:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import fnmatch
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from panopipe.files.toml import Document, TomlError, read_toml
 from panopipe.frame import FrameKey
@@ -25,6 +25,7 @@ class JobFile:
 
     def __init__(self, root: Path) -> None:
         self.faults: list[Fault] = []
+        self.remarks: list[str] = []
         self.document = self._read(root)
         self.patterns = self._rooms()
         self.used: set[tuple[str, str]] = set()
@@ -102,6 +103,11 @@ class JobFile:
             return entry
         return replace(entry, key=FrameKey(rooms[0], entry.key.name))
 
+    def rooms_in(self, unread: Collection[str]) -> frozenset[str]:
+        """Rooms that may have frames in folders that cannot be read."""
+        by_pattern = {room for room, name in self.patterns if (room, name) not in self.used}
+        return frozenset(by_pattern | {PurePosixPath(folder).name for folder in unread} if unread else ())
+
     def finish(self, job: Job) -> FrameKey | None:
         """Check what only the whole job can tell; return the white reference.
 
@@ -111,7 +117,7 @@ class JobFile:
             If anything in the job file is wrong; all of it is told.
         """
         for room, pattern in self.patterns:
-            if (room, pattern) not in self.used:
+            if (room, pattern) not in self.used and not job.unread:
                 names = [key.name for key in job.frames]
                 self.fault(("rooms", room), f'no frame is named "{pattern}"{nearest(pattern, names)}')
         reference = None
@@ -119,7 +125,10 @@ class JobFile:
             try:
                 reference = job.key(text)
             except ValueError as error:
-                self.fault(("white_reference",), str(error))
+                if job.is_of_unread(text):
+                    self.remarks.append(f"white_reference: {error}; white is found without it")
+                else:
+                    self.fault(("white_reference",), str(error))
         if self.faults:
             raise JobError(sorted(self.faults, key=lambda fault: fault.line))
         return reference

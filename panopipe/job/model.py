@@ -71,6 +71,11 @@ class Job:
         The frame whose white the photographer trusts.
     remarks : tuple of str
         What was left out or deserves a word, one line each.
+    unread : mapping of str to str
+        Room folders that cannot be read, relative to the job folder, and why. It costs their frames, not the
+        job.
+    unread_rooms : frozenset of str
+        Rooms that may have frames in these folders.
     """
 
     folder: Path
@@ -78,6 +83,8 @@ class Job:
     rights: Rights = field(default_factory=Rights)
     reference: FrameKey | None = None
     remarks: tuple[str, ...] = ()
+    unread: Mapping[str, str] = field(default_factory=dict)
+    unread_rooms: frozenset[str] = frozenset()
 
     @property
     def title(self) -> str:
@@ -113,7 +120,20 @@ class Job:
             raise ValueError(
                 f"{text} is a room; name one of its frames, such as {self.rooms[self.room(text)][0]}"
             )
+        if self.is_of_unread(text):
+            raise ValueError(f"no frame {text} can be told now: {self._unread_folders()} cannot be read")
         raise ValueError(f"no frame {text} in this job{nearest(text, spelled)}")
+
+    def is_of_unread(self, text: str) -> bool:
+        """Whether what `ROOM/FRAME` or a room's name means may lie in a folder that cannot be read."""
+        return composed(text.partition("/")[0]) in map(composed, self.unread_rooms)
+
+    def is_unread(self, path: str) -> bool:
+        """Whether a file, relative to the job folder, lies in a folder that cannot be read."""
+        return any(path.startswith(f"{folder}/") for folder in self.unread)
+
+    def _unread_folders(self) -> str:
+        return ", ".join(self.unread)
 
     def room(self, text: str) -> str:
         """Room of that name.
@@ -126,5 +146,9 @@ class Job:
         for room in self.rooms:
             if composed(room) == composed(text):
                 return room
+        if self.is_of_unread(text):
+            raise ValueError(
+                f"no frame of room {text} can be told now: {self._unread_folders()} cannot be read"
+            )
         known = ", ".join(room for room in self.rooms if room) or "none; its frames lie in no folder"
         raise ValueError(f"no room {text} in this job{nearest(text, self.rooms)} (rooms: {known})")

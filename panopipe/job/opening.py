@@ -27,7 +27,9 @@ def open_job(folder: Path | str) -> Job:
         raise ValueError(f"{folder}: no such folder" if not given.exists() else f"{folder}: not a folder")
     root = given.resolve()
     remarks: list[str] = []
-    entries = list(find_entries(root, remarks))
+    unread: dict[str, str] = {}
+    entries = list(find_entries(root, remarks, unread))
+    remarks += [f"{name}: {why}; mend that, then run again" for name, why in unread.items()]
     facts = JobFile(root)
     entries = [facts.with_room(entry) for entry in entries]
     entries.sort(key=lambda entry: (natural(entry.key.room), natural(entry.key.name), entry.files[0].path))
@@ -38,11 +40,13 @@ def open_job(folder: Path | str) -> Job:
         facts.rights(),
         None,
         (*remarks, *awkward_names(part for key in found for part in key if part)),
+        unread,
+        facts.rooms_in(unread),
     )
     reference = facts.finish(job)
     if not found:
         raise ValueError(f"{folder}: {_why_empty(root, remarks)}")
-    return Job(root, found, job.rights, reference, job.remarks)
+    return replace(job, reference=reference, remarks=(*job.remarks, *facts.remarks))
 
 
 def _why_empty(root: Path, remarks: list[str]) -> str:

@@ -158,7 +158,7 @@ def _stray_files(job: Job) -> list[Fault]:
     found = []
     for path in sorted(folder.rglob("*.toml")):
         name = path.relative_to(job.folder).as_posix()
-        if name not in known and not path.name.startswith("."):
+        if name not in known and not path.name.startswith(".") and not job.is_of_unread(_bare(name)):
             likely = nearest(_bare(name), map(_bare, known))
             found.append(Fault(name, 0, f"rename or remove it: no room or frame has this name{likely}"))
     return found

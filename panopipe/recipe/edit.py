@@ -124,6 +124,8 @@ def _frame(job: Job, where: str, others: tuple[str, ...] = ()) -> FrameKey:
     try:
         return job.key(where)
     except ValueError:
+        if job.is_of_unread(where):
+            raise
         places = [*others, *filter(None, job.rooms)]
         likely = nearest(where, [*places, *map(str, job.frames)])
         raise ValueError(

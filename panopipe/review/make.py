@@ -14,7 +14,7 @@ import cv2
 from panopipe.files.atomic import write_whole
 from panopipe.files.reduced import jpeg_size, read_reduced
 from panopipe.frame import FrameKey
-from panopipe.job import FINISHED, KINDS, natural, open_job
+from panopipe.job import FINISHED, KINDS, Job, natural, open_job
 from panopipe.job.names import folded
 from panopipe.review import assets, page, results, sheet, store, table
 from panopipe.review.case import Case, run_command
@@ -71,11 +71,14 @@ def make_review(job_folder: Path) -> ReviewSummary:
         If the job's own files are wrong.
     """
     job = open_job(job_folder)
-    return review_records(job_folder, read_records(job_folder), title=job.title or job.folder.name)
+    records = read_records(job_folder)
+    return review_records(job_folder, records, title=job.title or job.folder.name, job=job)
 
 
-def review_records(job_folder: Path, records: Sequence[FrameRecord], *, title: str) -> ReviewSummary:
-    """The same as `make_review`, from records in hand."""
+def review_records(
+    job_folder: Path, records: Sequence[FrameRecord], *, title: str, job: Job | None = None
+) -> ReviewSummary:
+    """The same as `make_review`, from records in hand; `job` tells of rooms that cannot be read."""
     folder = job_folder / "review"
     folder.mkdir(parents=True, exist_ok=True)
     kept = store.load(job_folder / KEPT)
@@ -85,7 +88,8 @@ def review_records(job_folder: Path, records: Sequence[FrameRecord], *, title: s
     seen = {one.key: two for one, two in zip(records, looked, strict=True) if isinstance(two, store.Seen)}
     faults = {one.key: two for one, two in zip(records, looked, strict=True) if isinstance(two, str)}
     review = judge(records, seen, faults, title=title)
-    review = replace(review, findings=(*review.findings, *_left_over(job_folder, records)))
+    of_job = _unread(job) if job else []
+    review = replace(review, findings=(*of_job, *review.findings, *_left_over(job_folder, records, job)))
     outputs = {one.key: one.outputs[0] for one in records if one.key in seen}
     (job_folder / KEPT).parent.mkdir(exist_ok=True)
     write_whole(
@@ -174,12 +178,26 @@ def _job_findings(records: Sequence[FrameRecord]) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _left_over(job_folder: Path, records: Sequence[FrameRecord]) -> list[Finding]:
+def _unread(job: Job) -> list[Finding]:
+    return [
+        Finding(
+            "unread", "Unread room", crossed=True, doubt=100.0,
+            sentence=f"{folder}: {why}, so none of its frames was looked at.",
+            remedy="Allow the folder to be read, then run the job again.",
+            command=("panopipe", "run", "JOB"),
+        )
+        for folder, why in job.unread.items()
+    ]  # fmt: skip
+
+
+def _left_over(job_folder: Path, records: Sequence[FrameRecord], job: Job | None) -> list[Finding]:
     """Pictures in the folder of finished frames that are of no frame: easily delivered by mistake."""
     known = {folded(name) for one in records for name in one.outputs}
     pictures = (path for path in (job_folder / FINISHED).rglob("*") if path.suffix.lower() in KINDS)
     names = [path.relative_to(job_folder).as_posix() for path in pictures if not path.name.startswith(".")]
     strays = sorted((name for name in names if folded(name) not in known), key=natural)
+    if job:
+        strays = [name for name in strays if not job.is_of_unread(name.removeprefix(f"{FINISHED}/"))]
     if not strays:
         return []
     shown = ", ".join(strays[:4]) + (f" and {len(strays) - 4} more" if len(strays) > 4 else "")

@@ -72,7 +72,7 @@ def _next(review: JobReview, job: str, page: Path) -> list[str]:
         lines.append(f"  or begin with: {_shown(quoted(commands[0], job))}")
         if commands[0][1] == "set":
             lines.append(f"  then: {quoted(('panopipe', 'run', 'JOB'), job)}")
-    elif review.count("failed") or review.count("waiting"):
+    elif review.count("failed") or review.count("waiting") or any(one.command for one in review.findings):
         lines.append(f"  mend what is named above, then: {quoted(('panopipe', 'run', 'JOB'), job)}")
     return lines
 

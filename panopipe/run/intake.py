@@ -73,7 +73,11 @@ def take_in(source: Path, folder: Path, rooms: str, teller: Teller) -> Taken:
     if root.resolve().is_relative_to(source.resolve()) or source.resolve().is_relative_to(root.resolve()):
         raise ValueError(f"{source} and {folder} lie in one another; take in from a card or another folder")
     pattern = _room_pattern(rooms)
-    files = sorted(pictures(source), key=lambda path: natural(path.relative_to(source).as_posix()))
+    unread: list[OSError] = []
+    found = pictures(source, unread.append)
+    files = sorted(found, key=lambda path: natural(path.relative_to(source).as_posix()))
+    if not files and unread:
+        raise unread[0]
     if not files:
         raise ValueError(f"{source}: nothing to take; panopipe takes {KINDS_IN_WORDS}")
     root.mkdir(parents=True, exist_ok=True)
@@ -81,6 +85,9 @@ def take_in(source: Path, folder: Path, rooms: str, teller: Teller) -> Taken:
     if not inside(root, root / ORIGINALS):
         raise ValueError(f"{ORIGINALS} is a link that leads out of the job folder")
     taken = Taken()
+    for error in unread:
+        name = Path(error.filename).relative_to(source).as_posix()
+        taken.failed[name] = f"the folder cannot be read ({error.strerror}); mend that, then take in again"
     with JobLock(root):
         manifest = read_manifest(root)
         for number, file in enumerate(files):

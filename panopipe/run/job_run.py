@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 from contextlib import ExitStack
 
+from panopipe.frame import FrameKey
 from panopipe.job import Job
 from panopipe.pixels.compiled import COMPILED, NOT_COMPILED
 from panopipe.recipe import Recipe
@@ -126,7 +127,13 @@ def _begin(session: Session) -> None:
         session.journal.line(NOT_COMPILED)
     if aside := session.ledger.set_aside:
         session.journal.line(f"the ledger could not be read and is now {aside}; all is made again")
-    session.ledger.forget([key for key in session.entries if key not in session.frames])
+    gone = [key for key in session.entries if key not in session.frames]
+    session.ledger.forget([key for key in gone if not _is_unread(session, key)])
+
+
+def _is_unread(session: Session, key: FrameKey) -> bool:
+    """Whether a frame may still be in the job: its finished files are as good as they were."""
+    return any(map(session.job.is_unread, session.entries[key].record.originals))
 
 
 def _solve(session: Session) -> None:
@@ -141,6 +148,9 @@ def _solve(session: Session) -> None:
 
 
 def _tidy(session: Session) -> None:
+    sweep(session.job.folder)
+    if session.job.unread:
+        return  # what was kept of frames that cannot be read now is as good as it was
     looks = {looked.look for looked in session.looked.values()}
     seen = {
         seen_fingerprint(looked.look, name, given)
@@ -150,7 +160,6 @@ def _tidy(session: Session) -> None:
     session.ledger.keep_only(looks=looks, seen=seen, solved=session.solved)
     for kept in (REDUCED, SMALL):
         sweep_kept(session.job.folder, kept, looks)
-    sweep(session.job.folder)
 
 
 def _close(session: Session, seconds: float) -> None:

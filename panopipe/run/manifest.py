@@ -8,13 +8,13 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from panopipe.files.atomic import write_whole
-from panopipe.job import KINDS, ORIGINALS, inside, natural
+from panopipe.job import KINDS, ORIGINALS, SYSTEM_FOLDERS, inside, natural
 from panopipe.run.frames import hashed
 from panopipe.run.journal import Teller
 
@@ -112,10 +112,15 @@ def write_manifest(root: Path, manifest: Mapping[str, Any]) -> None:
     write_whole(root / MANIFEST, text.encode())
 
 
-def pictures(folder: Path) -> Iterator[Path]:
-    """Files below a folder that can be frames, those in hidden folders left out."""
-    for here, folders, files in os.walk(folder):
-        folders[:] = sorted(name for name in folders if not name.startswith("."))
+def pictures(folder: Path, unread: Callable[[OSError], None] | None = None) -> Iterator[Path]:
+    """Files below a folder that can be frames, those in hidden folders left out.
+
+    `unread` is told of each folder that cannot be read, by the error, which names it.
+    """
+    for here, folders, files in os.walk(folder, onerror=unread):
+        folders[:] = sorted(
+            name for name in folders if not name.startswith(".") and name.casefold() not in SYSTEM_FOLDERS
+        )
         for name in files:
             path = Path(here) / name
             if not name.startswith(".") and path.suffix.lower() in KINDS and path.is_file():

@@ -71,3 +71,5 @@ def table_lines(job: Job, summary: Summary, *, failures: bool = True) -> Iterato
     yield f"{'all':24}" + "".join(f"{len(keys):18}" for keys in groups)
     for key in summary.failed if failures else ():
         yield printable(f"{key}: {summary.errors[key]}")
+    for folder, why in summary.unread.items() if failures else ():
+        yield printable(f"{folder}: {why}; mend that, then run again")

@@ -71,6 +71,8 @@ class Summary:
         Time it took.
     log : str
         The log of the run, relative to the job folder.
+    unread : mapping of str to str
+        Room folders that could not be read, and why; none if only some frames were wanted.
     """
 
     finished: list[FrameKey] = field(default_factory=list)
@@ -82,6 +84,7 @@ class Summary:
     left: int = 0
     seconds: float = 0.0
     log: str = ""
+    unread: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +132,7 @@ class Session:
         self.looked: dict[FrameKey, Looked] = {}
         self.solutions: Mapping[FrameKey, Mapping[str, Solution]] = {}
         self.solved: Collection[str] = ()
-        self.summary = Summary(log=journal.path)
+        self.summary = Summary(log=journal.path, unread=job.unread if options.only is None else {})
         self.keeps_small = False
         self._crew: tuple[int, Executor] | None = None
 

@@ -11,6 +11,7 @@ import pytest
 
 from panopipe.files.reduced import jpeg_size
 from panopipe.frame import FrameKey
+from panopipe.job import Job
 from panopipe.review import assets, make
 from panopipe.run.record import FrameRecord
 from tests.review.pictures import finished, room
@@ -70,6 +71,16 @@ def test_a_finished_picture_of_no_frame_is_named(tmp_path: Path) -> None:
     assert finding.check == "left-over"
     assert both[1].outputs[0] in finding.sentence
     assert both[0].outputs[0] not in finding.sentence
+
+
+def test_finished_pictures_of_a_room_that_cannot_be_read_are_not_called_left_over(tmp_path: Path) -> None:
+    both = [finished(tmp_path, name, f"{name}-1", room(512, seed=1)) for name in ("bath", "hall")]
+    why = {"originals/bath": "the folder cannot be read (no permission)"}
+    job = Job(tmp_path, {}, unread=why, unread_rooms=frozenset({"bath"}))
+    made = make.review_records(tmp_path, both[1:], title="", job=job)
+    assert [one.check for one in made.review.findings] == ["unread"]
+    assert "  originals/bath: the folder cannot be read (no permission), so none" in made.table()
+    assert "mend what is named above, then: panopipe run" in made.table()
 
 
 def test_failed_and_waiting_frames_are_listed_first(job: Path, records: list[FrameRecord]) -> None:

@@ -12,6 +12,7 @@ from panopipe.run import intake
 from panopipe.run.intake import take_in
 from panopipe.run.journal import Silent
 from panopipe.run.manifest import Verified, verify_originals
+from tests.makers.closed import closed
 from tests.run.conftest import write_frame
 
 
@@ -149,3 +150,13 @@ def test_a_file_in_the_place_of_a_folder_is_told(card: Path, tmp_path: Path) -> 
     (tmp_path / "taken").write_text("no job")
     with pytest.raises(ValueError, match="taken is a file; name a folder for the job"):
         take(card, tmp_path / "taken")
+
+
+def test_a_folder_of_the_card_that_cannot_be_read_is_told(card: Path, tmp_path: Path) -> None:
+    with closed(card / "lounge"):
+        taken = take(card, tmp_path / "job")
+    assert taken.copied == ["originals/hall/h-1.dng", "originals/hall/h-2.dng"]
+    assert list(taken.failed) == ["lounge"]
+    assert taken.failed["lounge"].startswith("the folder cannot be read (")
+    with closed(card), pytest.raises(PermissionError):
+        take(card, tmp_path / "job")
