@@ -91,8 +91,7 @@ def _odds(cells: Cells, slope: Float) -> Float:
     """Odds of each size, direction and depth of lobe, shape (sizes, directions, depths); their sum is 1."""
     used = cells.known & (np.hypot(cells.x, cells.y) < _REACH)
     even, light = _even(cells), _light(cells)
-    fitted = np.linalg.lstsq(even[cells.known], light[cells.known], rcond=None)[0]
-    pattern = np.where(cells.known, light - even @ fitted, 0)
+    pattern = np.where(cells.known, light - even @ _fitted(even[cells.known], light[cells.known]), 0)
     x, y = cells.x[used], cells.y[used]
     lobes = [_lobe(*_turned(x / size, y / size, angle)) for size in _SIZES for angle in _angles()]
     seen = np.concatenate([light[used][:, None], even[used], np.array(lobes).T], axis=1)
@@ -149,10 +148,18 @@ def _slope(cells: Cells, unit: float) -> Float:
     clear = cells.known & (cells.beyond_deg > _CONTACT_DEG)
     clear = clear if clear.sum() >= _FEWEST else cells.known
     parts = [np.ones_like(cells.x), cells.x, cells.y, *_stuff(cells.values[..., 1:])]
-    fitted = np.linalg.lstsq(np.stack(parts, -1)[clear], _light(cells)[clear], rcond=None)[0]
-    slope = fitted[1:3] / unit
+    slope = _fitted(np.stack(parts, -1)[clear], _light(cells)[clear])[1:3] / unit
     shortened: Float = slope / (np.hypot(*slope) + _SLOPE)
     return shortened
+
+
+def _fitted(parts: Float, values: Float) -> Float:
+    """Least squares by normal equations, columns brought to one length; what others explain gets nothing."""
+    length = np.sqrt(np.einsum("nk,nk->k", parts, parts)) + 1e-12
+    scaled = parts / length
+    products = scaled.T @ scaled + 1e-9 * np.eye(parts.shape[1])
+    found: Float = np.linalg.solve(products, scaled.T @ values) / length
+    return found
 
 
 def _angles() -> Float:

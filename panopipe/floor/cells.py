@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -60,31 +61,33 @@ def cells_of(
         Angular radius of the foot, and side of a cell in such radii.
     """
     rows, columns = rings.shape[:2]
-    unit = np.tan(np.radians(unit_deg))
+    unit = float(np.tan(np.radians(unit_deg)))
     count = 2 * int(np.ceil(np.tan(np.radians((rows - 1) * step_deg)) / unit / side))
-    fine = np.asarray((np.arange(count * _FINER) + 0.5 - count * _FINER / 2) * (side / _FINER), np.float64)
-    angle, column = _place(fine[None, :], fine[:, None], unit, columns)
+    angle, column = _places(count * _FINER, side / _FINER, unit, columns)
     closed = np.concatenate([rings[:, -1:], rings, rings[:, :1]], axis=1)
-    drawn = cv2.remap(
-        closed,
-        (column + 0.5).astype(np.float32),
-        (angle / step_deg - 0.5).astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    along, down = (column + np.float32(0.5)), angle * np.float32(1 / step_deg) - np.float32(0.5)
+    drawn = cv2.remap(closed, along, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     values = cv2.resize(drawn, (count, count), interpolation=cv2.INTER_AREA)
-    at = (np.arange(count) + 0.5 - count / 2) * side
-    x, y = np.meshgrid(at, at)
-    angle, column = _place(x, y, unit, columns)
+    x, y = np.meshgrid(_middles(count, side), _middles(count, side))
+    angle, column = _places(count, side, unit, columns)
     beyond = angle - np.interp(column, np.arange(columns) + 0.5, foot_deg, period=columns)
     return Cells(values, (beyond > from_deg) & (angle < (rows - 1) * step_deg), x, y, beyond)
 
 
-def _place(x: Float, y: Float, unit: float, columns: int) -> tuple[Float, Float]:
-    """Angle from the nadir in degrees, and column of a ring map (whole numbers at left edges)."""
-    angle: Float = np.degrees(np.arctan(np.hypot(x, y) * unit))
-    column: Float = np.arctan2(x, y) % (2 * np.pi) * (columns / (2 * np.pi))
-    return angle, column
+def _middles(count: int, side: float) -> Float:
+    return np.asarray((np.arange(count) + 0.5 - count / 2) * side, np.float64)
+
+
+@lru_cache(maxsize=4)
+def _places(count: int, side: float, unit: float, columns: int) -> tuple[Picture, Picture]:
+    """Angle from the nadir in degrees, and column of a ring map (whole numbers at left edges), of each cell.
+
+    Kept, as the frames of a job have the same foot.
+    """
+    x, y = _middles(count, side)[None, :], _middles(count, side)[:, None]
+    angle = np.degrees(np.arctan(np.hypot(x, y) * unit))
+    column = np.arctan2(x, y) % (2 * np.pi) * (columns / (2 * np.pi))
+    return angle.astype(np.float32), column.astype(np.float32)
 
 
 def covariance(pattern: Float, used: Mask, known: Mask) -> Float:

@@ -206,22 +206,14 @@ def _certainty(evidence: Picture, radius: Whole) -> float:
 def _shadow_radius(features: Picture, radius: Whole) -> Whole:
     """Row of the shadow's edge: how far the floor is darker than further out, in most frames."""
     luma = features[..., 0] * _LUMA_SCALE
-    rows = np.arange(MAP_ROWS)
-    reach = round(4.0 / STEP_DEG)
-    extent = np.zeros(MAP_COLUMNS, np.int64)
-    profiles = np.empty((len(luma), reach, MAP_COLUMNS))
-    for column in range(MAP_COLUMNS):
-        first = radius[column] + 1
-        far = slice(first + reach, min(first + 2 * reach, len(rows)))
-        profiles[:, :, column] = (
-            np.median(luma[:, far, column], axis=1)[:, None] - luma[:, first : first + reach, column]
-        )
-    loss = np.median(profiles, axis=0)
+    reach, columns = round(4.0 / STEP_DEG), np.arange(MAP_COLUMNS)
+    row = radius + 1 + np.arange(2 * reach)[:, None]  # the map goes on beyond the largest foot by more
+    near, far = luma[:, row[:reach], columns], luma[:, row[reach:], columns]
+    loss = np.median(np.median(far, axis=1, keepdims=True) - near, axis=0)
     wide = np.concatenate([loss[:, -6:], loss, loss[:, :6]], axis=1)
-    loss = np.array([np.median(wide[:, at : at + 13], axis=1) for at in range(MAP_COLUMNS)]).T
+    loss = np.median(np.lib.stride_tricks.sliding_window_view(wide, 13, axis=1), axis=-1)
     dark = np.logical_and.accumulate(loss > _SHADOW_SHARE, axis=0)
-    extent = dark.sum(0)
-    return radius + 1 + np.asarray(extent, np.int64)
+    return radius + 1 + np.asarray(dark.sum(0), np.int64)
 
 
 def _outline(radius_deg: Float, turn: int) -> Outline:
