@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import shlex
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
@@ -292,16 +294,56 @@ def test_order_and_choice(page: Chrome) -> None:
     assert names == ["lounge-03", "lounge-02"]
 
 
-@pytest.mark.parametrize("width", [390, 1440])
-def test_nothing_is_wider_than_the_screen(page: Chrome, made: Made, width: int) -> None:
+@contextmanager
+def as_wide_as(page: Chrome, width: int) -> Iterator[None]:
+    """The page on a screen so many pixels wide, a phone's below 500."""
     size = {"width": width, "height": 844, "deviceScaleFactor": 1, "mobile": width < 500}
     page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     try:
+        yield
+    finally:
+        page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+def test_nothing_is_wider_than_the_screen(page: Chrome, made: Made, width: int) -> None:
+    with as_wide_as(page, width):
         assert page.execute_script("return document.documentElement.scrollWidth") <= width
         open_frame(page, made, 0)
         assert page.execute_script("return document.getElementById('frame').scrollWidth") <= width
-    finally:
-        page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+@pytest.mark.parametrize("width", [320, 390])
+def test_a_choice_stays_with_its_box_and_beside_its_label(page: Chrome, width: int) -> None:
+    with as_wide_as(page, width):
+        places = page.execute_script(
+            "const at = (one) => one.getBoundingClientRect();"
+            "return [...document.querySelectorAll('.choices label')].map((one) => ["
+            "at(one.closest('fieldset').querySelector('legend')).right, at(one.querySelector('input')).left,"
+            "at(one.querySelector('input')).right, at(one.querySelector('span')).left,"
+            "at(one.querySelector('span')).top - at(one.querySelector('input')).bottom])"
+        )
+    assert len(places) == 4
+    for legend, box, box_end, words, words_under_box in places:
+        assert legend < box < box_end < words
+        assert words_under_box < 0
+
+
+def test_a_command_breaks_between_words_and_is_taken_as_it_is_typed(page: Chrome, made: Made) -> None:
+    with as_wide_as(page, 320):
+        open_frame(page, made, 0)
+        typed, chosen, whole = page.execute_script(
+            "const code = [...document.querySelectorAll('dialog code')].at(-1);"
+            "code.scrollIntoView(); getSelection().selectAllChildren(code);"
+            "const option = [...code.children].find((one) => one.textContent === '--frame');"
+            "const line = parseFloat(getComputedStyle(code).lineHeight);"
+            "const high = option.getBoundingClientRect().height;"
+            "return [code.textContent, String(getSelection()), high < 1.5 * line]"
+        )
+    command = ["panopipe", "run", str(made.job), "--frame", str(made.records[0].key)]
+    assert shlex.split(typed) == command
+    assert chosen == typed
+    assert whole
 
 
 def test_it_prints_as_a_contact_sheet(page: Chrome) -> None:

@@ -16,10 +16,10 @@
 
   panopipe.nameOf = (frame) => (frame.room ? `${frame.room}/${frame.name}` : frame.name);
 
-  // A command as it is typed in this computer's shell, the job folder found from where this page lies.
+  // The words of a command as they are typed in this computer's shell, the job folder found from where this page lies.
   panopipe.typed = function (words) {
     const windows = /^Win/.test(navigator.platform);
-    return words.map((word) => quoted(word === "JOB" ? jobFolder(windows) : word, windows)).join(" ");
+    return words.map((word) => quoted(word === "JOB" ? jobFolder(windows) : word, windows));
   };
 
   function jobFolder(windows) {
@@ -40,10 +40,12 @@
   }
 
   panopipe.command = function (words) {
-    const text = panopipe.typed(words);
+    const typed = panopipe.typed(words), text = typed.join(" ");
     const button = make("button", { type: "button", class: "copy", "aria-label": `Copy command: ${text}` }, "Copy");
     button.addEventListener("click", () => copy(text, button));
-    return make("div", { class: "command" }, make("code", { tabindex: "0" }, text), button);
+    // A word goes on a line whole: a break inside an option would read as a space.
+    const inside = typed.flatMap((word) => [" ", make("span", {}, word)]).slice(1);
+    return make("div", { class: "command" }, make("code", { tabindex: "0" }, ...inside), button);
   };
 
   function copy(text, button) {
