@@ -17,6 +17,8 @@ Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _CYCLES = 6
+_SEEN_PX = 9
+"""How far the detail of a pixel depends on others."""
 _MEAN = np.full((1, 3), 1 / 3, np.float32)
 
 
@@ -26,7 +28,11 @@ def sharpness(own: Picture, real: Picture, ring: Mask) -> float:
     Seen from two metres away at a low angle, a rug's lines are wider than the frame's own; the ratio of the
     rms of detail of one to three pixels says so.
     """
-    fine = [_detail(cv2.log(np.maximum(cv2.transform(light, _MEAN), 1e-4)))[ring] for light in (own, real)]
+    box = Scene(own, ring, ring).box(_SEEN_PX)
+    fine = [
+        _detail(cv2.log(np.maximum(cv2.transform(light[box], _MEAN), 1e-4)))[ring[box]]
+        for light in (own, real)
+    ]
     return float(np.sqrt(np.square(fine[1]).mean() / max(float(np.square(fine[0]).mean()), 1e-12)))
 
 
@@ -47,13 +53,15 @@ def graft(light: Picture, hole: Mask, real: Picture) -> Picture:
         The neighbour's floor on the same view, valid in the hole and its rim.
     """
     offset = offset_for(light, ~hole)
-    own, other = to_log(light, offset), to_log(real, offset)
+    box = Scene(light, ~hole, hole).box(round(0.3 * math.sqrt(hole.sum() / math.pi)))
+    inside, other = hole[box], to_log(real[box], offset)
     across, down = np.zeros_like(other), np.zeros_like(other)
-    across[:, :-1] = other[:, 1:] - other[:, :-1]
-    down[:-1] = other[1:] - other[:-1]
-    joined = solve(np.where(hole[..., None], other, own), hole, divergence_of(across, down), cycles=_CYCLES)
-    box = Scene(joined, ~hole, hole).box(round(0.3 * math.sqrt(hole.sum() / math.pi)))
+    np.subtract(other[:, 1:], other[:, :-1], out=across[:, :-1])
+    np.subtract(other[1:], other[:-1], out=down[:-1])
+    guess = to_log(light[box], offset)
+    cv2.copyTo(other, inside.view(np.uint8), guess)
+    joined = solve(guess, inside, divergence_of(across, down), cycles=_CYCLES)
+    grained = with_grain(joined, inside, written=WRITTEN_SHARE)
     picture = light.copy()
-    grained = with_grain(joined[box], hole[box], written=WRITTEN_SHARE)
-    picture[hole] = from_log(grained[hole[box]], offset)
+    picture[box][inside] = from_log(grained[inside], offset)
     return picture

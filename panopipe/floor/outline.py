@@ -66,7 +66,10 @@ class Outline:
         finer = 8
         angles = (np.arange(DIRECTIONS * finer) + 0.5) / finer + heading_deg
         radius = np.interp(angles, np.arange(DIRECTIONS) + 0.5, self.radius_deg, period=DIRECTIONS)
-        yaw = np.arctan2(right[:, near[1]], up[near[0]])
+        # The left half is the right half's mirror image.
+        middle = (near[1].stop - near[1].start) // 2
+        half = np.arctan2(right[:, near[1]][:, middle:], up[near[0]])
+        yaw = np.concatenate([-half[:, ::-1][:, :middle], half], axis=1)
         yaw += np.float32(np.pi)
         yaw *= np.float32(DIRECTIONS * finer / (2 * np.pi))
         index = np.minimum(yaw.astype(np.int32), DIRECTIONS * finer - 1)
