@@ -1,4 +1,4 @@
-"""Files of a job from a worker's side: open a frame, hash, read what was kept, write inside the job only."""
+"""Files of a job from a worker's side: open a frame, hash, write inside the job only."""
 
 from __future__ import annotations
 
@@ -8,23 +8,18 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from panopipe.files.atomic import write_whole
-from panopipe.frame import Rows
 from panopipe.job import in_the_way, inside
 from panopipe.recipe.layers import loaded_stage
-from panopipe.run.engine import REDUCED_WIDTH
+from panopipe.run.kept import kept_found
 from panopipe.run.ledger import FileMark
-from panopipe.run.plain import digest, loads, packages_of
+from panopipe.run.plain import digest
 from panopipe.run.small_frame import SmallFrame
 from panopipe.run.steps import Watch
 from panopipe.run.tasks import FrameFiles
 from panopipe.stage import Opened, SourceStage
 
 _CHUNK = 1 << 22
-_MOST_FOUND = 1 << 22
-"""Bytes up to which what was kept of a look is read."""
 
 
 def look_fingerprint(marks: Mapping[str, FileMark], source: tuple[str, Any]) -> str:
@@ -32,11 +27,6 @@ def look_fingerprint(marks: Mapping[str, FileMark], source: tuple[str, Any]) -> 
     name, settings = source
     hashes = [(path, mark.sha256) for path, mark in sorted(marks.items())]
     return digest(hashes, name, loaded_stage(name).version, settings)
-
-
-def kept_name(folder: str, fingerprint: str) -> str:
-    """Where the light at a reduced size of a look is kept."""
-    return f"{folder}/{fingerprint[:40]}.raw"
 
 
 def hashed(path: Path) -> FileMark:
@@ -53,35 +43,6 @@ def hashed(path: Path) -> FileMark:
         while piece := file.read(_CHUNK):
             sha256.update(piece)
     return FileMark(stat.st_size, stat.st_mtime_ns, sha256.hexdigest())
-
-
-def kept_reduced(path: Path, width: int) -> Rows | None:
-    """Light kept from the look, or None if it is not what it must be: it lies in the job folder."""
-    wide = min(width, REDUCED_WIDTH)
-    size = wide // 2 * wide * 3
-    try:
-        if path.stat().st_size != 4 * size:
-            return None
-        rows = np.fromfile(path, np.float32, size).reshape(wide // 2, wide, 3)
-    except (OSError, ValueError):
-        return None
-    return rows if np.isfinite(rows).all() else None
-
-
-def found_name(kept: str) -> str:
-    """Where what a source found out at a look is kept, beside the light at a reduced size."""
-    return f"{kept.removesuffix('.raw')}.json"
-
-
-def _kept_found(files: FrameFiles, stage: SourceStage[Any]) -> dict[str, Any]:
-    """What the source found out at the look, to be handed to it; nothing if it was not kept or is damaged."""
-    place = files.at(found_name(files.reduced))
-    try:
-        if not files.reduced or place.stat().st_size > _MOST_FOUND:
-            return {}
-        return {"found": loads(place.read_text(encoding="utf-8"), packages_of(stage))}
-    except (OSError, ValueError):
-        return {}
 
 
 @contextlib.contextmanager
@@ -102,7 +63,7 @@ def opened_frame(files: FrameFiles, source: tuple[str, Any], watch: Watch) -> It
             opened = SmallFrame(files.at(files.small), files.small_of, files.width)
         else:
             paths = [files.at(path) for path in files.paths]
-            opened = stage.open(paths, files.key, settings, **_kept_found(files, stage))
+            opened = stage.open(paths, files.key, settings, **kept_found(files, stage))
     with opened:
         yield opened
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.run.budget import guessed_pixels
 from panopipe.run.errand import outcomes
-from panopipe.run.frames import kept_name
+from panopipe.run.kept import kept_name
 from panopipe.run.plan import SMALL, Planned, seen_fingerprint
 from panopipe.run.session import Looked, Session
 from panopipe.run.tasks import LookResult, LookTask

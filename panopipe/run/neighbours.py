@@ -8,7 +8,8 @@ import numpy as np
 
 from panopipe.frame import Band, FrameKey
 from panopipe.run.engine import band_rows, reductions
-from panopipe.run.frames import kept_reduced, opened_frame
+from panopipe.run.frames import opened_frame
+from panopipe.run.kept import kept_reduced
 from panopipe.run.passage import Given, Passage
 from panopipe.run.steps import Watch, check_kinds
 from panopipe.run.tasks import NeighbourTask

@@ -11,7 +11,7 @@ from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import FINISHED, WORKING, FrameEntry, Job
 from panopipe.recipe import FrameSettings, Recipe
 from panopipe.recipe.layers import loaded_stage, setting_rules
-from panopipe.run.frames import kept_name
+from panopipe.run.kept import kept_name
 from panopipe.run.ledger import FileMark
 from panopipe.run.plain import digest
 from panopipe.run.record import Effective

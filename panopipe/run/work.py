@@ -21,15 +21,8 @@ from panopipe.recipe.layers import loaded_stage
 from panopipe.run.before import before_jpeg
 from panopipe.run.engine import finish_frame, reductions
 from panopipe.run.errand import FrameFault
-from panopipe.run.frames import (
-    found_name,
-    hashed,
-    kept_name,
-    kept_reduced,
-    look_fingerprint,
-    opened_frame,
-    put_inside,
-)
+from panopipe.run.frames import hashed, look_fingerprint, opened_frame, put_inside
+from panopipe.run.kept import found_bytes, found_name, kept_name, kept_reduced, reduced_bytes
 from panopipe.run.ledger import FileMark
 from panopipe.run.machine import peak_memory, reset_peak_memory
 from panopipe.run.neighbours import Neighbours
@@ -80,9 +73,9 @@ def _light(task: LookTask, fingerprint: str, watch: Watch) -> tuple[FrameFacts, 
     with opened_frame(files, task.source, watch) as opened:
         found = reductions(opened, source=task.source[0], watch=watch)
         put_inside(files, files.before, before_jpeg(found.before, opened.facts), lasting=False)
-        put_inside(files, kept, found.reduced.data.cast("B"), lasting=False)
+        put_inside(files, kept, reduced_bytes(found.reduced), lasting=False)
         if opened.found is not None:
-            put_inside(files, found_name(kept), dumps(opened.found).encode(), lasting=False)
+            put_inside(files, found_name(kept), found_bytes(opened.found), lasting=False)
         if small:
             put_inside(files, small, small_bytes(found.before), lasting=False)
         return opened.facts, found.reduced

@@ -3,6 +3,7 @@
 import errno
 import os
 import shutil
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -69,10 +70,10 @@ def test_a_frame_is_looked_at_once_and_what_was_found_may_be_damaged(
     run(folder)
     first = finished(folder)
     assert len(looks) == len(ALL)
-    kept = sorted((folder / ".panopipe/reduced").glob("*.json"))
+    kept = sorted((folder / ".panopipe/reduced").glob("*.found"))
     assert len(kept) == len(ALL)
     for path, damage in zip(kept, (b"", b"[" * 5000, b'["record","os:system",{}]'), strict=True):
-        path.write_bytes(damage)
+        path.write_bytes(damage + zlib.crc32(damage).to_bytes(4, "little"))
     shutil.rmtree(folder / "finished")
     assert names(run(folder).finished) == ALL
     assert finished(folder) == first
