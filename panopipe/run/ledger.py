@@ -115,7 +115,9 @@ class Ledger:
     def _connect(self, *, read_only: bool = False) -> sqlite3.Connection:
         uri = self.path.as_uri() + ("?mode=ro" if read_only else "")
         try:
-            return sqlite3.connect(uri, uri=True, timeout=30)
+            base = sqlite3.connect(uri, uri=True, timeout=30)
+            base.text_factory = lambda data: data.decode(errors="replace")  # damaged rows are made again
+            return base
         except sqlite3.OperationalError as error:  # the folder or the file may not be opened by this user
             raise OSError(errno.EACCES, f"the ledger cannot be opened ({error})", LEDGER) from error
 
@@ -138,6 +140,8 @@ class Ledger:
                         base.executescript(f"begin; {_TABLES} pragma user_version = {FORMAT}; commit;")
                 self._check_format()
                 base.execute(f"pragma synchronous = {SYNCHRONOUS}")
+                if (why := base.execute("pragma quick_check(1)").fetchone()[0]) != "ok":
+                    raise ValueError(why)
                 for table in ("original", "frame", "look", "seen", "solved"):
                     base.execute(f"select * from {table} limit 1").fetchone()
                 return base

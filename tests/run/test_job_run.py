@@ -80,6 +80,21 @@ def test_a_frame_is_looked_at_once_and_what_was_found_may_be_damaged(
     assert len(looks) == 2 * len(ALL)
 
 
+@pytest.mark.parametrize("page", [1, 2, 3, 5, 8])
+def test_a_ledger_with_a_damaged_page_costs_work_and_no_frame(make_job: MakeJob, page: int) -> None:
+    """A fault once seen: a ledger that opened, and broke as the run wrote to it."""
+    folder = make_job()
+    run(folder)
+    first = finished(folder)
+    path = folder / ".panopipe/ledger.sqlite"
+    held = bytearray(path.read_bytes())
+    held[page * 4096 : page * 4096 + 60] = bytes([255, 7, 200] * 20)
+    path.write_bytes(held)
+    shutil.rmtree(folder / "finished")
+    assert names(run(folder).finished) == ALL
+    assert finished(folder) == first
+
+
 def test_one_override_does_one_frame_again(make_job: MakeJob) -> None:
     folder = make_job()
     run(folder)
