@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tests.stress.disk import fill_all
+from tests.stress.kept import damage_kept
 from tests.stress.kills import kill_all
 from tests.stress.memory import GB, run_large
 from tests.stress.mutations import mutate_all
@@ -18,9 +19,10 @@ from tests.stress.times import time_reruns
 def main() -> None:
     """Run what the command line names and print its table."""
     parser = argparse.ArgumentParser(prog="python -m tests.stress", description=__doc__)
-    parser.add_argument("what", nargs="*", default=["kills", "mutations", "disk", "times", "memory"])
+    parser.add_argument("what", nargs="*", default=["kills", "mutations", "disk", "kept", "times", "memory"])
     parser.add_argument("--kills", type=int, default=200, help="processes to kill (200)")
     parser.add_argument("--mutations", type=int, default=5000, help="damaged inputs (5000)")
+    parser.add_argument("--damages", type=int, default=200, help="runs on damaged working files (200)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--frames", type=int, default=60, help="large frames under the limit of memory (60)")
     parser.add_argument("--width", type=int, default=11968, help="their width (11968: 71.6 megapixels)")
@@ -31,6 +33,7 @@ def main() -> None:
         "kills": lambda room: kill_all(room, asked.kills, asked.seed),
         "mutations": lambda room: mutate_all(room, asked.mutations, asked.seed),
         "disk": fill_all,
+        "kept": lambda room: damage_kept(room, asked.damages, asked.seed),
         "times": time_reruns,
         "memory": lambda room: run_large(room, asked.frames, asked.width, round(asked.limit_gb * GB)),
     }

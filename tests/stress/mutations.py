@@ -48,7 +48,7 @@ def _frames(
         folder.mkdir(parents=True)
         for number in range(min(BATCH, count - batch)):
             source = chance.choice(good)
-            data = _damaged(source.read_bytes(), chance)
+            data = damaged(source.read_bytes(), chance)
             (folder / f"m{number:03d}{source.suffix}").write_bytes(data)
         if chance.random() < 0.7:  # most of them without the slow stages: it is the readers that are tried
             (job / "recipe.toml").write_text('[pipeline]\norder = ["decode", "export"]\n')
@@ -115,7 +115,7 @@ def _good_frames(folder: Path) -> list[Path]:
     return sorted(folder.iterdir())
 
 
-def _damaged(data: bytes, chance: random.Random) -> bytes:
+def damaged(data: bytes, chance: random.Random) -> bytes:
     """One to three ways of damage, half of them near the head, where the sizes stand."""
     held = bytearray(data)
     for _ in range(chance.choices([1, 2, 3], [6, 3, 1])[0]):
@@ -184,7 +184,7 @@ def _texts(
     places = ("job.toml", "recipe.toml", "overrides/room.toml", "overrides/room/m1.toml")
     for _ in range(count):
         text = "\n".join(chance.choices(words, k=chance.randint(1, 6))).encode()
-        data = text if chance.random() < 0.4 else _damaged(text, chance)
+        data = text if chance.random() < 0.4 else damaged(text, chance)
         path = job / chance.choice(places)
         path.write_bytes(data)
         try:
