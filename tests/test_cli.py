@@ -293,6 +293,17 @@ def test_a_second_run_says_who_is_at_it(folder: Path) -> None:
     assert "another run works on this job (process" in result.stderr
 
 
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="only Linux lists a process' threads")
+def test_linear_algebra_gets_one_thread_whatever_the_shell_says() -> None:
+    code = (
+        "import os, panopipe.cli.program as program; program.app = lambda: None; program.main();"
+        "import numpy; one = numpy.ones((600, 600)); one @ one; print(len(os.listdir('/proc/self/task')))"
+    )
+    shell = os.environ | {"OPENBLAS_NUM_THREADS": "2", "OMP_NUM_THREADS": "2"}
+    said = subprocess.run([sys.executable, "-c", code], env=shell, capture_output=True, text=True, check=True)
+    assert said.stdout == "1\n", said.stderr
+
+
 def test_help_loads_no_picture_library() -> None:
     code = "import sys, panopipe.cli; print(sorted({'numpy', 'cv2', 'rawpy', 'skimage'} & set(sys.modules)))"
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable
 from typing import Annotated
@@ -58,8 +59,22 @@ def program(
     """Finishes a night's worth of stitched 360-degree panoramas while you sleep."""
 
 
+_ONE_THREAD = (
+    "OMP_NUM_THREADS",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "BLIS_NUM_THREADS",
+    "VECLIB_MAXIMUM_THREADS",
+)
+"""What libraries of linear algebra ask for when they are loaded, in this process and in its workers."""
+
+
 def main() -> None:
-    """Run the command line."""
+    """Run the command line.
+
+    The run counts workers by processors: threads inside them would fight, and might add up in another order.
+    """
+    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot spell
