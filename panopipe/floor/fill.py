@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.floor.features import EDGE_LEVEL_SHARE, LEVEL_SHARE, compared_by, scales_of
-from panopipe.floor.grain import WRITTEN_SHARE, with_grain
+from panopipe.floor.grain import with_grain
 from panopipe.floor.join import joined
 from panopipe.floor.labels import label_hole
 from panopipe.floor.logs import from_log, offset_for, to_log
@@ -131,9 +131,7 @@ def fill_floor(
     random = 1 - float(judged.min()) < _RANDOM
     most = _MOST_MENDED_RANDOM if random else _MOST_MENDED if edge else math.inf
     box = scene.box(round(0.3 * radius))
-    filled = with_grain(
-        joined(scene, shifts, blocks, labels, box, most=most), hole[box], written=WRITTEN_SHARE
-    )
+    filled = with_grain(joined(scene, shifts, blocks, labels, box, most=most), hole[box])
     picture = light.copy()
     inside = hole[box]
     picture[box][inside] = from_log((filled + shade[box])[inside], offset)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.floor.grain import WRITTEN_SHARE, with_grain
+from panopipe.floor.grain import with_grain
 from panopipe.floor.logs import from_log, offset_for, to_log
 from panopipe.floor.poisson import divergence_of, solve
 from panopipe.floor.scene import Scene
@@ -61,7 +61,7 @@ def graft(light: Picture, hole: Mask, real: Picture) -> Picture:
     guess = to_log(light[box], offset)
     cv2.copyTo(other, inside.view(np.uint8), guess)
     joined = solve(guess, inside, divergence_of(across, down), cycles=_CYCLES)
-    grained = with_grain(joined, inside, written=WRITTEN_SHARE)
+    grained = with_grain(joined, inside)
     picture = light.copy()
     picture[box][inside] = from_log(grained[inside], offset)
     return picture
