@@ -32,11 +32,9 @@ static const Argument arguments[] = {
 
 PyObject *angles_kernel(PyObject *self, PyObject *args)
 {
-    PyObject *given[3];
     Arrays arrays;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOO", &given[0], &given[1], &given[2])
-        || open_arrays(given, arguments, 3, &arrays) < 0)
+    if (open_only_arrays(args, arguments, 3, &arrays) < 0)
         return NULL;
     Py_BEGIN_ALLOW_THREADS
     angles(arrays.view[0].buf, arrays.view[1].buf, arrays.length[0], arrays.view[2].buf);

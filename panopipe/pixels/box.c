@@ -48,12 +48,10 @@ static const Argument round_arguments[] = {
 
 PyObject *box_round_kernel(PyObject *self, PyObject *args)
 {
-    PyObject *given[3];
     Arrays arrays;
     double *scratch = NULL;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOO", &given[0], &given[1], &given[2])
-        || open_arrays(given, round_arguments, 3, &arrays) < 0)
+    if (open_only_arrays(args, round_arguments, 3, &arrays) < 0)
         return NULL;
     Py_ssize_t count = arrays.length[0], width = arrays.length[1], planes = arrays.length[2];
     const double *rows = arrays.view[0].buf, *reach = arrays.view[1].buf;
@@ -130,12 +128,10 @@ static const Argument along_arguments[] = {{"rows", 'd', 0, 2, {-1, -2}},
 
 PyObject *box_along_kernel(PyObject *self, PyObject *args)
 {
-    PyObject *given[4];
     Arrays arrays;
     double *scratch = NULL;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOOO", &given[0], &given[1], &given[2], &given[3])
-        || open_arrays(given, along_arguments, 4, &arrays) < 0)
+    if (open_only_arrays(args, along_arguments, 4, &arrays) < 0)
         return NULL;
     Py_ssize_t count = arrays.length[0], columns = arrays.length[1], wanted = arrays.length[2];
     const double *weight = arrays.view[1].buf, *low = arrays.view[2].buf, *high = low + wanted;

@@ -79,6 +79,8 @@ typedef struct {
 
 /* Open all arrays, each in one piece in memory. Returns 0, or -1 with an error set and nothing open. */
 int open_arrays(PyObject *const *objects, const Argument *arguments, int count, Arrays *arrays);
+/* The same for a kernel that is handed arrays and nothing else. */
+int open_only_arrays(PyObject *args, const Argument *arguments, int count, Arrays *arrays);
 void close_arrays(Arrays *arrays);
 
 #endif

@@ -218,12 +218,10 @@ static const Argument mark_arguments[] = {{"samples", ANY_SAMPLES, 0, 3, {-1, -2
 
 PyObject *mark_kernel(PyObject *self, PyObject *args)
 {
-    PyObject *given[3];
     Arrays arrays;
     uint8_t *near = NULL;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOO", &given[0], &given[1], &given[2])
-        || open_arrays(given, mark_arguments, 3, &arrays) < 0)
+    if (open_only_arrays(args, mark_arguments, 3, &arrays) < 0)
         return NULL;
     Chunk chunk = {arrays.view[0].buf, arrays.view[0].format[0], arrays.length[0], arrays.length[1]};
     if (chunk.rows < 2 * MARGIN || chunk.width < 2 * REACH + 1 || chunk.width > 1 << 24)

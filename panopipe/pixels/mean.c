@@ -73,11 +73,9 @@ static const Argument mean_arguments[] = {{"row", 'f', 0, 2, {-1, 3}},
 
 PyObject *mean_columns_kernel(PyObject *self, PyObject *args)
 {
-    PyObject *given[4];
     Arrays arrays;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOOO", &given[0], &given[1], &given[2], &given[3])
-        || open_arrays(given, mean_arguments, 4, &arrays) < 0)
+    if (open_only_arrays(args, mean_arguments, 4, &arrays) < 0)
         return NULL;
     const int32_t *firsts = arrays.view[1].buf;
     Py_ssize_t count = arrays.length[1], columns = arrays.length[2];

@@ -99,6 +99,18 @@ int open_arrays(PyObject *const *objects, const Argument *arguments, int count, 
     return 0;
 }
 
+int open_only_arrays(PyObject *args, const Argument *arguments, int count, Arrays *arrays)
+{
+    PyObject *objects[MOST_ARGUMENTS];
+    if (PyTuple_Size(args) != count) {
+        PyErr_Format(PyExc_TypeError, "takes %d arrays, not %zd", count, PyTuple_Size(args));
+        return -1;
+    }
+    for (int i = 0; i < count; i++)
+        objects[i] = PyTuple_GetItem(args, i);
+    return open_arrays(objects, arguments, count, arrays);
+}
+
 void close_arrays(Arrays *arrays)
 {
     for (int i = 0; i < arrays->count; i++)

@@ -45,11 +45,9 @@ static const Argument arguments[] = {
 
 PyObject *nearest_kernel(PyObject *self, PyObject *args)
 {
-    PyObject *given[3];
     Arrays arrays;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOO", &given[0], &given[1], &given[2])
-        || open_arrays(given, arguments, 3, &arrays) < 0)
+    if (open_only_arrays(args, arguments, 3, &arrays) < 0)
         return NULL;
     Py_ssize_t axes = arrays.length[1], many = arrays.length[2];
     if (axes < 1 || axes > MOST_AXES || many < 1) {

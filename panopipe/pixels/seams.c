@@ -161,11 +161,9 @@ static const Argument sweep_arguments[] = {{"own", 'f', 0, 3, {-1, -2, -3}},
 
 PyObject *sweep_kernel(PyObject *self, PyObject *args)
 {
-    PyObject *given[5];
     Arrays arrays;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOOOO", &given[0], &given[1], &given[2], &given[3], &given[4])
-        || open_arrays(given, sweep_arguments, 5, &arrays) < 0)
+    if (open_only_arrays(args, sweep_arguments, 5, &arrays) < 0)
         return NULL;
     Py_ssize_t lines = arrays.length[0], layers = arrays.length[1];
     if (layers < 1 || layers > MOST_LAYERS || arrays.length[3] != layers * (layers - 1) / 2

@@ -167,27 +167,28 @@ def _unreadable(record: FrameRecord, fault: str) -> Finding:
 
 
 def _job_findings(records: Sequence[FrameRecord]) -> list[Finding]:
+    remedy = "If it was shot, copy its original into the job folder and run the job again."
     return [
-        Finding(
-            "series", "Missing frame", crossed=True, doubt=1.5,
-            sentence=f"{name} is missing from its numbered series.",
-            remedy="If it was shot, copy its original into the job folder and run the job again.",
-            command=("panopipe", "run", "JOB"),
+        _of_the_job(
+            "series", "Missing frame", f"{name} is missing from its numbered series.", remedy, doubt=1.5
         )
         for name in gaps([one.key for one in records])
-    ]  # fmt: skip
+    ]
 
 
 def _unread(job: Job) -> list[Finding]:
+    remedy = "Allow the folder to be read, then run the job again."
     return [
-        Finding(
-            "unread", "Unread room", crossed=True, doubt=100.0,
-            sentence=f"{folder}: {why}, so none of its frames was looked at.",
-            remedy="Allow the folder to be read, then run the job again.",
-            command=("panopipe", "run", "JOB"),
-        )
+        _of_the_job("unread", "Unread room", f"{folder}: {why}, so none of its frames was looked at.", remedy)
         for folder, why in job.unread.items()
-    ]  # fmt: skip
+    ]
+
+
+def _of_the_job(key: str, name: str, sentence: str, remedy: str, *, doubt: float = 100.0) -> Finding:
+    return Finding(
+        key, name, crossed=True, doubt=doubt, sentence=sentence, remedy=remedy,
+        command=("panopipe", "run", "JOB"),
+    )  # fmt: skip
 
 
 def _left_over(job_folder: Path, records: Sequence[FrameRecord], job: Job | None) -> list[Finding]:
