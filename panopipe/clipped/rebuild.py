@@ -56,6 +56,10 @@ class Lights:
         """White-balanced value at which the last plane saturates."""
         return float(1 / self.neutral.min())
 
+    def cut_at(self, level: Floats) -> Lights:
+        """The same where planes are cut off at shares `level`, shape (3,), of the level given before."""
+        return Lights(self.neutral / level, self.share_of_red)
+
 
 def share_of_red(balanced_lights: Floats) -> float:
     """Slope `a` of ``log G = a log R + (1 - a) log B`` through lights, shape (n, 3), white-balanced."""

@@ -165,20 +165,17 @@ class DecodedFrame(Opened):
             return Found(anchor, None, Surroundings(np.zeros((1, 2, 2)), *percents))
         lights = _lights(colour, self._white_xy)
         level = cut_level(share, lights)
-        if level.min() < 1:
-            share, lights = share / level, Lights(lights.neutral / level, lights.share_of_red)
-        return Found(anchor, level, survey(share, lights))
+        return Found(anchor, level, survey(share / level, lights.cut_at(level)))
 
     def _rebuilder(self) -> Rebuilder | None:
         colour, black, white = self._recorded.colour, self._recorded.black, self._recorded.white
         level = self.found.level
         if level is None or not isinstance(colour, CameraColour) or self._white_xy is None:
             return None
-        lights = _lights(colour, self._white_xy)
-        if level.min() < 1:
-            lights = Lights(lights.neutral / level, lights.share_of_red)
-            white = black + level * (white - black)
-        return Rebuilder(black, white, lights, self.found.surroundings, self._anchor)
+        lights = _lights(colour, self._white_xy).cut_at(level)
+        return Rebuilder(
+            black, black + level * (white - black), lights, self.found.surroundings, self._anchor
+        )
 
     def _note_clipped(self) -> None:
         level, surroundings = self.found.level, self.found.surroundings
