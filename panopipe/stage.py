@@ -232,8 +232,8 @@ class Opened(ABC):
     notes : mapping of str to float or str
         What opening it found out, for the photographer.
     found : object, optional
-        What looking at its samples found out: plain data (`panopipe.run.plain`). A run keeps it and hands it
-        to `SourceStage.open` when the same files are opened again with the same settings.
+        What looking at its samples found out: plain data (`panopipe.state.serialization`). A run keeps it and
+        hands it to `SourceStage.open` when the same files are opened again with the same settings.
     """
 
     facts: FrameFacts

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import typer
 
-from panopipe.run.line import one_line, printable
+from panopipe.errors import one_line, printable
 
 FRAMES_FAILED, USAGE, STOPPED, OWN_FAULT, INTERRUPTED = 1, 2, 3, 70, 130
 """Exit codes: frames or the review failed; job, recipe or command wrong; stopped before the end; a fault of

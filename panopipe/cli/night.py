@@ -178,7 +178,7 @@ def _summary_json(summary: Summary) -> dict[str, Any]:
 
 
 def _print_table(job: Job, summary: Summary, *, failures: bool = True) -> None:
-    from panopipe.run.screen import table_lines
+    from panopipe.cli.screen import table_lines
 
     for line in table_lines(job, summary, failures=failures):
         print(line)

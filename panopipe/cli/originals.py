@@ -48,7 +48,7 @@ def intake(
 def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:
     """Prove that the originals are what they were at intake."""
     with told(debug):
-        from panopipe.run.manifest import verify_originals
+        from panopipe.state.manifest import verify_originals
 
         screen = screen_for(json)
         found = verify_originals(folder, screen)

@@ -7,12 +7,12 @@ import sys
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from panopipe.run.screen import Screen
+    from panopipe.cli.screen import Screen
 
 
 def screen_for(json: bool) -> Screen:
     """Where to tell how it goes; beside the result where that is JSON."""
-    from panopipe.run.screen import Screen
+    from panopipe.cli.screen import Screen
 
     return Screen(sys.stderr if json else sys.stdout)
 

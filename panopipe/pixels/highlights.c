@@ -1,4 +1,4 @@
-/* See panopipe/clipped/band.py, and rebuild.py and edge.py beside it. */
+/* See panopipe/studies/clipped/band.py, and rebuild.py and edge.py beside it. */
 #include "precise.h"
 #include <math.h>
 

@@ -21,7 +21,7 @@ from panopipe.files.atomic import write_whole
 from panopipe.files.jpeg import preview_jpeg
 from panopipe.files.reduced import jpeg_size
 from panopipe.frame import FrameKey
-from panopipe.run.record import FrameRecord
+from panopipe.state.record import FrameRecord
 
 THUMBNAIL_PX = 640
 _AS_IT_IS_PX = 4096

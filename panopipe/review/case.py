@@ -9,9 +9,9 @@ from typing import TypeVar
 
 from panopipe.frame import FrameKey
 from panopipe.review.measure import Measures
-from panopipe.run.record import FrameRecord
 from panopipe.setting import rules
 from panopipe.stage import stage
+from panopipe.state.record import FrameRecord
 
 T = TypeVar("T")
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from panopipe.frame import FrameKey
-from panopipe.run.record import FrameRecord
+from panopipe.state.record import FrameRecord
 
 State = Literal["fine", "look", "failed", "waiting"]
 """fine: nothing crossed a bar; look: a person should look; failed: no picture; waiting: no run came to it."""

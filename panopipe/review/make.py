@@ -22,8 +22,8 @@ from panopipe.review.checks import findings
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.measure import ENOUGH_PX, Measures, measure, reduced, sketch
 from panopipe.review.series import doubles, gaps
-from panopipe.run.ledger import read_records
-from panopipe.run.record import FrameRecord
+from panopipe.state.ledger import read_records
+from panopipe.state.record import FrameRecord
 
 KEPT = ".panopipe/review.json"
 

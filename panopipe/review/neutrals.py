@@ -9,7 +9,7 @@ import numpy as np
 
 from panopipe.colour.temperature import daylight_xy, planckian_xy
 from panopipe.review import assets
-from panopipe.run.record import FrameRecord
+from panopipe.state.record import FrameRecord
 
 PLANCKIAN_K = (1800, 2000, 2300, 2700, 3000, 3500, 4000, 5000, 6500, 8000, 10000)
 DAYLIGHT_K = (4000, 4500, 5000, 5500, 6500, 7500, 10000)

@@ -20,9 +20,9 @@ from panopipe.review.case import run_command, set_command
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.neutrals import neutrals
 from panopipe.review.results import rounded
-from panopipe.run.record import FrameRecord
 from panopipe.setting import AUTO, Rule, rules
 from panopipe.stage import stage
+from panopipe.state.record import FrameRecord
 
 T = TypeVar("T")
 

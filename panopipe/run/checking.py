@@ -7,16 +7,16 @@ from dataclasses import dataclass
 
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import Job
+from panopipe.pipeline.steps import Watch
+from panopipe.pool.budget import guessed_pixels, workers_for
+from panopipe.pool.dispatch import outcomes
+from panopipe.pool.worker_pool import Crew
 from panopipe.recipe import Recipe
-from panopipe.run.budget import guessed_pixels, workers_for
-from panopipe.run.crew import Crew
-from panopipe.run.errand import outcomes
-from panopipe.run.frames import opened_frame
-from panopipe.run.journal import Teller
+from panopipe.run.frame_files import opened_frame
 from panopipe.run.plan import plan_frames
 from panopipe.run.remarks import sink_remarks
-from panopipe.run.steps import Watch
 from panopipe.run.tasks import LookTask
+from panopipe.state.run_log import Teller
 
 _LIMIT_S = 600.0
 

@@ -11,14 +11,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from panopipe.errors import one_line
 from panopipe.files.atomic import PART_SUFFIX
 from panopipe.files.capture_time import capture_time
 from panopipe.job import KINDS_IN_WORDS, ORIGINALS, inside, natural
-from panopipe.run.frames import hashed
-from panopipe.run.journal import Teller
-from panopipe.run.line import one_line
-from panopipe.run.lock import JobLock
-from panopipe.run.manifest import pictures, read_manifest, write_manifest
+from panopipe.state.file_stamp import hashed
+from panopipe.state.lock import JobLock
+from panopipe.state.manifest import pictures, read_manifest, write_manifest
+from panopipe.state.run_log import Teller
 
 _CHUNK = 1 << 22
 

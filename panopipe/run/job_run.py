@@ -9,18 +9,18 @@ from contextlib import ExitStack
 from panopipe.frame import FrameKey
 from panopipe.job import Job
 from panopipe.pixels.compiled import COMPILED, NOT_COMPILED
+from panopipe.pool.dispatch import is_disk_full
 from panopipe.recipe import Recipe
-from panopipe.run.errand import is_disk_full
-from panopipe.run.finishing import finish_all
-from panopipe.run.journal import Journal, Silent, Teller
-from panopipe.run.ledger import Ledger
-from panopipe.run.lock import JobLock
-from panopipe.run.looking import look_at_all
+from panopipe.run.finish import finish_all
 from panopipe.run.plan import REDUCED, SMALL, seen_fingerprint
 from panopipe.run.proofs import proof_all
 from panopipe.run.session import Options, Session, Summary
 from panopipe.run.solve import solve_all
-from panopipe.run.tidy import make_room, sweep, sweep_kept
+from panopipe.run.survey import look_at_all
+from panopipe.state.folders import make_room, sweep, sweep_kept
+from panopipe.state.ledger import Ledger
+from panopipe.state.lock import JobLock
+from panopipe.state.run_log import Journal, Silent, Teller
 
 __all__ = ["Options", "Summary", "proof_job", "run_job"]
 

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 import numpy as np
 
 from panopipe.frame import Band, FrameKey
-from panopipe.run.engine import band_rows, reductions
-from panopipe.run.frames import opened_frame
-from panopipe.run.kept import kept_reduced
-from panopipe.run.passage import Given, Passage
-from panopipe.run.steps import Watch, check_kinds
+from panopipe.pipeline.engine import band_rows, reductions
+from panopipe.pipeline.frame_pipeline import Given, Passage
+from panopipe.pipeline.steps import Watch, check_kinds
+from panopipe.run.cache import kept_reduced
+from panopipe.run.frame_files import opened_frame
 from panopipe.run.tasks import NeighbourTask
 from panopipe.stage import Opened
 

@@ -11,12 +11,12 @@ from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import FINISHED, WORKING, FrameEntry, Job
 from panopipe.recipe import FrameSettings, Recipe
 from panopipe.recipe.layers import loaded_stage, setting_rules
-from panopipe.run.kept import kept_name
-from panopipe.run.ledger import FileMark
-from panopipe.run.plain import digest
-from panopipe.run.record import Effective
+from panopipe.run.cache import kept_name
 from panopipe.run.tasks import Chain, FrameFiles
 from panopipe.stage import Rights, SinkStage, Solution
+from panopipe.state.file_stamp import FileMark
+from panopipe.state.record import Effective
+from panopipe.state.serialization import digest
 
 RUN_VERSION = 1
 """Raised when the run itself gives another picture for the same stages; everything is then made again."""

@@ -6,8 +6,8 @@ import dataclasses
 
 from panopipe.frame import FrameKey
 from panopipe.job import PROOFS
-from panopipe.run.errand import outcomes
-from panopipe.run.finishing import Pace, finish_task
+from panopipe.pool.dispatch import outcomes
+from panopipe.run.finish import Pace, finish_task
 from panopipe.run.session import Session
 from panopipe.run.tasks import FinishTask, FrameFiles
 from panopipe.run.work import finish

@@ -6,19 +6,20 @@ from collections.abc import Callable, Collection, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 
+from panopipe.errors import one_line
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import Job
+from panopipe.pool.budget import workers_for
+from panopipe.pool.dispatch import Inline
+from panopipe.pool.worker_pool import Crew
 from panopipe.recipe import Recipe
-from panopipe.run.budget import workers_for
-from panopipe.run.crew import Crew
-from panopipe.run.errand import Inline
-from panopipe.run.frames import hashed, look_fingerprint
-from panopipe.run.journal import Journal
-from panopipe.run.ledger import Entry, FileMark, Ledger
-from panopipe.run.line import one_line
+from panopipe.run.frame_files import look_fingerprint
 from panopipe.run.plan import Planned, plan_frames
-from panopipe.run.record import FrameRecord
 from panopipe.stage import Solution
+from panopipe.state.file_stamp import FileMark, hashed
+from panopipe.state.ledger import Entry, Ledger
+from panopipe.state.record import FrameRecord
+from panopipe.state.run_log import Journal
 
 WORK = "panopipe.run.work"
 """What a worker imports before its first task."""

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from panopipe.frame import FrameFacts, Rows
-from panopipe.run.engine import BEFORE_WIDTH, reduce_rows
+from panopipe.pipeline.engine import BEFORE_WIDTH, reduce_rows
 from panopipe.stage import Opened
 
 

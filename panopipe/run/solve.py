@@ -8,12 +8,12 @@ from typing import Any
 
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import Job
+from panopipe.pipeline.steps import StageError, Watch
 from panopipe.recipe.layers import loaded_stage
-from panopipe.run.ledger import Ledger
-from panopipe.run.plain import digest, loads, packages_of
 from panopipe.run.plan import Planned, seen_fingerprint, solved_fingerprint
-from panopipe.run.steps import StageError, Watch
 from panopipe.stage import JobFacts, Observed, Solution
+from panopipe.state.ledger import Ledger
+from panopipe.state.serialization import digest, loads, packages_of
 
 Looks = Mapping[FrameKey, tuple[str, FrameFacts]]
 

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from panopipe.frame import FrameFacts, FrameKey
+from panopipe.pipeline.steps import Step
 from panopipe.recipe.layers import loaded_stage
-from panopipe.run.ledger import FileMark
-from panopipe.run.steps import Step
 from panopipe.stage import Rights, Solution
+from panopipe.state.file_stamp import FileMark
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +99,7 @@ class LookResult:
     facts : FrameFacts
         Of the frame.
     seen : mapping of str to str
-        By stage, its observation, spelled by `panopipe.run.plain`.
+        By stage, its observation, spelled by `panopipe.state.serialization`.
     seconds : mapping of str to float
         Seconds of CPU by stage.
     peak_bytes : int

@@ -17,21 +17,21 @@ import cv2
 from panopipe.files.picture import read_patch
 from panopipe.frame import Frame, FrameFacts, Rows
 from panopipe.job import inside
+from panopipe.pipeline.engine import finish_frame, reductions
+from panopipe.pipeline.frame_pipeline import Given
+from panopipe.pipeline.steps import StageError, Watch
+from panopipe.pool.dispatch import FrameFault
+from panopipe.pool.machine import peak_memory, reset_peak_memory
 from panopipe.recipe.layers import loaded_stage
-from panopipe.run.before import before_jpeg
-from panopipe.run.engine import finish_frame, reductions
-from panopipe.run.errand import FrameFault
-from panopipe.run.frames import hashed, look_fingerprint, opened_frame, put_inside
-from panopipe.run.kept import found_bytes, found_name, kept_name, kept_reduced, reduced_bytes
-from panopipe.run.ledger import FileMark
-from panopipe.run.machine import peak_memory, reset_peak_memory
+from panopipe.run.cache import found_bytes, found_name, kept_name, kept_reduced, reduced_bytes
+from panopipe.run.frame_files import look_fingerprint, opened_frame, put_inside
 from panopipe.run.neighbours import Neighbours
-from panopipe.run.passage import Given
-from panopipe.run.plain import dumps
 from panopipe.run.small_frame import small_bytes
-from panopipe.run.steps import StageError, Watch
+from panopipe.run.source_preview import before_jpeg
 from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles, LookResult, LookTask
 from panopipe.stage import Output
+from panopipe.state.file_stamp import FileMark, hashed
+from panopipe.state.serialization import dumps
 
 
 def look(task: LookTask) -> LookResult:

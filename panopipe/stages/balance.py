@@ -1,7 +1,8 @@
 """White balance that makes the rooms of a job one place.
 
-The survey looks at every frame for whites, lights and local features; one joint solution (`panopipe.white`)
-gives each frame its white; `apply` adapts that white to D65 in the Bradford cone space, one matrix a frame.
+The survey looks at every frame for whites, lights and local features; one joint solution
+(`panopipe.studies.white`) gives each frame its white; `apply` adapts that white to D65 in the Bradford
+cone space, one matrix a frame.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ from panopipe.frame import Band, Frame, FrameKey, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number, switch
 from panopipe.stage import JobFacts, Learned, Look, Observed, RowStage, Solution
-from panopipe.white.chart import WEAK
-from panopipe.white.cones import (
+from panopipe.studies.white.chart import WEAK
+from panopipe.studies.white.cones import (
     PLACE_PER_MIRED,
     camera_place,
     correction_matrix,
@@ -28,13 +29,13 @@ from panopipe.white.cones import (
     place_of_light,
     xy_from_place,
 )
-from panopipe.white.evenness import even_gains
-from panopipe.white.evidence import Evidence, gather
-from panopipe.white.hand import surface_place
-from panopipe.white.joint import White, solve_whites
-from panopipe.white.matches import Features, Pair, find_features, match_frames
-from panopipe.white.mixed import LightMap, Modes, light_map
-from panopipe.white.votes import Sight
+from panopipe.studies.white.evenness import even_gains
+from panopipe.studies.white.evidence import Evidence, gather
+from panopipe.studies.white.hand import surface_place
+from panopipe.studies.white.joint import White, solve_whites
+from panopipe.studies.white.matches import Features, Pair, find_features, match_frames
+from panopipe.studies.white.mixed import LightMap, Modes, light_map
+from panopipe.studies.white.votes import Sight
 
 Place = tuple[float, float]
 

@@ -10,11 +10,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.clipped.band import Rebuilder
-from panopipe.clipped.chunks import Chunks, Part, part_that_lacks_nothing
-from panopipe.clipped.level import cut_level
-from panopipe.clipped.rebuild import Lights, share_of_red
-from panopipe.clipped.surroundings import Surroundings, is_array, saturated_percent, survey
 from panopipe.colour.spaces import Matrix, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy, xy_from_cct_duv
 from panopipe.files.picture import linear_light, open_picture
@@ -25,6 +20,11 @@ from panopipe.setting import choice, number
 from panopipe.sphere.anchor import anchor_column, anchor_rows
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stage import Opened, SourceStage
+from panopipe.studies.clipped.band import Rebuilder
+from panopipe.studies.clipped.chunks import Chunks, Part, part_that_lacks_nothing
+from panopipe.studies.clipped.level import cut_level
+from panopipe.studies.clipped.rebuild import Lights, share_of_red
+from panopipe.studies.clipped.surroundings import Surroundings, is_array, saturated_percent, survey
 
 Samples = NDArray[Any]
 

@@ -10,22 +10,22 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.floor.extent import Extent, floor_extent
-from panopipe.floor.fill import Filled, fill_floor
-from panopipe.floor.floor_map import FloorMap, Place, floor_map
-from panopipe.floor.footprint import Footprint, RingMap, find_footprint, ring_map
-from panopipe.floor.graft import graft, sharpness
-from panopipe.floor.neighbours import best_neighbours
-from panopipe.floor.outline import Outline, circle, outline_of_picture
-from panopipe.floor.patch import put_patch
-from panopipe.floor.register import Laid, lay
-from panopipe.floor.soften import fill_softly
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.setting import AUTO, Auto, choice, number, picture, switch
 from panopipe.sphere.from_view import write_view
 from panopipe.sphere.geometry import row_of_pitch
 from panopipe.sphere.views import View, frame_focal_px, straight_down, view_from_frame
 from panopipe.stage import Applied, JobFacts, Learned, Look, Observed, Solution, SpanStage
+from panopipe.studies.floor.extent import Extent, floor_extent
+from panopipe.studies.floor.fill import Filled, fill_floor
+from panopipe.studies.floor.floor_map import FloorMap, Place, floor_map
+from panopipe.studies.floor.footprint import Footprint, RingMap, find_footprint, ring_map
+from panopipe.studies.floor.graft import graft, sharpness
+from panopipe.studies.floor.neighbours import best_neighbours
+from panopipe.studies.floor.outline import Outline, circle, outline_of_picture
+from panopipe.studies.floor.patch import put_patch
+from panopipe.studies.floor.register import Laid, lay
+from panopipe.studies.floor.soften import fill_softly
 
 _ASSUMED_FOOT_M = 0.17
 """Radius of the foot to reckon with where nothing was found and nothing was said."""

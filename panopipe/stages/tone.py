@@ -15,8 +15,11 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
 from panopipe.frame import Band, Frame, FrameKey, Rows
-from panopipe.light.base import DARKEST_EV, LEVEL_EV, Base, find_base, log2_luminance, with_views
-from panopipe.light.curve import (
+from panopipe.pixels.matrix import transform_rows
+from panopipe.setting import AUTO, Auto, number
+from panopipe.stage import JobFacts, Learned, Look, Observed, RowStage, Solution
+from panopipe.studies.light.base import DARKEST_EV, LEVEL_EV, Base, find_base, log2_luminance, with_views
+from panopipe.studies.light.curve import (
     MOST_EXPOSURE_EV,
     MOST_HIGHLIGHTS_EV,
     NEUTRAL,
@@ -27,13 +30,10 @@ from panopipe.light.curve import (
     steeper_light,
     view_part,
 )
-from panopipe.light.judge import Lit, joined, lit, suited
-from panopipe.light.local import LocalCurves
-from panopipe.light.render import Rendering, View, render
-from panopipe.light.views import daylight_in, view_change, view_shares
-from panopipe.pixels.matrix import transform_rows
-from panopipe.setting import AUTO, Auto, number
-from panopipe.stage import JobFacts, Learned, Look, Observed, RowStage, Solution
+from panopipe.studies.light.judge import Lit, joined, lit, suited
+from panopipe.studies.light.local import LocalCurves
+from panopipe.studies.light.render import Rendering, View, render
+from panopipe.studies.light.views import daylight_in, view_change, view_shares
 
 
 @dataclass(frozen=True)

@@ -36,8 +36,8 @@ from panopipe.frame import Frame, FrameFacts, FrameKey, Rows
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle, yaw_of_column
 from panopipe.stage import JobFacts, Observed, Solution
 from panopipe.stages.balance import Balance, BalanceSettings
-from panopipe.white.cones import correction_matrix, place_from_working
-from panopipe.white.mixed import light_map
+from panopipe.studies.white.cones import correction_matrix, place_from_working
+from panopipe.studies.white.mixed import light_map
 from tests.scenes.white_house import Shoot, Shot, photograph, random_shoot
 
 Array = NDArray[np.float64]

@@ -23,8 +23,8 @@ import numpy as np
 
 from panopipe.frame import FrameKey
 from panopipe.review.make import KEPT, ReviewSummary, make_review, review_records
-from panopipe.run.ledger import read_records
-from panopipe.run.record import Effective, FrameRecord
+from panopipe.state.ledger import read_records
+from panopipe.state.record import Effective, FrameRecord
 from tests.review.pictures import room, save
 
 

@@ -17,7 +17,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from panopipe.run.machine import keep_freed_memory
+from panopipe.pool.machine import keep_freed_memory
 
 BLACK, WHITE = 1024, 65535
 ROOMS = 2
@@ -68,9 +68,9 @@ def finish(dng: Path) -> dict[str, Any]:
     then, and freed memory stays with the process.
     """
     from panopipe.frame import Frame, FrameKey
-    from panopipe.run.engine import finish_frame, reductions
-    from panopipe.run.passage import Given
-    from panopipe.run.steps import Step, Watch
+    from panopipe.pipeline.engine import finish_frame, reductions
+    from panopipe.pipeline.frame_pipeline import Given
+    from panopipe.pipeline.steps import Step, Watch
     from panopipe.stage import DEFAULT_ORDER, JobFacts, Observed, stage
 
     keep_freed_memory()
@@ -145,7 +145,7 @@ def copied(dng: Path) -> dict[str, Any]:
 
 def script(name: str, dng: Path) -> dict[str, Any]:
     """Run one of the practitioner's scripts."""
-    from panopipe.light.curve import Moves
+    from panopipe.studies.light.curve import Moves
 
     made = import_module(f"tests.benchmarks.plain.{name}")
     facts = {

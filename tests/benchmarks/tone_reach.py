@@ -13,8 +13,8 @@ from dataclasses import replace
 import numpy as np
 
 from panopipe.frame import Rows
-from panopipe.light.curve import MOST_EXPOSURE_EV, MOST_HIGHLIGHTS_EV, NO_BLACK_EV, Moves
 from panopipe.stages.tone import Tone, ToneSettings
+from panopipe.studies.light.curve import MOST_EXPOSURE_EV, MOST_HIGHLIGHTS_EV, NO_BLACK_EV, Moves
 from tests.benchmarks.tone_picture import (
     Codes,
     card_lightness,

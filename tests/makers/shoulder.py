@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from panopipe.light.curve import KNEE
+from panopipe.studies.light.curve import KNEE
 
 
 def shoulder(light: ArrayLike, white_point_ev: float) -> NDArray[np.float64]:

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.light.curve import KNEE, MIDDLE_GREY_EV
 from panopipe.stage import Look
 from panopipe.stages.tone import Tone, ToneSettings
+from panopipe.studies.light.curve import KNEE, MIDDLE_GREY_EV
 from tests.measures.tmqi import naturalness, tmqi, visibility_threshold
 
 pytestmark = pytest.mark.outside

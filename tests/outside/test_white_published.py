@@ -8,7 +8,7 @@ import pytest
 from panopipe.colour.difference import delta_e_2000
 from panopipe.colour.spaces import D65_XY, WORKING_FROM_XYZ, XYZ_FROM_WORKING, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy
-from panopipe.white.cones import correction_matrix, place_from_working, place_from_xy
+from panopipe.studies.white.cones import correction_matrix, place_from_working, place_from_xy
 from tests.benchmarks.balance import angle_deg, lab_of_white
 
 pytestmark = pytest.mark.outside

@@ -9,7 +9,7 @@ import pytest
 
 from panopipe.frame import FrameKey
 from panopipe.review.make import ReviewSummary, review_records
-from panopipe.run.record import FrameRecord
+from panopipe.state.record import FrameRecord
 from tests.review.pictures import finished, room
 
 HOSTILE_ROOM = "</script><b>bold</b>&\"'"

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from panopipe.frame import FrameKey
-from panopipe.run.record import Effective, FrameRecord
 from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
+from panopipe.state.record import Effective, FrameRecord
 
 Picture = NDArray[np.uint8]
 

@@ -14,8 +14,8 @@ from panopipe.review.finding import FrameReview
 from panopipe.review.make import judge
 from panopipe.review.measure import measure, sketch
 from panopipe.review.store import Seen
-from panopipe.run.record import Effective, FrameRecord
 from panopipe.stage import DEFAULT_ORDER
+from panopipe.state.record import Effective, FrameRecord
 from tests.review.pictures import Picture, room
 
 WIDTH = 768

@@ -13,7 +13,7 @@ from panopipe.files.reduced import jpeg_size
 from panopipe.frame import FrameKey
 from panopipe.job import Job
 from panopipe.review import assets, make
-from panopipe.run.record import FrameRecord
+from panopipe.state.record import FrameRecord
 from tests.review.pictures import finished, room
 
 

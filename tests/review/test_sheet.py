@@ -13,7 +13,7 @@ from PIL import ImageFont
 from panopipe.frame import FrameKey
 from panopipe.review import assets, lettering, sheet
 from panopipe.review.finding import FrameReview, JobReview
-from panopipe.run.record import FrameRecord
+from panopipe.state.record import FrameRecord
 
 ROOMS = {"bath": 1, "bedroom": 2, "deck": 1, "hall": 6, "lounge": 2, "study": 2}
 

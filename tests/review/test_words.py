@@ -15,7 +15,7 @@ from panopipe.review.results import as_json
 from panopipe.review.series import gaps
 from panopipe.review.table import terminal_table
 from panopipe.review.words import quoted
-from panopipe.run.record import FrameRecord
+from panopipe.state.record import FrameRecord
 
 NASTY = ["a b", "it's", '"', "$(rm -rf x)", "`x`", "</script>", "\u2028", "über", "名前", "a\\b", "-x"]
 

@@ -19,7 +19,7 @@ ORDER = '[pipeline]\norder = ["decode", "even", "gain", "mirror", "raw"]\n[gain]
 def no_waiting_for_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
     """No test here cuts the power; the stress commands wait as a real run does."""
     monkeypatch.setattr(os, "fsync", lambda _: None)
-    monkeypatch.setattr("panopipe.run.ledger.SYNCHRONOUS", "off")
+    monkeypatch.setattr("panopipe.state.ledger.SYNCHRONOUS", "off")
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
-from panopipe.run.engine import reduce_rows
+from panopipe.pipeline.engine import reduce_rows
 from panopipe.setting import choice, number, switch, whole
 from panopipe.stage import (
     Applied,

@@ -10,8 +10,8 @@ import pytest
 from panopipe.job import open_job
 from panopipe.run import intake
 from panopipe.run.intake import take_in
-from panopipe.run.journal import Silent
-from panopipe.run.manifest import Verified, verify_originals
+from panopipe.state.manifest import Verified, verify_originals
+from panopipe.state.run_log import Silent
 from tests.makers.closed import closed
 from tests.run.conftest import write_frame
 

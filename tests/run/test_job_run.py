@@ -14,14 +14,14 @@ from PIL import Image
 from panopipe.files.atomic import write_whole
 from panopipe.frame import FrameKey
 from panopipe.job import open_job
+from panopipe.pool.dispatch import Inline
 from panopipe.recipe import load_recipe
 from panopipe.run import checking
-from panopipe.run.errand import Inline
 from panopipe.run.job_run import Options, Summary, proof_job, run_job
-from panopipe.run.journal import Silent
-from panopipe.run.ledger import read_records
-from panopipe.run.lock import JobLock
 from panopipe.stages.decode import Decode, DecodedFrame
+from panopipe.state.ledger import read_records
+from panopipe.state.lock import JobLock
+from panopipe.state.run_log import Silent
 from tests.run import fakes
 from tests.run.conftest import ORDER, write_frame
 
@@ -261,7 +261,7 @@ def test_a_full_disk_at_any_output_stops_and_the_next_run_goes_on(
     folder = make_job()
     stops = 0
     while stops < 9:
-        monkeypatch.setattr("panopipe.run.frames.write_whole", Left(4).write)
+        monkeypatch.setattr("panopipe.run.frame_files.write_whole", Left(4).write)
         summary = run(folder)
         if not summary.stopped:
             break

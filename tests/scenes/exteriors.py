@@ -20,7 +20,7 @@ from panopipe.colour.spaces import (
     xyz_from_xy,
 )
 from panopipe.colour.temperature import xy_from_cct_duv
-from panopipe.white.cones import correction_matrix, place_from_working
+from panopipe.studies.white.cones import correction_matrix, place_from_working
 from tests.scenes.camera import expose
 from tests.scenes.raycast import Box, House, Material, Outdoors, render
 from tests.scenes.spectra import daylight, halogen, surface

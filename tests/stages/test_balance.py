@@ -16,7 +16,7 @@ from panopipe.colour.temperature import xy_from_cct_duv
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.stage import JobFacts, Look, Observed, Solution, stage
 from panopipe.stages.balance import Balance, BalanceSettings, Seen
-from panopipe.white.cones import place_from_working
+from panopipe.studies.white.cones import place_from_working
 from tests.scenes.camera import expose
 from tests.scenes.house import small_room
 from tests.scenes.raycast import Picture, render

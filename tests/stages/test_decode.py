@@ -7,15 +7,15 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from panopipe.clipped.surroundings import Surroundings
 from panopipe.colour.dng import Calibration, Camera
 from panopipe.colour.spaces import D65_XY, SRGB_FROM_WORKING, WORKING_FROM_SRGB, xyz_from_xy
 from panopipe.colour.temperature import planckian_xy
 from panopipe.colour.transfer import srgb_decode
 from panopipe.frame import FrameKey
-from panopipe.run.plain import dumps, loads
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stages.decode import Decode, DecodedFrame, DecodeSettings
+from panopipe.state.serialization import dumps, loads
+from panopipe.studies.clipped.surroundings import Surroundings
 from tests.makers.dng import CAMERA_A, CAMERA_D65, Shot, Tag, neutral_of, write_linear_dng
 
 KEY = FrameKey("lounge", "lounge-01")

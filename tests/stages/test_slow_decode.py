@@ -6,12 +6,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from panopipe.clipped.edge import edge_gain
-from panopipe.clipped.rebuild import SATURATED, TRUSTED, rebuilt_gain
-from panopipe.clipped.surroundings import read_map
 from panopipe.colour.dng import Calibration, Camera
 from panopipe.frame import FrameKey
 from panopipe.stages.decode import Decode, DecodedFrame, DecodeSettings
+from panopipe.studies.clipped.edge import edge_gain
+from panopipe.studies.clipped.rebuild import SATURATED, TRUSTED, rebuilt_gain
+from panopipe.studies.clipped.surroundings import read_map
 from tests.makers.dng import CAMERA_A, CAMERA_D65, write_linear_dng
 
 HEIGHT, WIDTH = 64, 128

@@ -9,15 +9,15 @@ from panopipe.colour.adaptation import working_adaptation
 from panopipe.colour.spaces import D65_XY, SRGB_FROM_WORKING, XYZ_FROM_SRGB, xyz_from_xy
 from panopipe.colour.temperature import planckian_xy
 from panopipe.colour.transfer import srgb_encode
-from panopipe.floor.labels import choose_labels, seam_prices
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.light.local import LocalCurves
-from panopipe.light.render import CHANNEL_SHARE, HEADROOM, Rendering
 from panopipe.pixels.chromaticity import shift_colours
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stage import Look
 from panopipe.stages import tone
 from panopipe.stages.vibrance import CELLS, HIGHEST, LOWEST, chroma_table
+from panopipe.studies.floor.labels import choose_labels, seam_prices
+from panopipe.studies.light.local import LocalCurves
+from panopipe.studies.light.render import CHANNEL_SHARE, HEADROOM, Rendering
 from tests.makers.shoulder import shoulder
 
 RANDOM = np.random.default_rng(8)

@@ -9,10 +9,10 @@ from panopipe.colour.spaces import D65_XY, LUMINANCE_OF_WORKING, SRGB_FROM_WORKI
 from panopipe.colour.temperature import planckian_xy
 from panopipe.colour.transfer import srgb_encode
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.light.curve import KNEE, NO_BLACK_EV, Moves, moved_base
-from panopipe.light.render import HEADROOM
 from panopipe.stage import JobFacts, Look, Observed
 from panopipe.stages.tone import Tone, ToneSettings
+from panopipe.studies.light.curve import KNEE, NO_BLACK_EV, Moves, moved_base
+from panopipe.studies.light.render import HEADROOM
 from tests.measures.halo import overshoot, step_frame
 
 NEUTRAL = ToneSettings(

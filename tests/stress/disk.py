@@ -10,10 +10,10 @@ from unittest import mock
 
 from panopipe.files.atomic import write_whole
 from panopipe.job import open_job
+from panopipe.pool.dispatch import Inline
 from panopipe.recipe import load_recipe
-from panopipe.run.errand import Inline
 from panopipe.run.job_run import Options, Summary, run_job
-from panopipe.run.ledger import Ledger
+from panopipe.state.ledger import Ledger
 from tests.stress.jobs import hashes, make_job
 
 
@@ -21,7 +21,7 @@ def fill_all(room: Path) -> list[str]:
     """Fill the disk at every write, of pictures and of the ledger; return the lines of the table."""
     calm = make_job(room / "calm", rooms=1, frames=3, width=128)
     counting = _Disk(10**9)
-    with mock.patch("panopipe.run.frames.write_whole", counting.write):
+    with mock.patch("panopipe.run.frame_files.write_whole", counting.write):
         undisturbed = _run(calm)
     if undisturbed.failed or undisturbed.stopped:
         raise RuntimeError(str(undisturbed))
@@ -29,7 +29,7 @@ def fill_all(room: Path) -> list[str]:
     tally: Counter[str] = Counter()
     for number in range(writes):
         disk = _Disk(number)
-        with mock.patch("panopipe.run.frames.write_whole", disk.write):
+        with mock.patch("panopipe.run.frame_files.write_whole", disk.write):
             _filled(room, calm, wanted, tally)
     for pages in range(8, 68, 4):
         with mock.patch.object(Ledger, "_connect", _small_ledger(pages)):
@@ -55,7 +55,7 @@ def _filled(room: Path, calm: Path, wanted: dict[str, str], tally: Counter[str])
     tally["outputs half-written"] += sum(wanted.get(name) != value for name, value in there.items())
     mock.patch.stopall()
     with (
-        mock.patch("panopipe.run.frames.write_whole", write_whole),
+        mock.patch("panopipe.run.frame_files.write_whole", write_whole),
         mock.patch.object(Ledger, "_connect", _CONNECT),
     ):
         again = _run(job)

@@ -13,8 +13,8 @@ import numpy as np
 import rawpy
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
-from panopipe.light.curve import Moves, moved_base, steeper_light
 from panopipe.stages.vibrance import chroma_gain
+from panopipe.studies.light.curve import Moves, moved_base, steeper_light
 from tests.makers.shoulder import shoulder
 
 Rows = np.ndarray

@@ -17,8 +17,8 @@ from skimage.restoration import inpaint_biharmonic
 
 from panopipe.colour.oklab import oklab_from_working, working_from_oklab
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
-from panopipe.light.curve import Moves, moved_base, steeper_light
 from panopipe.stages.vibrance import raise_chroma
+from panopipe.studies.light.curve import Moves, moved_base, steeper_light
 from tests.makers.shoulder import shoulder
 
 Float = np.ndarray

@@ -1,0 +1,1 @@
+"""A frame's way through its stages. Knows no job and no workers."""

@@ -1,0 +1,178 @@
+"""One frame, from its open file to the bytes of its finished pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from panopipe.frame import Band, Rows
+from panopipe.pipeline.frame_pipeline import Given, Passage
+from panopipe.pipeline.steps import Step, Watch, check_kinds, checked_rows
+from panopipe.sphere.reduce import AreaReducer
+from panopipe.stage import Opened, Output, Rights, SinkStage
+
+REDUCED_WIDTH = 1024
+"""Width of the frame that stages learn from."""
+BEFORE_WIDTH = 2048
+"""Width of the picture of the frame as decoded."""
+
+_BAND_PIXELS = 1 << 17
+"""Pixels of a band: 1.5 MiB of float32 stay in the second-level cache of a common processor."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reductions:
+    """A frame as decoded, at two sizes.
+
+    Attributes
+    ----------
+    before : ndarray of shape (h, 2 h, 3), dtype float32
+        2048 wide, or the frame itself if smaller.
+    reduced : ndarray of shape (h, 2 h, 3), dtype float32
+        1024 wide, or the frame itself if smaller.
+    """
+
+    before: Rows
+    reduced: Rows
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """What became of a frame.
+
+    Attributes
+    ----------
+    outputs : sequence of Output
+        Files to write, the main one first.
+    notes : mapping of str to mapping
+        By stage, what it found out.
+    wants_look : mapping of str to tuple of str
+        By stage, why a person should look.
+    stage_seconds : mapping of str to float
+        Seconds of CPU by stage, source and sink among them.
+    """
+
+    outputs: Sequence[Output]
+    notes: Mapping[str, Mapping[str, float | str]] = field(default_factory=dict)
+    wants_look: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    stage_seconds: Mapping[str, float] = field(default_factory=dict)
+
+
+def band_rows(width: int) -> int:
+    """Rows to stream at a time: 8 to 32, so that a band stays in the processor's cache."""
+    return max(8, min(32, _BAND_PIXELS // width // 8 * 8))
+
+
+def reductions(opened: Opened, *, source: str = "source", watch: Watch | None = None) -> Reductions:
+    """Reduce a frame as decoded, in one reading of the file.
+
+    Raises
+    ------
+    StageError
+        If the source fails or breaks the contract.
+    """
+    watch = watch or Watch()
+    width = min(opened.facts.width, BEFORE_WIDTH)
+    with watch.on(source):
+        before = opened.reduced(width)
+    checked_rows(source, before, (width // 2, width, 3))
+    with watch.on(source):
+        return Reductions(before, reduce_rows(before, min(width, REDUCED_WIDTH)))
+
+
+def reduce_rows(rows: Rows, width: int) -> Rows:
+    """Reduce a whole frame in memory; the frame itself if it is that wide already."""
+    if rows.shape[1] == width:
+        return rows
+    reducer = AreaReducer(rows.shape[1], rows.shape[0], width)
+    reducer.take(rows, 0)
+    return reducer.result()
+
+
+def finish_frame(
+    opened: Opened,
+    steps: Sequence[Step],
+    *,
+    given: Given | None = None,
+    rights: Rights | None = None,
+    reduced: Rows | None = None,
+    watch: Watch | None = None,
+    whole: bool = False,
+    rows_at_once: int | None = None,
+) -> Finished:
+    """Take one frame through its stages.
+
+    Bands of a few rows stream from the source through the stages to the sink. Only the rows that a span
+    stage asks for are held, so memory does not grow with the frame beyond them and the sink's own.
+
+    Parameters
+    ----------
+    opened : Opened
+        The frame, open. It is not closed.
+    steps : sequence of Step
+        Stages with their settings; the last makes the files, a source at the head is known as the one
+        that opened the frame.
+    given : Given, optional
+        Solutions, pictures and neighbours for the stages.
+    rights : Rights, optional
+        For the metadata of the files.
+    reduced : ndarray, optional
+        The frame at reduced size as `reductions` gives it, when it is already at hand.
+    watch : Watch, optional
+        Goes on counting seconds that began elsewhere, and is told of each stage the frame comes to.
+    whole : bool
+        Hand each stage the whole frame at once. The same bits come out; for tests.
+    rows_at_once : int, optional
+        Rows of a band; by default what fits the cache.
+
+    Returns
+    -------
+    Finished
+        Files and findings.
+
+    Raises
+    ------
+    StageError
+        If a stage raises or breaks the contract.
+    ValueError
+        If a stage stands where its kind cannot.
+    """
+    middle, sink = check_kinds(steps)
+    source = steps[0].name if len(steps) == len(middle) + 2 else "source"
+    watch = watch or Watch()
+    watch.comes_to(source)
+    if reduced is None:
+        reduced = reductions(opened, source=source, watch=watch).reduced
+    rows = rows_at_once or band_rows(opened.facts.width)
+    passage = Passage(opened, middle, given or Given(), reduced, watch, source=source, band_rows=rows)
+    passage.notes[source] = dict(opened.notes)
+    for upto, step in enumerate(middle, 1):
+        watch.comes_to(step.name)
+        passage.prepare(upto)
+    watch.comes_to(sink.name)
+    outputs = _poured(passage, sink, rights or Rights(), watch, len(middle), whole=whole)
+    return Finished(
+        outputs,
+        {name: notes for name, notes in passage.notes.items() if notes},
+        passage.wants_look,
+        watch.seconds,
+    )
+
+
+def _poured(
+    passage: Passage, sink: Step, rights: Rights, watch: Watch, upto: int, *, whole: bool
+) -> Sequence[Output]:
+    stage, height = sink.stage, passage.facts.height
+    assert isinstance(stage, SinkStage)
+    with watch.on(sink.name):
+        pouring = stage.start(passage.look(sink), sink.settings, rights)
+    bands = [Band(passage.whole(), 0, passage.facts)] if whole else passage.bands(upto, 0, height)
+    for band in bands:
+        with watch.on(sink.name):
+            pouring.take(band)
+    with watch.on(sink.name):
+        outputs = tuple(pouring.finish())
+        names = tuple(output.suffix for output in outputs)
+        if names != tuple(stage.outputs(sink.settings)):
+            raise ValueError(f"made {', '.join(names)}, not what it had announced")
+    return outputs

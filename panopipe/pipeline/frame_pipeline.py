@@ -1,0 +1,265 @@
+"""The way of one frame's rows through its stages: what is learned, what is held, what streams by."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from panopipe.capture import Capture
+from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
+from panopipe.pipeline.steps import Step, Watch, checked_rows, is_finite, shaped_rows
+from panopipe.sphere.reduce import AreaReducer, covering_rows, reduced_rows
+from panopipe.stage import Learned, Look, Opened, RowStage, Solution, SpanStage
+
+Neighbour = Callable[[FrameKey, str, int, int], Band | None]
+"""Gives rows of another frame as they stand before the named stage; None if they cannot be had."""
+
+Check = Callable[[str, object, Sequence[int]], Rows]
+"""How what a stage gave is looked at: `checked_rows` or `shaped_rows`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What a frame's stages are given besides its light.
+
+    Attributes
+    ----------
+    solutions : mapping of str to Solution
+        By stage, what the joint solution says for this frame.
+    pictures : mapping of str to mapping of str to ndarray
+        By stage, then by setting: pictures that the settings name, float32 (height, width, 4).
+    neighbour : callable
+        Brings rows of other frames.
+    """
+
+    solutions: Mapping[str, Solution] = field(default_factory=dict)
+    pictures: Mapping[str, Mapping[str, Rows]] = field(default_factory=dict)
+    neighbour: Neighbour = lambda *_: None
+
+
+@dataclass(slots=True)
+class _Done:
+    """A step that has learned: its data (None: nothing to do), and the rows a span stage holds."""
+
+    step: Step
+    facts: FrameFacts
+    data: Any
+    first: int = 0
+    held: Rows | None = None
+
+    @property
+    def last(self) -> int:
+        return self.first + (0 if self.held is None else len(self.held))
+
+    def holds(self, first: int, last: int) -> bool:
+        return self.first <= first and last <= self.last
+
+
+class Passage:
+    """One frame on its way through the stages that change light.
+
+    Parameters
+    ----------
+    opened : Opened
+        The frame, open.
+    steps : sequence of Step
+        Row and span stages, in order.
+    given : Given
+        Solutions, pictures, neighbours.
+    reduced : ndarray of shape (h, 2 h, 3), dtype float32
+        The frame at reduced size as the source gives it.
+    watch : Watch
+        Counts seconds.
+    source : str
+        Name of the source stage, for seconds and errors.
+    band_rows : int
+        Rows to stream at a time.
+    """
+
+    def __init__(
+        self,
+        opened: Opened,
+        steps: Sequence[Step],
+        given: Given,
+        reduced: Rows,
+        watch: Watch,
+        *,
+        source: str,
+        band_rows: int,
+    ) -> None:
+        self.facts = _with_correction(opened.facts, given.solutions)
+        self.reduced = reduced
+        self.notes: dict[str, dict[str, float | str]] = {}
+        self.wants_look: dict[str, tuple[str, ...]] = {}
+        self._opened, self._steps, self._given, self._watch = opened, steps, given, watch
+        self._source, self._band_rows = source, band_rows
+        self._done: list[_Done] = []
+
+    def look(self, step: Step, neighbours: Mapping[FrameKey, Band] | None = None) -> Look:
+        """What a stage may look at, the stages before it being done."""
+        solution = self._given.solutions.get(step.name)
+        return Look(
+            Frame(self.reduced, self.facts),
+            solution.data if solution else None,
+            self._given.pictures.get(step.name, {}),
+            neighbours or {},
+        )
+
+    def prepare(self, upto: int) -> None:
+        """Let the first `upto` stages learn, in order, and let the span stages among them work."""
+        for step in self._steps[len(self._done) : upto]:
+            if isinstance(step.stage, SpanStage):
+                self._prepare_span(step, step.stage)
+            else:
+                assert isinstance(step.stage, RowStage)
+                self._prepare_rows(step, step.stage)
+
+    def bands(self, upto: int, first: int, last: int) -> Iterator[Band]:
+        """Rows `first` to `last` as the first `upto` stages leave them, in bands from the top."""
+        for top, bottom in self._cuts(upto, first, last):
+            yield self._band(upto, top, bottom)
+
+    def whole(self) -> Rows:
+        """The same rows, all at once: each stage is handed the whole frame. For tests and plugins' tests."""
+        rows = self._read(0, self._opened.facts.height)
+        for done in self._done:
+            if done.held is not None:
+                rows[done.first : done.last] = done.held
+            elif done.data is not None:
+                rows = self._apply(done, Band(rows, 0, done.facts))
+        return rows
+
+    def _prepare_rows(self, step: Step, stage: RowStage[Any]) -> None:
+        learned = self._learn(step, self.look(step))
+        done = _Done(step, self.facts, learned.data)
+        if learned.data is not None:
+            self.reduced = self._apply(done, Band(self.reduced.copy(), 0, self.facts))
+        self._end(done, learned)
+
+    def _prepare_span(self, step: Step, stage: SpanStage[Any]) -> None:
+        height = self.facts.height
+        with self._watch.on(step.name):
+            first, last = stage.span(self.facts, step.settings)
+            if not 0 <= first <= last <= height:
+                raise ValueError(f"asked for rows {first} to {last} of {height}")
+        wanted = self._neighbours(step, first, last) if first < last else {}
+        learned = self._learn(step, self.look(step, wanted))
+        done = _Done(step, self.facts, learned.data if first < last else None, first)
+        if done.data is not None:
+            out_height = len(self.reduced)
+            out_first, out_last = reduced_rows(first, last, height, out_height)
+            top, bottom = covering_rows(out_first, out_last, height, out_height)
+            rows = np.empty((bottom - top, self.facts.width, 3), np.float32)
+            for band in self.bands(len(self._done), top, bottom):
+                rows[band.first - top : band.last - top] = band.rows
+            span = rows[first - top : last - top]
+            with self._watch.on(step.name):
+                applied = stage.apply(Band(span, first, self.facts), step.settings, learned.data)
+            shape = (last - first, self.facts.width, 3)
+            done.held = checked_rows(step.name, applied.rows, shape)
+            if done.held is not span:
+                span[:] = done.held
+            reducer = AreaReducer(
+                self.facts.width, height, self.reduced.shape[1], out_rows=(out_first, out_last)
+            )
+            reducer.take(rows, top)
+            self.reduced = self.reduced.copy()
+            self.reduced[out_first:out_last] = reducer.result()
+            self._note(step.name, applied.notes, applied.wants_look)
+        self._end(done, learned)
+
+    def _neighbours(self, step: Step, first: int, last: int) -> dict[FrameKey, Band]:
+        solution = self._given.solutions.get(step.name)
+        found = {}
+        for key in solution.neighbours if solution else ():
+            band = self._given.neighbour(key, step.name, first, last)
+            if band is not None:
+                found[key] = band
+        return found
+
+    def _learn(self, step: Step, look: Look) -> Learned:
+        assert isinstance(step.stage, RowStage | SpanStage)
+        with self._watch.on(step.name):
+            learned = step.stage.learn(look, step.settings)
+            if not isinstance(learned, Learned):
+                raise TypeError(f"learn gave {type(learned).__name__}, not Learned")
+        return learned
+
+    def _end(self, done: _Done, learned: Learned) -> None:
+        name = done.step.name
+        solution = self._given.solutions.get(name)
+        self._note(name, {**(solution.notes if solution else {}), **learned.notes}, learned.wants_look)
+        if learned.corrected:
+            self.facts = replace(self.facts, correction=None)
+        if learned.levelled:
+            self.facts = replace(self.facts, capture=_level(self.facts.capture))
+        self._done.append(done)
+
+    def _note(self, name: str, notes: Mapping[str, float | str], wants_look: Sequence[str]) -> None:
+        if notes:
+            self.notes.setdefault(name, {}).update(notes)
+        if wants_look:
+            self.wants_look[name] = (*self.wants_look.get(name, ()), *wants_look)
+
+    def _cuts(self, upto: int, first: int, last: int) -> Iterator[tuple[int, int]]:
+        """Bands that lie wholly in or wholly out of each held span."""
+        edges = {first, last}
+        for done in self._done[:upto]:
+            if done.held is not None:
+                edges |= {edge for edge in (done.first, done.last) if first < edge < last}
+        bounds = sorted(edges)
+        for start, end in pairwise(bounds):
+            for top in range(start, end, self._band_rows):
+                yield top, min(top + self._band_rows, end)
+
+    def _band(self, upto: int, first: int, last: int) -> Band:
+        rows = self._streamed(upto, first, last, shaped_rows)
+        if not is_finite(rows):  # no later stage makes a number of it: asking at the end alone costs least
+            rows = self._streamed(upto, first, last, checked_rows)
+        facts = self._done[upto].facts if upto < len(self._done) else self.facts
+        return Band(rows, first, facts)
+
+    def _streamed(self, upto: int, first: int, last: int, check: Check) -> Rows:
+        start, rows = self._newest(upto, first, last, check)
+        for done in self._done[start:upto]:
+            if done.data is not None and done.held is None:
+                rows = self._apply(done, Band(rows, first, done.facts), check)
+        return rows
+
+    def _newest(self, upto: int, first: int, last: int, check: Check) -> tuple[int, Rows]:
+        """Rows to go on from: those the last span stage holds, or the source's."""
+        for index in range(upto - 1, -1, -1):
+            done = self._done[index]
+            if done.held is not None and done.holds(first, last):
+                return index + 1, done.held[first - done.first : last - done.first].copy()
+        return 0, self._read(first, last, check)
+
+    def _read(self, first: int, last: int, check: Check = checked_rows) -> Rows:
+        with self._watch.on(self._source):
+            rows = self._opened.read(first, last)
+        return check(self._source, rows, (last - first, self._opened.facts.width, 3))
+
+    def _apply(self, done: _Done, band: Band, check: Check = checked_rows) -> Rows:
+        stage, shape = done.step.stage, band.rows.shape
+        assert isinstance(stage, RowStage)
+        with self._watch.on(done.step.name):
+            rows = stage.apply(band, done.step.settings, done.data)
+        return check(done.step.name, rows, shape)
+
+
+def _level(capture: Capture) -> Capture:
+    """The pose of a frame that stands upright now; what the file did not tell stays unsaid."""
+    pitch_deg = None if capture.pitch_deg is None else 0.0
+    roll_deg = None if capture.roll_deg is None else 0.0
+    return replace(capture, pitch_deg=pitch_deg, roll_deg=roll_deg)
+
+
+def _with_correction(facts: FrameFacts, solutions: Mapping[str, Solution]) -> FrameFacts:
+    for solution in solutions.values():
+        if solution.correction is not None:
+            return replace(facts, correction=solution.correction)
+    return facts

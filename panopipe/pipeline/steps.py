@@ -1,0 +1,132 @@
+"""A frame's stages with their settings, and the careful way to call them."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+import cv2
+import numpy as np
+
+from panopipe.errors import one_line
+from panopipe.frame import Rows
+from panopipe.stage import RowStage, SinkStage, SourceStage, SpanStage, Stage
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A stage and the settings it has for a frame."""
+
+    stage: Stage[Any]
+    settings: Any
+
+    @property
+    def name(self) -> str:
+        """Name of the stage."""
+        return self.stage.name
+
+
+class StageError(ValueError):
+    """A stage could not do its part; `stage` is its name, the message says why in one line."""
+
+    def __init__(self, stage: str, text: str) -> None:
+        super().__init__(f"{stage}: {text}")
+        self.stage = stage
+        self.text = text
+
+    def __reduce__(self) -> tuple[type[StageError], tuple[str, str]]:
+        return StageError, (self.stage, self.text)
+
+
+@dataclass(slots=True)
+class Watch:
+    """Counts the seconds of CPU that each stage takes, and turns what it raises into a `StageError`.
+
+    Attributes
+    ----------
+    comes_to : callable
+        Told the name of each stage as a frame comes to it.
+    seconds : dict of str to float
+        Seconds by stage.
+    """
+
+    comes_to: Callable[[str], None] = lambda _: None
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    @contextmanager
+    def on(self, name: str) -> Iterator[None]:
+        """Count what happens inside as work of stage `name`."""
+        started = time.thread_time()
+        try:
+            yield
+        except StageError:
+            raise
+        except MemoryError as error:
+            raise StageError(name, "not enough memory for this frame; run with fewer workers") from error
+        except (ValueError, OSError) as error:
+            raise StageError(name, one_line(error)) from error
+        except Exception as error:
+            text = f"stopped with a fault of its own ({type(error).__name__}: {one_line(error)})"
+            raise StageError(name, text) from error
+        finally:
+            self.seconds[name] = self.seconds.get(name, 0.0) + time.thread_time() - started
+
+
+def checked_rows(name: str, given: object, shape: Sequence[int]) -> Rows:
+    """Return what a stage gave, if it is what the contract asks for.
+
+    Raises
+    ------
+    StageError
+        If shape or dtype differ or a value is not finite.
+    """
+    rows = shaped_rows(name, given, shape)
+    if not is_finite(rows):
+        row = int(np.flatnonzero(~np.isfinite(rows).all(axis=(1, 2)))[0])
+        raise StageError(name, f"gave values that are no numbers (row {row} of {shape[0]})")
+    return rows
+
+
+def shaped_rows(name: str, given: object, shape: Sequence[int]) -> Rows:
+    """Return what a stage gave, if it has the dtype and the shape it must have.
+
+    Raises
+    ------
+    StageError
+        If it has not.
+    """
+    if not isinstance(given, np.ndarray) or given.dtype != np.float32 or given.shape != tuple(shape):
+        what = f"{given.dtype} {given.shape}" if isinstance(given, np.ndarray) else type(given).__name__
+        raise StageError(name, f"gave {what} where float32 {tuple(shape)} was asked for")
+    return given
+
+
+def is_finite(rows: Rows) -> bool:
+    """Whether all values are numbers: only then is their sum in double precision one.
+
+    A tenth of the cost of asking each value.
+    """
+    if not rows.size:
+        return True
+    return math.isfinite(cv2.sumElems(np.ascontiguousarray(rows).reshape(len(rows), -1))[0])
+
+
+def check_kinds(steps: Sequence[Step]) -> tuple[tuple[Step, ...], Step]:
+    """Split steps into those that change light and the sink; a source at the head is left out.
+
+    Raises
+    ------
+    ValueError
+        If a stage stands where its kind cannot.
+    """
+    rest = steps[1:] if steps and isinstance(steps[0].stage, SourceStage) else steps
+    if not rest or not isinstance(rest[-1].stage, SinkStage):
+        raise ValueError("the last stage must be one that makes files")
+    for step in rest[:-1]:
+        if not isinstance(step.stage, RowStage | SpanStage):
+            raise ValueError(f"stage {step.name} cannot stand between source and sink")
+    return tuple(rest[:-1]), rest[-1]

@@ -1,0 +1,1 @@
+"""Worker processes, their memory and the machine. Knows no pixels."""

@@ -1,0 +1,228 @@
+"""Last phase of a run: finish the frames that are not finished, and keep in the ledger what they became."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable, Mapping
+from concurrent.futures import Executor
+from dataclasses import replace
+
+from panopipe.frame import FrameKey
+from panopipe.pool.budget import disk_remark
+from panopipe.pool.dispatch import outcomes
+from panopipe.run.plan import DOING, Planned, frame_fingerprint
+from panopipe.run.remarks import sink_remarks
+from panopipe.run.session import Looked, Session
+from panopipe.run.tasks import FinishResult, FinishTask, NeighbourTask
+from panopipe.run.work import finish
+from panopipe.state.file_stamp import hashed
+from panopipe.state.folders import set_aside
+from panopipe.state.ledger import Entry
+from panopipe.state.record import FrameRecord
+
+
+def finish_all(session: Session) -> None:
+    """Finish the frames that are wanted and not finished yet; what may pass is tried once more at the end."""
+    prints = {key: _fingerprint(session, key) for key in session.looked if key in session.wanted}
+    to_do = {key: made_of for key, made_of in prints.items() if not _is_finished(session, key, made_of)}
+    if not to_do:
+        return
+    pixels = [session.looked[key].pixels for key in to_do]
+    if remark := disk_remark(session.job.folder, pixels):
+        session.journal.line(remark)
+    for remark in sink_remarks(session.frames, {key: session.looked[key].facts for key in to_do}):
+        session.journal.line(remark)
+    _unmark(session, to_do)
+    crew = session.call(pixels, "finish")
+    tasks = {key: finish_task(session, key, number) for number, key in enumerate(to_do)}
+    failed = _take(session, crew, tasks, to_do)
+    if failed:
+        _take(session, session.call_one(), failed, to_do, last=True)
+
+
+def finish_task(session: Session, key: FrameKey, number: int) -> FinishTask:
+    """All that a worker needs to finish a frame."""
+    planned = session.frames[key]
+    neighbours = {
+        other: NeighbourTask(
+            session.frames[other].files(session.job, session.looked[other].look),
+            session.frames[other].chain,
+            session.solutions.get(other, {}),
+        )
+        for other in session.neighbours(key)
+    }
+    return FinishTask(
+        planned.files(session.job, session.looked[key].look),
+        planned.chain,
+        {path: session.marks[path] for path in planned.paths},
+        session.solutions.get(key, {}),
+        planned.pictures,
+        session.job.rights,
+        neighbours,
+        planned.target,
+        f"{DOING}/{number}",
+    )
+
+
+class Pace:
+    """How far the work is, for the progress line: what is done by pixels, and what time is left."""
+
+    def __init__(self, session: Session, tasks: Mapping[FrameKey, FinishTask]) -> None:
+        self._session, self._tasks = session, tasks
+        self._left = {key: session.looked[key].pixels for key in tasks}
+        self._total = sum(self._left.values())
+        self._began = time.monotonic()
+
+    def done(self, key: FrameKey) -> None:
+        """Count a frame as done."""
+        self._left.pop(key)
+
+    def tick(self, since: Mapping[FrameKey, float]) -> None:
+        """Say what is going on."""
+        doing = ", ".join(f"{key} {self._doing(key)}".strip() for key in list(since)[:4])
+        left = f"{len(self._left)} of {len(self._tasks)} left"
+        self._session.journal.progress(f"{doing}: {left}{self._time_left()}")
+
+    def _doing(self, key: FrameKey) -> str:
+        try:
+            return (self._session.job.folder / self._tasks[key].doing).read_text(encoding="utf-8")[:40]
+        except (OSError, ValueError):
+            return ""
+
+    def _time_left(self) -> str:
+        left = sum(self._left.values())
+        if left == self._total:
+            return ""
+        seconds = (time.monotonic() - self._began) * left / (self._total - left)
+        return f", about {in_words(seconds)} left"
+
+
+def in_words(seconds: float) -> str:
+    """Say a span of time as one would: 40 s, 12 min, 3 h 20 min."""
+    if seconds < 90:
+        return f"{max(1, round(seconds))} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def _fingerprint(session: Session, key: FrameKey) -> str:
+    planned = session.frames[key]
+    others = {
+        other: (session.frames[other], session.looked[other].look, session.solutions.get(other, {}))
+        for other in session.neighbours(key)
+    }
+    return frame_fingerprint(
+        planned,
+        session.looked[key].look,
+        solutions=session.solutions.get(key, {}),
+        neighbours=others,
+        marks={name: session.mark(name) for found in planned.pictures.values() for name in found.values()},
+        rights=session.job.rights,
+    )
+
+
+def _is_finished(session: Session, key: FrameKey, fingerprint: str) -> bool:
+    """Whether the finished files are there, made of the very same; one changed by hand is left alone."""
+    entry, planned = session.entries.get(key), session.frames[key]
+    if entry is None or entry.fingerprint != fingerprint or tuple(entry.files) != planned.outputs:
+        return False
+    marks = dict(entry.files)
+    for path, mark in entry.files.items():
+        place = session.job.folder / path
+        if not place.is_file():
+            return False
+        if not mark.same_stat(place):
+            now = hashed(place)
+            if now.sha256 == mark.sha256:
+                marks[path] = now
+            else:
+                said = f"{path} was changed by hand and stays so; delete it to have it made again"
+                session.journal.line(said)
+    record = replace(entry.record, settings=planned.effective())
+    if record != entry.record or marks != dict(entry.files):
+        session.ledger.put({key: Entry(fingerprint, record, marks)})
+    session.summary.already.append(key)
+    return True
+
+
+def _unmark(session: Session, keys: Iterable[FrameKey]) -> None:
+    """From here until it is finished a frame counts as not finished, whatever happens.
+
+    What was changed by hand is set aside first, as the frame is about to be made again.
+    """
+    folder, unmarked = session.job.folder, {}
+    for key in keys:
+        entry = session.entries.get(key)
+        if entry is None or not entry.fingerprint:
+            continue
+        for path, mark in entry.files.items():
+            place = folder / path
+            if place.is_file() and not mark.same_stat(place) and hashed(place).sha256 != mark.sha256:
+                kept = set_aside(folder, path, session.journal.name)
+                session.journal.line(f"{path} was changed by hand; it goes to {kept} and is made again")
+        unmarked[key] = replace(entry, fingerprint="")
+    session.ledger.put(unmarked)
+
+
+def _take(
+    session: Session,
+    crew: Executor,
+    tasks: Mapping[FrameKey, FinishTask],
+    prints: Mapping[FrameKey, str],
+    *,
+    last: bool = False,
+) -> dict[FrameKey, FinishTask]:
+    """Have tasks done; return those to be tried once more, none if this was the last try."""
+    failed: dict[FrameKey, FinishTask] = {}
+    pace = Pace(session, tasks)
+    for key, outcome in outcomes(crew, finish, tasks, pace.tick):
+        pace.done(key)
+        if outcome.result is not None:
+            _keep(session, key, prints[key], outcome.result)
+        elif last or not outcome.may_pass:
+            session.failed(key, outcome.error, outcome.cause)
+        else:
+            session.journal.line(f"{key}: {outcome.error} (will be tried once more at the end)")
+            failed[key] = tasks[key]
+    return failed
+
+
+def _keep(session: Session, key: FrameKey, fingerprint: str, result: FinishResult) -> None:
+    before = session.entries.get(key)
+    entry = Entry(fingerprint, _record(session.frames[key], session.looked[key], result), result.files)
+    session.ledger.put({key: entry})
+    session.entries[key] = entry
+    for path, mark in before.files.items() if before else ():
+        place = session.job.folder / path
+        if path not in result.files and mark.same_stat(place):
+            place.unlink(missing_ok=True)  # a width that is no longer asked for
+    session.summary.finished.append(key)
+    session.journal.note(f"{key}: finished in {result.wall_seconds:.1f} s")
+    session.journal.event(
+        "finished",
+        key,
+        seconds=result.stage_seconds,
+        wall_seconds=result.wall_seconds,
+        peak_bytes=result.peak_bytes,
+        outputs=list(result.files),
+        wants_look=result.wants_look,
+    )
+
+
+def _record(planned: Planned, looked: Looked, result: FinishResult) -> FrameRecord:
+    return FrameRecord(
+        planned.key,
+        "finished",
+        planned.paths,
+        tuple(result.files),
+        planned.before,
+        looked.facts.width,
+        looked.facts.height,
+        planned.effective(),
+        planned.settings.order,
+        result.notes,
+        result.wants_look,
+        result.stage_seconds,
+        result.peak_bytes,
+        looked.facts.capture.taken or "",
+    )

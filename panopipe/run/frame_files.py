@@ -1,0 +1,71 @@
+"""Files of a job from a worker's side: open a frame, hash, write inside the job only."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from panopipe.files.atomic import write_whole
+from panopipe.job import in_the_way, inside
+from panopipe.pipeline.steps import Watch
+from panopipe.recipe.layers import loaded_stage
+from panopipe.run.cache import kept_found
+from panopipe.run.small_frame import SmallFrame
+from panopipe.run.tasks import FrameFiles
+from panopipe.stage import Opened, SourceStage
+from panopipe.state.file_stamp import FileMark
+from panopipe.state.serialization import digest
+
+
+def look_fingerprint(marks: Mapping[str, FileMark], source: tuple[str, Any]) -> str:
+    """Fingerprint of a frame's light as it comes from its source."""
+    name, settings = source
+    hashes = [(path, mark.sha256) for path, mark in sorted(marks.items())]
+    return digest(hashes, name, loaded_stage(name).version, settings)
+
+
+@contextlib.contextmanager
+def opened_frame(files: FrameFiles, source: tuple[str, Any], watch: Watch) -> Iterator[Opened]:
+    """A frame's files, open.
+
+    Raises
+    ------
+    StageError
+        If the source cannot open them.
+    """
+    name, settings = source
+    stage = loaded_stage(name)
+    assert isinstance(stage, SourceStage)
+    opened: Opened
+    with watch.on(name):
+        if files.small_of:
+            opened = SmallFrame(files.at(files.small), files.small_of, files.width)
+        else:
+            paths = [files.at(path) for path in files.paths]
+            opened = stage.open(paths, files.key, settings, **kept_found(files, stage))
+    with opened:
+        yield opened
+
+
+def put_inside(files: FrameFiles, path: str, data: bytes | memoryview, *, lasting: bool = True) -> Path:
+    """Write a file of the job, making its folder; refuse where a link leads out of the job.
+
+    `lasting` is that of `write_whole`.
+
+    Raises
+    ------
+    ValueError
+        If the place lies outside the job folder, or its folder's name is that of a file.
+    OSError
+        If it cannot be written.
+    """
+    root, place = Path(files.folder), files.at(path)
+    if not inside(root, place.parent):
+        raise ValueError(f"{path} would lie outside the job folder (a link leads there); nothing is written")
+    if why := in_the_way(place.parent, folder=True):
+        raise ValueError(f"{place.parent.relative_to(root).as_posix()}: {why}")
+    place.parent.mkdir(parents=True, exist_ok=True)
+    write_whole(place, data, lasting=lasting)
+    return place

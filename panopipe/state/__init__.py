@@ -1,0 +1,1 @@
+"""What a job keeps between runs: ledger, records, log, lock, files' stamps."""

@@ -1,0 +1,286 @@
+"""The ledger of a job: for each frame, what made its finished files, so that a run does only what changed.
+
+SQLite in `JOB/.panopipe/ledger.sqlite`, one transaction per frame. It holds plain data only (see
+`panopipe.state.serialization`); a ledger that cannot be read is set aside and everything is made again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import sqlite3
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from panopipe.frame import FrameFacts, FrameKey
+from panopipe.job import WORKING, open_job
+from panopipe.stage import Solution
+from panopipe.state.file_stamp import FileMark
+from panopipe.state.record import FrameRecord
+from panopipe.state.serialization import HERE, dumps, loads
+
+LEDGER = f"{WORKING}/ledger.sqlite"
+FORMAT = 1
+"""Raised when the tables change; a ledger of another format is set aside."""
+SYNCHRONOUS = "full"
+"""What is told to be kept is on the disk before the run goes on; a power cut then loses nothing."""
+
+_TABLES = """
+create table original (path text primary key, size integer, mtime_ns integer, sha256 text) without rowid;
+create table frame (room text, name text, fingerprint text, record text, files text,
+                    primary key (room, name)) without rowid;
+create table look (fingerprint text primary key, facts text) without rowid;
+create table seen (fingerprint text primary key, data text) without rowid;
+create table solved (fingerprint text primary key, data text) without rowid;
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A frame in the ledger.
+
+    Attributes
+    ----------
+    fingerprint : str
+        Of all that made the outputs; empty while they are being made and for a failed frame.
+    record : FrameRecord
+        For the review.
+    files : mapping of str to FileMark
+        Finished files, relative to the job folder.
+    """
+
+    fingerprint: str
+    record: FrameRecord
+    files: Mapping[str, FileMark] = field(default_factory=dict)
+
+
+class Ledger:
+    """The ledger, open. Use it with `with`.
+
+    Parameters
+    ----------
+    folder : Path
+        The job folder.
+    read_only : bool
+        Look only.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be written, or the disk is full.
+    FileNotFoundError
+        If there is no ledger and it is opened to look only.
+    ValueError
+        If it is opened to look only and is no ledger of this format.
+    """
+
+    def __init__(self, folder: Path, *, read_only: bool = False) -> None:
+        self.path = folder / LEDGER
+        self.set_aside = ""
+        if read_only:
+            if not self.path.is_file():
+                raise FileNotFoundError(self.path)
+            self._base = self._connect(read_only=True)
+            self._check_format()
+        else:
+            self.path.parent.mkdir(exist_ok=True)
+            self._base = self._open_or_begin()
+
+    def _connect(self, *, read_only: bool = False) -> sqlite3.Connection:
+        uri = self.path.as_uri() + ("?mode=ro" if read_only else "")
+        try:
+            base = sqlite3.connect(uri, uri=True, timeout=30)
+            base.text_factory = lambda data: data.decode(errors="replace")  # damaged rows are made again
+            return base
+        except sqlite3.OperationalError as error:  # the folder or the file may not be opened by this user
+            raise OSError(errno.EACCES, f"the ledger cannot be opened ({error})", LEDGER) from error
+
+    def _check_format(self) -> None:
+        try:
+            found = self._base.execute("pragma user_version").fetchone()[0]
+        except sqlite3.Error as error:
+            self._base.close()
+            raise ValueError(f"{LEDGER} is no ledger ({error})") from error
+        if found != FORMAT:
+            self._base.close()
+            raise ValueError(f"{LEDGER} is of another version of panopipe")
+
+    def _open_or_begin(self) -> sqlite3.Connection:
+        for attempt in range(2):
+            base = self._base = self._connect()
+            try:
+                if base.execute("select count(*) from sqlite_master").fetchone()[0] == 0:
+                    with base:
+                        base.executescript(f"begin; {_TABLES} pragma user_version = {FORMAT}; commit;")
+                self._check_format()
+                base.execute(f"pragma synchronous = {SYNCHRONOUS}")
+                if (why := base.execute("pragma quick_check(1)").fetchone()[0]) != "ok":
+                    raise ValueError(why)
+                for table in ("original", "frame", "look", "seen", "solved"):
+                    base.execute(f"select * from {table} limit 1").fetchone()
+                return base
+            except (sqlite3.DatabaseError, ValueError) as error:
+                base.close()
+                if attempt or _is_full(error):
+                    raise _os_error(error) from error
+                self.set_aside = f"{LEDGER}.set-aside"
+                self.path.replace(self.path.with_name(self.path.name + ".set-aside"))
+        raise AssertionError("unreachable")
+
+    def __enter__(self) -> Ledger:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._base.close()
+
+    def entries(self) -> dict[FrameKey, Entry]:
+        """All frames that the ledger knows and that can be read."""
+        found = {}
+        rows = self._base.execute("select room, name, fingerprint, record, files from frame")
+        for room, name, fingerprint, record, files in rows:
+            with contextlib.suppress(ValueError):
+                entry = Entry(fingerprint, loads(record), loads(files))
+                if isinstance(entry.record, FrameRecord):
+                    found[FrameKey(room, name)] = entry
+        return found
+
+    def put(self, entries: Mapping[FrameKey, Entry]) -> None:
+        """Keep, in one transaction, what frames have become."""
+        rows = [
+            (key.room, key.name, entry.fingerprint, dumps(entry.record), dumps(entry.files))
+            for key, entry in entries.items()
+        ]
+        self._write_all(("replace into frame values (?, ?, ?, ?, ?)", rows))
+
+    def forget(self, keys: Collection[FrameKey]) -> None:
+        """Leave out frames that are no longer in the job."""
+        self._write_all(("delete from frame where room = ? and name = ?", list(keys)))
+
+    def originals(self) -> dict[str, FileMark]:
+        """Originals by path, as they were when last hashed."""
+        rows = self._base.execute("select path, size, mtime_ns, sha256 from original")
+        return {path: FileMark(*mark) for path, *mark in rows}
+
+    def put_originals(self, marks: Mapping[str, FileMark]) -> None:
+        """Keep size, time and hash of originals."""
+        self._write_all(("replace into original values (?, ?, ?, ?)", _mark_rows(marks)))
+
+    def looks(self) -> dict[str, FrameFacts]:
+        """Facts of frames by the fingerprint of their look."""
+        found = {}
+        for fingerprint, text in self._base.execute("select fingerprint, facts from look"):
+            with contextlib.suppress(ValueError):
+                found[fingerprint] = loads(text)
+        return {key: facts for key, facts in found.items() if isinstance(facts, FrameFacts)}
+
+    def put_look(
+        self, fingerprint: str, facts: FrameFacts, marks: Mapping[str, FileMark], seen: Mapping[str, str]
+    ) -> None:
+        """Keep, in one transaction, what looking at a frame found.
+
+        Parameters
+        ----------
+        fingerprint : str
+            Of the look.
+        facts : FrameFacts
+            Of the frame.
+        marks : mapping of str to FileMark
+            Its originals.
+        seen : mapping of str to str
+            Observations by their fingerprints, spelled by `panopipe.state.serialization.dumps`.
+        """
+        self._write_all(
+            ("replace into original values (?, ?, ?, ?)", _mark_rows(marks)),
+            ("replace into look values (?, ?)", [(fingerprint, dumps(facts))]),
+            ("replace into seen values (?, ?)", list(seen.items())),
+        )
+
+    def seen_fingerprints(self) -> set[str]:
+        """Fingerprints of the observations that the ledger holds."""
+        return {row[0] for row in self._base.execute("select fingerprint from seen")}
+
+    def seen(self, fingerprint: str) -> str:
+        """One observation as it was spelled.
+
+        Raises
+        ------
+        KeyError
+            If there is none.
+        """
+        row = self._base.execute("select data from seen where fingerprint = ?", (fingerprint,)).fetchone()
+        if row is None:
+            raise KeyError(fingerprint)
+        return str(row[0])
+
+    def solved(self, fingerprint: str, packages: Collection[str]) -> dict[FrameKey, Solution] | None:
+        """A joint solution by its fingerprint, or None."""
+        sql = "select data from solved where fingerprint = ?"
+        row = self._base.execute(sql, (fingerprint,)).fetchone()
+        try:
+            found = loads(row[0], {HERE, *packages}) if row else None
+        except ValueError:
+            return None
+        right = isinstance(found, dict) and all(isinstance(item, Solution) for item in found.values())
+        return found if right else None
+
+    def put_solved(self, fingerprint: str, solutions: Mapping[FrameKey, Solution]) -> None:
+        """Keep a joint solution."""
+        row = (fingerprint, dumps(dict(solutions)))
+        self._write_all(("replace into solved values (?, ?)", [row]))
+
+    def keep_only(self, *, looks: Collection[str], seen: Collection[str], solved: Collection[str]) -> None:
+        """Drop what no frame of the job needs any longer."""
+        changes = []
+        for table, wanted in (("look", looks), ("seen", seen), ("solved", solved)):
+            held = {row[0] for row in self._base.execute(f"select fingerprint from {table}")}
+            gone = [(fingerprint,) for fingerprint in held - set(wanted)]
+            changes.append((f"delete from {table} where fingerprint = ?", gone))
+        self._write_all(*changes)
+
+    def _write_all(self, *changes: tuple[str, Sequence[Any]]) -> None:
+        if not any(rows for _, rows in changes):
+            return
+        try:
+            with self._base:
+                for sql, rows in changes:
+                    self._base.executemany(sql, rows)
+        except sqlite3.Error as error:
+            raise _os_error(error) from error
+
+
+def _mark_rows(marks: Mapping[str, FileMark]) -> list[tuple[str, int, int, str]]:
+    return [(path, mark.size, mark.mtime_ns, mark.sha256) for path, mark in marks.items()]
+
+
+def _os_error(error: Exception) -> OSError:
+    number = errno.ENOSPC if _is_full(error) else errno.EIO
+    return OSError(number, f"the ledger cannot be written ({error})", LEDGER)
+
+
+def _is_full(error: Exception) -> bool:
+    return "full" in str(error)
+
+
+def read_records(job_folder: Path) -> list[FrameRecord]:
+    """State of every frame of a job, in walking order; frames that no run came to yet are waiting.
+
+    Raises
+    ------
+    ValueError
+        If the folder is no job, or its ledger cannot be read.
+    OSError
+        If the folder cannot be read.
+    """
+    job = open_job(job_folder)
+    entries: Mapping[FrameKey, Entry] = {}
+    if (job.folder / LEDGER).is_file():
+        with Ledger(job.folder, read_only=True) as ledger:
+            entries = ledger.entries()
+    return [
+        replace(entries[key].record, key=key)
+        if key in entries
+        else FrameRecord(key, "waiting", tuple(file.path for file in frame.files))
+        for key, frame in job.frames.items()
+    ]

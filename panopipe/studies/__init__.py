@@ -1,0 +1,1 @@
+"""What the stages think with: one study a stage, pure functions on arrays."""

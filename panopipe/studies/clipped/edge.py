@@ -1,0 +1,106 @@
+"""Pixels at the edge of a saturated area.
+
+A stitcher resamples. A pixel on the edge of a saturated area is then a mixture of saturated and other
+samples: none of its planes reads saturated, yet the saturated part of it has the wrong colour, which makes
+the magenta rim of a window. What was added to the saturated neighbour is added to the mixture by its
+share.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.studies.clipped.rebuild import Floats
+
+REACH = 2
+"""Pixels from a saturated one that its resampling kernel may have reached."""
+
+Samples = NDArray[Any]
+Places = NDArray[np.intp]
+
+_SIDED = 0.5
+"""Pixels from which the saturated neighbours lie on one side."""
+_SPAN = range(-REACH, REACH + 1)
+_AT_ONCE = 8192
+"""Edge pixels worked on at once, which bounds the memory."""
+_OFFSETS = [(y, x) for y in _SPAN for x in _SPAN if (y, x) != (0, 0)]
+
+
+def edge_gain(share: Floats, width: int, index: Places, edge: Places, doubted_gain: Floats) -> Floats:
+    """What pixels lack that may be mixtures of saturated and other samples.
+
+    Each gets a share of what its saturated neighbours lack: where it stands, plane for plane, between what
+    it would be without the saturated light and the mean of those neighbours (least squares over the planes).
+
+    Parameters
+    ----------
+    share : ndarray of shape (height * width, 3), dtype float64
+        Samples as a share of the white level; three rows and columns about each edge pixel are among them.
+    width : int
+        Columns of them.
+    index : ndarray of shape (height * width,), dtype intp
+        For doubted pixels their place in `doubted_gain`, -1 for trusted ones.
+    edge : ndarray of shape (m,), dtype intp
+        Pixels to work on, ``row * width + column``; each has a doubted one within `REACH`.
+    doubted_gain : ndarray of shape (n, 3), dtype float64
+        What doubted pixels lack, as a share of the white level.
+
+    Returns
+    -------
+    ndarray of shape (m, 3), dtype float64
+        As a share of the white level; never negative.
+    """
+    gain = np.empty((len(edge), 3))
+    with_none = np.concatenate([doubted_gain, np.zeros((1, 3))])
+    for at in range(0, len(edge), _AT_ONCE):
+        places = edge[at : at + _AT_ONCE]
+        own = share[places]
+        around = np.stack([places + (down * width + right) for down, right in _OFFSETS])
+        shares, doubted = share[around], index[around]
+        saturated = (doubted >= 0)[:, :, None]
+        count = saturated.sum(axis=0)
+        darkest = np.minimum(shares.min(axis=0), own)
+        centre = (saturated * np.array(_OFFSETS)[:, None, :]).sum(axis=0) / count
+        added = _sum(with_none[doubted]) / count
+        without = _without(share, index, width, places, centre, darkest)
+        step = _sum(shares * saturated) / count - without
+        between = _dot(own - without, step) / np.maximum(_dot(step, step), 1e-12)
+        gain[at : at + _AT_ONCE] = np.clip(between, 0, 1)[:, None] * added
+    return gain
+
+
+def _without(
+    share: Floats, index: Places, width: int, places: Places, centre: Floats, darkest: Floats
+) -> Floats:
+    """What pixels would be without their saturated neighbours, the middle of which is given.
+
+    The slope on the side away from them goes on; between two saturated sides it is the darkest sample
+    around.
+    """
+    length = np.sqrt(centre[:, 0] ** 2 + centre[:, 1] ** 2)
+    away = centre * (-1 / np.maximum(length, 1e-6))[:, None]
+    usable = length > _SIDED
+    seen = []
+    for distance in (2, 3):
+        step = np.rint(away * distance).astype(np.intp)
+        there = places + step[:, 0] * width + step[:, 1]
+        usable &= index[there] < 0
+        seen.append(share[there])
+    continued = np.minimum(np.maximum(3 * seen[0] - 2 * seen[1], darkest), share[places])
+    return np.asarray(np.where(usable[:, None], continued, darkest))
+
+
+def _sum(terms: NDArray[Any]) -> Floats:
+    """Sum along the first axis, term after term, in that order whatever the shape."""
+    total: Floats = np.zeros(terms.shape[1:])
+    for term in terms:
+        total += term
+    return total
+
+
+def _dot(one: Floats, other: Floats) -> Floats:
+    product = one * other
+    return np.asarray(product[:, 0] + product[:, 1] + product[:, 2])

@@ -1,0 +1,135 @@
+"""What suits a room: exposure, highlights, shadows and white point from the light of its frames."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.sphere.geometry import pixel_solid_angle
+from panopipe.studies.light.base import Base
+from panopipe.studies.light.curve import (
+    MIDDLE_GREY_EV,
+    MOST_EXPOSURE_EV,
+    MOST_HIGHLIGHTS_EV,
+    NO_BLACK_EV,
+    Moves,
+    moved_base,
+)
+
+LOWEST_EV, HIGHEST_EV, BINS = -20.0, 16.0, 288
+"""Span and number of the bins of log2 luminance: eight to a stop."""
+
+Shares = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Lit:
+    """How a frame is lit: shares of the sphere by log2 luminance, in bins; small and picklable.
+
+    Attributes
+    ----------
+    base, light : ndarray of shape (BINS,), dtype float64
+        Share of solid angle by the base and by the light itself; each sums to 1.
+    """
+
+    base: Shares
+    light: Shares
+
+
+def lit(base: Base, light_ev: NDArray[np.float32]) -> Lit:
+    """Count the sphere by solid angle, from its base and from a whole 2:1 frame of log2 luminance."""
+    cells = pixel_solid_angle(base.seen.shape[0])[:, None, None]
+    rows = pixel_solid_angle(light_ev.shape[0])[:, None]
+    return Lit(base=_shares(base.curves_ev, base.seen * cells), light=_shares(light_ev, rows))
+
+
+def joined(parts: Iterable[Lit]) -> Lit:
+    """All frames of a room as one."""
+    every = list(parts)
+    base = np.mean([part.base for part in every], axis=0)
+    return Lit(base=base, light=np.mean([part.light for part in every], axis=0))
+
+
+WHITE_PERCENTILES = (0.66, 0.72, 0.78, 0.84, 0.88)
+"""Shares of the sphere darker than white surfaces in a room's typical light: white walls or a white ceiling
+fill the fifth above them, windows and lamps rarely more than a tenth."""
+WHITE_ABOVE_EV = 0.07
+"""A perfect white in the room's median light, over the mean of those percentiles of the base: found on
+rooms rendered with known light, which spread from -0.25 to 0.1."""
+WHITE_TARGET_EV = -0.05
+"""Where a perfect white in the room's light is put; an 18 % card comes to lie near L* 46."""
+WINDOW_SHARE = 0.993
+"""Share of the sphere darker than the view in a window, or than a bright sky."""
+SKY_TARGET_EV, VIEW_TARGET_EV = 2.3, 2.0
+"""Where that may lie above middle grey. A sky that is `SKY_ABOVE_EV` brighter than a white surface lies over
+it still; a view from a room, `VIEW_ABOVE_EV` brighter or more, about level with a white wall, so that the sky
+in it is brighter and the trees are darker."""
+SKY_ABOVE_EV, VIEW_ABOVE_EV = 2.0, 4.0
+CORNER_SHARE, CORNER_TARGET_EV, CORNER_LIFT = 0.03, -2.1, 0.6
+"""Share of the sphere darker than a corner that must be readable, where it may lie below middle grey
+without help, and the part of the way that it is brought there."""
+MOST_LIFT_EV = 0.8
+CONTRAST_PERCENT = 14.0
+"""What a rendering for a screen in a lit room wants over the light as it is (common practice, no source)."""
+DETAIL_PERCENT = 55.0
+"""What structure loses to the shoulder and to a screen's glare, given back; plain surfaces gain nothing."""
+GLINT_SHARE = 0.9997
+BLACK_SHARE, DEEPEST_BLACK_EV = 0.002, -6.5
+"""Share of the sphere that may be all but black, and the lightest light that is called black."""
+
+
+def room_white_ev(room: Lit) -> float:
+    """Log2 luminance that a perfect white in the room's typical light would have, as well as one can tell."""
+    return float(np.mean([percentile(room.base, part) for part in WHITE_PERCENTILES])) + WHITE_ABOVE_EV
+
+
+def suited(room: Lit) -> Moves:
+    """Moves that suit a room: its white is bright, its windows show the view, its corners are readable."""
+    exposure = float(np.clip(WHITE_TARGET_EV - room_white_ev(room), -MOST_EXPOSURE_EV, MOST_EXPOSURE_EV))
+    window = percentile(room.base, WINDOW_SHARE) + exposure
+    corner = percentile(room.base, CORNER_SHARE) + exposure - MIDDLE_GREY_EV
+    local = Moves(
+        exposure_ev=exposure,
+        highlights_ev=_highlights_for(window),
+        shadows_ev=float(np.clip((CORNER_TARGET_EV - corner) * CORNER_LIFT, 0, MOST_LIFT_EV)),
+    )
+    glint, black = moved_base(
+        [percentile(room.light, part) + exposure for part in (GLINT_SHARE, BLACK_SHARE)], local
+    )
+    return replace(
+        local,
+        contrast_percent=CONTRAST_PERCENT,
+        detail_percent=DETAIL_PERCENT,
+        white_point_ev=float(np.clip(glint + 2.5, 2.5, 5)),
+        black_point_ev=float(np.clip(black - 0.5, NO_BLACK_EV, DEEPEST_BLACK_EV)),
+    )
+
+
+def _highlights_for(window_ev: float) -> float:
+    """Move that brings a window of this base, after exposure, down to its place."""
+    above_white = window_ev - WHITE_TARGET_EV
+    target = np.interp(above_white, [SKY_ABOVE_EV, VIEW_ABOVE_EV], [SKY_TARGET_EV, VIEW_TARGET_EV])
+    low, high = MOST_HIGHLIGHTS_EV, 0.0
+    for _ in range(24):  # moves in between bring the base to places in between
+        middle = (low + high) / 2
+        lies = float(moved_base(window_ev, Moves(highlights_ev=middle))) - MIDDLE_GREY_EV
+        low, high = (low, middle) if lies > target else (middle, high)
+    return high
+
+
+def percentile(shares: Shares, part: float) -> float:
+    """Log2 luminance below which `part` of the sphere lies, interpolated within the bin."""
+    edges = np.linspace(LOWEST_EV, HIGHEST_EV, BINS + 1)
+    return float(np.interp(part, np.concatenate([[0.0], np.cumsum(shares)]), edges))
+
+
+def _shares(values_ev: NDArray[Any], weights: NDArray[np.float64]) -> Shares:
+    inside = np.clip(values_ev, LOWEST_EV, np.nextafter(HIGHEST_EV, 0)).ravel()
+    every = np.broadcast_to(weights, values_ev.shape).ravel()
+    counts, _ = np.histogram(inside, bins=BINS, range=(LOWEST_EV, HIGHEST_EV), weights=every)
+    shares: Shares = counts / counts.sum()
+    return shares

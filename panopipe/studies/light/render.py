@@ -1,0 +1,94 @@
+"""What the tonal rendering of a frame needs once all has been learned, and its use on a band."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.colour.spaces import XYZ_FROM_SRGB
+from panopipe.pixels.render import Shoulder
+from panopipe.pixels.render import render as render_rows
+from panopipe.studies.light.curve import KNEE
+from panopipe.studies.light.local import LocalCurves
+
+Plane32 = NDArray[np.float32]
+Float = NDArray[np.float64]
+
+HEADROOM = 0.3
+"""Part of the way from luminance to each channel that is left free beyond it, so that chroma raised later
+finds room below clipping."""
+CHANNEL_SHARE = 0.3
+"""Share of the shoulder that each channel takes by itself, as film and eye do; the rest takes from chroma
+alone. By chroma alone an orange wall in lamplight runs to pink and a sky to violet, by channel to yellow and
+to cyan; with this share Oklab hue stays about where it was."""
+LUMINANCE_OF_SRGB = XYZ_FROM_SRGB[1]
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Daylight seen from a room.
+
+    Attributes
+    ----------
+    shares : LocalCurves
+        By place and luminance: share of light that is such daylight; of the levels and cells of the gains.
+    change : ndarray of shape (3, 3), dtype float64
+        Makes of light what is added to it, by its share, to bring it nearer to the white of the room.
+    """
+
+    shares: LocalCurves
+    change: Float
+
+
+@dataclass(frozen=True, slots=True)
+class Rendering:
+    """What a band needs.
+
+    Attributes
+    ----------
+    luminance : ndarray of shape (1, 3), dtype float32
+        Weights of luminance as it will be after balance.
+    screen, from_screen : ndarray of shape (3, 3), dtype float64
+        From light to linear sRGB as it will be after balance, and back.
+    gains : LocalCurves
+        By place and luminance: gain in EV by all but the shoulder.
+    white_point : float or None
+        Display light, before the shoulder, that is shown as white; None if there is no shoulder.
+    views : View or None
+        Light that is not of the room; None if it has no colour of its own.
+    """
+
+    luminance: Plane32
+    screen: Float
+    from_screen: Float
+    gains: LocalCurves
+    white_point: float | None
+    views: View | None = None
+
+
+def render(rows: Plane32, first: int, rendering: Rendering) -> None:
+    """Change a band in place.
+
+    Parameters
+    ----------
+    rows : ndarray of shape (n, width, 3), dtype float32, contiguous
+        Linear light in the working space, before balance.
+    first : int
+        Row of the frame that ``rows[0]`` is.
+    rendering : Rendering
+        What was learned of the frame.
+    """
+    gains, views = rendering.gains, rendering.views
+    change = np.zeros((3, 3)) if views is None else views.change
+    matrices = rendering.luminance, rendering.screen, rendering.from_screen, change, LUMINANCE_OF_SRGB[None]
+    render_rows(
+        rows,
+        first,
+        gains=gains.table,
+        shares=None if views is None else views.shares.table,
+        levels_ev=(gains.lowest_ev, gains.level_ev),
+        weights=np.concatenate(matrices).astype(np.float32),
+        shoulder=Shoulder(rendering.white_point or 0, KNEE, HEADROOM, CHANNEL_SHARE),
+    )

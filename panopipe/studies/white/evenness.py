@@ -1,0 +1,53 @@
+"""Exposure evened out over the frames of a room, from the surfaces that they share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from panopipe.studies.white.matches import Pair
+
+STAY_EV = 0.5
+"""How strongly every frame is held to its own exposure: the standard deviation of the prior."""
+MATCH_EV = 0.05
+
+
+def even_gains(rooms: Sequence[str], pairs: Sequence[Pair], limits_ev: Sequence[float]) -> list[float]:
+    """Gain in EV of each frame, so that a surface is as bright in every frame of its room.
+
+    Parameters
+    ----------
+    rooms : sequence of str
+        Room of each frame.
+    pairs : sequence of Pair
+        Frames with shared surfaces.
+    limits_ev : sequence of float
+        Most that each frame may be moved; 0 leaves it, and lets its neighbours come to it.
+
+    Returns
+    -------
+    list of float
+        The least-squares solution in EV, held within the limits.
+
+    References
+    ----------
+    .. [1] M. Brown and D. G. Lowe, Automatic Panoramic Image Stitching using Invariant Features, Int. J.
+       Comput. Vis. 74 (2007), 59-73, section 6 (gain compensation), here in logarithms.
+    """
+    count = len(rooms)
+    limits = np.array(limits_ev, dtype=np.float64)
+    if count == 0 or not limits.any():
+        return [0.0] * count
+    free = np.where(limits > 0, STAY_EV, 1e-4)
+    matrix, right = np.diag(1 / free**2), np.zeros(count)
+    for pair in pairs:
+        if rooms[pair.first] != rooms[pair.second]:
+            continue
+        weight = min(pair.shared.count, 40) / 40 / MATCH_EV**2
+        difference = pair.shared.ratio[2] / np.log(2)
+        at = [pair.first, pair.second]
+        matrix[np.ix_(at, at)] += weight * np.array([[1, -1], [-1, 1]])
+        right[at] += weight * difference * np.array([-1, 1])
+    gains = np.clip(np.linalg.solve(matrix, right), -limits, limits)
+    return [float(gain) for gain in gains]

@@ -1,0 +1,282 @@
+"""The joint white: one robust solution for the lights of all frames of a job.
+
+Unknown are the place of each frame's light in the plane of log cone ratios, as the real light stands there
+(the camera's own white taken out), and how far the job's usual ceiling, wall and low whites are from
+neutral. Everything that is known is a residual with a weight:
+
+- each bright paint of a frame is a vote: it would be white, but for its kind's offset;
+- two frames of one room have one light, and a surface that both see must agree;
+- frames of different rooms that share surfaces agree only if their lights prove alike;
+- lights lie near the Planckian and daylight loci; a sky is lit by daylight; the camera was set by a person.
+
+Votes that disagree (a coloured wall, a wooden ceiling, a sunset) lose their weight step by step while the
+tolerance narrows from wide to fine, so that the start does not decide. A hand-set white is a constraint.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.colour.spaces import Matrix
+from panopipe.studies.white.cones import locus
+from panopipe.studies.white.evidence import Kind
+from panopipe.studies.white.matches import Pair
+from panopipe.studies.white.near_locus import nearest_on_locus
+from panopipe.studies.white.votes import (
+    DAYLIGHT_MIRED,
+    LOCUS_FREE,
+    NARROW,
+    Sight,
+    Votes,
+    first_guesses,
+    kept_weights,
+    robust_weight,
+    votes_of,
+)
+
+VOTE_SIGMA = 0.03
+"""How far a white paint's vote lies from the truth, in the plane: about 2 delta E 2000."""
+KIND_SIGMA: Mapping[Kind, float] = {Kind.CEILING: 0.012, Kind.WALL: 0.06, Kind.LOW: 0.05}
+"""How far whole kinds of white may be off neutral in a house: ceilings are white (common practice)."""
+SAME_ROOM_SIGMA = 0.04
+OTHER_ROOM_SIGMA = 0.3
+LIKE_LIGHT = 0.05
+"""Beyond this difference two rooms are taken to have two lights."""
+LOCUS_SIGMA = 0.1
+"""Beyond that they are held by this."""
+CAMERA_SIGMA = 0.6
+"""How far lights lie from what the camera was set to, about 100 mired."""
+POOR_CAMERA_SIGMA = 0.1
+"""The same for a room that shows next to nothing: better the photographer's setting than a wild guess."""
+ENOUGH_VOTES = 0.2
+SKY_MIRED = 1e6 / 5800
+"""Daylight between sun with sky at noon (5500 K, the old balance of daylight film) and an overcast sky
+(6500 K): common practice."""
+SKY_SIGMA = 0.07
+BESIDE_DAYLIGHT_MIRED = 6.0
+"""A camera this far beyond that range was set for a house, not for daylight: 4500 to 4800 K are usual."""
+LEAST_HEARD = 0.25
+"""Share of a frame's votes that counts at least: outvoted among themselves, they never all fall silent."""
+HAND_WEIGHT = 1e7
+HAND_VOTE = 0.1
+"""Weight of the votes of a hand-set frame, which now speak of the job's paints alone: the light on the spot
+that was read is not quite the light of the room."""
+_ROUNDS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class White:
+    """The light of one frame.
+
+    Attributes
+    ----------
+    place : tuple of float
+        Place of its white in the decoded frame.
+    sigma : float
+        Standard deviation that the solution gives it, in the plane.
+    agreement : float
+        Share of its votes, by weight, that the solution follows.
+    neutral_share : float
+        Share of the sphere that is near neutral under this white.
+    """
+
+    place: tuple[float, float]
+    sigma: float
+    agreement: float
+    neutral_share: float
+
+    @property
+    def confidence(self) -> float:
+        """0 to 1: a sigma of 0.06 (about 4 delta E 2000) halves it, and so do outvoted paints."""
+        return float((0.5 + 0.5 * self.agreement) / (1 + (self.sigma / 0.06) ** 2))
+
+
+@dataclass
+class _System:
+    """Normal equations of the least-squares problem, one per coordinate of the plane and coupled by it."""
+
+    count: int
+    matrix: Matrix = field(init=False)
+    right: Matrix = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.matrix = np.zeros((2 * self.count, 2 * self.count))
+        self.right = np.zeros(2 * self.count)
+
+    def add(self, terms: Sequence[tuple[int, float]], target: Matrix, weight: float) -> None:
+        """Add weight times the square of (sum of factor x unknown - target) in both coordinates."""
+        for i, a in terms:
+            self.right[2 * i] += weight * a * target[0]
+            self.right[2 * i + 1] += weight * a * target[1]
+            for j, b in terms:
+                self.matrix[2 * i, 2 * j] += weight * a * b
+                self.matrix[2 * i + 1, 2 * j + 1] += weight * a * b
+
+    def add_across(self, i: int, normal: Matrix, target: float, weight: float) -> None:
+        """Add weight times the square of (normal . unknown - target)."""
+        at = slice(2 * i, 2 * i + 2)
+        self.matrix[at, at] += weight * np.outer(normal, normal)
+        self.right[at] += weight * target * normal
+
+    def solve(self) -> Matrix:
+        return np.asarray(np.linalg.solve(self.matrix, self.right), dtype=np.float64).reshape(-1, 2)
+
+
+def solve_whites(sights: Sequence[Sight], links: Sequence[Pair]) -> tuple[list[White], Mapping[Kind, Matrix]]:
+    """Solve for the white of every frame.
+
+    Parameters
+    ----------
+    sights : sequence of Sight
+        In walking order, which alone decides who is whose neighbour.
+    links : sequence of Pair
+        Pairs with shared surfaces.
+
+    Returns
+    -------
+    whites : list of White
+        In the order of `sights`.
+    offsets : mapping of Kind to ndarray of shape (2,)
+        How far this job's whites of each kind are from neutral.
+    """
+    sights = _one_sky_per_room(sights)
+    votes = [votes_of(sight) for sight in sights]
+    places = first_guesses(sights, votes)
+    offsets = np.zeros((len(Kind), 2))
+    system = _System(0)
+    for turn in range(_ROUNDS):
+        wide = max(NARROW, 0.4 * 0.88**turn)
+        system = _gather(sights, votes, links, places, offsets, wide)
+        solved = system.solve()
+        places, offsets = solved[: len(sights)], solved[len(sights) :]
+    covariance = np.asarray(np.linalg.inv(system.matrix), dtype=np.float64)
+    whites = [
+        _white(sight, votes[i], places[i], offsets, covariance[2 * i : 2 * i + 2, 2 * i : 2 * i + 2])
+        for i, sight in enumerate(sights)
+    ]
+    return whites, {kind: offsets[kind] for kind in Kind}
+
+
+def _one_sky_per_room(sights: Sequence[Sight]) -> list[Sight]:
+    """A place is outdoors if most of its frames look it: one blown ceiling makes no sky."""
+    seen: dict[str, list[float]] = {}
+    for sight in sights:
+        seen.setdefault(sight.room, []).append(sight.evidence.open_sky)
+    sky = {room: sorted(shares)[(len(shares) - 1) // 2] for room, shares in seen.items()}
+    return [
+        replace(
+            sight, evidence=replace(sight.evidence, open_sky=min(sight.evidence.open_sky, sky[sight.room]))
+        )
+        for sight in sights
+    ]
+
+
+def _daylight(sight: Sight) -> Matrix:
+    """White to expect under open sky: the camera's own if it was set to daylight, else that of noon."""
+    camera = np.array(sight.camera)
+    if not sight.camera_known:
+        return camera
+    _, _, camera_mired = nearest_on_locus(camera)
+    off = max(0.0, camera_mired - DAYLIGHT_MIRED[0], DAYLIGHT_MIRED[1] - camera_mired)
+    meant = np.exp(-((off / BESIDE_DAYLIGHT_MIRED) ** 2))
+    white: Matrix = meant * camera + (1 - meant) * locus(SKY_MIRED)
+    return white
+
+
+def _gather(
+    sights: Sequence[Sight],
+    votes: Sequence[Votes],
+    links: Sequence[Pair],
+    places: Matrix,
+    offsets: Matrix,
+    wide: float,
+) -> _System:
+    system = _System(len(sights) + len(Kind))
+    for kind in Kind:
+        system.add([(len(sights) + kind, 1.0)], np.zeros(2), 1 / KIND_SIGMA[kind] ** 2)
+    shown: dict[str, float] = {}
+    for sight, one, here in zip(sights, votes, places, strict=True):
+        agreed = sum(kept_weights(sight, one, here, offsets, wide))
+        shown[sight.room] = shown.get(sight.room, 0.0) + agreed
+    for i, sight in enumerate(sights):
+        _add_frame(system, sight, votes[i], i, places[i], offsets, wide)
+        poor = (1 - min(1.0, shown[sight.room] / ENOUGH_VOTES)) * (1 - sight.evidence.open_sky)
+        system.add([(i, 1.0)], np.array(sight.camera), poor / POOR_CAMERA_SIGMA**2)
+        if sight.hand is not None:
+            system.add([(i, 1.0)], np.array(sight.hand) + sight.camera, HAND_WEIGHT)
+    _add_rooms(system, sights, links, places, wide)
+    _add_walk(system, sights, votes)
+    return system
+
+
+def _add_frame(
+    system: _System, sight: Sight, votes: Votes, i: int, here: Matrix, offsets: Matrix, wide: float
+) -> None:
+    count = system.count - len(Kind)
+    kept, house = kept_weights(sight, votes, here, offsets, wide), 1 - sight.evidence.open_sky
+    heard = max(1.0, LEAST_HEARD * sum(weight for _, _, weight in votes) / max(sum(kept), 1e-9))
+    if sight.hand is not None:
+        heard *= HAND_VOTE
+    for (paint, place, _), strength in zip(votes, kept, strict=True):
+        system.add([(i, 1.0), (count + paint.kind, house)], place, heard * strength / VOTE_SIGMA**2)
+    system.add([(i, 1.0)], np.array(sight.camera), 1 / CAMERA_SIGMA**2)
+    foot, normal, _ = nearest_on_locus(here)
+    beside = float(normal @ (here - foot))
+    free = LOCUS_FREE if sight.camera_known else 2 * LOCUS_FREE
+    if abs(beside) > free:
+        system.add_across(i, normal, float(normal @ foot) + np.copysign(free, beside), 1 / LOCUS_SIGMA**2)
+    if sight.evidence.open_sky > 0.02:
+        system.add([(i, 1.0)], _daylight(sight), sight.evidence.open_sky / SKY_SIGMA**2)
+
+
+def _add_rooms(
+    system: _System, sights: Sequence[Sight], links: Sequence[Pair], places: Matrix, wide: float
+) -> None:
+    """One room, one light; other rooms only where shared surfaces show like lights."""
+    linked = {(link.first, link.second): link for link in links}
+    size = {sight.room: sum(other.room == sight.room for other in sights) for sight in sights}
+    for i, one in enumerate(sights):
+        for j in range(i + 1, len(sights)):
+            two, link = sights[j], linked.get((i, j))
+            same = one.room == two.room
+            if not same and link is None:
+                continue
+            between = np.array(one.camera) - two.camera
+            target = between if link is None else np.array(link.shared.ratio[:2]) + between
+            sigma = SAME_ROOM_SIGMA if same else OTHER_ROOM_SIGMA
+            scatter = 0.0 if link is None else link.shared.scatter
+            off = places[i] - places[j] - target
+            share = 2.0 / size[one.room] if same else 1.0
+            strength = share * robust_weight(off, wide if same else LIKE_LIGHT) / (sigma**2 + scatter**2)
+            system.add([(i, 1.0), (j, -1.0)], target, strength)
+
+
+def _add_walk(system: _System, sights: Sequence[Sight], votes: Sequence[Votes]) -> None:
+    """A frame that shows little leans on the ones before and after it, but not through the front door."""
+    shown = [sum(weight for _, _, weight in one) for one in votes]
+    for i in range(len(votes) - 1):
+        poor = 1 - min(1.0, min(shown[i], shown[i + 1]) / ENOUGH_VOTES)
+        poor *= 1 - abs(sights[i].evidence.open_sky - sights[i + 1].evidence.open_sky)
+        if poor > 0:
+            system.add([(i, 1.0), (i + 1, -1.0)], np.zeros(2), poor / (2 * OTHER_ROOM_SIGMA) ** 2)
+
+
+def _white(
+    sight: Sight, votes: Votes, place: Matrix, offsets: Matrix, covariance: NDArray[np.float64]
+) -> White:
+    decoded = place - sight.camera
+    total = sum(weight for _, _, weight in votes)
+    followed = sum(kept_weights(sight, votes, place, offsets, NARROW))
+    neutral = sum(
+        p.area_sr for p in sight.evidence.paints if np.hypot(*(np.array(p.place) - decoded)) < NARROW
+    )
+    return White(
+        (float(decoded[0]), float(decoded[1])),
+        float(np.sqrt(np.trace(covariance) / 2)),
+        followed / total if total > 0 else 0.0,
+        neutral / (4 * np.pi),
+    )

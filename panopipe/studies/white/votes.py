@@ -1,0 +1,147 @@
+"""Votes: what each bright paint of a frame says of the frame's light, and how much it is heard.
+
+Places are those of real lights in the plane of log cone ratios (the camera's own white taken out).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from panopipe.colour.spaces import Matrix
+from panopipe.studies.white.evidence import Evidence, Kind, Paint
+from panopipe.studies.white.near_locus import nearest_on_locus
+
+KIND_TRUST: Mapping[Kind, float] = {Kind.CEILING: 1.0, Kind.WALL: 0.5, Kind.LOW: 0.4}
+"""Walls are painted in all sorts of whites, and low down lie floors and furniture."""
+SKY_VOTE = 0.4
+"""Weight of surfaces under open sky: more of them are coloured than in a house."""
+DARK_OUTDOORS = -1.8
+"""A surface under open sky this much darker than the brightest has half a vote: greys there are dark."""
+BRIGHT_ENOUGH = -0.45
+"""A paint this much darker than the brightest, in natural logarithms, has half a vote."""
+DAYLIGHT_MIRED = 1e6 / 5000, 1e6 / 8000
+"""What lights an exterior by day, from sun to open shade; a low sun's warmth is its own."""
+LAMPS_AND_WINDOWS_MIRED = 1e6 / 2200, 1e6 / 10000
+"""Lights beyond these are ever less likely to be what lights a room."""
+LOCUS_FREE = 0.18
+"""Lights may lie this far beside the locus, a Duv of about 0.017: ANSI C78.377 grants lamps 0.006, and the
+walls of a room tint its light twice as much again."""
+JOB_RANGE = 0.8
+"""How far the lights of one job spread around their middle: about 140 mired."""
+NARROW = 0.08
+"""Final tolerance of the robust weights."""
+
+
+Votes = Sequence[tuple[Paint, Matrix, float]]
+"""Paints of a frame that may be white, their places as real lights, and their weights."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What the joint solution knows of one frame.
+
+    Attributes
+    ----------
+    room : str
+        Its room.
+    evidence : Evidence
+        What it shows.
+    camera : tuple of float
+        Place of the camera's own white as a real light; (0, 0) when the file does not tell.
+    camera_known : bool
+        Whether the file tells.
+    hand : tuple of float or None
+        Place in the decoded frame of a white that the photographer set.
+    """
+
+    room: str
+    evidence: Evidence
+    camera: tuple[float, float] = (0.0, 0.0)
+    camera_known: bool = False
+    hand: tuple[float, float] | None = None
+
+
+def weight_of_vote(paint: Paint) -> float:
+    """Weight of a paint as a white before anything is compared: its size, and how bright it is."""
+    size = min(paint.area_sr / 2.0, 1.0)
+    bright = 1 / (1 + np.exp(-(paint.brightness - BRIGHT_ENOUGH) / 0.07))
+    return float(KIND_TRUST[paint.kind] * size * bright)
+
+
+def _weight_outdoors(paint: Paint) -> float:
+    """The same under open sky, where asphalt and concrete are the greys and ceilings are none."""
+    if paint.kind is Kind.CEILING:
+        return 0.0
+    bright = 1 / (1 + np.exp(-(paint.brightness - DARK_OUTDOORS) / 0.2))
+    return float(SKY_VOTE * min(paint.area_sr / 2.0, 1.0) * bright)
+
+
+def votes_of(sight: Sight) -> Votes:
+    """Paints of a frame, their places as real lights, and their weights; the whole is at most 1."""
+    sky, known = sight.evidence.open_sky, sight.camera_known
+    votes = []
+    for paint in sight.evidence.paints:
+        place = np.array(paint.place) + sight.camera
+        inside = _plausible(place, LAMPS_AND_WINDOWS_MIRED, camera_known=known)
+        outside = _plausible(place, DAYLIGHT_MIRED, camera_known=known)
+        likely = (1 - sky) * inside * weight_of_vote(paint) + sky * outside * _weight_outdoors(paint)
+        votes.append((paint, place, likely))
+    total = max(1.0, sum(weight for _, _, weight in votes))
+    return [(paint, place, weight / total) for paint, place, weight in votes]
+
+
+def _plausible(place: Matrix, usual_mired: tuple[float, float], *, camera_known: bool) -> float:
+    """How likely a light stands there: between the warmest and the coldest usual one, near the locus."""
+    (foot, _, mired), (warmest, coldest) = nearest_on_locus(place), usual_mired
+    beyond = max(0.0, mired - warmest, coldest - mired)
+    beside = max(0.0, float(np.hypot(*(foot - place))) - LOCUS_FREE)
+    ease = 1.0 if camera_known else 2.0
+    return float(np.exp(-((beyond / (25 * ease)) ** 2)) / (1 + (beside / (0.08 * ease)) ** 2))
+
+
+def first_guesses(sights: Sequence[Sight], votes: Sequence[Votes]) -> Matrix:
+    """Start each frame at the vote that most other votes of the frame, and the job as a whole, support."""
+    every = [(place, weight) for one in votes for _, place, weight in one]
+    middle = _middle(every) if every else np.array(sights[0].camera)
+    return np.array([_first_guess(sight, one, middle) for sight, one in zip(sights, votes, strict=True)])
+
+
+def _first_guess(sight: Sight, votes: Votes, middle: Matrix) -> Matrix:
+    if sight.hand is not None:
+        return np.array(sight.hand) + sight.camera
+    if not votes:
+        return np.array(sight.camera)
+    support = [
+        sum(weight * robust_weight(place - other, NARROW) for _, other, weight in votes)
+        * robust_weight(place - middle, JOB_RANGE)
+        for _, place, _ in votes
+    ]
+    return votes[int(np.argmax(support))][1]
+
+
+def _middle(votes: Sequence[tuple[Matrix, float]]) -> Matrix:
+    """Weighted median of places, coordinate by coordinate."""
+    places, weights = np.array([place for place, _ in votes]), np.array([weight for _, weight in votes])
+    middle = []
+    for axis in (0, 1):
+        order = np.argsort(places[:, axis], kind="stable")
+        running = np.cumsum(weights[order])
+        middle.append(places[order[np.searchsorted(running, running[-1] / 2)], axis])
+    return np.array(middle)
+
+
+def kept_weights(sight: Sight, votes: Votes, here: Matrix, offsets: Matrix, wide: float) -> list[float]:
+    """Weights of a frame's votes, less where they disagree; what stands outdoors is no paint of the house."""
+    house = 1 - sight.evidence.open_sky
+    return [
+        weight * robust_weight(place - here - house * offsets[paint.kind], wide)
+        for paint, place, weight in votes
+    ]
+
+
+def robust_weight(off: Matrix, wide: float) -> float:
+    """Weight of a residual (Geman and McClure): 1 at zero, 1/4 at the tolerance, then ever less."""
+    return float(1 / (1 + (off @ off) / wide**2) ** 2)

@@ -1,0 +1,346 @@
+"""The commands as a photographer types them."""
+
+import errno
+import json
+import os
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Iterator
+from importlib import metadata
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from panopipe import stage
+from panopipe.cli import app
+from panopipe.pixels import compiled as forms
+from panopipe.pool.dispatch import Inline
+from panopipe.recipe import edit
+from panopipe.recipe.layers import loaded_stage
+from panopipe.review import make
+from panopipe.run import checking, job_run, session
+from panopipe.state import ledger
+from panopipe.state.lock import JobLock
+from tests.makers.closed import closed
+from tests.run.conftest import FAKES, write_frame
+
+ORDER = '[pipeline]\norder = ["decode", "gain", "moody", "raw"]\n'
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A job of three frames, stages of plain arithmetic, no worker processes."""
+    for name, cls in FAKES.items():
+        monkeypatch.setitem(stage.BUILT_IN, name, f"tests.run.fakes:{cls}")
+    for module in (session, checking):
+        monkeypatch.setattr(module, "Crew", lambda *_: Inline())
+    monkeypatch.setattr(os, "fsync", lambda _: None)  # no test here cuts the power
+    monkeypatch.setattr(ledger, "SYNCHRONOUS", "off")
+    loaded_stage.cache_clear()
+    for number, name in enumerate(["hall/h1", "hall/h2", "lounge/l1"]):
+        write_frame(tmp_path / f"originals/{name}.dng", seed=number)
+    (tmp_path / "recipe.toml").write_text(ORDER)
+    yield tmp_path
+    loaded_stage.cache_clear()
+
+
+def panopipe(*words: object) -> Result:
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+def lines_with(result: Result, start: str) -> list[list[str]]:
+    return [line.split() for line in result.stdout.splitlines() if line.startswith(start)]
+
+
+def test_a_run_ends_with_a_table_per_room(folder: Path) -> None:
+    result = panopipe("run", folder, "--no-review")
+    assert result.exit_code == 0
+    assert lines_with(result, "hall ") == [["hall", "2", "0", "0"]]
+    assert lines_with(result, "all ") == [["all", "3", "0", "0"]]
+    again = panopipe("run", folder, "--no-review")
+    assert lines_with(again, "all ") == [["all", "0", "3", "0"]]
+
+
+def test_a_frame_that_fails_gives_code_1_and_a_line(folder: Path) -> None:
+    panopipe("set", folder, "hall/h2", "moody.mood=raise")
+    result = panopipe("run", folder, "--no-review")
+    assert result.exit_code == 1
+    assert lines_with(result, "hall ") == [["hall", "1", "0", "1"]]
+    assert "hall/h2: moody: stopped with a fault of its own" in result.stdout
+    assert "Traceback" not in result.output
+
+
+def test_a_room_that_cannot_be_read_is_named_gives_code_1_and_keeps_what_it_has(folder: Path) -> None:
+    attic = folder / "originals/attic"
+    write_frame(attic / "a1.dng", seed=9)
+    assert panopipe("run", folder).exit_code == 0
+    with closed(attic):
+        result, checked = panopipe("run", folder), panopipe("check", folder)
+        as_json = panopipe("run", folder, "--no-review", "--json")
+        only_hall = panopipe("run", folder, "--no-review", "--room", "hall")
+        setting = panopipe("set", folder, "attic", "gain.use=false")
+    assert [one.exit_code for one in (result, checked, as_json, only_hall)] == [1, 1, 1, 0]
+    assert lines_with(result, "all ") == [["all", "0", "3", "0"]]
+    named = "originals/attic: the folder cannot be read ("
+    assert result.stdout.count(named) == 2  # as the run begins, and where it ends
+    assert named in checked.stdout
+    assert "no frame attic can be told now: originals/attic cannot be read" in setting.stderr
+    assert list(json.loads(as_json.stdout)["unread"]) == ["originals/attic"]
+    found = json.loads((folder / "review/results.json").read_text())["findings"]
+    assert [one["check"] for one in found] == ["unread"]
+    again = panopipe("run", folder, "--no-review")
+    assert again.exit_code == 0
+    assert lines_with(again, "all ") == [["all", "0", "4", "0"]]
+    assert "to look at" not in again.stdout
+
+
+def test_run_as_json_is_json_and_nothing_else(folder: Path) -> None:
+    panopipe("set", folder, "hall/h2", "moody.mood=raise")
+    result = panopipe("run", folder, "--no-review", "--json", "--room", "hall")
+    found = json.loads(result.stdout)
+    assert found["finished"] == ["hall/h1"]
+    assert list(found["failed"]) == ["hall/h2"]
+    assert (folder / found["log"]).is_file()
+    events = (folder / found["log"]).with_suffix(".events.jsonl").read_text().splitlines()
+    assert [json.loads(event)["event"] for event in events] == [
+        "start", "looked", "looked", "looked", "finished", "failed", "end",
+    ]  # fmt: skip
+
+
+def test_room_and_frame_limit_the_run(folder: Path) -> None:
+    result = panopipe("run", folder, "--no-review", "--room", "lounge", "--frame", "hall/h2")
+    assert lines_with(result, "all ") == [["all", "2", "0", "0"]]
+    wrong = panopipe("run", folder, "--room", "longe")
+    assert (wrong.exit_code, wrong.stderr) == (
+        2,
+        "panopipe: no room longe in this job; did you mean lounge? (rooms: hall, lounge)\n",
+    )
+
+
+def test_a_wrong_recipe_is_refused_before_any_work(folder: Path) -> None:
+    (folder / "recipe.toml").write_text(ORDER + "[gain]\ngain_ev = 9\ngian = 1\n")
+    for command in ("run", "check", "proof"):
+        result = panopipe(command, folder)
+        assert result.exit_code == 2
+        assert len(result.stderr.splitlines()) == 2
+        assert (
+            "recipe.toml:4: [gain] gain_ev: 9 is not allowed here; a number from -5 to 5 EV is"
+            in result.stderr
+        )
+    assert not (folder / "finished").exists()
+
+
+def test_check_opens_every_original_and_writes_nothing(folder: Path) -> None:
+    (folder / "originals/lounge/l2.dng").write_text("a text file")
+    before = sorted(folder.rglob("*"))
+    result = panopipe("check", folder)
+    assert result.exit_code == 1
+    assert lines_with(result, "hall ") == [["hall", "frames:", "2", "64x32"]]
+    assert "lounge/l2: decode: not a DNG" in result.stdout
+    assert "the recipe is right; 3 of 4 frames can be taken" in result.stdout
+    found = json.loads(panopipe("check", folder, "--json").stdout)
+    assert found["frames"] == {"hall/h1": [64, 32], "hall/h2": [64, 32], "lounge/l1": [64, 32]}
+    assert list(found["failed"]) == ["lounge/l2"]
+    assert sorted(folder.rglob("*")) == before
+    (folder / "originals/lounge/l2.dng").unlink()
+    assert panopipe("check", folder).exit_code == 0
+    assert panopipe("check", folder / "nowhere").exit_code == 2
+
+
+def test_settings_show_where_each_comes_from(folder: Path) -> None:
+    assert panopipe("set", folder, "hall", "gain.gain_ev=0.5").exit_code == 0
+    result = panopipe("settings", folder, "hall/h1")
+    assert ["gain_ev", "=", "0.5", "overrides/hall.toml:2"] in lines_with(result, "  gain_ev")
+    assert ["use", "=", "true", "built-in"] in lines_with(result, "  use")
+    changed = panopipe("settings", folder, "lounge/l1", "--changed").stdout
+    assert "gain_ev" not in changed
+    as_json = json.loads(panopipe("settings", folder, "h1", "--json").stdout)
+    assert as_json["gain"]["gain_ev"] == {"value": 0.5, "origin": "overrides/hall.toml:2"}
+
+
+def test_carry_shows_first_and_writes_when_told(folder: Path) -> None:
+    panopipe("set", folder, "hall", "gain.gain_ev=0.5")
+    shown = panopipe("carry", folder, "hall", "lounge")
+    assert "+ [gain] gain_ev = 0.5" in shown.stdout
+    assert "nothing is written yet" in shown.stdout
+    assert not (folder / "overrides/lounge.toml").exists()
+    panopipe("carry", folder, "hall", "lounge", "--write")
+    assert (folder / "overrides/lounge.toml").read_text() == (folder / "overrides/hall.toml").read_text()
+
+
+def test_carry_from_a_name_that_is_not_there_names_the_nearest(folder: Path) -> None:
+    said = "no room or frame hal in this job; did you mean hall? (known: hall, lounge)"
+    assert panopipe("carry", folder, "hal", "lounge").stderr == f"panopipe: {said}\n"
+
+
+def test_carry_writes_to_all_rooms_or_to_none(folder: Path) -> None:
+    panopipe("set", folder, "hall", "gain.gain_ev=0.5")
+    result = panopipe("carry", folder, "hall", "lounge", "study", "--write")
+    assert result.exit_code == 2
+    assert result.stderr == "panopipe: no room study in this job (rooms: hall, lounge)\n"
+    assert result.stdout == ""
+    assert not (folder / "overrides/lounge.toml").exists()
+
+
+def test_proofs_go_to_their_folder(folder: Path) -> None:
+    result = panopipe("proof", folder, "--frame", "hall/h1", "--width", 256)
+    assert result.exit_code == 0
+    assert (folder / "proofs/hall/h1.raw").is_file()
+
+
+def test_stages_and_schema(folder: Path) -> None:
+    assert lines_with(panopipe("stages"), "gain ")
+    assert "gain_ev = 0" in panopipe("stages", "gain").stdout
+    assert panopipe("stages", "gian").exit_code == 2
+    assert "gain" in json.loads(panopipe("schema").stdout)["properties"]
+
+
+def test_intake_and_verify(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
+    job = tmp_path_factory.mktemp("jobs") / "new"
+    taken = panopipe("intake", folder / "originals", job).stdout
+    assert "3 copied and checked, 0 there already\n" in taken
+    assert f"Next: panopipe check {job}" in taken
+    (folder / "originals/hall/h1.dng").write_bytes(b"another")
+    assert "2 there already, 1 not taken\n" in panopipe("intake", folder / "originals", job).stdout
+    assert panopipe("verify", job).exit_code == 0
+    (job / "originals/hall/h1.dng").unlink()
+    result = panopipe("verify", job)
+    assert result.exit_code == 1
+    assert "originals/hall/h1.dng: is missing" in result.stdout
+    assert panopipe("verify", job / "nowhere").stderr == f"panopipe: {job}/nowhere: no such folder\n"
+
+
+def test_what_stands_where_a_file_or_folder_belongs_is_refused(folder: Path) -> None:
+    for name, is_folder in [
+        ("finished", False), ("overrides", False), (".panopipe/before", False), ("job.toml", True),
+        ("overrides/hall.toml", True), ("overrides/hall/h1.toml", True),
+    ]:  # fmt: skip
+        place = folder / name
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.mkdir() if is_folder else place.touch()
+        result = panopipe("run", folder)
+        found, needed = ("folder", "file") if is_folder else ("file", "folder")
+        why = f"is a {found}, and panopipe needs a {needed} of that name; move it away"
+        assert result.stderr == f"panopipe: {name}: {why}\n"
+        assert result.exit_code == 2
+        place.rmdir() if is_folder else place.unlink()
+        if place.parent != folder:
+            place.parent.rmdir()
+
+
+def test_a_file_in_the_place_of_a_finished_room_costs_only_that_room(folder: Path) -> None:
+    (folder / "finished").mkdir()
+    (folder / "finished/hall").touch()
+    result = panopipe("run", folder, "--no-review")
+    assert result.exit_code == 1
+    assert lines_with(result, "lounge ") == [["lounge", "1", "0", "0"]]
+    assert "hall/h1: finished/hall: is a file, and panopipe needs a folder of that name" in result.stdout
+    assert "once more" not in result.stdout
+
+
+def test_a_review_that_fails_is_said_in_one_line_and_told_by_the_exit_code(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), "review/index.html")
+
+    monkeypatch.setattr(make, "make_review", refuse)
+    result = panopipe("run", folder)
+    assert (result.exit_code, len(result.stderr.splitlines())) == (1, 1)
+    assert "the review could not be made: Permission denied: review/index.html; allow it" in result.stderr
+    assert lines_with(result, "all ") == [["all", "3", "0", "0"]]
+
+
+def test_a_ledger_that_cannot_be_opened_is_said(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise sqlite3.OperationalError("unable to open database file")
+
+    monkeypatch.setattr(ledger.sqlite3, "connect", refuse)
+    result = panopipe("run", folder)
+    assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
+    assert "the ledger cannot be opened (unable to open database file)" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("number", "says"),
+    [
+        (errno.ENOSPC, "the disk is full; make room"),
+        (errno.EACCES, "Permission denied: x; allow it, or copy"),
+    ],
+)
+def test_what_the_system_refuses_comes_with_what_helps(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, number: int, says: str
+) -> None:
+    def refuse(*_: object) -> None:
+        raise OSError(number, os.strerror(number), "x")
+
+    monkeypatch.setattr(edit, "write_whole", refuse)
+    result = panopipe("set", folder, "hall", "gain.gain_ev=0.5")
+    assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
+    assert says in result.stderr
+
+
+def test_the_version_is_that_of_the_package() -> None:
+    assert panopipe("--version").stdout.splitlines()[0] == f"panopipe {metadata.version('panopipe')}"
+
+
+def test_a_second_run_says_who_is_at_it(folder: Path) -> None:
+    (folder / ".panopipe").mkdir()
+    with JobLock(folder):
+        result = panopipe("run", folder)
+    assert result.exit_code == 2
+    assert "another run works on this job (process" in result.stderr
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="only Linux lists a process' threads")
+def test_linear_algebra_gets_one_thread_whatever_the_shell_says() -> None:
+    code = (
+        "import os, panopipe.cli.program as program; program.app = lambda: None; program.main();"
+        "import numpy; one = numpy.ones((600, 600)); one @ one; print(len(os.listdir('/proc/self/task')))"
+    )
+    shell = os.environ | {"OPENBLAS_NUM_THREADS": "2", "OMP_NUM_THREADS": "2"}
+    said = subprocess.run([sys.executable, "-c", code], env=shell, capture_output=True, text=True, check=True)
+    assert said.stdout == "1\n", said.stderr
+
+
+def test_help_loads_no_picture_library() -> None:
+    code = "import sys, panopipe.cli; print(sorted({'numpy', 'cv2', 'rawpy', 'skimage'} & set(sys.modules)))"
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert shown.stdout.strip() == "[]"
+    assert "Finish a job's frames" in panopipe("--help").stdout
+
+
+def test_a_line_about_an_error_loads_no_picture_library() -> None:
+    """It comes at once, and also where one of the libraries is what is broken."""
+    code = (
+        "import sys; from panopipe.cli.errors import say, what_to_do; say(what_to_do(ValueError('a\\nb')));"
+        "print(sorted({'numpy', 'cv2', 'PIL', 'imagecodecs'} & set(sys.modules)))"
+    )
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert (shown.stderr, shown.stdout) == ("panopipe: a b\n", "[]\n")
+
+
+def test_a_real_run_with_worker_processes(tmp_path: Path) -> None:
+    """The one test here that starts the program and its workers as a user does."""
+    for name in ("hall/h1", "hall/h2"):
+        write_frame(tmp_path / f"originals/{name}.dng")
+    (tmp_path / "originals/hall/h3.dng").write_text("a text file")
+    (tmp_path / "recipe.toml").write_text('[pipeline]\norder = ["decode", "export"]\n')
+    words = [sys.executable, "-m", "panopipe", "run", str(tmp_path), "--workers", "1", "--no-review"]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert "hall/h3: decode: not a DNG" in done.stdout
+    assert done.stderr == ""
+    assert sorted(path.name for path in (tmp_path / "finished/hall").iterdir()) == ["h1.jpg", "h2.jpg"]
+
+
+@pytest.mark.parametrize("compiled", [True, False])
+def test_missing_compiled_arithmetic_is_said(
+    folder: Path, compiled: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(forms, "COMPILED", compiled)
+    monkeypatch.setattr(job_run, "COMPILED", compiled)
+    said = [panopipe("--version").stdout, panopipe("run", folder, "--no-review").stdout]
+    assert [text.count(forms.NOT_COMPILED) for text in said] == [int(not compiled)] * 2
