@@ -194,7 +194,7 @@ class Passage:
         solution = self._given.solutions.get(name)
         self._note(name, {**(solution.notes if solution else {}), **learned.notes}, learned.wants_look)
         if learned.corrected:
-            self.facts = replace(self.facts, correction=None)
+            self.facts = replace(self.facts, correction=None, balanced=True)
         if learned.levelled:
             self.facts = replace(self.facts, capture=_level(self.facts.capture))
         self._done.append(done)

@@ -184,7 +184,7 @@ def _rendering(reduced: Frame, base: Base, moves: Moves, view_share: float) -> R
         gains=_gains(base, moves),
         white_point=2.0**moves.white_point_ev if moves.white_point_ev > 0 else None,
     )
-    if facts.white_xy is None:
+    if facts.white_xy is None or facts.balanced:
         return rendering
     daylight = daylight_in(correction, facts.white_xy)
     change = view_change(correction, daylight, view_share)
