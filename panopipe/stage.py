@@ -6,13 +6,13 @@ clock, no global state, no chance that does not come from the frame.
 
 The run streams bands of a few rows from the source through neighbouring `RowStage`s to the next stage, so
 that a band stays in the processor's cache. A `SpanStage` is handed all the rows it asks for at once.
-Before that, each stage may learn from the frame at reduced size (`learn`), and from all frames of the job
-(`survey` and `solve`).
+Before that, each stage may prepare itself on the frame at reduced size (`prepare`), and on all frames of
+the job (`survey` and `solve`).
 
-The reduced frame goes through the stages in the same order. Each learns from it as the stages before leave
-it; then a by-rows stage is applied to it as one band (`first` 0, rows as wide as the reduced frame), and
-what a span stage made of its full-size rows is averaged into it. So `apply` of a by-rows stage takes the
-height of the frame from the band it is handed (`band.height`), never from `facts.height`.
+The reduced frame goes through the stages in the same order. Each prepares itself on it as the stages
+before leave it; then a by-rows stage is applied to it as one band (`first` 0, rows as wide as the reduced
+frame), and what a span stage made of its full-size rows is averaged into it. So `apply` of a by-rows stage
+takes the height of the frame from the band it is handed (`band.height`), never from `facts.height`.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class JobFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class Observed(Generic[S]):
+class Observation(Generic[S]):
     """What a stage saw of one frame in the survey.
 
     Attributes
@@ -81,13 +81,13 @@ class Solution:
     Attributes
     ----------
     data : object
-        The stage's own; handed back to it in `Look.solution`. It is part of the fingerprint of the
+        The stage's own; handed back to it in `StageContext.solution`. It is part of the fingerprint of the
         frame's output, so let it hold no more than what changes the picture.
     correction : ndarray of shape (3, 3), dtype float64, or None
         Set by white balance: the correction it will apply, working space to working space. The run puts
         it into `FrameFacts.correction` before the first stage.
     neighbours : tuple of FrameKey
-        Frames whose rows the stage wants to see in `Look.neighbours` (span stages only).
+        Frames whose rows the stage wants to see in `StageContext.neighbours` (span stages only).
     notes : Notes
         Named figures for the review.
     """
@@ -99,7 +99,7 @@ class Solution:
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class StageContext:
     """What a stage may look at before it changes a frame.
 
     Attributes
@@ -124,8 +124,8 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
-class Learned:
-    """What a stage makes of a `Look`, before any row is changed.
+class Prepared:
+    """What a stage makes of a `StageContext`, before any row is changed.
 
     Attributes
     ----------
@@ -133,7 +133,7 @@ class Learned:
         Handed to `apply` with each band. None means: nothing to do, pass the frame untouched.
     notes : Notes
         Named figures for the review.
-    wants_look : tuple of str
+    review_reasons : tuple of str
         Plain sentences why a person should look at this frame.
     corrected : bool
         True when this stage applies `FrameFacts.correction`; later stages then see None there.
@@ -144,7 +144,7 @@ class Learned:
 
     data: Any = None
     notes: Notes = field(default_factory=dict)
-    wants_look: tuple[str, ...] = ()
+    review_reasons: tuple[str, ...] = ()
     corrected: bool = False
     levelled: bool = False
 
@@ -155,7 +155,7 @@ class Applied:
 
     rows: Rows
     notes: Notes = field(default_factory=dict)
-    wants_look: tuple[str, ...] = ()
+    review_reasons: tuple[str, ...] = ()
 
 
 class Stage(ABC, Generic[S]):
@@ -185,20 +185,22 @@ class Stage(ABC, Generic[S]):
         """Observe one frame at reduced size, straight from the source; small and picklable."""
         raise TypeError(f"stage {self.name} does not survey")
 
-    def solve(self, observed: Mapping[FrameKey, Observed[S]], job: JobFacts) -> Mapping[FrameKey, Solution]:
+    def solve(
+        self, observed: Mapping[FrameKey, Observation[S]], job: JobFacts
+    ) -> Mapping[FrameKey, Solution]:
         """Join the observations of all frames into one solution for each; independent of their order."""
         raise TypeError(f"stage {self.name} does not survey")
 
 
 class RowStage(Stage[S]):
-    """A stage whose output row needs only the same input row and what was learned."""
+    """A stage whose output row needs only the same input row and what was prepared."""
 
     @abstractmethod
-    def learn(self, look: Look, settings: S) -> Learned:
-        """Learn from the reduced frame what `apply` needs."""
+    def prepare(self, context: StageContext, settings: S) -> Prepared:
+        """Find on the reduced frame what `apply` needs."""
 
     @abstractmethod
-    def apply(self, band: Band, settings: S, learned: Any) -> Rows:
+    def apply(self, band: Band, settings: S, prepared: Any) -> Rows:
         """Return the band's rows as they shall be; may write into `band.rows`.
 
         The same bits must come out however the frame is cut into bands. The reduced frame comes through
@@ -214,15 +216,15 @@ class SpanStage(Stage[S]):
         """First row and one past the last row that the stage reads or changes; equal if none."""
 
     @abstractmethod
-    def learn(self, look: Look, settings: S) -> Learned:
-        """Learn from the reduced frame, the solution, pictures and neighbours."""
+    def prepare(self, context: StageContext, settings: S) -> Prepared:
+        """Find what `apply` needs on the reduced frame, the solution, pictures and neighbours."""
 
     @abstractmethod
-    def apply(self, band: Band, settings: S, learned: Any) -> Applied:
+    def apply(self, band: Band, settings: S, prepared: Any) -> Applied:
         """Return the whole span as it shall be; may write into `band.rows`."""
 
 
-class Opened(ABC):
+class FrameReader(ABC):
     """A frame's file, open for reading rows as linear light. Close it, or use it with `with`.
 
     Attributes
@@ -231,14 +233,14 @@ class Opened(ABC):
         Of the frame.
     notes : mapping of str to float or str
         What opening it found out, for the photographer.
-    found : object, optional
+    probed : object, optional
         What looking at its samples found out: plain data (`panopipe.state.serialization`). A run keeps it and
         hands it to `SourceStage.open` when the same files are opened again with the same settings.
     """
 
     facts: FrameFacts
     notes: Notes
-    found: Any = None
+    probed: Any = None
 
     @abstractmethod
     def reduced(self, width: int) -> Rows:
@@ -255,7 +257,7 @@ class Opened(ABC):
     def close(self) -> None:
         """Let go of the file."""
 
-    def __enter__(self) -> Opened:
+    def __enter__(self) -> FrameReader:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -266,11 +268,11 @@ class SourceStage(Stage[S]):
     """The first stage: files in, light out."""
 
     @abstractmethod
-    def open(self, files: Sequence[Path], key: FrameKey, settings: S, found: Any = None) -> Opened:
+    def open(self, files: Sequence[Path], key: FrameKey, settings: S, probed: Any = None) -> FrameReader:
         """Open the files of one frame (one, or the exposures of a bracket).
 
-        `found` is what `Opened.found` was before, or something else from a job folder that a stranger made:
-        it is to be checked, and is left out of the call where the source never gave any.
+        `probed` is what `FrameReader.probed` was before, or something else from a job folder that a
+        stranger made: it is to be checked, and is left out of the call where the source never gave any.
 
         Raises
         ------
@@ -324,8 +326,8 @@ class SinkStage(Stage[S]):
         return ""
 
     @abstractmethod
-    def start(self, look: Look, settings: S, rights: Rights) -> Sink:
-        """Begin a frame of the size that `look.reduced.facts` tells."""
+    def start(self, context: StageContext, settings: S, rights: Rights) -> Sink:
+        """Begin a frame of the size that `context.reduced.facts` tells."""
 
 
 BUILT_IN: dict[str, str] = {

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from panopipe.frame import Band, Rows
-from panopipe.pipeline.frame_pipeline import Given, Passage
-from panopipe.pipeline.steps import Step, Watch, check_kinds, checked_rows
+from panopipe.pipeline.frame_pipeline import FramePipeline, StageInputs
+from panopipe.pipeline.steps import StageTimer, Step, check_kinds, checked_rows
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.stage import Opened, Output, Rights, SinkStage
+from panopipe.stage import FrameReader, Output, Rights, SinkStage
 
 REDUCED_WIDTH = 1024
 """Width of the frame that stages learn from."""
@@ -46,7 +46,7 @@ class Finished:
         Files to write, the main one first.
     notes : mapping of str to mapping
         By stage, what it found out.
-    wants_look : mapping of str to tuple of str
+    review_reasons : mapping of str to tuple of str
         By stage, why a person should look.
     stage_seconds : mapping of str to float
         Seconds of CPU by stage, source and sink among them.
@@ -54,7 +54,7 @@ class Finished:
 
     outputs: Sequence[Output]
     notes: Mapping[str, Mapping[str, float | str]] = field(default_factory=dict)
-    wants_look: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    review_reasons: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     stage_seconds: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -63,7 +63,7 @@ def band_rows(width: int) -> int:
     return max(8, min(32, _BAND_PIXELS // width // 8 * 8))
 
 
-def reductions(opened: Opened, *, source: str = "source", watch: Watch | None = None) -> Reductions:
+def reductions(reader: FrameReader, *, source: str = "source", timer: StageTimer | None = None) -> Reductions:
     """Reduce a frame as decoded, in one reading of the file.
 
     Raises
@@ -71,12 +71,12 @@ def reductions(opened: Opened, *, source: str = "source", watch: Watch | None = 
     StageError
         If the source fails or breaks the contract.
     """
-    watch = watch or Watch()
-    width = min(opened.facts.width, BEFORE_WIDTH)
-    with watch.on(source):
-        before = opened.reduced(width)
+    timer = timer or StageTimer()
+    width = min(reader.facts.width, BEFORE_WIDTH)
+    with timer.on(source):
+        before = reader.reduced(width)
     checked_rows(source, before, (width // 2, width, 3))
-    with watch.on(source):
+    with timer.on(source):
         return Reductions(before, reduce_rows(before, min(width, REDUCED_WIDTH)))
 
 
@@ -90,13 +90,13 @@ def reduce_rows(rows: Rows, width: int) -> Rows:
 
 
 def finish_frame(
-    opened: Opened,
+    reader: FrameReader,
     steps: Sequence[Step],
     *,
-    given: Given | None = None,
+    inputs: StageInputs | None = None,
     rights: Rights | None = None,
     reduced: Rows | None = None,
-    watch: Watch | None = None,
+    timer: StageTimer | None = None,
     whole: bool = False,
     rows_at_once: int | None = None,
 ) -> Finished:
@@ -107,18 +107,18 @@ def finish_frame(
 
     Parameters
     ----------
-    opened : Opened
+    reader : FrameReader
         The frame, open. It is not closed.
     steps : sequence of Step
         Stages with their settings; the last makes the files, a source at the head is known as the one
         that opened the frame.
-    given : Given, optional
+    inputs : StageInputs, optional
         Solutions, pictures and neighbours for the stages.
     rights : Rights, optional
         For the metadata of the files.
     reduced : ndarray, optional
         The frame at reduced size as `reductions` gives it, when it is already at hand.
-    watch : Watch, optional
+    timer : StageTimer, optional
         Goes on counting seconds that began elsewhere, and is told of each stage the frame comes to.
     whole : bool
         Hand each stage the whole frame at once. The same bits come out; for tests.
@@ -139,38 +139,40 @@ def finish_frame(
     """
     middle, sink = check_kinds(steps)
     source = steps[0].name if len(steps) == len(middle) + 2 else "source"
-    watch = watch or Watch()
-    watch.comes_to(source)
+    timer = timer or StageTimer()
+    timer.comes_to(source)
     if reduced is None:
-        reduced = reductions(opened, source=source, watch=watch).reduced
-    rows = rows_at_once or band_rows(opened.facts.width)
-    passage = Passage(opened, middle, given or Given(), reduced, watch, source=source, band_rows=rows)
-    passage.notes[source] = dict(opened.notes)
+        reduced = reductions(reader, source=source, timer=timer).reduced
+    rows = rows_at_once or band_rows(reader.facts.width)
+    pipeline = FramePipeline(
+        reader, middle, inputs or StageInputs(), reduced, timer, source=source, band_rows=rows
+    )
+    pipeline.notes[source] = dict(reader.notes)
     for upto, step in enumerate(middle, 1):
-        watch.comes_to(step.name)
-        passage.prepare(upto)
-    watch.comes_to(sink.name)
-    outputs = _poured(passage, sink, rights or Rights(), watch, len(middle), whole=whole)
+        timer.comes_to(step.name)
+        pipeline.prepare(upto)
+    timer.comes_to(sink.name)
+    outputs = _poured(pipeline, sink, rights or Rights(), timer, len(middle), whole=whole)
     return Finished(
         outputs,
-        {name: notes for name, notes in passage.notes.items() if notes},
-        passage.wants_look,
-        watch.seconds,
+        {name: notes for name, notes in pipeline.notes.items() if notes},
+        pipeline.review_reasons,
+        timer.seconds,
     )
 
 
 def _poured(
-    passage: Passage, sink: Step, rights: Rights, watch: Watch, upto: int, *, whole: bool
+    pipeline: FramePipeline, sink: Step, rights: Rights, timer: StageTimer, upto: int, *, whole: bool
 ) -> Sequence[Output]:
-    stage, height = sink.stage, passage.facts.height
+    stage, height = sink.stage, pipeline.facts.height
     assert isinstance(stage, SinkStage)
-    with watch.on(sink.name):
-        pouring = stage.start(passage.look(sink), sink.settings, rights)
-    bands = [Band(passage.whole(), 0, passage.facts)] if whole else passage.bands(upto, 0, height)
+    with timer.on(sink.name):
+        pouring = stage.start(pipeline.context(sink), sink.settings, rights)
+    bands = [Band(pipeline.whole(), 0, pipeline.facts)] if whole else pipeline.bands(upto, 0, height)
     for band in bands:
-        with watch.on(sink.name):
+        with timer.on(sink.name):
             pouring.take(band)
-    with watch.on(sink.name):
+    with timer.on(sink.name):
         outputs = tuple(pouring.finish())
         names = tuple(output.suffix for output in outputs)
         if names != tuple(stage.outputs(sink.settings)):

@@ -1,4 +1,4 @@
-"""The way of one frame's rows through its stages: what is learned, what is held, what streams by."""
+"""The way of one frame's rows through its stages: what is prepared, what is held, what streams by."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ import numpy as np
 
 from panopipe.capture import Capture
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
-from panopipe.pipeline.steps import Step, Watch, checked_rows, is_finite, shaped_rows
+from panopipe.pipeline.steps import StageTimer, Step, checked_rows, is_finite, shaped_rows
 from panopipe.sphere.reduce import AreaReducer, covering_rows, reduced_rows
-from panopipe.stage import Learned, Look, Opened, RowStage, Solution, SpanStage
+from panopipe.stage import FrameReader, Prepared, RowStage, Solution, SpanStage, StageContext
 
 Neighbour = Callable[[FrameKey, str, int, int], Band | None]
 """Gives rows of another frame as they stand before the named stage; None if they cannot be had."""
@@ -23,7 +23,7 @@ Check = Callable[[str, object, Sequence[int]], Rows]
 
 
 @dataclass(frozen=True, slots=True)
-class Given:
+class StageInputs:
     """What a frame's stages are given besides its light.
 
     Attributes
@@ -42,8 +42,8 @@ class Given:
 
 
 @dataclass(slots=True)
-class _Done:
-    """A step that has learned: its data (None: nothing to do), and the rows a span stage holds."""
+class _PreparedStep:
+    """A step that is prepared: its data (None: nothing to do), and the rows a span stage holds."""
 
     step: Step
     facts: FrameFacts
@@ -59,20 +59,20 @@ class _Done:
         return self.first <= first and last <= self.last
 
 
-class Passage:
+class FramePipeline:
     """One frame on its way through the stages that change light.
 
     Parameters
     ----------
-    opened : Opened
+    reader : FrameReader
         The frame, open.
     steps : sequence of Step
         Row and span stages, in order.
-    given : Given
+    inputs : StageInputs
         Solutions, pictures, neighbours.
     reduced : ndarray of shape (h, 2 h, 3), dtype float32
         The frame at reduced size as the source gives it.
-    watch : Watch
+    timer : StageTimer
         Counts seconds.
     source : str
         Name of the source stage, for seconds and errors.
@@ -82,36 +82,36 @@ class Passage:
 
     def __init__(
         self,
-        opened: Opened,
+        reader: FrameReader,
         steps: Sequence[Step],
-        given: Given,
+        inputs: StageInputs,
         reduced: Rows,
-        watch: Watch,
+        timer: StageTimer,
         *,
         source: str,
         band_rows: int,
     ) -> None:
-        self.facts = _with_correction(opened.facts, given.solutions)
+        self.facts = _with_correction(reader.facts, inputs.solutions)
         self.reduced = reduced
         self.notes: dict[str, dict[str, float | str]] = {}
-        self.wants_look: dict[str, tuple[str, ...]] = {}
-        self._opened, self._steps, self._given, self._watch = opened, steps, given, watch
+        self.review_reasons: dict[str, tuple[str, ...]] = {}
+        self._reader, self._steps, self._inputs, self._timer = reader, steps, inputs, timer
         self._source, self._band_rows = source, band_rows
-        self._done: list[_Done] = []
+        self._prepared: list[_PreparedStep] = []
 
-    def look(self, step: Step, neighbours: Mapping[FrameKey, Band] | None = None) -> Look:
-        """What a stage may look at, the stages before it being done."""
-        solution = self._given.solutions.get(step.name)
-        return Look(
+    def context(self, step: Step, neighbours: Mapping[FrameKey, Band] | None = None) -> StageContext:
+        """What a stage may look at, the stages before it being ready."""
+        solution = self._inputs.solutions.get(step.name)
+        return StageContext(
             Frame(self.reduced, self.facts),
             solution.data if solution else None,
-            self._given.pictures.get(step.name, {}),
+            self._inputs.pictures.get(step.name, {}),
             neighbours or {},
         )
 
     def prepare(self, upto: int) -> None:
-        """Let the first `upto` stages learn, in order, and let the span stages among them work."""
-        for step in self._steps[len(self._done) : upto]:
+        """Prepare the first `upto` stages, in order, and let the span stages among them work."""
+        for step in self._steps[len(self._prepared) : upto]:
             if isinstance(step.stage, SpanStage):
                 self._prepare_span(step, step.stage)
             else:
@@ -125,92 +125,92 @@ class Passage:
 
     def whole(self) -> Rows:
         """The same rows, all at once: each stage is handed the whole frame. For tests and plugins' tests."""
-        rows = self._read(0, self._opened.facts.height)
-        for done in self._done:
-            if done.held is not None:
-                rows[done.first : done.last] = done.held
-            elif done.data is not None:
-                rows = self._apply(done, Band(rows, 0, done.facts))
+        rows = self._read(0, self._reader.facts.height)
+        for ready in self._prepared:
+            if ready.held is not None:
+                rows[ready.first : ready.last] = ready.held
+            elif ready.data is not None:
+                rows = self._apply(ready, Band(rows, 0, ready.facts))
         return rows
 
     def _prepare_rows(self, step: Step, stage: RowStage[Any]) -> None:
-        learned = self._learn(step, self.look(step))
-        done = _Done(step, self.facts, learned.data)
-        if learned.data is not None:
-            self.reduced = self._apply(done, Band(self.reduced.copy(), 0, self.facts))
-        self._end(done, learned)
+        prepared = self._preparation(step, self.context(step))
+        ready = _PreparedStep(step, self.facts, prepared.data)
+        if prepared.data is not None:
+            self.reduced = self._apply(ready, Band(self.reduced.copy(), 0, self.facts))
+        self._end(ready, prepared)
 
     def _prepare_span(self, step: Step, stage: SpanStage[Any]) -> None:
         height = self.facts.height
-        with self._watch.on(step.name):
+        with self._timer.on(step.name):
             first, last = stage.span(self.facts, step.settings)
             if not 0 <= first <= last <= height:
                 raise ValueError(f"asked for rows {first} to {last} of {height}")
         wanted = self._neighbours(step, first, last) if first < last else {}
-        learned = self._learn(step, self.look(step, wanted))
-        done = _Done(step, self.facts, learned.data if first < last else None, first)
-        if done.data is not None:
+        prepared = self._preparation(step, self.context(step, wanted))
+        ready = _PreparedStep(step, self.facts, prepared.data if first < last else None, first)
+        if ready.data is not None:
             out_height = len(self.reduced)
             out_first, out_last = reduced_rows(first, last, height, out_height)
             top, bottom = covering_rows(out_first, out_last, height, out_height)
             rows = np.empty((bottom - top, self.facts.width, 3), np.float32)
-            for band in self.bands(len(self._done), top, bottom):
+            for band in self.bands(len(self._prepared), top, bottom):
                 rows[band.first - top : band.last - top] = band.rows
             span = rows[first - top : last - top]
-            with self._watch.on(step.name):
-                applied = stage.apply(Band(span, first, self.facts), step.settings, learned.data)
+            with self._timer.on(step.name):
+                applied = stage.apply(Band(span, first, self.facts), step.settings, prepared.data)
             shape = (last - first, self.facts.width, 3)
-            done.held = checked_rows(step.name, applied.rows, shape)
-            if done.held is not span:
-                span[:] = done.held
+            ready.held = checked_rows(step.name, applied.rows, shape)
+            if ready.held is not span:
+                span[:] = ready.held
             reducer = AreaReducer(
                 self.facts.width, height, self.reduced.shape[1], out_rows=(out_first, out_last)
             )
             reducer.take(rows, top)
             self.reduced = self.reduced.copy()
             self.reduced[out_first:out_last] = reducer.result()
-            self._note(step.name, applied.notes, applied.wants_look)
-        self._end(done, learned)
+            self._note(step.name, applied.notes, applied.review_reasons)
+        self._end(ready, prepared)
 
     def _neighbours(self, step: Step, first: int, last: int) -> dict[FrameKey, Band]:
-        solution = self._given.solutions.get(step.name)
+        solution = self._inputs.solutions.get(step.name)
         found = {}
         for key in solution.neighbours if solution else ():
-            band = self._given.neighbour(key, step.name, first, last)
+            band = self._inputs.neighbour(key, step.name, first, last)
             if band is not None:
                 found[key] = band
         return found
 
-    def _learn(self, step: Step, look: Look) -> Learned:
+    def _preparation(self, step: Step, context: StageContext) -> Prepared:
         assert isinstance(step.stage, RowStage | SpanStage)
-        with self._watch.on(step.name):
-            learned = step.stage.learn(look, step.settings)
-            if not isinstance(learned, Learned):
-                raise TypeError(f"learn gave {type(learned).__name__}, not Learned")
-        return learned
+        with self._timer.on(step.name):
+            prepared = step.stage.prepare(context, step.settings)
+            if not isinstance(prepared, Prepared):
+                raise TypeError(f"prepare gave {type(prepared).__name__}, not Prepared")
+        return prepared
 
-    def _end(self, done: _Done, learned: Learned) -> None:
-        name = done.step.name
-        solution = self._given.solutions.get(name)
-        self._note(name, {**(solution.notes if solution else {}), **learned.notes}, learned.wants_look)
-        if learned.corrected:
+    def _end(self, ready: _PreparedStep, prepared: Prepared) -> None:
+        name = ready.step.name
+        solution = self._inputs.solutions.get(name)
+        self._note(name, {**(solution.notes if solution else {}), **prepared.notes}, prepared.review_reasons)
+        if prepared.corrected:
             self.facts = replace(self.facts, correction=None, balanced=True)
-        if learned.levelled:
+        if prepared.levelled:
             self.facts = replace(self.facts, capture=_level(self.facts.capture))
-        self._done.append(done)
+        self._prepared.append(ready)
 
-    def _note(self, name: str, notes: Mapping[str, float | str], wants_look: Sequence[str]) -> None:
+    def _note(self, name: str, notes: Mapping[str, float | str], review_reasons: Sequence[str]) -> None:
         if notes:
             self.notes.setdefault(name, {}).update(notes)
-        if wants_look:
-            self.wants_look[name] = (*self.wants_look.get(name, ()), *wants_look)
+        if review_reasons:
+            self.review_reasons[name] = (*self.review_reasons.get(name, ()), *review_reasons)
 
     def _cuts(self, upto: int, first: int, last: int) -> Iterator[tuple[int, int]]:
         """Bands that lie wholly in or wholly out of each held span."""
         edges = {first, last}
-        for done in self._done[:upto]:
-            if done.held is not None:
-                edges |= {edge for edge in (done.first, done.last) if first < edge < last}
+        for ready in self._prepared[:upto]:
+            if ready.held is not None:
+                edges |= {edge for edge in (ready.first, ready.last) if first < edge < last}
         bounds = sorted(edges)
         for start, end in pairwise(bounds):
             for top in range(start, end, self._band_rows):
@@ -220,35 +220,35 @@ class Passage:
         rows = self._streamed(upto, first, last, shaped_rows)
         if not is_finite(rows):  # no later stage makes a number of it: asking at the end alone costs least
             rows = self._streamed(upto, first, last, checked_rows)
-        facts = self._done[upto].facts if upto < len(self._done) else self.facts
+        facts = self._prepared[upto].facts if upto < len(self._prepared) else self.facts
         return Band(rows, first, facts)
 
     def _streamed(self, upto: int, first: int, last: int, check: Check) -> Rows:
         start, rows = self._newest(upto, first, last, check)
-        for done in self._done[start:upto]:
-            if done.data is not None and done.held is None:
-                rows = self._apply(done, Band(rows, first, done.facts), check)
+        for ready in self._prepared[start:upto]:
+            if ready.data is not None and ready.held is None:
+                rows = self._apply(ready, Band(rows, first, ready.facts), check)
         return rows
 
     def _newest(self, upto: int, first: int, last: int, check: Check) -> tuple[int, Rows]:
         """Rows to go on from: those the last span stage holds, or the source's."""
         for index in range(upto - 1, -1, -1):
-            done = self._done[index]
-            if done.held is not None and done.holds(first, last):
-                return index + 1, done.held[first - done.first : last - done.first].copy()
+            ready = self._prepared[index]
+            if ready.held is not None and ready.holds(first, last):
+                return index + 1, ready.held[first - ready.first : last - ready.first].copy()
         return 0, self._read(first, last, check)
 
     def _read(self, first: int, last: int, check: Check = checked_rows) -> Rows:
-        with self._watch.on(self._source):
-            rows = self._opened.read(first, last)
-        return check(self._source, rows, (last - first, self._opened.facts.width, 3))
+        with self._timer.on(self._source):
+            rows = self._reader.read(first, last)
+        return check(self._source, rows, (last - first, self._reader.facts.width, 3))
 
-    def _apply(self, done: _Done, band: Band, check: Check = checked_rows) -> Rows:
-        stage, shape = done.step.stage, band.rows.shape
+    def _apply(self, ready: _PreparedStep, band: Band, check: Check = checked_rows) -> Rows:
+        stage, shape = ready.step.stage, band.rows.shape
         assert isinstance(stage, RowStage)
-        with self._watch.on(done.step.name):
-            rows = stage.apply(band, done.step.settings, done.data)
-        return check(done.step.name, rows, shape)
+        with self._timer.on(ready.step.name):
+            rows = stage.apply(band, ready.step.settings, ready.data)
+        return check(ready.step.name, rows, shape)
 
 
 def _level(capture: Capture) -> Capture:

@@ -43,7 +43,7 @@ class StageError(ValueError):
 
 
 @dataclass(slots=True)
-class Watch:
+class StageTimer:
     """Counts the seconds of CPU that each stage takes, and turns what it raises into a `StageError`.
 
     Attributes
@@ -76,7 +76,7 @@ class Watch:
             self.seconds[name] = self.seconds.get(name, 0.0) + time.thread_time() - started
 
 
-def checked_rows(name: str, given: object, shape: Sequence[int]) -> Rows:
+def checked_rows(name: str, value: object, shape: Sequence[int]) -> Rows:
     """Return what a stage gave, if it is what the contract asks for.
 
     Raises
@@ -84,14 +84,14 @@ def checked_rows(name: str, given: object, shape: Sequence[int]) -> Rows:
     StageError
         If shape or dtype differ or a value is not finite.
     """
-    rows = shaped_rows(name, given, shape)
+    rows = shaped_rows(name, value, shape)
     if not is_finite(rows):
         row = int(np.flatnonzero(~np.isfinite(rows).all(axis=(1, 2)))[0])
         raise StageError(name, f"gave values that are no numbers (row {row} of {shape[0]})")
     return rows
 
 
-def shaped_rows(name: str, given: object, shape: Sequence[int]) -> Rows:
+def shaped_rows(name: str, value: object, shape: Sequence[int]) -> Rows:
     """Return what a stage gave, if it has the dtype and the shape it must have.
 
     Raises
@@ -99,10 +99,10 @@ def shaped_rows(name: str, given: object, shape: Sequence[int]) -> Rows:
     StageError
         If it has not.
     """
-    if not isinstance(given, np.ndarray) or given.dtype != np.float32 or given.shape != tuple(shape):
-        what = f"{given.dtype} {given.shape}" if isinstance(given, np.ndarray) else type(given).__name__
+    if not isinstance(value, np.ndarray) or value.dtype != np.float32 or value.shape != tuple(shape):
+        what = f"{value.dtype} {value.shape}" if isinstance(value, np.ndarray) else type(value).__name__
         raise StageError(name, f"gave {what} where float32 {tuple(shape)} was asked for")
-    return given
+    return value
 
 
 def is_finite(rows: Rows) -> bool:

@@ -57,7 +57,7 @@ def pair_gaps(planes: Planes, channels: int, known: Bytes, strange: float, out: 
 
 
 @compiled("sweep")
-def sweep(own: Planes, prices: Planes, linked: Bytes, forth: Planes, back: Planes) -> None:
+def sweep(own: Planes, costs: Planes, linked: Bytes, forth: Planes, back: Planes) -> None:
     """Tell each line of a picture what the lines before it believe, and then those after it.
 
     Min-sum messages between labels: to believe a label costs the least over the labels of the line before,
@@ -67,7 +67,7 @@ def sweep(own: Planes, prices: Planes, linked: Bytes, forth: Planes, back: Plane
     ----------
     own : ndarray of shape (n, k, m), dtype float32
         Price of each of up to 64 labels at each pixel, line by line; contiguous, as are all.
-    prices : ndarray of shape (n, k (k - 1) / 2, m), dtype float32
+    costs : ndarray of shape (n, k (k - 1) / 2, m), dtype float32
         Prices of the seams between each two labels, as `pair_gaps` orders them.
     linked : ndarray of shape (n - 1, m), dtype uint8
         1 where a pixel tells that of the next line, and it back, 0 elsewhere.
@@ -79,7 +79,7 @@ def sweep(own: Planes, prices: Planes, linked: Bytes, forth: Planes, back: Plane
 
     def tell(belief: Planes, line: int, message: Planes) -> None:
         seam = np.zeros((count, count, width), np.float32)
-        seam[one, other] = seam[other, one] = prices[line] + prices[line + 1]
+        seam[one, other] = seam[other, one] = costs[line] + costs[line + 1]
         seam += belief[:, None]
         np.minimum.reduce(seam, axis=0, out=message)
         message -= np.minimum.reduce(message, axis=0)

@@ -40,7 +40,7 @@ class Inline(Executor):
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome(Generic[R]):
+class TaskResult(Generic[R]):
     """How a task went: its result, or the one line that says why there is none and what raised it."""
 
     result: R | None
@@ -53,12 +53,12 @@ class Outcome(Generic[R]):
         return not isinstance(self.cause, FrameFault)
 
 
-def outcomes(
+def dispatch(
     executor: Executor,
     work: Callable[[T], R],
     tasks: Mapping[FrameKey, T],
     tick: Callable[[Mapping[FrameKey, float]], None],
-) -> Iterator[tuple[FrameKey, Outcome[R]]]:
+) -> Iterator[tuple[FrameKey, TaskResult[R]]]:
     """Have tasks done and yield each as it comes home.
 
     Parameters
@@ -84,11 +84,11 @@ def outcomes(
         done, waiting = wait(waiting, _TICK_S, return_when=FIRST_COMPLETED)
         full = False
         for future in sorted(done, key=lambda future: futures[future]):
-            outcome = _outcome(future)
-            if is_disk_full(outcome.cause):
+            task_result = _task_result(future)
+            if is_disk_full(task_result.cause):
                 full = True
             else:
-                yield futures[future], outcome
+                yield futures[future], task_result
         if full:
             for future in waiting:
                 future.cancel()
@@ -99,11 +99,11 @@ def outcomes(
             tick(since)
 
 
-def _outcome(future: Future[R]) -> Outcome[R]:
+def _task_result(future: Future[R]) -> TaskResult[R]:
     try:
-        return Outcome(future.result())
+        return TaskResult(future.result())
     except Exception as error:
-        return Outcome(None, one_line(error), error)
+        return TaskResult(None, one_line(error), error)
 
 
 def is_disk_full(error: BaseException | None) -> bool:

@@ -43,7 +43,7 @@ class WorkerHung(RuntimeError):  # noqa: N818 - says what happened
     """The task took longer than it may; its worker was ended."""
 
 
-class Crew(Executor):
+class WorkerPool(Executor):
     """A number of worker processes, each at one task at a time.
 
     Parameters
@@ -59,7 +59,7 @@ class Crew(Executor):
     def __init__(self, workers: int, limit_s: float | None = None, imports: Sequence[str] = ()) -> None:
         self._items: queue.SimpleQueue[_Item | None] = queue.SimpleQueue()
         self._closed = False
-        self._lanes = [_Lane(self._items, limit_s, tuple(imports)) for _ in range(workers)]
+        self._lanes = [_Worker(self._items, limit_s, tuple(imports)) for _ in range(workers)]
 
     def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
         """Queue a call; `fn` and its arguments must be picklable.
@@ -70,13 +70,13 @@ class Crew(Executor):
             After `shutdown`.
         """
         if self._closed:
-            raise RuntimeError("the crew has gone home")
+            raise RuntimeError("the pool is shut down")
         future: Future[T] = Future()
         self._items.put((future, pickle.dumps((fn, args, kwargs), pickle.HIGHEST_PROTOCOL)))
         return future
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
-        """Let the crew go; with `cancel_futures`, queued tasks are cancelled first."""
+        """Shut the pool down; with `cancel_futures`, queued tasks are cancelled first."""
         self._closed = True
         if cancel_futures:
             self._cancel_queued()
@@ -102,7 +102,7 @@ class Crew(Executor):
                     item[0].cancel()
 
 
-class _Lane:
+class _Worker:
     """One worker process, made anew when it is lost, and the thread that speaks with it."""
 
     def __init__(

@@ -97,8 +97,8 @@ def sweep(folder: Path, keys: Sequence[FrameKey]) -> None:
                 path.unlink()
 
 
-def _all(one: Names) -> tuple[Path, ...]:
-    return one.thumbnail, one.after, one.before
+def _all(names: Names) -> tuple[Path, ...]:
+    return names.thumbnail, names.after, names.before
 
 
 def _script(name: str, jpeg: bytes) -> bytes:

@@ -44,9 +44,9 @@ class Case:
     def siblings(self, read: Callable[[Measures], T], *, fewest: int = 2) -> list[T]:
         """What the other frames of the room measure; of the job, if the room has fewer than `fewest`."""
         for group in (self.room, self.job):
-            found = [read(one) for key, one in group.items() if key != self.record.key]
-            if len(found) >= fewest:
-                return found
+            values = [read(measures) for key, measures in group.items() if key != self.record.key]
+            if len(values) >= fewest:
+                return values
         return []
 
 

@@ -23,7 +23,7 @@ def stage_words(case: Case) -> list[Finding]:
             f"stage-{stage}", f"Stage {stage}", crossed=True, sentence=_as_sentence(sentence), doubt=1.5,
             remedy=f"Open the frame: the settings of {stage} are listed there, each with its command.",
         )
-        for stage, sentences in case.record.wants_look.items()
+        for stage, sentences in case.record.review_reasons.items()
         for sentence in sentences
     ]  # fmt: skip
 
@@ -48,4 +48,4 @@ CHECKS: Sequence[Callable[[Case], Finding]] = (
 def findings(case: Case) -> tuple[Finding, ...]:
     """All findings on one finished frame, the gravest first, then in the order of the table."""
     found = [check(case) for check in CHECKS] + stage_words(case)
-    return tuple(sorted(found, key=lambda one: -one.doubt))
+    return tuple(sorted(found, key=lambda finding: -finding.doubt))

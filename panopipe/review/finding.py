@@ -68,7 +68,7 @@ class FrameReview:
     @property
     def crossed(self) -> tuple[Finding, ...]:
         """The findings that want a look, the gravest first."""
-        return tuple(one for one in self.findings if one.crossed)
+        return tuple(finding for finding in self.findings if finding.crossed)
 
     @property
     def state(self) -> State:
@@ -89,7 +89,7 @@ class FrameReview:
             return 1000.0
         if self.record.status == "waiting":
             return 500.0
-        grave = sorted((one.doubt for one in self.crossed), reverse=True)
+        grave = sorted((finding.doubt for finding in self.crossed), reverse=True)
         return min(400.0, sum(doubt * 0.5**place for place, doubt in enumerate(grave)))
 
 
@@ -113,11 +113,13 @@ class JobReview:
 
     def count(self, state: State) -> int:
         """How many frames are in a state."""
-        return sum(one.state == state for one in self.frames)
+        return sum(frame.state == state for frame in self.frames)
 
     def by_doubt(self) -> Sequence[FrameReview]:
         """Frames that want a hand, the gravest first; ties in walking order."""
-        return sorted((one for one in self.frames if one.state != "fine"), key=lambda one: -one.doubt)
+        return sorted(
+            (frame for frame in self.frames if frame.state != "fine"), key=lambda frame: -frame.doubt
+        )
 
 
 def excess(value: float, bar: float) -> float:

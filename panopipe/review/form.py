@@ -110,9 +110,9 @@ def blur(case: Case) -> Finding:
     share = case.measures.measured_width
     # One lens shot the whole job: compare with all frames, in equal angles.
     others = [
-        one.edge_width_px * share / one.measured_width
-        for key, one in case.job.items()
-        if key != case.record.key and one.edge_width_px > 0
+        measures.edge_width_px * share / measures.measured_width
+        for key, measures in case.job.items()
+        if key != case.record.key and measures.edge_width_px > 0
     ]
     if width == 0 or len(others) < 2:
         return Finding(
@@ -136,7 +136,7 @@ def blur(case: Case) -> Finding:
 def shape(case: Case) -> Finding:
     """Size and ratio of the file."""
     width, height = case.measures.width, case.measures.height
-    sizes = [(one.width, one.height) for one in case.job.values()]
+    sizes = [(measures.width, measures.height) for measures in case.job.values()]
     usual = max(set(sizes), key=lambda size: (sizes.count(size), size))
     if width != 2 * height:
         return Finding(

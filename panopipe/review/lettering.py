@@ -50,7 +50,7 @@ def lettering(text: str, size: int) -> tuple[str, Font]:
         font of this computer that holds most of them.
     """
     text = unicodedata.normalize("NFC", text)
-    font = max(_fonts(), key=lambda one: sum(_holds(one, letter) for letter in text))
+    font = max(_fonts(), key=lambda font: sum(_holds(font, letter) for letter in text))
     drawn = "".join(_letter(font, letter) for letter in text)
     return drawn, font.font_variant(size=size) if isinstance(font, ImageFont.FreeTypeFont) else font
 

@@ -78,7 +78,7 @@ def _lost(case: Case, share: float, end: _End) -> Finding:
 
 def exposure(case: Case) -> Finding:
     """Brightness against the room."""
-    others = [one.exposure_ev for key, one in case.room.items() if key != case.record.key]
+    others = [measures.exposure_ev for key, measures in case.room.items() if key != case.record.key]
     if len(others) < 2:
         return Finding(
             "exposure", "Brightness", None, EXPOSURE_BAR_EV, "EV from its room",
@@ -157,7 +157,7 @@ def _hue_word(a: float, b: float) -> str:
 def grain(case: Case) -> Finding:
     """Noise against the siblings."""
     codes = case.measures.grain_codes
-    others = [one for one in case.siblings(lambda one: one.grain_codes) if one is not None]
+    others = [codes for codes in case.siblings(lambda codes: codes.grain_codes) if codes is not None]
     if codes is None:
         return Finding("grain", "Grain", None, None, "", sentence="Not judged: its texture hides any grain.")
     bar = GRAIN_BAR_CODES

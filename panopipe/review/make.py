@@ -84,13 +84,21 @@ def review_records(
     kept = store.load(job_folder / KEPT)
     cv2.setNumThreads(1)  # frames are measured side by side; threads inside them would fight
     with ThreadPoolExecutor(max_workers=min(8, os.cpu_count() or 1)) as pool:
-        looked = list(pool.map(lambda one: _look(job_folder, one, kept), records))
-    seen = {one.key: two for one, two in zip(records, looked, strict=True) if isinstance(two, store.Seen)}
-    faults = {one.key: two for one, two in zip(records, looked, strict=True) if isinstance(two, str)}
+        looked = list(pool.map(lambda record: _look(job_folder, record, kept), records))
+    seen = {
+        record.key: looked_at
+        for record, looked_at in zip(records, looked, strict=True)
+        if isinstance(looked_at, store.Seen)
+    }
+    faults = {
+        record.key: looked_at
+        for record, looked_at in zip(records, looked, strict=True)
+        if isinstance(looked_at, str)
+    }
     review = judge(records, seen, faults, title=title)
     of_job = _unread(job) if job else []
     review = replace(review, findings=(*of_job, *review.findings, *_left_over(job_folder, records, job)))
-    outputs = {one.key: one.outputs[0] for one in records if one.key in seen}
+    outputs = {record.key: record.outputs[0] for record in records if record.key in seen}
     (job_folder / KEPT).parent.mkdir(exist_ok=True)
     write_whole(
         job_folder / KEPT,
@@ -105,7 +113,7 @@ def review_records(
     write_whole(summary.results, results.as_json(review, job=str(job_folder)))
     if seen:
         write_whole(summary.contact_sheet, sheet.contact_sheet(review, folder))
-    assets.sweep(folder, [one.key for one in records])
+    assets.sweep(folder, [record.key for record in records])
     return summary
 
 
@@ -118,10 +126,10 @@ def judge(
 ) -> JobReview:
     """Put what was measured to the checks; no file is touched."""
     rooms: dict[str, dict[FrameKey, Measures]] = defaultdict(dict)
-    for key, one in seen.items():
-        rooms[key.room][key] = one.measures
-    everyone = {key: one.measures for key, one in seen.items()}
-    twins = doubles({key: one.sketch for key, one in seen.items()})
+    for key, picture in seen.items():
+        rooms[key.room][key] = picture.measures
+    everyone = {key: picture.measures for key, picture in seen.items()}
+    twins = doubles({key: picture.sketch for key, picture in seen.items()})
     frames = []
     for record in records:
         found: tuple[Finding, ...] = ()
@@ -172,7 +180,7 @@ def _job_findings(records: Sequence[FrameRecord]) -> list[Finding]:
         _of_the_job(
             "series", "Missing frame", f"{name} is missing from its numbered series.", remedy, doubt=1.5
         )
-        for name in gaps([one.key for one in records])
+        for name in gaps([record.key for record in records])
     ]
 
 
@@ -193,7 +201,7 @@ def _of_the_job(key: str, name: str, sentence: str, remedy: str, *, doubt: float
 
 def _left_over(job_folder: Path, records: Sequence[FrameRecord], job: Job | None) -> list[Finding]:
     """Pictures in the folder of finished frames that are of no frame: easily delivered by mistake."""
-    known = {folded(name) for one in records for name in one.outputs}
+    known = {folded(name) for record in records for name in record.outputs}
     pictures = (path for path in (job_folder / FINISHED).rglob("*") if path.suffix.lower() in KINDS)
     names = [path.relative_to(job_folder).as_posix() for path in pictures if not path.name.startswith(".")]
     strays = sorted((name for name in names if folded(name) not in known), key=natural)

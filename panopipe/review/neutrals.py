@@ -26,7 +26,7 @@ def neutrals(records: Sequence[FrameRecord]) -> dict[str, Any]:
     return {
         "planckian": [[kelvin, *_round(planckian_xy(kelvin))] for kelvin in PLANCKIAN_K],
         "daylight": [[kelvin, *_round(daylight_xy(kelvin))] for kelvin in DAYLIGHT_K],
-        "frames": [point for one in records if (point := _point(one)) is not None],
+        "frames": [point for record in records if (point := _point(record)) is not None],
     }
 
 

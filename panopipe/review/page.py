@@ -51,22 +51,22 @@ def page_data(review: JobReview, folder: Path, *, job: str) -> dict[str, Any]:
     return {
         "title": review.title,
         "job": job,
-        "findings": [_finding(one) for one in review.findings],
-        "frames": [_frame(one, folder) for one in review.frames],
-        "neutrals": neutrals([one.record for one in review.frames]),
+        "findings": [_finding(finding) for finding in review.findings],
+        "frames": [_frame(frame, folder) for frame in review.frames],
+        "neutrals": neutrals([frame.record for frame in review.frames]),
     }
 
 
-def _frame(one: FrameReview, folder: Path) -> dict[str, Any]:
-    record, names = one.record, assets.names(folder, one.key)
-    seen = bool(record.outputs) and one.state in ("fine", "look") and names.thumbnail.exists()
+def _frame(frame: FrameReview, folder: Path) -> dict[str, Any]:
+    record, names = frame.record, assets.names(folder, frame.key)
+    seen = bool(record.outputs) and frame.state in ("fine", "look") and names.thumbnail.exists()
     return {
-        "id": assets.identity(one.key),
+        "id": assets.identity(frame.key),
         "room": record.key.room,
         "name": record.key.name,
-        "state": one.state,
-        "doubt": round(one.doubt, 3),
-        "error": one.fault if one.state == "failed" else "",
+        "state": frame.state,
+        "doubt": round(frame.doubt, 3),
+        "error": frame.fault if frame.state == "failed" else "",
         "taken": record.taken,
         "width": record.width,
         "height": record.height,
@@ -74,7 +74,7 @@ def _frame(one: FrameReview, folder: Path) -> dict[str, Any]:
         "levelled_deg": record.notes.get("level", {}).get("levelled_deg", 0),
         "before": seen and names.before.exists(),
         "finished": "../" + quote(record.outputs[0], errors="surrogateescape") if seen else "",
-        "findings": [_finding(item) for item in one.findings],
+        "findings": [_finding(item) for item in frame.findings],
         "settings": [_setting(record, stage, key) for stage, keys in _in_order(record, record.settings)
                      for key in _as_declared(stage, keys)],
         "again": run_command(record.key),
@@ -86,24 +86,24 @@ def _frame(one: FrameReview, folder: Path) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _finding(one: Finding) -> dict[str, Any]:
+def _finding(finding: Finding) -> dict[str, Any]:
     return {
-        "check": one.check,
-        "title": one.title,
-        "value": rounded(one.value),
-        "bar": rounded(one.bar),
-        "unit": one.unit,
-        "crossed": one.crossed,
-        "sentence": one.sentence,
-        "remedy": one.remedy,
-        "command": list(one.command),
+        "check": finding.check,
+        "title": finding.title,
+        "value": rounded(finding.value),
+        "bar": rounded(finding.bar),
+        "unit": finding.unit,
+        "crossed": finding.crossed,
+        "sentence": finding.sentence,
+        "remedy": finding.remedy,
+        "command": list(finding.command),
     }
 
 
 def _in_order(record: FrameRecord, by_stage: Mapping[str, T]) -> list[tuple[str, T]]:
     """What belongs to stages, in the order in which the frame went through them."""
     place = {stage: n for n, stage in enumerate(record.order)}
-    return sorted(by_stage.items(), key=lambda one: place.get(one[0], len(place)))
+    return sorted(by_stage.items(), key=lambda item: place.get(item[0], len(place)))
 
 
 def _as_declared(stage: str, keys: Iterable[str]) -> list[str]:

@@ -22,33 +22,33 @@ def plain(review: JobReview, *, job: str) -> dict[str, Any]:
     return {
         "title": review.title,
         "counts": {state: review.count(state) for state in ("fine", "look", "failed", "waiting")},
-        "findings": [_finding(one, job) for one in review.findings],
-        "frames": [_frame(one, job) for one in review.frames],
+        "findings": [_finding(finding, job) for finding in review.findings],
+        "frames": [_frame(frame, job) for frame in review.frames],
     }
 
 
-def _frame(one: FrameReview, job: str) -> dict[str, Any]:
+def _frame(frame: FrameReview, job: str) -> dict[str, Any]:
     return {
-        "room": one.key.room,
-        "name": one.key.name,
-        "state": one.state,
-        "doubt": round(one.doubt, 3),
-        "outputs": list(one.record.outputs),
-        "error": one.record.error,
-        "findings": [_finding(item, job) for item in one.findings],
+        "room": frame.key.room,
+        "name": frame.key.name,
+        "state": frame.state,
+        "doubt": round(frame.doubt, 3),
+        "outputs": list(frame.record.outputs),
+        "error": frame.record.error,
+        "findings": [_finding(item, job) for item in frame.findings],
     }
 
 
-def _finding(one: Finding, job: str) -> dict[str, Any]:
+def _finding(finding: Finding, job: str) -> dict[str, Any]:
     return {
-        "check": one.check,
-        "value": rounded(one.value),
-        "bar": rounded(one.bar),
-        "unit": one.unit,
-        "crossed": one.crossed,
-        "sentence": one.sentence,
-        "remedy": one.remedy,
-        "command": quoted(one.command, job) if one.command else "",
+        "check": finding.check,
+        "value": rounded(finding.value),
+        "bar": rounded(finding.bar),
+        "unit": finding.unit,
+        "crossed": finding.crossed,
+        "sentence": finding.sentence,
+        "remedy": finding.remedy,
+        "command": quoted(finding.command, job) if finding.command else "",
     }
 
 

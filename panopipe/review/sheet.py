@@ -57,9 +57,9 @@ def contact_sheet(review: JobReview, folder: Path) -> bytes:
         pictures are half as large, eight side by side.
     """
     rooms: dict[str, list[FrameReview]] = {}
-    for one in review.frames:
-        if one.state in ("fine", "look") and assets.names(folder, one.key).thumbnail.exists():
-            rooms.setdefault(one.key.room, []).append(one)
+    for frame in review.frames:
+        if frame.state in ("fine", "look") and assets.names(folder, frame.key).thumbnail.exists():
+            rooms.setdefault(frame.key.room, []).append(frame)
     columns, cell = min(_COLUMNS, max(2, sum(map(len, rooms.values())))), _CELL
     shelves = _shelves(rooms, columns)
     if _height(shelves, cell, review.title) > _TALLEST:
@@ -102,11 +102,11 @@ def _draw(
 ) -> None:
     left = _MARGIN + block.column * (cell + _GAP)
     _write(pen, (left, tops[0]), block.room, _ROOM_PX, block.columns * (cell + _GAP) - _GAP, _INK)
-    for place, one in enumerate(block.frames):
+    for place, frame in enumerate(block.frames):
         x = left + place % block.columns * (cell + _GAP)
         y = tops[1] + place // block.columns * _row(cell)
-        sheet.paste(Image.fromarray(_picture(folder, one, cell)), (x, y))
-        _write(pen, (x, y + cell // 2 + 8), one.key.name, _NAME_PX, cell, _QUIET)
+        sheet.paste(Image.fromarray(_picture(folder, frame, cell)), (x, y))
+        _write(pen, (x, y + cell // 2 + 8), frame.key.name, _NAME_PX, cell, _QUIET)
 
 
 def _height(shelves: Sequence[Sequence[_Block]], cell: int, title: str) -> int:
@@ -129,8 +129,8 @@ def _row(cell: int) -> int:
     return cell // 2 + 8 + _NAME_PX + _GAP
 
 
-def _picture(folder: Path, one: FrameReview, cell: int) -> NDArray[np.uint8]:
-    data = np.frombuffer(assets.names(folder, one.key).thumbnail.read_bytes(), np.uint8)
+def _picture(folder: Path, frame: FrameReview, cell: int) -> NDArray[np.uint8]:
+    data = np.frombuffer(assets.names(folder, frame.key).thumbnail.read_bytes(), np.uint8)
     small = cv2.resize(cv2.imdecode(data, cv2.IMREAD_COLOR), (cell, cell // 2), interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2RGB), dtype=np.uint8)
 

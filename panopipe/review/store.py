@@ -33,7 +33,7 @@ def load(path: Path) -> dict[str, tuple[str, Seen]]:
     """What was kept, by output; empty when nothing was or it cannot be read: it is then measured anew."""
     try:
         kept = json.loads(path.read_text(encoding="utf-8"))
-        return {output: (one["fingerprint"], _seen(one)) for output, one in kept.items()}
+        return {output: (row["fingerprint"], _seen(row)) for output, row in kept.items()}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return {}
 

@@ -29,16 +29,16 @@ def terminal_table(review: JobReview, *, job: str, page: Path, width: int = 100)
         Lines joined by newlines, without one at the end. Control characters in names are shown as `?`.
     """
     lines = [_counts(review)]
-    doubted = [one for one in review.by_doubt() if one.state != "waiting"]
+    doubted = [frame for frame in review.by_doubt() if frame.state != "waiting"]
     if doubted or review.findings:
         lines.append("")
-    room_for_name = max((len(_shown(str(one.key))) for one in doubted), default=0)
+    room_for_name = max((len(_shown(str(frame.key))) for frame in doubted), default=0)
     room_for_name = min(max(room_for_name, 5), max(12, width // 3))
-    for one in doubted[:20]:
-        lines += _frame_lines(one, room_for_name, width)
+    for frame in doubted[:20]:
+        lines += _frame_lines(frame, room_for_name, width)
     if len(doubted) > 20:
         lines.append(f"  and {len(doubted) - 20} more on the page")
-    lines += [f"  {_shown(one.sentence)}" for one in review.findings]
+    lines += [f"  {_shown(finding.sentence)}" for finding in review.findings]
     lines += ["", *_next(review, job, page)]
     return "\n".join(lines)
 
@@ -55,24 +55,28 @@ def _counts(review: JobReview) -> str:
     return f"{count(len(review.frames), 'frame')}: " + ", ".join(parts)
 
 
-def _frame_lines(one: FrameReview, room_for_name: int, width: int) -> list[str]:
-    name = _shown(str(one.key))
+def _frame_lines(frame: FrameReview, room_for_name: int, width: int) -> list[str]:
+    name = _shown(str(frame.key))
     name = name if len(name) <= room_for_name else name[: room_for_name - 1] + "…"
-    says = [_cut(_shown(item.sentence), width - room_for_name - 4) for item in one.crossed]
-    if one.state == "failed":
-        says = [_shown(one.fault)]  # whole: nothing else on the screen says why
+    says = [_cut(_shown(item.sentence), width - room_for_name - 4) for item in frame.crossed]
+    if frame.state == "failed":
+        says = [_shown(frame.fault)]  # whole: nothing else on the screen says why
     head, *more = says
     return [f"  {name:<{room_for_name}}  {head}"] + [f"  {'':<{room_for_name}}  {text}" for text in more]
 
 
 def _next(review: JobReview, job: str, page: Path) -> list[str]:
     lines = [f"Next: open {_shown(str(page))}"]
-    commands = [item.command for one in review.by_doubt() for item in one.crossed if item.command]
+    commands = [item.command for frame in review.by_doubt() for item in frame.crossed if item.command]
     if commands:
         lines.append(f"  or begin with: {_shown(quoted(commands[0], job))}")
         if commands[0][1] == "set":
             lines.append(f"  then: {quoted(('panopipe', 'run', 'JOB'), job)}")
-    elif review.count("failed") or review.count("waiting") or any(one.command for one in review.findings):
+    elif (
+        review.count("failed")
+        or review.count("waiting")
+        or any(finding.command for finding in review.findings)
+    ):
         lines.append(f"  mend what is named above, then: {quoted(('panopipe', 'run', 'JOB'), job)}")
     return lines
 

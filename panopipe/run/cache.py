@@ -24,27 +24,27 @@ _SEAL = 4
 """Bytes of the checksum behind all others: a disk that lost some of them must not change a picture."""
 
 
-def kept_name(folder: str, fingerprint: str) -> str:
+def cache_name(folder: str, fingerprint: str) -> str:
     """Where the light at a reduced size of a look is kept."""
     return f"{folder}/{fingerprint[:40]}.raw"
 
 
-def found_name(kept: str) -> str:
+def probe_name(kept: str) -> str:
     """Where what a source found out at a look is kept, beside the light at a reduced size."""
     return f"{kept.removesuffix('.raw')}.found"
 
 
 def reduced_bytes(rows: Rows) -> bytes:
     """Spell light at a reduced size for keeping."""
-    return _sealed(np.ascontiguousarray(rows).data.cast("B"))
+    return _checksummed(np.ascontiguousarray(rows).data.cast("B"))
 
 
-def found_bytes(found: object) -> bytes:
+def probe_bytes(found: object) -> bytes:
     """Spell what a source found out for keeping."""
-    return _sealed(dumps(found).encode())
+    return _checksummed(dumps(found).encode())
 
 
-def kept_reduced(path: Path, width: int) -> Rows | None:
+def cached_reduced(path: Path, width: int) -> Rows | None:
     """Light kept from the look, or None if it is not what was kept: it lies in the job folder."""
     wide = min(width, REDUCED_WIDTH)
     size = 4 * (wide // 2 * wide * 3)
@@ -60,21 +60,21 @@ def kept_reduced(path: Path, width: int) -> Rows | None:
     return rows if np.isfinite(rows).all() else None
 
 
-def kept_found(files: FrameFiles, stage: SourceStage[Any]) -> dict[str, Any]:
+def cached_probe(files: FrameFiles, stage: SourceStage[Any]) -> dict[str, Any]:
     """What the source found out at the look, to be handed to it; nothing if it was not kept or is damaged."""
-    place = files.at(found_name(files.reduced))
+    place = files.at(probe_name(files.reduced))
     try:
         if not files.reduced or place.stat().st_size > _MOST_FOUND:
             return {}
         data = np.fromfile(place, np.uint8)
         if not _is_whole(data):
             return {}
-        return {"found": loads(data[:-_SEAL].tobytes().decode(), packages_of(stage))}
+        return {"probed": loads(data[:-_SEAL].tobytes().decode(), packages_of(stage))}
     except (OSError, ValueError):
         return {}
 
 
-def _sealed(data: bytes | memoryview) -> bytes:
+def _checksummed(data: bytes | memoryview) -> bytes:
     return b"".join((data, zlib.crc32(data).to_bytes(_SEAL, "little")))
 
 

@@ -7,16 +7,16 @@ from dataclasses import dataclass
 
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import Job
-from panopipe.pipeline.steps import Watch
+from panopipe.pipeline.steps import StageTimer
 from panopipe.pool.budget import guessed_pixels, workers_for
-from panopipe.pool.dispatch import outcomes
-from panopipe.pool.worker_pool import Crew
+from panopipe.pool.dispatch import dispatch
+from panopipe.pool.worker_pool import WorkerPool
 from panopipe.recipe import Recipe
 from panopipe.run.frame_files import opened_frame
 from panopipe.run.plan import plan_frames
 from panopipe.run.remarks import sink_remarks
-from panopipe.run.tasks import LookTask
-from panopipe.state.run_log import Teller
+from panopipe.run.tasks import SurveyTask
+from panopipe.state.run_log import ProgressReporter
 
 _LIMIT_S = 600.0
 
@@ -40,7 +40,7 @@ class Checked:
     remarks: tuple[str, ...] = ()
 
 
-def check_originals(job: Job, recipe: Recipe, teller: Teller) -> Checked:
+def check_originals(job: Job, recipe: Recipe, reporter: ProgressReporter) -> Checked:
     """Open every original of a job in worker processes, so that a file that crashes a library is found too.
 
     Parameters
@@ -49,37 +49,37 @@ def check_originals(job: Job, recipe: Recipe, teller: Teller) -> Checked:
         The job; nothing is written into it.
     recipe : Recipe
         Its settings: they say which stage reads the files.
-    teller : Teller
+    reporter : ProgressReporter
         Where to say how it goes.
     """
     frames = plan_frames(job, recipe)
     failed = {key: planned.entry.refused for key, planned in frames.items() if planned.entry.refused}
     tasks = {
-        key: LookTask(planned.files(job), planned.source, (), {})
+        key: SurveyTask(planned.files(job), planned.source, (), {})
         for key, planned in frames.items()
         if key not in failed
     }
     facts: dict[FrameKey, FrameFacts] = {}
     pixels = [sum(guessed_pixels(t.files.at(path)) for path in t.files.paths) for t in tasks.values()]
-    crew = Crew(workers_for(pixels).count, _LIMIT_S, (__name__,))
+    pool = WorkerPool(workers_for(pixels).count, _LIMIT_S, (__name__,))
 
     def tick(since: Mapping[FrameKey, float]) -> None:
-        teller.progress(f"opening {', '.join(map(str, list(since)[:3]))}: {len(tasks) - len(facts)} left")
+        reporter.progress(f"opening {', '.join(map(str, list(since)[:3]))}: {len(tasks) - len(facts)} left")
 
     try:
-        for key, outcome in outcomes(crew, open_only, tasks, tick):
-            if outcome.result is None:
-                failed[key] = outcome.error
+        for key, task_result in dispatch(pool, probe, tasks, tick):
+            if task_result.result is None:
+                failed[key] = task_result.error
             else:
-                facts[key] = outcome.result
+                facts[key] = task_result.result
     finally:
-        crew.kill()
+        pool.kill()
     in_order = {key: facts[key] for key in frames if key in facts}
     failures = {key: failed[key] for key in frames if key in failed}
     return Checked(in_order, failures, sink_remarks(frames, in_order))
 
 
-def open_only(task: LookTask) -> FrameFacts:
+def probe(task: SurveyTask) -> FrameFacts:
     """Open a frame and return its facts.
 
     Raises
@@ -87,5 +87,5 @@ def open_only(task: LookTask) -> FrameFacts:
     StageError
         If it cannot be opened.
     """
-    with opened_frame(task.files, task.source, Watch()) as opened:
-        return opened.facts
+    with opened_frame(task.files, task.source, StageTimer()) as reader:
+        return reader.facts

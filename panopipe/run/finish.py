@@ -9,10 +9,10 @@ from dataclasses import replace
 
 from panopipe.frame import FrameKey
 from panopipe.pool.budget import disk_remark
-from panopipe.pool.dispatch import outcomes
+from panopipe.pool.dispatch import dispatch
 from panopipe.run.plan import DOING, Planned, frame_fingerprint
 from panopipe.run.remarks import sink_remarks
-from panopipe.run.session import Looked, Session
+from panopipe.run.session import Session, SurveyedFrame
 from panopipe.run.tasks import FinishResult, FinishTask, NeighbourTask
 from panopipe.run.work import finish
 from panopipe.state.file_stamp import hashed
@@ -23,19 +23,19 @@ from panopipe.state.record import FrameRecord
 
 def finish_all(session: Session) -> None:
     """Finish the frames that are wanted and not finished yet; what may pass is tried once more at the end."""
-    prints = {key: _fingerprint(session, key) for key in session.looked if key in session.wanted}
+    prints = {key: _fingerprint(session, key) for key in session.surveyed if key in session.wanted}
     to_do = {key: made_of for key, made_of in prints.items() if not _is_finished(session, key, made_of)}
     if not to_do:
         return
-    pixels = [session.looked[key].pixels for key in to_do]
+    pixels = [session.surveyed[key].pixels for key in to_do]
     if remark := disk_remark(session.job.folder, pixels):
-        session.journal.line(remark)
-    for remark in sink_remarks(session.frames, {key: session.looked[key].facts for key in to_do}):
-        session.journal.line(remark)
+        session.run_log.line(remark)
+    for remark in sink_remarks(session.frames, {key: session.surveyed[key].facts for key in to_do}):
+        session.run_log.line(remark)
     _unmark(session, to_do)
-    crew = session.call(pixels, "finish")
+    pool = session.call(pixels, "finish")
     tasks = {key: finish_task(session, key, number) for number, key in enumerate(to_do)}
-    failed = _take(session, crew, tasks, to_do)
+    failed = _take(session, pool, tasks, to_do)
     if failed:
         _take(session, session.call_one(), failed, to_do, last=True)
 
@@ -45,16 +45,16 @@ def finish_task(session: Session, key: FrameKey, number: int) -> FinishTask:
     planned = session.frames[key]
     neighbours = {
         other: NeighbourTask(
-            session.frames[other].files(session.job, session.looked[other].look),
+            session.frames[other].files(session.job, session.surveyed[other].source),
             session.frames[other].chain,
             session.solutions.get(other, {}),
         )
         for other in session.neighbours(key)
     }
     return FinishTask(
-        planned.files(session.job, session.looked[key].look),
+        planned.files(session.job, session.surveyed[key].source),
         planned.chain,
-        {path: session.marks[path] for path in planned.paths},
+        {path: session.stamps[path] for path in planned.paths},
         session.solutions.get(key, {}),
         planned.pictures,
         session.job.rights,
@@ -69,7 +69,7 @@ class Pace:
 
     def __init__(self, session: Session, tasks: Mapping[FrameKey, FinishTask]) -> None:
         self._session, self._tasks = session, tasks
-        self._left = {key: session.looked[key].pixels for key in tasks}
+        self._left = {key: session.surveyed[key].pixels for key in tasks}
         self._total = sum(self._left.values())
         self._began = time.monotonic()
 
@@ -81,7 +81,7 @@ class Pace:
         """Say what is going on."""
         doing = ", ".join(f"{key} {self._doing(key)}".strip() for key in list(since)[:4])
         left = f"{len(self._left)} of {len(self._tasks)} left"
-        self._session.journal.progress(f"{doing}: {left}{self._time_left()}")
+        self._session.run_log.progress(f"{doing}: {left}{self._time_left()}")
 
     def _doing(self, key: FrameKey) -> str:
         try:
@@ -108,15 +108,15 @@ def in_words(seconds: float) -> str:
 def _fingerprint(session: Session, key: FrameKey) -> str:
     planned = session.frames[key]
     others = {
-        other: (session.frames[other], session.looked[other].look, session.solutions.get(other, {}))
+        other: (session.frames[other], session.surveyed[other].source, session.solutions.get(other, {}))
         for other in session.neighbours(key)
     }
     return frame_fingerprint(
         planned,
-        session.looked[key].look,
+        session.surveyed[key].source,
         solutions=session.solutions.get(key, {}),
         neighbours=others,
-        marks={name: session.mark(name) for found in planned.pictures.values() for name in found.values()},
+        stamps={name: session.stamp(name) for found in planned.pictures.values() for name in found.values()},
         rights=session.job.rights,
     )
 
@@ -126,21 +126,21 @@ def _is_finished(session: Session, key: FrameKey, fingerprint: str) -> bool:
     entry, planned = session.entries.get(key), session.frames[key]
     if entry is None or entry.fingerprint != fingerprint or tuple(entry.files) != planned.outputs:
         return False
-    marks = dict(entry.files)
-    for path, mark in entry.files.items():
+    stamps = dict(entry.files)
+    for path, stamp in entry.files.items():
         place = session.job.folder / path
         if not place.is_file():
             return False
-        if not mark.same_stat(place):
+        if not stamp.same_stat(place):
             now = hashed(place)
-            if now.sha256 == mark.sha256:
-                marks[path] = now
+            if now.sha256 == stamp.sha256:
+                stamps[path] = now
             else:
                 said = f"{path} was changed by hand and stays so; delete it to have it made again"
-                session.journal.line(said)
+                session.run_log.line(said)
     record = replace(entry.record, settings=planned.effective())
-    if record != entry.record or marks != dict(entry.files):
-        session.ledger.put({key: Entry(fingerprint, record, marks)})
+    if record != entry.record or stamps != dict(entry.files):
+        session.ledger.put({key: Entry(fingerprint, record, stamps)})
     session.summary.already.append(key)
     return True
 
@@ -155,18 +155,18 @@ def _unmark(session: Session, keys: Iterable[FrameKey]) -> None:
         entry = session.entries.get(key)
         if entry is None or not entry.fingerprint:
             continue
-        for path, mark in entry.files.items():
+        for path, stamp in entry.files.items():
             place = folder / path
-            if place.is_file() and not mark.same_stat(place) and hashed(place).sha256 != mark.sha256:
-                kept = set_aside(folder, path, session.journal.name)
-                session.journal.line(f"{path} was changed by hand; it goes to {kept} and is made again")
+            if place.is_file() and not stamp.same_stat(place) and hashed(place).sha256 != stamp.sha256:
+                kept = set_aside(folder, path, session.run_log.name)
+                session.run_log.line(f"{path} was changed by hand; it goes to {kept} and is made again")
         unmarked[key] = replace(entry, fingerprint="")
     session.ledger.put(unmarked)
 
 
 def _take(
     session: Session,
-    crew: Executor,
+    pool: Executor,
     tasks: Mapping[FrameKey, FinishTask],
     prints: Mapping[FrameKey, str],
     *,
@@ -175,54 +175,54 @@ def _take(
     """Have tasks done; return those to be tried once more, none if this was the last try."""
     failed: dict[FrameKey, FinishTask] = {}
     pace = Pace(session, tasks)
-    for key, outcome in outcomes(crew, finish, tasks, pace.tick):
+    for key, task_result in dispatch(pool, finish, tasks, pace.tick):
         pace.done(key)
-        if outcome.result is not None:
-            _keep(session, key, prints[key], outcome.result)
-        elif last or not outcome.may_pass:
-            session.failed(key, outcome.error, outcome.cause)
+        if task_result.result is not None:
+            _keep(session, key, prints[key], task_result.result)
+        elif last or not task_result.may_pass:
+            session.failed(key, task_result.error, task_result.cause)
         else:
-            session.journal.line(f"{key}: {outcome.error} (will be tried once more at the end)")
+            session.run_log.line(f"{key}: {task_result.error} (will be tried once more at the end)")
             failed[key] = tasks[key]
     return failed
 
 
 def _keep(session: Session, key: FrameKey, fingerprint: str, result: FinishResult) -> None:
     before = session.entries.get(key)
-    entry = Entry(fingerprint, _record(session.frames[key], session.looked[key], result), result.files)
+    entry = Entry(fingerprint, _record(session.frames[key], session.surveyed[key], result), result.files)
     session.ledger.put({key: entry})
     session.entries[key] = entry
-    for path, mark in before.files.items() if before else ():
+    for path, stamp in before.files.items() if before else ():
         place = session.job.folder / path
-        if path not in result.files and mark.same_stat(place):
+        if path not in result.files and stamp.same_stat(place):
             place.unlink(missing_ok=True)  # a width that is no longer asked for
     session.summary.finished.append(key)
-    session.journal.note(f"{key}: finished in {result.wall_seconds:.1f} s")
-    session.journal.event(
+    session.run_log.note(f"{key}: finished in {result.wall_seconds:.1f} s")
+    session.run_log.event(
         "finished",
         key,
         seconds=result.stage_seconds,
         wall_seconds=result.wall_seconds,
         peak_bytes=result.peak_bytes,
         outputs=list(result.files),
-        wants_look=result.wants_look,
+        review_reasons=result.review_reasons,
     )
 
 
-def _record(planned: Planned, looked: Looked, result: FinishResult) -> FrameRecord:
+def _record(planned: Planned, surveyed: SurveyedFrame, result: FinishResult) -> FrameRecord:
     return FrameRecord(
         planned.key,
         "finished",
         planned.paths,
         tuple(result.files),
         planned.before,
-        looked.facts.width,
-        looked.facts.height,
+        surveyed.facts.width,
+        surveyed.facts.height,
         planned.effective(),
         planned.settings.order,
         result.notes,
-        result.wants_look,
+        result.review_reasons,
         result.stage_seconds,
         result.peak_bytes,
-        looked.facts.capture.taken or "",
+        surveyed.facts.capture.taken or "",
     )

@@ -9,25 +9,25 @@ from typing import Any
 
 from panopipe.files.atomic import write_whole
 from panopipe.job import in_the_way, inside
-from panopipe.pipeline.steps import Watch
+from panopipe.pipeline.steps import StageTimer
 from panopipe.recipe.layers import loaded_stage
-from panopipe.run.cache import kept_found
+from panopipe.run.cache import cached_probe
 from panopipe.run.small_frame import SmallFrame
 from panopipe.run.tasks import FrameFiles
-from panopipe.stage import Opened, SourceStage
-from panopipe.state.file_stamp import FileMark
+from panopipe.stage import FrameReader, SourceStage
+from panopipe.state.file_stamp import FileStamp
 from panopipe.state.serialization import digest
 
 
-def look_fingerprint(marks: Mapping[str, FileMark], source: tuple[str, Any]) -> str:
+def source_fingerprint(stamps: Mapping[str, FileStamp], source: tuple[str, Any]) -> str:
     """Fingerprint of a frame's light as it comes from its source."""
     name, settings = source
-    hashes = [(path, mark.sha256) for path, mark in sorted(marks.items())]
+    hashes = [(path, stamp.sha256) for path, stamp in sorted(stamps.items())]
     return digest(hashes, name, loaded_stage(name).version, settings)
 
 
 @contextlib.contextmanager
-def opened_frame(files: FrameFiles, source: tuple[str, Any], watch: Watch) -> Iterator[Opened]:
+def opened_frame(files: FrameFiles, source: tuple[str, Any], timer: StageTimer) -> Iterator[FrameReader]:
     """A frame's files, open.
 
     Raises
@@ -38,15 +38,15 @@ def opened_frame(files: FrameFiles, source: tuple[str, Any], watch: Watch) -> It
     name, settings = source
     stage = loaded_stage(name)
     assert isinstance(stage, SourceStage)
-    opened: Opened
-    with watch.on(name):
+    reader: FrameReader
+    with timer.on(name):
         if files.small_of:
-            opened = SmallFrame(files.at(files.small), files.small_of, files.width)
+            reader = SmallFrame(files.at(files.small), files.small_of, files.width)
         else:
             paths = [files.at(path) for path in files.paths]
-            opened = stage.open(paths, files.key, settings, **kept_found(files, stage))
-    with opened:
-        yield opened
+            reader = stage.open(paths, files.key, settings, **cached_probe(files, stage))
+    with reader:
+        yield reader
 
 
 def put_inside(files: FrameFiles, path: str, data: bytes | memoryview, *, lasting: bool = True) -> Path:

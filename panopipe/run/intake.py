@@ -18,7 +18,7 @@ from panopipe.job import KINDS_IN_WORDS, ORIGINALS, inside, natural
 from panopipe.state.file_stamp import hashed
 from panopipe.state.lock import JobLock
 from panopipe.state.manifest import pictures, read_manifest, write_manifest
-from panopipe.state.run_log import Teller
+from panopipe.state.run_log import ProgressReporter
 
 _CHUNK = 1 << 22
 
@@ -40,7 +40,7 @@ class Taken:
     failed: dict[str, str] = field(default_factory=dict)
 
 
-def take_in(source: Path, folder: Path, rooms: str, teller: Teller) -> Taken:
+def take_in(source: Path, folder: Path, rooms: str, reporter: ProgressReporter) -> Taken:
     """Copy frames into a job.
 
     Parameters
@@ -51,7 +51,7 @@ def take_in(source: Path, folder: Path, rooms: str, teller: Teller) -> Taken:
         The job folder; made if it is not there.
     rooms : str
         How a file's name tells its room, such as "{room}-{frame}"; empty to take the folder's name.
-    teller : Teller
+    reporter : ProgressReporter
         Where to say how it goes.
 
     Raises
@@ -91,11 +91,11 @@ def take_in(source: Path, folder: Path, rooms: str, teller: Teller) -> Taken:
     with JobLock(root):
         manifest = read_manifest(root)
         for number, file in enumerate(files):
-            teller.progress(f"{file.name}: {len(files) - number} of {len(files)} left")
+            reporter.progress(f"{file.name}: {len(files) - number} of {len(files)} left")
             _take_one(file, source, root, pattern, taken, manifest)
         write_manifest(root, manifest)
     for name, why in taken.failed.items():
-        teller.line(f"{name}: not taken: {why}")
+        reporter.line(f"{name}: not taken: {why}")
     return taken
 
 
@@ -115,20 +115,20 @@ def _take_one(
             raise ValueError(f"{goal} would lie outside the job folder")
         target.parent.mkdir(parents=True, exist_ok=True)
         if target.exists():
-            mark = hashed(target)
-            if mark.sha256 != hashed(file).sha256:
+            stamp = hashed(target)
+            if stamp.sha256 != hashed(file).sha256:
                 raise ValueError(f"{goal} is there already with other contents; nothing is written over")
             taken.already.append(goal)
         else:
-            mark = _copy(file, target)
+            stamp = _copy(file, target)
             taken.copied.append(goal)
     except (ValueError, OSError) as error:
         taken.failed[name] = one_line(error)
         return
     if goal not in manifest:
         manifest[goal] = {
-            "sha256": mark.sha256,
-            "size": mark.size,
+            "sha256": stamp.sha256,
+            "size": stamp.size,
             "taken": capture_time(target),
             "from": name,
             "taken_in": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()),
@@ -147,12 +147,12 @@ def _copy(file: Path, target: Path) -> Any:
             writing.flush()
             os.fsync(writing.fileno())
         shutil.copystat(file, part)
-        mark = hashed(part)
-        if mark.sha256 != sha256.hexdigest():
+        stamp = hashed(part)
+        if stamp.sha256 != sha256.hexdigest():
             raise OSError(f"the copy of {file.name} differs from the original; check card and disk")
         # A link cannot take the place of a file that appeared meanwhile, as a rename would.
         _give_name(part, target)
-        return mark
+        return stamp
     finally:
         part.unlink(missing_ok=True)
 

@@ -12,21 +12,21 @@ from panopipe.pixels.compiled import COMPILED, NOT_COMPILED
 from panopipe.pool.dispatch import is_disk_full
 from panopipe.recipe import Recipe
 from panopipe.run.finish import finish_all
-from panopipe.run.plan import REDUCED, SMALL, seen_fingerprint
+from panopipe.run.plan import REDUCED, SMALL, survey_fingerprint
 from panopipe.run.proofs import proof_all
 from panopipe.run.session import Options, Session, Summary
 from panopipe.run.solve import solve_all
-from panopipe.run.survey import look_at_all
-from panopipe.state.folders import make_room, sweep, sweep_kept
+from panopipe.run.survey import survey_all
+from panopipe.state.folders import ensure_folders, sweep, sweep_cache
 from panopipe.state.ledger import Ledger
 from panopipe.state.lock import JobLock
-from panopipe.state.run_log import Journal, Silent, Teller
+from panopipe.state.run_log import ProgressReporter, RunLog, SilentReporter
 
 __all__ = ["Options", "Summary", "proof_job", "run_job"]
 
 
 def run_job(
-    job: Job, recipe: Recipe, options: Options | None = None, teller: Teller | None = None
+    job: Job, recipe: Recipe, options: Options | None = None, reporter: ProgressReporter | None = None
 ) -> Summary:
     """Run a job: whatever can be finished is finished, and only what changed is done again.
 
@@ -38,7 +38,7 @@ def run_job(
         Its settings, found right.
     options : Options, optional
         How to run.
-    teller : Teller, optional
+    reporter : ProgressReporter, optional
         Where to say how it goes.
 
     Returns
@@ -60,14 +60,14 @@ def run_job(
         finish_all(session)
         _tidy(session)
 
-    return _go(job, recipe, options or Options(), teller or Silent(), finish_and_tidy)
+    return _go(job, recipe, options or Options(), reporter or SilentReporter(), finish_and_tidy)
 
 
 def proof_job(
     job: Job,
     recipe: Recipe,
     options: Options | None = None,
-    teller: Teller | None = None,
+    reporter: ProgressReporter | None = None,
     *,
     width: int = 2048,
 ) -> Summary:
@@ -83,29 +83,31 @@ def proof_job(
         proof_all(session, width)
         _tidy(session)
 
-    return _go(job, recipe, options or Options(), teller or Silent(), proof_and_tidy, keeps_small=True)
+    return _go(
+        job, recipe, options or Options(), reporter or SilentReporter(), proof_and_tidy, keeps_small=True
+    )
 
 
 def _go(
     job: Job,
     recipe: Recipe,
     options: Options,
-    teller: Teller,
+    reporter: ProgressReporter,
     last_phase: Callable[[Session], None],
     *,
     keeps_small: bool = False,
 ) -> Summary:
     started, folder = time.monotonic(), job.folder
-    make_room(folder)
-    with JobLock(folder), Journal(folder, teller) as journal, Ledger(folder) as ledger:
-        session = Session(job, recipe, options, journal, ledger)
+    ensure_folders(folder)
+    with JobLock(folder), RunLog(folder, reporter) as run_log, Ledger(folder) as ledger:
+        session = Session(job, recipe, options, run_log, ledger)
         session.keeps_small = keeps_small
         summary = session.summary
         with ExitStack() as stack:
             stack.callback(session.dismiss)
             try:
                 _begin(session)
-                look_at_all(session)
+                survey_all(session)
                 _solve(session)
                 last_phase(session)
             except OSError as error:
@@ -120,13 +122,13 @@ def _go(
 
 def _begin(session: Session) -> None:
     sweep(session.job.folder)
-    session.journal.event("start", frames=len(session.frames), wanted=len(session.wanted))
+    session.run_log.event("start", frames=len(session.frames), wanted=len(session.wanted))
     for remark in (*session.job.remarks, *session.recipe.idle()):
-        session.journal.line(remark)
+        session.run_log.line(remark)
     if not COMPILED:
-        session.journal.line(NOT_COMPILED)
+        session.run_log.line(NOT_COMPILED)
     if aside := session.ledger.set_aside:
-        session.journal.line(f"the ledger could not be read and is now {aside}; all is made again")
+        session.run_log.line(f"the ledger could not be read and is now {aside}; all is made again")
     gone = [key for key in session.entries if key not in session.frames]
     session.ledger.forget([key for key in gone if not _is_unread(session, key)])
 
@@ -137,29 +139,29 @@ def _is_unread(session: Session, key: FrameKey) -> bool:
 
 
 def _solve(session: Session) -> None:
-    looks = {key: (looked.look, looked.facts) for key, looked in session.looked.items()}
-    solved = solve_all(session.job, session.frames, looks, session.ledger)
+    surveyed = {key: (surveyed.source, surveyed.facts) for key, surveyed in session.surveyed.items()}
+    solved = solve_all(session.job, session.frames, surveyed, session.ledger)
     session.solutions, session.solved = solved.by_frame, solved.fingerprints
     for remark in solved.remarks:
-        session.journal.line(remark)
+        session.run_log.line(remark)
     for key, error in solved.errors.items():
         session.failed(key, error)
-        session.looked.pop(key)
+        session.surveyed.pop(key)
 
 
 def _tidy(session: Session) -> None:
     sweep(session.job.folder)
     if session.job.unread:
         return  # what was kept of frames that cannot be read now is as good as it was
-    looks = {looked.look for looked in session.looked.values()}
+    surveyed = {surveyed.source for surveyed in session.surveyed.values()}
     seen = {
-        seen_fingerprint(looked.look, name, given)
-        for key, looked in session.looked.items()
+        survey_fingerprint(surveyed.source, name, given)
+        for key, surveyed in session.surveyed.items()
         for name, given in session.frames[key].surveys
     }
-    session.ledger.keep_only(looks=looks, seen=seen, solved=session.solved)
+    session.ledger.keep_only(surveyed=surveyed, seen=seen, solved=session.solved)
     for kept in (REDUCED, SMALL):
-        sweep_kept(session.job.folder, kept, looks)
+        sweep_cache(session.job.folder, kept, surveyed)
 
 
 def _close(session: Session, seconds: float) -> None:
@@ -170,8 +172,8 @@ def _close(session: Session, seconds: float) -> None:
         keys.sort(key=order.index)
     if summary.stopped:
         counts = f"{len(summary.finished)} finished, {summary.left} left"
-        session.journal.line(f"{summary.stopped} ({counts})")
-    session.journal.event(
+        session.run_log.line(f"{summary.stopped} ({counts})")
+    session.run_log.event(
         "end",
         finished=len(summary.finished),
         already=len(summary.already),

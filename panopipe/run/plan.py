@@ -11,10 +11,10 @@ from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import FINISHED, WORKING, FrameEntry, Job
 from panopipe.recipe import FrameSettings, Recipe
 from panopipe.recipe.layers import loaded_stage, setting_rules
-from panopipe.run.cache import kept_name
+from panopipe.run.cache import cache_name
 from panopipe.run.tasks import Chain, FrameFiles
 from panopipe.stage import Rights, SinkStage, Solution
-from panopipe.state.file_stamp import FileMark
+from panopipe.state.file_stamp import FileStamp
 from panopipe.state.record import Effective
 from panopipe.state.serialization import digest
 
@@ -96,15 +96,15 @@ class Planned:
             for table, values in self.settings.values.items()
         }
 
-    def files(self, job: Job, look: str = "") -> FrameFiles:
-        """Where the frame's files are; `look` is the fingerprint of its look."""
-        reduced = kept_name(REDUCED, look) if look else REDUCED
+    def files(self, job: Job, source: str = "") -> FrameFiles:
+        """Where the frame's files are; `source` is the fingerprint of its source."""
+        reduced = cache_name(REDUCED, source) if source else REDUCED
         return FrameFiles(str(job.folder), self.key, self.paths, reduced, self.before)
 
-    def small_files(self, job: Job, look: str, facts: FrameFacts, width: int) -> FrameFiles:
+    def small_files(self, job: Job, source: str, facts: FrameFacts, width: int) -> FrameFiles:
         """The same for a proof of `width` columns."""
         return dataclasses.replace(
-            self.files(job, look), small=kept_name(SMALL, look), small_of=facts, width=width
+            self.files(job, source), small=cache_name(SMALL, source), small_of=facts, width=width
         )
 
     def to_stage(self, name: str) -> list[tuple[str, int, Any]]:
@@ -137,9 +137,9 @@ def plan_frames(job: Job, recipe: Recipe) -> dict[FrameKey, Planned]:
     return found
 
 
-def seen_fingerprint(look: str, stage: str, settings: Any) -> str:
+def survey_fingerprint(source: str, stage: str, settings: Any) -> str:
     """Fingerprint of one stage's observation of a frame."""
-    return digest(look, stage, loaded_stage(stage).version, settings)
+    return digest(source, stage, loaded_stage(stage).version, settings)
 
 
 def solved_fingerprint(job: Job, stage: str, seen: Mapping[FrameKey, str], reference: FrameKey | None) -> str:
@@ -151,11 +151,11 @@ def solved_fingerprint(job: Job, stage: str, seen: Mapping[FrameKey, str], refer
 
 def frame_fingerprint(
     planned: Planned,
-    look: str,
+    source: str,
     *,
     solutions: Mapping[str, Solution],
     neighbours: Mapping[FrameKey, tuple[Planned, str, Mapping[str, Solution]]],
-    marks: Mapping[str, FileMark],
+    stamps: Mapping[str, FileStamp],
     rights: Rights,
 ) -> str:
     """Fingerprint of all that makes a frame's finished files.
@@ -164,19 +164,19 @@ def frame_fingerprint(
     ----------
     planned : Planned
         The frame.
-    look : str
-        Fingerprint of its look: originals and source.
+    source : str
+        Fingerprint of its source: originals and source.
     solutions : mapping of str to Solution
         Joint solutions for it, by stage.
-    neighbours : mapping of FrameKey to (Planned, look, solutions)
+    neighbours : mapping of FrameKey to (Planned, source, solutions)
         Frames whose rows it wants.
-    marks : mapping of str to FileMark
+    stamps : mapping of str to FileStamp
         Hashes of the pictures that the settings name.
     rights : Rights
         For the metadata.
     """
     stages = planned.to_stage("")
-    pictures = [marks[name].sha256 for names in planned.pictures.values() for name in names.values()]
+    pictures = [stamps[name].sha256 for names in planned.pictures.values() for name in names.values()]
     others = [
         (tuple(key), other_look, other.to_stage(stage), _said(other_solutions, other))
         for stage, solution in sorted(solutions.items())
@@ -184,7 +184,7 @@ def frame_fingerprint(
         if key in neighbours
         for other, other_look, other_solutions in (neighbours[key],)
     ]
-    return digest(RUN_VERSION, look, stages, _said(solutions, planned), pictures, rights, others)
+    return digest(RUN_VERSION, source, stages, _said(solutions, planned), pictures, rights, others)
 
 
 def _said(solutions: Mapping[str, Solution], planned: Planned) -> list[tuple[str, str]]:

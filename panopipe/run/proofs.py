@@ -6,7 +6,7 @@ import dataclasses
 
 from panopipe.frame import FrameKey
 from panopipe.job import PROOFS
-from panopipe.pool.dispatch import outcomes
+from panopipe.pool.dispatch import dispatch
 from panopipe.run.finish import Pace, finish_task
 from panopipe.run.session import Session
 from panopipe.run.tasks import FinishTask, FrameFiles
@@ -18,26 +18,26 @@ _FEW = 2
 
 def proof_all(session: Session, width: int) -> None:
     """Make the proofs of the frames that are wanted. The ledger knows nothing of them."""
-    keys = [key for key in session.frames if key in session.looked and key in session.wanted]
+    keys = [key for key in session.frames if key in session.surveyed and key in session.wanted]
     tasks = {key: _proof_task(session, key, number, width) for number, key in enumerate(keys)}
-    pixels = [session.looked[key].pixels for key in keys]
+    pixels = [session.surveyed[key].pixels for key in keys]
     few = len(keys) <= _FEW and session.options.executor is None
-    crew = session.call_inline() if few else session.call(pixels, "proof")
+    pool = session.call_inline() if few else session.call(pixels, "proof")
     pace = Pace(session, tasks)
-    for key, outcome in outcomes(crew, finish, tasks, pace.tick):
+    for key, task_result in dispatch(pool, finish, tasks, pace.tick):
         pace.done(key)
-        if outcome.result is not None:
+        if task_result.result is not None:
             session.summary.finished.append(key)
         else:
             session.summary.failed.append(key)
-            session.summary.errors[key] = outcome.error
-            session.journal.line(f"{key}: failed: {outcome.error}")
+            session.summary.errors[key] = task_result.error
+            session.run_log.line(f"{key}: failed: {task_result.error}")
 
 
 def _proof_task(session: Session, key: FrameKey, number: int, width: int) -> FinishTask:
     def files(one: FrameKey) -> FrameFiles:
-        looked = session.looked[one]
-        return session.frames[one].small_files(session.job, looked.look, looked.facts, width)
+        surveyed = session.surveyed[one]
+        return session.frames[one].small_files(session.job, surveyed.source, surveyed.facts, width)
 
     task = finish_task(session, key, number)
     neighbours = {

@@ -11,15 +11,15 @@ from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import Job
 from panopipe.pool.budget import workers_for
 from panopipe.pool.dispatch import Inline
-from panopipe.pool.worker_pool import Crew
+from panopipe.pool.worker_pool import WorkerPool
 from panopipe.recipe import Recipe
-from panopipe.run.frame_files import look_fingerprint
+from panopipe.run.frame_files import source_fingerprint
 from panopipe.run.plan import Planned, plan_frames
 from panopipe.stage import Solution
-from panopipe.state.file_stamp import FileMark, hashed
+from panopipe.state.file_stamp import FileStamp, hashed
 from panopipe.state.ledger import Entry, Ledger
 from panopipe.state.record import FrameRecord
-from panopipe.state.run_log import Journal
+from panopipe.state.run_log import RunLog
 
 WORK = "panopipe.run.work"
 """What a worker imports before its first task."""
@@ -89,10 +89,10 @@ class Summary:
 
 
 @dataclass(frozen=True, slots=True)
-class Looked:
+class SurveyedFrame:
     """A frame that was looked at: the fingerprint of its light, and its facts."""
 
-    look: str
+    source: str
     facts: FrameFacts
 
     @property
@@ -112,7 +112,7 @@ class Session:
         Its settings.
     options : Options
         How to run.
-    journal : Journal
+    run_log : RunLog
         Screen, log and events.
     ledger : Ledger
         What is known from runs before.
@@ -123,47 +123,47 @@ class Session:
         Whether looking at a frame keeps its light for proofs.
     """
 
-    def __init__(self, job: Job, recipe: Recipe, options: Options, journal: Journal, ledger: Ledger) -> None:
+    def __init__(self, job: Job, recipe: Recipe, options: Options, run_log: RunLog, ledger: Ledger) -> None:
         self.job, self.recipe, self.options = job, recipe, options
-        self.journal, self.ledger = journal, ledger
+        self.run_log, self.ledger = run_log, ledger
         self.frames = plan_frames(job, recipe)
         self.wanted = set(self.frames if options.only is None else options.only)
         self.entries = ledger.entries()
-        self.marks = {} if options.rehash else self._unchanged(ledger.originals())
-        self.looked: dict[FrameKey, Looked] = {}
+        self.stamps = {} if options.rehash else self._unchanged(ledger.originals())
+        self.surveyed: dict[FrameKey, SurveyedFrame] = {}
         self.solutions: Mapping[FrameKey, Mapping[str, Solution]] = {}
         self.solved: Collection[str] = ()
-        self.summary = Summary(log=journal.path, unread=job.unread if options.only is None else {})
+        self.summary = Summary(log=run_log.path, unread=job.unread if options.only is None else {})
         self.keeps_small = False
-        self._crew: tuple[int, Executor] | None = None
+        self._pool: tuple[int, Executor] | None = None
 
-    def look_of(self, planned: Planned) -> str:
+    def source_fingerprint_of(self, planned: Planned) -> str:
         """Fingerprint of a frame's light; its originals must have been hashed."""
-        return look_fingerprint({path: self.marks[path] for path in planned.paths}, planned.source)
+        return source_fingerprint({path: self.stamps[path] for path in planned.paths}, planned.source)
 
-    def mark(self, name: str) -> FileMark:
+    def stamp(self, name: str) -> FileStamp:
         """Size, time and hash of a file of the job, read only if it changed."""
-        if name not in self.marks:
-            self.marks[name] = hashed(self.job.folder / name)
-            self.ledger.put_originals({name: self.marks[name]})
-        return self.marks[name]
+        if name not in self.stamps:
+            self.stamps[name] = hashed(self.job.folder / name)
+            self.ledger.put_originals({name: self.stamps[name]})
+        return self.stamps[name]
 
     def neighbours(self, key: FrameKey) -> list[FrameKey]:
         """Frames whose rows a frame's solutions ask for, and that can be had."""
         wanted = [n for solution in self.solutions.get(key, {}).values() for n in solution.neighbours]
-        return [other for other in dict.fromkeys(wanted) if other in self.looked and other != key]
+        return [other for other in dict.fromkeys(wanted) if other in self.surveyed and other != key]
 
     def failed(self, key: FrameKey, error: str, cause: BaseException | None = None) -> None:
         """Note that a frame failed; it costs only itself."""
-        planned, before, looked = self.frames[key], self.entries.get(key), self.looked.get(key)
+        planned, before, surveyed = self.frames[key], self.entries.get(key), self.surveyed.get(key)
         line = one_line(ValueError(error))
         record = FrameRecord(
             key,
             "failed",
             planned.paths,
-            before=planned.before if looked else "",
-            width=looked.facts.width if looked else 0,
-            height=looked.facts.height if looked else 0,
+            before=planned.before if surveyed else "",
+            width=surveyed.facts.width if surveyed else 0,
+            height=surveyed.facts.height if surveyed else 0,
             settings=planned.effective(),
             order=planned.settings.order,
             error=f"{key}: {line}",
@@ -172,15 +172,15 @@ class Session:
         if key in self.wanted:
             self.summary.failed.append(key)
             self.summary.errors[key] = line
-        self.journal.line(f"{key}: failed: {line}")
-        self.journal.event("failed", key, error=line, kind=type(cause).__name__ if cause else "")
+        self.run_log.line(f"{key}: failed: {line}")
+        self.run_log.event("failed", key, error=line, kind=type(cause).__name__ if cause else "")
 
     def call(self, pixels: list[int], what: str) -> Executor:
         """Workers for frames of these sizes; says how many and why."""
         workers = workers_for(pixels, wanted=self.options.workers)
         frames = f"{len(pixels)} frame{'s' if len(pixels) != 1 else ''}"
         many = f"{workers.count} worker{'s' if workers.count != 1 else ''}"
-        self.journal.line(f"{frames} to {what}, with {many} ({workers.why})")
+        self.run_log.line(f"{frames} to {what}, with {many} ({workers.why})")
         return self._workers(workers.count)
 
     def call_one(self) -> Executor:
@@ -191,28 +191,28 @@ class Session:
     def call_inline(self) -> Executor:
         """No worker at all: for a few small pictures the start of a process would cost more than the work."""
         self.dismiss()
-        self._crew = (0, Inline())
-        return self._crew[1]
+        self._pool = (0, Inline())
+        return self._pool[1]
 
     def dismiss(self) -> None:
         """End the workers, whatever they are at."""
-        if self._crew:
-            crew = self._crew[1]
-            self._crew = None
-            if hasattr(crew, "kill"):
-                crew.kill()
+        if self._pool:
+            pool = self._pool[1]
+            self._pool = None
+            if hasattr(pool, "kill"):
+                pool.kill()
             else:
-                crew.shutdown(cancel_futures=True)
+                pool.shutdown(cancel_futures=True)
 
     def _workers(self, count: int) -> Executor:
-        if not (self._crew and self._crew[0] == count):
+        if not (self._pool and self._pool[0] == count):
             self.dismiss()
             make = self.options.executor
-            made = make(count) if make else Crew(count, self.options.limit_s, (WORK,))
-            self._crew = (count, made)
-        return self._crew[1]
+            made = make(count) if make else WorkerPool(count, self.options.limit_s, (WORK,))
+            self._pool = (count, made)
+        return self._pool[1]
 
-    def _unchanged(self, known: Mapping[str, FileMark]) -> dict[str, FileMark]:
+    def _unchanged(self, known: Mapping[str, FileStamp]) -> dict[str, FileStamp]:
         """Hashes of the files whose size and time are still those of the ledger."""
         names = {path for planned in self.frames.values() for path in planned.paths}
         names |= {n for p in self.frames.values() for found in p.pictures.values() for n in found.values()}

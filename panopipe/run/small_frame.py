@@ -9,7 +9,7 @@ import numpy as np
 
 from panopipe.frame import FrameFacts, Rows
 from panopipe.pipeline.engine import BEFORE_WIDTH, reduce_rows
-from panopipe.stage import Opened
+from panopipe.stage import FrameReader
 
 
 def small_bytes(before: Rows) -> bytes:
@@ -17,7 +17,7 @@ def small_bytes(before: Rows) -> bytes:
     return np.clip(before, -65504, 65504).astype(np.float16).tobytes()
 
 
-class SmallFrame(Opened):
+class SmallFrame(FrameReader):
     """A frame at a small width, from the light that was kept of it; to the stages it is a frame like any.
 
     Parameters

@@ -8,10 +8,10 @@ from typing import Any
 
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import Job
-from panopipe.pipeline.steps import StageError, Watch
+from panopipe.pipeline.steps import StageError, StageTimer
 from panopipe.recipe.layers import loaded_stage
-from panopipe.run.plan import Planned, seen_fingerprint, solved_fingerprint
-from panopipe.stage import JobFacts, Observed, Solution
+from panopipe.run.plan import Planned, solved_fingerprint, survey_fingerprint
+from panopipe.stage import JobFacts, Observation, Solution
 from panopipe.state.ledger import Ledger
 from panopipe.state.serialization import digest, loads, packages_of
 
@@ -40,7 +40,7 @@ class Solved:
     fingerprints: set[str] = field(default_factory=set)
 
 
-def solve_all(job: Job, frames: Mapping[FrameKey, Planned], looks: Looks, ledger: Ledger) -> Solved:
+def solve_all(job: Job, frames: Mapping[FrameKey, Planned], surveyed: Looks, ledger: Ledger) -> Solved:
     """Solve for every stage that surveys; from the ledger where nothing changed.
 
     Parameters
@@ -49,23 +49,25 @@ def solve_all(job: Job, frames: Mapping[FrameKey, Planned], looks: Looks, ledger
         The job.
     frames : mapping of FrameKey to Planned
         All its frames.
-    looks : mapping of FrameKey to (fingerprint, FrameFacts)
+    surveyed : mapping of FrameKey to (fingerprint, FrameFacts)
         Frames that were looked at.
     ledger : Ledger
         Holds what was seen, and keeps what is solved.
     """
     solved = Solved()
     reference = job.reference
-    if reference is not None and reference not in looks:
+    if reference is not None and reference not in surveyed:
         solved.remarks.append(
             f"the white reference {reference} could not be opened; white is solved without it"
         )
         reference = None
-    stages = dict.fromkeys(name for key in looks for name, _ in frames[key].surveys)
+    stages = dict.fromkeys(name for key in surveyed for name, _ in frames[key].surveys)
     for stage in stages:
-        given = {key: dict(frames[key].surveys)[stage] for key in looks if stage in dict(frames[key].surveys)}
+        given = {
+            key: dict(frames[key].surveys)[stage] for key in surveyed if stage in dict(frames[key].surveys)
+        }
         try:
-            solutions = _solve(job, stage, given, looks, ledger, reference, solved)
+            solutions = _solve(job, stage, given, surveyed, ledger, reference, solved)
         except StageError as error:
             solved.errors.update(dict.fromkeys(given, str(error)))
             continue
@@ -78,12 +80,12 @@ def _solve(
     job: Job,
     stage: str,
     given: Mapping[FrameKey, Any],
-    looks: Looks,
+    surveyed: Looks,
     ledger: Ledger,
     reference: FrameKey | None,
     solved: Solved,
 ) -> Mapping[FrameKey, Solution]:
-    seen = {key: seen_fingerprint(looks[key][0], stage, settings) for key, settings in given.items()}
+    seen = {key: survey_fingerprint(surveyed[key][0], stage, settings) for key, settings in given.items()}
     fingerprint = solved_fingerprint(job, stage, seen, reference)
     solved.fingerprints.add(fingerprint)
     loaded = loaded_stage(stage)
@@ -91,13 +93,13 @@ def _solve(
     kept = ledger.solved(fingerprint, packages)
     if kept is not None:
         return kept
-    observed: dict[FrameKey, Observed[Any]] = {}
+    observed: dict[FrameKey, Observation[Any]] = {}
     for key, settings in given.items():
         try:
-            observed[key] = Observed(loads(ledger.seen(seen[key]), packages), settings, looks[key][1])
+            observed[key] = Observation(loads(ledger.seen(seen[key]), packages), settings, surveyed[key][1])
         except (KeyError, ValueError) as error:
             solved.errors[key] = f"what {stage} saw of it cannot be read again ({error}); run with --rehash"
-    with Watch().on(stage):
+    with StageTimer().on(stage):
         solutions = dict(loaded.solve(observed, JobFacts(job.rooms, reference)))
         for key, solution in solutions.items():
             if not isinstance(solution, Solution):

@@ -11,7 +11,7 @@ from panopipe.pixels.code import GRAIN_WIDTH, SrgbCoder
 QUALITY = 85
 
 
-def before_jpeg(rows: Rows, facts: FrameFacts) -> bytes:
+def preview_of_source(rows: Rows, facts: FrameFacts) -> bytes:
     """JPEG in sRGB of a reduced frame in the working space, turned back to the columns of the file."""
     width = rows.shape[1]
     turn = round(facts.anchor_column * width / facts.width) % width

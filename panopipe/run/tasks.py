@@ -11,7 +11,7 @@ from panopipe.frame import FrameFacts, FrameKey
 from panopipe.pipeline.steps import Step
 from panopipe.recipe.layers import loaded_stage
 from panopipe.stage import Rights, Solution
-from panopipe.state.file_stamp import FileMark
+from panopipe.state.file_stamp import FileStamp
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class FrameFiles:
 
 
 @dataclass(frozen=True, slots=True)
-class LookTask:
+class SurveyTask:
     """Look at one frame: hash its files, reduce it, observe it for the stages that survey.
 
     Attributes
@@ -75,7 +75,7 @@ class LookTask:
         The source stage.
     surveys : tuple of (stage, settings)
         Stages that observe the frame.
-    known : mapping of str to FileMark
+    known : mapping of str to FileStamp
         Originals whose hash is known and whose size and time are unchanged.
     facts : FrameFacts or None
         Facts of the frame, if a look before found them.
@@ -84,17 +84,17 @@ class LookTask:
     files: FrameFiles
     source: tuple[str, Any]
     surveys: tuple[tuple[str, Any], ...]
-    known: Mapping[str, FileMark]
+    known: Mapping[str, FileStamp]
     facts: FrameFacts | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class LookResult:
+class SurveyResult:
     """What looking at a frame found.
 
     Attributes
     ----------
-    marks : mapping of str to FileMark
+    stamps : mapping of str to FileStamp
         Size, time and hash of the originals.
     facts : FrameFacts
         Of the frame.
@@ -106,7 +106,7 @@ class LookResult:
         Peak resident memory.
     """
 
-    marks: Mapping[str, FileMark]
+    stamps: Mapping[str, FileStamp]
     facts: FrameFacts
     seen: Mapping[str, str]
     seconds: Mapping[str, float]
@@ -132,7 +132,7 @@ class FinishTask:
         The frame.
     chain : Chain
         All its stages.
-    marks : mapping of str to FileMark
+    stamps : mapping of str to FileStamp
         Originals as they were looked at; a file that changed since fails the frame.
     solutions : mapping of str to Solution
         By stage.
@@ -152,7 +152,7 @@ class FinishTask:
 
     files: FrameFiles
     chain: Chain
-    marks: Mapping[str, FileMark]
+    stamps: Mapping[str, FileStamp]
     solutions: Mapping[str, Solution]
     pictures: Mapping[str, Mapping[str, str]]
     rights: Rights
@@ -166,9 +166,9 @@ class FinishTask:
 class FinishResult:
     """What finishing a frame gave: its files as written, findings, seconds of CPU, peak memory."""
 
-    files: Mapping[str, FileMark]
+    files: Mapping[str, FileStamp]
     notes: Mapping[str, Mapping[str, float | str]] = field(default_factory=dict)
-    wants_look: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    review_reasons: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     stage_seconds: Mapping[str, float] = field(default_factory=dict)
     peak_bytes: int = 0
     wall_seconds: float = 0.0

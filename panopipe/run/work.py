@@ -18,23 +18,23 @@ from panopipe.files.picture import read_patch
 from panopipe.frame import Frame, FrameFacts, Rows
 from panopipe.job import inside
 from panopipe.pipeline.engine import finish_frame, reductions
-from panopipe.pipeline.frame_pipeline import Given
-from panopipe.pipeline.steps import StageError, Watch
+from panopipe.pipeline.frame_pipeline import StageInputs
+from panopipe.pipeline.steps import StageError, StageTimer
 from panopipe.pool.dispatch import FrameFault
 from panopipe.pool.machine import peak_memory, reset_peak_memory
 from panopipe.recipe.layers import loaded_stage
-from panopipe.run.cache import found_bytes, found_name, kept_name, kept_reduced, reduced_bytes
-from panopipe.run.frame_files import look_fingerprint, opened_frame, put_inside
+from panopipe.run.cache import cache_name, cached_reduced, probe_bytes, probe_name, reduced_bytes
+from panopipe.run.frame_files import opened_frame, put_inside, source_fingerprint
 from panopipe.run.neighbours import Neighbours
 from panopipe.run.small_frame import small_bytes
-from panopipe.run.source_preview import before_jpeg
-from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles, LookResult, LookTask
+from panopipe.run.source_preview import preview_of_source
+from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles, SurveyResult, SurveyTask
 from panopipe.stage import Output
-from panopipe.state.file_stamp import FileMark, hashed
+from panopipe.state.file_stamp import FileStamp, hashed
 from panopipe.state.serialization import dumps
 
 
-def look(task: LookTask) -> LookResult:
+def survey_frame(task: SurveyTask) -> SurveyResult:
     """Look at one frame.
 
     Raises
@@ -47,38 +47,38 @@ def look(task: LookTask) -> LookResult:
         If a file cannot be read, or the working folder not be written.
     """
     with _at_work():
-        return _look(task)
+        return _survey_frame(task)
 
 
-def _look(task: LookTask) -> LookResult:
+def _survey_frame(task: SurveyTask) -> SurveyResult:
     files = task.files
-    marks = {path: task.known.get(path) or hashed(files.at(path)) for path in files.paths}
-    watch = Watch()
-    facts, reduced = _light(task, look_fingerprint(marks, task.source), watch)
+    stamps = {path: task.known.get(path) or hashed(files.at(path)) for path in files.paths}
+    timer = StageTimer()
+    facts, reduced = _light(task, source_fingerprint(stamps, task.source), timer)
     seen = {}
     for name, settings in task.surveys:
-        with watch.on(name):
+        with timer.on(name):
             seen[name] = dumps(loaded_stage(name).survey(Frame(reduced.copy(), facts), settings))
-    return LookResult(marks, facts, seen, watch.seconds, peak_memory())
+    return SurveyResult(stamps, facts, seen, timer.seconds, peak_memory())
 
 
-def _light(task: LookTask, fingerprint: str, watch: Watch) -> tuple[FrameFacts, Rows]:
+def _light(task: SurveyTask, fingerprint: str, timer: StageTimer) -> tuple[FrameFacts, Rows]:
     """Facts of a frame and its light at reduced size: kept from a look before, or read and kept now."""
     files = task.files
-    kept = kept_name(files.reduced, fingerprint)
-    small = kept_name(files.small, fingerprint) if files.small else ""
+    kept = cache_name(files.reduced, fingerprint)
+    small = cache_name(files.small, fingerprint) if files.small else ""
     there = all(files.at(name).is_file() for name in (files.before, small) if name)
-    if task.facts and there and (reduced := kept_reduced(files.at(kept), task.facts.width)) is not None:
+    if task.facts and there and (reduced := cached_reduced(files.at(kept), task.facts.width)) is not None:
         return task.facts, reduced
-    with opened_frame(files, task.source, watch) as opened:
-        found = reductions(opened, source=task.source[0], watch=watch)
-        put_inside(files, files.before, before_jpeg(found.before, opened.facts), lasting=False)
+    with opened_frame(files, task.source, timer) as reader:
+        found = reductions(reader, source=task.source[0], timer=timer)
+        put_inside(files, files.before, preview_of_source(found.before, reader.facts), lasting=False)
         put_inside(files, kept, reduced_bytes(found.reduced), lasting=False)
-        if opened.found is not None:
-            put_inside(files, found_name(kept), found_bytes(opened.found), lasting=False)
+        if reader.probed is not None:
+            put_inside(files, probe_name(kept), probe_bytes(reader.probed), lasting=False)
         if small:
             put_inside(files, small, small_bytes(found.before), lasting=False)
-        return opened.facts, found.reduced
+        return reader.facts, found.reduced
 
 
 def finish(task: FinishTask) -> FinishResult:
@@ -100,17 +100,17 @@ def finish(task: FinishTask) -> FinishResult:
 
 def _finish(task: FinishTask) -> FinishResult:
     started, files = time.monotonic(), task.files
-    watch = Watch(_Doing(files.at(task.doing) if task.doing else None))
+    timer = StageTimer(_Doing(files.at(task.doing) if task.doing else None))
     _check_unchanged(task)
-    with opened_frame(files, task.chain.stages[0], watch) as opened:
-        neighbours = Neighbours(task.neighbours, opened.facts.width, watch)
+    with opened_frame(files, task.chain.stages[0], timer) as reader:
+        neighbours = Neighbours(task.neighbours, reader.facts.width, timer)
         finished = finish_frame(
-            opened,
+            reader,
             task.chain.steps(),
-            given=Given(task.solutions, _pictures(task), neighbours.rows),
+            inputs=StageInputs(task.solutions, _pictures(task), neighbours.rows),
             rights=task.rights,
-            reduced=kept_reduced(files.at(files.reduced), opened.facts.width),
-            watch=watch,
+            reduced=cached_reduced(files.at(files.reduced), reader.facts.width),
+            timer=timer,
         )
     _check_unchanged(task)
     written = {}
@@ -120,7 +120,7 @@ def _finish(task: FinishTask) -> FinishResult:
     return FinishResult(
         written,
         finished.notes,
-        finished.wants_look,
+        finished.review_reasons,
         finished.stage_seconds,
         peak_memory(),
         time.monotonic() - started,
@@ -141,8 +141,8 @@ def _at_work() -> Iterator[None]:
 
 
 def _check_unchanged(task: FinishTask) -> None:
-    for path, mark in task.marks.items():
-        if not mark.same_stat(task.files.at(path)):
+    for path, stamp in task.stamps.items():
+        if not stamp.same_stat(task.files.at(path)):
             raise ValueError(f"{path} changed while the run was on; run again")
 
 
@@ -157,10 +157,10 @@ def _pictures(task: FinishTask) -> dict[str, dict[str, Rows]]:
     return found
 
 
-def _put_output(files: FrameFiles, path: str, output: Output) -> FileMark:
+def _put_output(files: FrameFiles, path: str, output: Output) -> FileStamp:
     place = put_inside(files, path, output.data)
     stat = place.stat()
-    return FileMark(stat.st_size, stat.st_mtime_ns, hashlib.sha256(output.data).hexdigest())
+    return FileStamp(stat.st_size, stat.st_mtime_ns, hashlib.sha256(output.data).hexdigest())
 
 
 class _Doing:

@@ -19,23 +19,23 @@ from panopipe.colour.temperature import cct_duv_from_xy, xy_from_cct_duv
 from panopipe.frame import Band, Frame, FrameKey, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number, switch
-from panopipe.stage import JobFacts, Learned, Look, Observed, RowStage, Solution
+from panopipe.stage import JobFacts, Observation, Prepared, RowStage, Solution, StageContext
 from panopipe.studies.white.chart import WEAK
 from panopipe.studies.white.cones import (
     PLACE_PER_MIRED,
-    camera_place,
+    camera_log_chromaticity,
     correction_matrix,
     light_xy,
     place_of_light,
-    xy_from_place,
+    xy_from_log_chromaticity,
 )
 from panopipe.studies.white.evenness import even_gains
 from panopipe.studies.white.evidence import Evidence, gather
-from panopipe.studies.white.hand import surface_place
+from panopipe.studies.white.hand import surface_log_chromaticity
 from panopipe.studies.white.joint import White, solve_whites
 from panopipe.studies.white.matches import Features, Pair, find_features, match_frames
 from panopipe.studies.white.mixed import LightMap, Modes, light_map
-from panopipe.studies.white.votes import Sight
+from panopipe.studies.white.votes import FrameObservation
 
 Place = tuple[float, float]
 
@@ -128,40 +128,47 @@ class Balance(RowStage[BalanceSettings]):
     def survey(self, frame: Frame, settings: BalanceSettings) -> Seen:
         """Look for whites and local features."""
         camera = frame.facts.white_xy
-        place = None if camera is None else camera_place(camera)
-        evidence = gather(frame.rows, place, exposure_ev100=_exposure_ev100(frame.facts.capture))
+        log_chromaticity = None if camera is None else camera_log_chromaticity(camera)
+        evidence = gather(frame.rows, log_chromaticity, exposure_ev100=_exposure_ev100(frame.facts.capture))
         return Seen(evidence, find_features(frame.rows), _hand_place(frame, settings))
 
     def solve(
-        self, observed: Mapping[FrameKey, Observed[BalanceSettings]], job: JobFacts
+        self, observed: Mapping[FrameKey, Observation[BalanceSettings]], job: JobFacts
     ) -> Mapping[FrameKey, Solution]:
         """Solve for all whites together."""
         keys = _walking_order(observed, job)
         seen = [observed[key] for key in keys]
-        pairs = match_frames([one.seen.features for one in seen], [key.room for key in keys])
-        sights = [_sight(key, one, key == job.reference) for key, one in zip(keys, seen, strict=True)]
-        whites = _solve(sights, pairs, [one.settings.together for one in seen])
-        gains = even_gains([key.room for key in keys], pairs, [one.settings.even_exposure_ev for one in seen])
+        pairs = match_frames([surveyed.seen.features for surveyed in seen], [key.room for key in keys])
+        observations = [
+            _observation(key, surveyed, key == job.reference)
+            for key, surveyed in zip(keys, seen, strict=True)
+        ]
+        whites = _solve(observations, pairs, [surveyed.settings.together for surveyed in seen])
+        gains = even_gains(
+            [key.room for key in keys], pairs, [surveyed.settings.even_exposure_ev for surveyed in seen]
+        )
         return {
-            key: _solution(one, sight, white, gain)
-            for key, one, sight, white, gain in zip(keys, seen, sights, whites, gains, strict=True)
+            key: _solution(surveyed, observation, white, gain)
+            for key, surveyed, observation, white, gain in zip(
+                keys, seen, observations, whites, gains, strict=True
+            )
         }
 
-    def learn(self, look: Look, settings: BalanceSettings) -> Learned:
+    def prepare(self, context: StageContext, settings: BalanceSettings) -> Prepared:
         """Take the matrix that was solved, and the map of the light if it is wanted."""
-        answer, correction = look.solution, look.reduced.facts.correction
+        answer, correction = context.solution, context.reduced.facts.correction
         if not isinstance(answer, _Answer) or correction is None:
-            return Learned()
+            return Prepared()
         matrix = correction * 2.0**answer.gain_ev
         share = settings.mixed_light * settings.strength
         lights = light_map(answer.modes, share) if share > 0 and answer.open_sky < INDOORS else None
         if lights is None and np.array_equal(matrix, np.eye(3)):
-            return Learned(corrected=True)
-        return Learned(_Plan(matrix, lights), wants_look=_words(answer), corrected=True)
+            return Prepared(corrected=True)
+        return Prepared(_Plan(matrix, lights), review_reasons=_words(answer), corrected=True)
 
-    def apply(self, band: Band, settings: BalanceSettings, learned: Any) -> Rows:
+    def apply(self, band: Band, settings: BalanceSettings, prepared: Any) -> Rows:
         """Adapt the rows."""
-        plan: _Plan = learned
+        plan: _Plan = prepared
         rows = np.ascontiguousarray(band.rows)
         transform_rows(rows, plan.matrix, out=rows)
         return rows if plan.lights is None else plan.lights.apply(rows, band.first)
@@ -189,70 +196,83 @@ def _hand_place(frame: Frame, settings: BalanceSettings) -> Place | None:
     """Place of the white that the photographer set for a frame, if any."""
     facts, yaw, pitch = frame.facts, settings.neutral_yaw_deg, settings.neutral_pitch_deg
     if isinstance(settings.kelvin, float):
-        place = place_of_light(xy_from_cct_duv(settings.kelvin, settings.duv), facts.white_xy)
-        return float(place[0]), float(place[1])
+        log_chromaticity = place_of_light(xy_from_cct_duv(settings.kelvin, settings.duv), facts.white_xy)
+        return float(log_chromaticity[0]), float(log_chromaticity[1])
     if isinstance(yaw, float) and isinstance(pitch, float):
-        return surface_place(frame.rows, yaw - facts.anchor_yaw_deg, pitch, settings.neutral_size_deg)
+        return surface_log_chromaticity(
+            frame.rows, yaw - facts.anchor_yaw_deg, pitch, settings.neutral_size_deg
+        )
     return None
 
 
-def _sight(key: FrameKey, one: Observed[BalanceSettings], trusted: bool) -> Sight:
-    seen: Seen = one.seen
+def _observation(key: FrameKey, surveyed: Observation[BalanceSettings], trusted: bool) -> FrameObservation:
+    seen: Seen = surveyed.seen
     hand = (0.0, 0.0) if seen.hand is None and trusted else seen.hand
-    known = one.facts.white_xy is not None
-    return Sight(key.room, seen.evidence, camera_place(one.facts.white_xy), known, hand)
+    known = surveyed.facts.white_xy is not None
+    return FrameObservation(
+        key.room, seen.evidence, camera_log_chromaticity(surveyed.facts.white_xy), known, hand
+    )
 
 
-def _solve(sights: Sequence[Sight], pairs: Sequence[Pair], together: Sequence[bool]) -> list[White]:
+def _solve(
+    observations: Sequence[FrameObservation], pairs: Sequence[Pair], together: Sequence[bool]
+) -> list[White]:
     """Whites of all frames: those that go together in one solution, the others each alone."""
     whites: dict[int, White] = {}
     joined = [i for i, joins in enumerate(together) if joins]
-    place = {i: at for at, i in enumerate(joined)}
+    index = {i: at for at, i in enumerate(joined)}
     inner = [
-        Pair(place[p.first], place[p.second], p.shared) for p in pairs if {p.first, p.second} <= set(joined)
+        Pair(index[p.first], index[p.second], p.shared) for p in pairs if {p.first, p.second} <= set(joined)
     ]
     for group, links in ([(joined, inner)] if joined else []) + [
         ([i], []) for i, joins in enumerate(together) if not joins
     ]:
-        solved, _ = solve_whites([sights[i] for i in group], links)
+        solved, _ = solve_whites([observations[i] for i in group], links)
         whites.update(zip(group, solved, strict=True))
-    return [whites[i] for i in range(len(sights))]
+    return [whites[i] for i in range(len(observations))]
 
 
-def _solution(one: Observed[BalanceSettings], sight: Sight, white: White, gain_ev: float) -> Solution:
-    settings, seen = one.settings, one.seen
-    correction = correction_matrix(white.place, settings.strength)
+def _solution(
+    surveyed: Observation[BalanceSettings], observation: FrameObservation, white: White, gain_ev: float
+) -> Solution:
+    settings, seen = surveyed.settings, surveyed.seen
+    correction = correction_matrix(white.log_chromaticity, settings.strength)
     unread = _by_hand(settings) and seen.hand is None
     answer = _Answer(
-        gain_ev, seen.evidence.modes, seen.evidence.open_sky, white.confidence, sight.hand is not None, unread
+        gain_ev,
+        seen.evidence.modes,
+        seen.evidence.open_sky,
+        white.confidence,
+        observation.hand is not None,
+        unread,
     )
-    return Solution(answer, correction, notes=_notes(one, sight, white, gain_ev))
+    return Solution(answer, correction, notes=_notes(surveyed, observation, white, gain_ev))
 
 
 def _notes(
-    one: Observed[BalanceSettings], sight: Sight, white: White, gain_ev: float
+    surveyed: Observation[BalanceSettings], observation: FrameObservation, white: White, gain_ev: float
 ) -> dict[str, float | str]:
     """Plain figures for the review: where the frame's white stood and where it stands."""
-    left = 1 - one.settings.strength
-    before = xy_from_place(white.place)
-    after = xy_from_place((left * white.place[0], left * white.place[1]))
-    light = light_xy(white.place, one.facts.white_xy)
+    left = 1 - surveyed.settings.strength
+    before = xy_from_log_chromaticity(white.log_chromaticity)
+    after = xy_from_log_chromaticity((left * white.log_chromaticity[0], left * white.log_chromaticity[1]))
+    light = light_xy(white.log_chromaticity, surveyed.facts.white_xy)
     notes: dict[str, float | str] = {}
     for name, xy in (("before", before), ("after", after)):
         kelvin, duv = cct_duv_from_xy(xy)
         notes |= {f"cct_{name}_kelvin": float(kelvin), f"duv_{name}": float(duv)}
         notes |= {f"white_{name}_x": float(xy[0]), f"white_{name}_y": float(xy[1])}
-    if one.facts.white_xy is not None:
+    if surveyed.facts.white_xy is not None:
         kelvin, duv = cct_duv_from_xy(light)
         notes |= {"light_cct_kelvin": float(kelvin), "light_duv": float(duv)}
-    evidence = one.seen.evidence
+    evidence = surveyed.seen.evidence
     return notes | {
-        "confidence": 1.0 if sight.hand is not None else white.confidence,
+        "confidence": 1.0 if observation.hand is not None else white.confidence,
         "neutral_share": white.neutral_share,
         "light_spread_mired": evidence.spread / PLACE_PER_MIRED,
         "open_sky": evidence.open_sky,
         "gain_ev": gain_ev,
-        "set_by_hand": "yes" if sight.hand is not None else "no",
+        "set_by_hand": "yes" if observation.hand is not None else "no",
     }
 
 

@@ -19,7 +19,7 @@ from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import choice, number
 from panopipe.sphere.anchor import anchor_column, anchor_rows
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.stage import Opened, SourceStage
+from panopipe.stage import FrameReader, SourceStage
 from panopipe.studies.clipped.band import Rebuilder
 from panopipe.studies.clipped.chunks import Chunks, Part, part_that_lacks_nothing
 from panopipe.studies.clipped.level import cut_level
@@ -37,7 +37,7 @@ _LIGHTS_KELVIN = (2500, 2700, 3000, 3500, 4000, 5000, 6500, 8000, 10000)
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class Probe:
     """What looking at a frame's samples found out.
 
     Attributes
@@ -93,24 +93,24 @@ class Decode(SourceStage[DecodeSettings]):
     Settings = DecodeSettings
 
     def open(
-        self, files: Sequence[Path], key: FrameKey, settings: DecodeSettings, found: Any = None
+        self, files: Sequence[Path], key: FrameKey, settings: DecodeSettings, probed: Any = None
     ) -> DecodedFrame:
         """See `SourceStage.open`."""
         if len(files) != 1:
             raise ValueError(f"{len(files)} files for one frame; decode takes one")
         recorded = open_picture(files[0])
         try:
-            return DecodedFrame(recorded, key, settings, found)
+            return DecodedFrame(recorded, key, settings, probed)
         except BaseException:
             recorded.samples.close()
             raise
 
 
-class DecodedFrame(Opened):
+class DecodedFrame(FrameReader):
     """A frame's file, open; rows become light when asked for."""
 
     def __init__(
-        self, recorded: Recorded, key: FrameKey, settings: DecodeSettings, found: Any = None
+        self, recorded: Recorded, key: FrameKey, settings: DecodeSettings, probed: Any = None
     ) -> None:
         self._recorded = recorded
         self._samples = recorded.samples
@@ -118,9 +118,9 @@ class DecodedFrame(Opened):
         self.notes: dict[str, float | str] = dict(recorded.notes)
         self._white_xy = self._chosen_white(settings)
         white = None if self._white_xy is None else (float(self._white_xy[0]), float(self._white_xy[1]))
-        is_known = isinstance(found, Found) and found.is_sound(width)
-        self.found: Found = found if is_known else self._look()
-        self._anchor = self.found.anchor
+        is_known = isinstance(probed, Probe) and probed.is_sound(width)
+        self.probed: Probe = probed if is_known else self._probe()
+        self._anchor = self.probed.anchor
         self.facts = FrameFacts(key, width, height, self._anchor, recorded.capture, white_xy=white)
         self._affine = self._light_from_samples()
         self._chunks: Chunks | None = None
@@ -150,7 +150,7 @@ class DecodedFrame(Opened):
         matrix = colour.camera.working_from_camera(self._white_xy) * 2.0**colour.baseline_exposure_ev
         return np.hstack([matrix * scale, (matrix @ (-black * scale))[:, None]])
 
-    def _look(self) -> Found:
+    def _probe(self) -> Probe:
         """Look at samples picked from the whole frame: what is clipped, and what light is around it."""
         colour, black, white = self._recorded.colour, self._recorded.black, self._recorded.white
         width, height = self._samples.width, self._samples.height
@@ -162,23 +162,23 @@ class DecodedFrame(Opened):
         if goes_on or not isinstance(colour, CameraColour) or self._white_xy is None:
             # Floats that go on above the white level are not cut off there.
             percents = (0.0, 0.0) if goes_on else saturated_percent(share)
-            return Found(anchor, None, Surroundings(np.zeros((1, 2, 2)), *percents))
+            return Probe(anchor, None, Surroundings(np.zeros((1, 2, 2)), *percents))
         lights = _lights(colour, self._white_xy)
         level = cut_level(share, lights)
-        return Found(anchor, level, survey(share / level, lights.cut_at(level)))
+        return Probe(anchor, level, survey(share / level, lights.cut_at(level)))
 
     def _rebuilder(self) -> Rebuilder | None:
         colour, black, white = self._recorded.colour, self._recorded.black, self._recorded.white
-        level = self.found.level
+        level = self.probed.level
         if level is None or not isinstance(colour, CameraColour) or self._white_xy is None:
             return None
         lights = _lights(colour, self._white_xy).cut_at(level)
         return Rebuilder(
-            black, black + level * (white - black), lights, self.found.surroundings, self._anchor
+            black, black + level * (white - black), lights, self.probed.surroundings, self._anchor
         )
 
     def _note_clipped(self) -> None:
-        level, surroundings = self.found.level, self.found.surroundings
+        level, surroundings = self.probed.level, self.probed.surroundings
         if level is not None and level.min() < 1:
             self.notes["clipping_found_at_percent_of_white"] = round(100 * float(level.max()), 2)
         self.notes["clipped_share_percent"] = round(surroundings.any_percent, 4)
@@ -194,7 +194,7 @@ class DecodedFrame(Opened):
         return np.stack(picked)
 
     def reduced(self, width: int) -> Rows:
-        """See `Opened.reduced`.
+        """See `FrameReader.reduced`.
 
         Camera samples are averaged before they become light: levels and colour are one linear step.
         """
@@ -217,7 +217,7 @@ class DecodedFrame(Opened):
         )
 
     def read(self, first: int, last: int) -> Rows:
-        """See `Opened.read`."""
+        """See `FrameReader.read`."""
         if not 0 <= first <= last <= self.facts.height:
             raise ValueError(f"rows {first} to {last} of a frame of {self.facts.height}")
         light: Rows = np.empty((last - first, self.facts.width, 3), np.float32)
@@ -249,7 +249,7 @@ class DecodedFrame(Opened):
         return light
 
     def close(self) -> None:
-        """See `Opened.close`."""
+        """See `FrameReader.close`."""
         self._samples.close()
 
 

@@ -25,7 +25,7 @@ from panopipe.setting import choice, switch, whole, wholes
 from panopipe.sphere.dither import grain_tile
 from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.stage import Look, Output, Rights, Sink, SinkStage
+from panopipe.stage import Output, Rights, Sink, SinkStage, StageContext
 
 _SLIVER = 0.0005
 """Share of the sphere whose brightness counts for nothing: a glint is no reason to bend a room's whites."""
@@ -86,7 +86,7 @@ class Export(SinkStage[ExportSettings]):
         own = f"{facts.width} px"
         return f"width {above} is above the frame's {own}: not enlarged, written at {own}" if above else ""
 
-    def start(self, look: Look, settings: ExportSettings, rights: Rights) -> Sink:
+    def start(self, context: StageContext, settings: ExportSettings, rights: Rights) -> Sink:
         """Begin a frame; a width above its own gives the frame's own width.
 
         Raises
@@ -94,7 +94,7 @@ class Export(SinkStage[ExportSettings]):
         ValueError
             If the frame is too wide for a JPEG, or a text of the metadata too long.
         """
-        facts, above_white = look.reduced.facts, _light_above_white(look.reduced.rows)
+        facts, above_white = context.reduced.facts, _light_above_white(context.reduced.rows)
         widths = [min(width or facts.width, facts.width) for width in settings.widths or (0,)]
         files = [_Picture(facts, width, settings, rights, above_white) for width in widths]
         return _Files(dict(zip(self.outputs(settings), files, strict=True)))

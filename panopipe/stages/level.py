@@ -19,7 +19,7 @@ from panopipe.frame import Band, FrameFacts, Rows
 from panopipe.setting import AUTO, Auto, number
 from panopipe.sphere.turn import levelling_rotation, turn_in_place
 from panopipe.sphere.upright import Tilt, horizon_tilt
-from panopipe.stage import Applied, Learned, Look, SpanStage
+from panopipe.stage import Applied, Prepared, SpanStage, StageContext
 
 LEAST_DEG = 0.3
 """Tilt from which a frame is levelled: less is not seen in a tour (common practice, no source), and turning
@@ -62,24 +62,24 @@ class Level(SpanStage[LevelSettings]):
         """All rows, or none when the tilt is set to 0."""
         return (0, 0) if settings.tilt_deg == 0 else (0, facts.height)
 
-    def learn(self, look: Look, settings: LevelSettings) -> Learned:
+    def prepare(self, context: StageContext, settings: LevelSettings) -> Prepared:
         """Find the tilt, or take the one given."""
         if settings.tilt_deg == 0:
-            return Learned()
-        facts = look.reduced.facts
+            return Prepared()
+        facts = context.reduced.facts
         if settings.tilt_deg != AUTO:
             tilt, toward = float(settings.tilt_deg), settings.toward_yaw_deg - facts.anchor_yaw_deg
-            return Learned(levelling_rotation(tilt, toward), {"levelled_deg": tilt}, levelled=True)
-        found = horizon_tilt(_as_seen(look.reduced.rows))
+            return Prepared(levelling_rotation(tilt, toward), {"levelled_deg": tilt}, levelled=True)
+        found = horizon_tilt(_as_seen(context.reduced.rows))
         if found is None or not believed(found):
-            return Learned(notes={} if found is None else _notes(found))
+            return Prepared(notes={} if found is None else _notes(found))
         rotation = levelling_rotation(found.tilt_deg, found.toward_yaw_deg)
         notes = _notes(found) | {"levelled_deg": round(found.tilt_deg, 3)}
-        return Learned(rotation, notes, levelled=True)
+        return Prepared(rotation, notes, levelled=True)
 
-    def apply(self, band: Band, settings: LevelSettings, learned: Any) -> Applied:
+    def apply(self, band: Band, settings: LevelSettings, prepared: Any) -> Applied:
         """Turn the whole frame."""
-        turn_in_place(band.rows, learned)
+        turn_in_place(band.rows, prepared)
         return Applied(band.rows)
 
 

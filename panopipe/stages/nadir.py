@@ -15,7 +15,7 @@ from panopipe.setting import AUTO, Auto, choice, number, picture, switch
 from panopipe.sphere.from_view import write_view
 from panopipe.sphere.geometry import row_of_pitch
 from panopipe.sphere.views import View, frame_focal_px, straight_down, view_from_frame
-from panopipe.stage import Applied, JobFacts, Learned, Look, Observed, Solution, SpanStage
+from panopipe.stage import Applied, JobFacts, Observation, Prepared, Solution, SpanStage, StageContext
 from panopipe.studies.floor.extent import Extent, floor_extent
 from panopipe.studies.floor.fill import Filled, fill_floor
 from panopipe.studies.floor.floor_map import FloorMap, Place, floor_map
@@ -24,7 +24,7 @@ from panopipe.studies.floor.graft import graft, sharpness
 from panopipe.studies.floor.neighbours import best_neighbours
 from panopipe.studies.floor.outline import Outline, circle, outline_of_picture
 from panopipe.studies.floor.patch import put_patch
-from panopipe.studies.floor.register import Laid, lay
+from panopipe.studies.floor.register import WarpedNeighbour, lay
 from panopipe.studies.floor.soften import fill_softly
 
 _ASSUMED_FOOT_M = 0.17
@@ -141,7 +141,7 @@ class Nadir(SpanStage[NadirSettings]):
         return _Seen(ring_map(frame.rows), floor_map(frame.rows) if _wants_neighbours(settings) else None)
 
     def solve(
-        self, observed: Mapping[FrameKey, Observed[NadirSettings]], job: JobFacts
+        self, observed: Mapping[FrameKey, Observation[NadirSettings]], job: JobFacts
     ) -> Mapping[FrameKey, Solution]:
         """Find the monopod that all frames share, and for each frame the neighbour that saw its floor."""
         keys = sorted(observed)
@@ -162,28 +162,30 @@ class Nadir(SpanStage[NadirSettings]):
         read_to_deg = _READ_NEIGHBOUR_TO_DEG if _wants_neighbours(settings) else _READ_TO_DEG
         return math.floor(row_of_pitch(read_to_deg - 90, facts.height)), facts.height
 
-    def learn(self, look: Look, settings: NadirSettings) -> Learned:
+    def prepare(self, context: StageContext, settings: NadirSettings) -> Prepared:
         """Settle what to cover."""
         if settings.fill == "leave":
-            return Learned(notes={"fill_method": "left as it is"})
-        if look.reduced.facts.width < _SMALLEST_PX:
-            return Learned(
+            return Prepared(notes={"fill_method": "left as it is"})
+        if context.reduced.facts.width < _SMALLEST_PX:
+            return Prepared(
                 notes={"fill_method": "left as it is"},
-                wants_look=(f"A frame under {_SMALLEST_PX} px wide shows too little floor to rebuild it.",),
+                review_reasons=(
+                    f"A frame under {_SMALLEST_PX} px wide shows too little floor to rebuild it.",
+                ),
             )
-        patch = look.pictures.get("patch_picture")
-        foot, outline, notes, wants_look = _to_cover(look, settings)
-        places = look.solution.places if isinstance(look.solution, _Solved) else {}
-        given = look.neighbours
+        patch = context.pictures.get("patch_picture")
+        foot, outline, notes, review_reasons = _to_cover(context, settings)
+        places = context.solution.places if isinstance(context.solution, _Solved) else {}
+        given = context.neighbours
         seen = tuple((key, given[key], place) for key, place in places.items() if key in given)
         plan = _Plan(outline.grown(settings.margin_deg), foot, patch, seen)
         notes["mask_radius_deg"] = round(plan.outline.mean_deg, 2)
         notes["mask_largest_deg"] = round(plan.outline.largest_deg, 2)
-        return Learned(plan, notes, wants_look)
+        return Prepared(plan, notes, review_reasons)
 
-    def apply(self, band: Band, settings: NadirSettings, learned: Any) -> Applied:
+    def apply(self, band: Band, settings: NadirSettings, prepared: Any) -> Applied:
         """Change the pixels under the mask, and no other."""
-        plan: _Plan | None = learned
+        plan: _Plan | None = prepared
         if plan is None:
             return Applied(band.rows)
         if settings.fill == "picture" and plan.patch is not None:
@@ -196,9 +198,9 @@ class Nadir(SpanStage[NadirSettings]):
         cover = _cover(distance)
         if settings.fill == "shadow":
             cover = np.minimum(cover, 1 - _cover(plan.foot.distance(view)))
-        filled, notes, wants_look = _filled(band, view, seen, distance, plan, settings)
+        filled, notes, review_reasons = _filled(band, view, seen, distance, plan, settings)
         write_view(band.rows, band.first, view, filled, cover, kernel="lanczos")
-        return Applied(band.rows, notes, wants_look)
+        return Applied(band.rows, notes, review_reasons)
 
 
 def _filled(
@@ -270,7 +272,7 @@ def _wants_neighbours(settings: NadirSettings) -> bool:
 
 def _laid(
     band: Band, view: View, seen: Rows, distance: NDArray[np.float32], plan: _Plan
-) -> tuple[FrameKey, Laid, float] | None:
+) -> tuple[FrameKey, WarpedNeighbour, float] | None:
     """The first neighbour whose floor agrees with the frame's own around the hole, at full size only."""
     hole = distance < _FEATHER_PX
     ring = (distance > 2 * _FEATHER_PX) & (distance < 0.8 * math.sqrt(hole.sum() / math.pi))
@@ -284,17 +286,17 @@ def _laid(
 
 
 def _to_cover(
-    look: Look, settings: NadirSettings
+    context: StageContext, settings: NadirSettings
 ) -> tuple[Outline, Outline, dict[str, float | str], tuple[str, ...]]:
     """Outline of the foot, outline of foot and shadow, how they were had, and what a person should know."""
-    drawn = look.pictures.get("foot_picture")
+    drawn = context.pictures.get("foot_picture")
     if drawn is not None:
-        outline = outline_of_picture(drawn, field_deg=60).turned(-look.reduced.facts.anchor_yaw_deg)
+        outline = outline_of_picture(drawn, field_deg=60).turned(-context.reduced.facts.anchor_yaw_deg)
         return outline, outline, {"mask_source": "foot_picture"}, ()
     if settings.foot_radius_m != AUTO:
         foot = circle(math.degrees(math.atan(float(settings.foot_radius_m) / settings.camera_height_m)))
         return foot, foot, {"mask_source": "foot_radius_m"}, ()
-    solved: _Solved | None = look.solution
+    solved: _Solved | None = context.solution
     if solved is not None and solved.footprint.certainty >= _SURE_ENOUGH:
         found = solved.footprint
         notes: dict[str, float | str] = {

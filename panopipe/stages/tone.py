@@ -17,7 +17,7 @@ from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
 from panopipe.frame import Band, Frame, FrameKey, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number
-from panopipe.stage import JobFacts, Learned, Look, Observed, RowStage, Solution
+from panopipe.stage import JobFacts, Observation, Prepared, RowStage, Solution, StageContext
 from panopipe.studies.light.base import DARKEST_EV, LEVEL_EV, Base, find_base, log2_luminance, with_views
 from panopipe.studies.light.curve import (
     MOST_EXPOSURE_EV,
@@ -32,7 +32,7 @@ from panopipe.studies.light.curve import (
 )
 from panopipe.studies.light.judge import Lit, joined, lit, suited
 from panopipe.studies.light.local import LocalCurves
-from panopipe.studies.light.render import Rendering, View, render
+from panopipe.studies.light.render import DaylightView, Rendering, render
 from panopipe.studies.light.views import daylight_in, view_change, view_shares
 
 
@@ -120,7 +120,7 @@ class Tone(RowStage[ToneSettings]):
         return lit(find_base(light_ev), light_ev)
 
     def solve(
-        self, observed: Mapping[FrameKey, Observed[ToneSettings]], job: JobFacts
+        self, observed: Mapping[FrameKey, Observation[ToneSettings]], job: JobFacts
     ) -> Mapping[FrameKey, Solution]:
         """One look for all frames of a room; frames that belong to none are judged each by itself."""
         rooms: dict[object, list[FrameKey]] = {}
@@ -132,23 +132,23 @@ class Tone(RowStage[ToneSettings]):
             solutions.update({key: Solution(data=moves) for key in keys})
         return solutions
 
-    def learn(self, look: Look, settings: ToneSettings) -> Learned:
+    def prepare(self, context: StageContext, settings: ToneSettings) -> Prepared:
         """Settle the numbers, find the base and make the tables."""
-        rows, facts = look.reduced.rows, look.reduced.facts
+        rows, facts = context.reduced.rows, context.reduced.facts
         correction = np.eye(3) if facts.correction is None else facts.correction
         light_ev = log2_luminance(rows, LUMINANCE_OF_WORKING @ correction)
         base = find_base(light_ev)
-        found = look.solution if isinstance(look.solution, Moves) else suited(lit(base, light_ev))
+        found = context.solution if isinstance(context.solution, Moves) else suited(lit(base, light_ev))
         moves = settled(settings, found)
         if moves == NEUTRAL:
-            return Learned(notes=_notes(moves))
-        data = _rendering(look.reduced, base, moves, settings.view_white_percent / 100)
-        return Learned(data=data, notes=_notes(moves), wants_look=_wants_look(moves))
+            return Prepared(notes=_notes(moves))
+        data = _rendering(context.reduced, base, moves, settings.view_white_percent / 100)
+        return Prepared(data=data, notes=_notes(moves), review_reasons=_wants_look(moves))
 
-    def apply(self, band: Band, settings: ToneSettings, learned: Any) -> Rows:
+    def apply(self, band: Band, settings: ToneSettings, prepared: Any) -> Rows:
         """Multiply each pixel by the gain that its luminance and its base ask for."""
         rows = np.ascontiguousarray(band.rows)
-        render(rows, band.first, learned)
+        render(rows, band.first, prepared)
         return rows
 
 
@@ -192,7 +192,7 @@ def _rendering(reduced: Frame, base: Base, moves: Moves, view_share: float) -> R
         return rendering
     balanced = transform_rows(reduced.rows, correction)
     shares = view_shares(balanced, base, moves.exposure_ev, daylight)
-    return replace(rendering, views=View(shares, change))
+    return replace(rendering, views=DaylightView(shares, change))
 
 
 def _gains(base: Base, moves: Moves) -> LocalCurves:

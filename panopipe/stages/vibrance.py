@@ -18,7 +18,7 @@ from panopipe.colour.oklab import oklab_from_working, working_from_oklab
 from panopipe.frame import Band, Rows
 from panopipe.pixels.chromaticity import shift_colours
 from panopipe.setting import number
-from panopipe.stage import Learned, Look, RowStage
+from panopipe.stage import Prepared, RowStage, StageContext
 
 Float = NDArray[np.float64]
 Table = NDArray[np.float32]
@@ -58,16 +58,16 @@ class Vibrance(RowStage[VibranceSettings]):
     summary: ClassVar[str] = "raises dull colours more than vivid ones, keeps hue and skin"
     Settings: ClassVar[type] = VibranceSettings
 
-    def learn(self, look: Look, settings: VibranceSettings) -> Learned:
+    def prepare(self, context: StageContext, settings: VibranceSettings) -> Prepared:
         """Make the table for this frame's white and strength."""
         strength = settings.dull_chroma_percent / 100
         if strength == 0:
-            return Learned()
-        return Learned(data=chroma_table(strength, look.reduced.facts.correction))
+            return Prepared()
+        return Prepared(data=chroma_table(strength, context.reduced.facts.correction))
 
-    def apply(self, band: Band, settings: VibranceSettings, learned: Any) -> Rows:
+    def apply(self, band: Band, settings: VibranceSettings, prepared: Any) -> Rows:
         """Add to each pixel what the table says for its chromaticity."""
-        return shift_colours(np.ascontiguousarray(band.rows), learned, LOWEST, HIGHEST)
+        return shift_colours(np.ascontiguousarray(band.rows), prepared, LOWEST, HIGHEST)
 
 
 def chroma_gain(strength: float, relative_chroma: Float, hue_deg: Float) -> Float:

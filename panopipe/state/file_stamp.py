@@ -10,7 +10,7 @@ _CHUNK = 1 << 22
 
 
 @dataclass(frozen=True, slots=True)
-class FileMark:
+class FileStamp:
     """What tells whether a file is still the one that was read or written.
 
     Attributes
@@ -34,7 +34,7 @@ class FileMark:
         return (stat.st_size, stat.st_mtime_ns) == (self.size, self.mtime_ns)
 
 
-def hashed(path: Path) -> FileMark:
+def hashed(path: Path) -> FileStamp:
     """Size, time and SHA-256 of a file, read in pieces.
 
     Raises
@@ -47,4 +47,4 @@ def hashed(path: Path) -> FileMark:
     with path.open("rb") as file:
         while piece := file.read(_CHUNK):
             sha256.update(piece)
-    return FileMark(stat.st_size, stat.st_mtime_ns, sha256.hexdigest())
+    return FileStamp(stat.st_size, stat.st_mtime_ns, sha256.hexdigest())

@@ -14,7 +14,7 @@ _OURS = (FINISHED, WORKING, PROOFS, REVIEW, LOGS)
 _KEPT = ("before", "reduced", "small", "doing")
 
 
-def make_room(folder: Path) -> None:
+def ensure_folders(folder: Path) -> None:
     """Make the folders that a run writes to.
 
     Raises
@@ -48,9 +48,9 @@ def sweep(folder: Path) -> None:
         _remove(left)
 
 
-def sweep_kept(folder: Path, kept: str, looks: Collection[str]) -> None:
+def sweep_cache(folder: Path, kept: str, surveyed: Collection[str]) -> None:
     """Remove kept light that belongs to no frame any longer."""
-    wanted = {look[:40] for look in looks}
+    wanted = {look[:40] for look in surveyed}
     for file in _listed(folder / kept):
         if file.stem not in wanted:
             _remove(file)

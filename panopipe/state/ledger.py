@@ -17,7 +17,7 @@ from typing import Any
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import WORKING, open_job
 from panopipe.stage import Solution
-from panopipe.state.file_stamp import FileMark
+from panopipe.state.file_stamp import FileStamp
 from panopipe.state.record import FrameRecord
 from panopipe.state.serialization import HERE, dumps, loads
 
@@ -47,13 +47,13 @@ class Entry:
         Of all that made the outputs; empty while they are being made and for a failed frame.
     record : FrameRecord
         For the review.
-    files : mapping of str to FileMark
+    files : mapping of str to FileStamp
         Finished files, relative to the job folder.
     """
 
     fingerprint: str
     record: FrameRecord
-    files: Mapping[str, FileMark] = field(default_factory=dict)
+    files: Mapping[str, FileStamp] = field(default_factory=dict)
 
 
 class Ledger:
@@ -158,16 +158,16 @@ class Ledger:
         """Leave out frames that are no longer in the job."""
         self._write_all(("delete from frame where room = ? and name = ?", list(keys)))
 
-    def originals(self) -> dict[str, FileMark]:
+    def originals(self) -> dict[str, FileStamp]:
         """Originals by path, as they were when last hashed."""
         rows = self._base.execute("select path, size, mtime_ns, sha256 from original")
-        return {path: FileMark(*mark) for path, *mark in rows}
+        return {path: FileStamp(*stamp) for path, *stamp in rows}
 
-    def put_originals(self, marks: Mapping[str, FileMark]) -> None:
+    def put_originals(self, stamps: Mapping[str, FileStamp]) -> None:
         """Keep size, time and hash of originals."""
-        self._write_all(("replace into original values (?, ?, ?, ?)", _mark_rows(marks)))
+        self._write_all(("replace into original values (?, ?, ?, ?)", _stamp_rows(stamps)))
 
-    def looks(self) -> dict[str, FrameFacts]:
+    def surveyed(self) -> dict[str, FrameFacts]:
         """Facts of frames by the fingerprint of their look."""
         found = {}
         for fingerprint, text in self._base.execute("select fingerprint, facts from look"):
@@ -175,8 +175,8 @@ class Ledger:
                 found[fingerprint] = loads(text)
         return {key: facts for key, facts in found.items() if isinstance(facts, FrameFacts)}
 
-    def put_look(
-        self, fingerprint: str, facts: FrameFacts, marks: Mapping[str, FileMark], seen: Mapping[str, str]
+    def put_survey(
+        self, fingerprint: str, facts: FrameFacts, stamps: Mapping[str, FileStamp], seen: Mapping[str, str]
     ) -> None:
         """Keep, in one transaction, what looking at a frame found.
 
@@ -186,18 +186,18 @@ class Ledger:
             Of the look.
         facts : FrameFacts
             Of the frame.
-        marks : mapping of str to FileMark
+        stamps : mapping of str to FileStamp
             Its originals.
         seen : mapping of str to str
             Observations by their fingerprints, spelled by `panopipe.state.serialization.dumps`.
         """
         self._write_all(
-            ("replace into original values (?, ?, ?, ?)", _mark_rows(marks)),
+            ("replace into original values (?, ?, ?, ?)", _stamp_rows(stamps)),
             ("replace into look values (?, ?)", [(fingerprint, dumps(facts))]),
             ("replace into seen values (?, ?)", list(seen.items())),
         )
 
-    def seen_fingerprints(self) -> set[str]:
+    def survey_fingerprints(self) -> set[str]:
         """Fingerprints of the observations that the ledger holds."""
         return {row[0] for row in self._base.execute("select fingerprint from seen")}
 
@@ -230,10 +230,10 @@ class Ledger:
         row = (fingerprint, dumps(dict(solutions)))
         self._write_all(("replace into solved values (?, ?)", [row]))
 
-    def keep_only(self, *, looks: Collection[str], seen: Collection[str], solved: Collection[str]) -> None:
+    def keep_only(self, *, surveyed: Collection[str], seen: Collection[str], solved: Collection[str]) -> None:
         """Drop what no frame of the job needs any longer."""
         changes = []
-        for table, wanted in (("look", looks), ("seen", seen), ("solved", solved)):
+        for table, wanted in (("look", surveyed), ("seen", seen), ("solved", solved)):
             held = {row[0] for row in self._base.execute(f"select fingerprint from {table}")}
             gone = [(fingerprint,) for fingerprint in held - set(wanted)]
             changes.append((f"delete from {table} where fingerprint = ?", gone))
@@ -250,8 +250,8 @@ class Ledger:
             raise _os_error(error) from error
 
 
-def _mark_rows(marks: Mapping[str, FileMark]) -> list[tuple[str, int, int, str]]:
-    return [(path, mark.size, mark.mtime_ns, mark.sha256) for path, mark in marks.items()]
+def _stamp_rows(stamps: Mapping[str, FileStamp]) -> list[tuple[str, int, int, str]]:
+    return [(path, stamp.size, stamp.mtime_ns, stamp.sha256) for path, stamp in stamps.items()]
 
 
 def _os_error(error: Exception) -> OSError:

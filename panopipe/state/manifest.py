@@ -16,7 +16,7 @@ from typing import Any
 from panopipe.files.atomic import write_whole
 from panopipe.job import KINDS, ORIGINALS, SYSTEM_FOLDERS, inside, natural
 from panopipe.state.file_stamp import hashed
-from panopipe.state.run_log import Teller
+from panopipe.state.run_log import ProgressReporter
 
 MANIFEST = "manifest.json"
 _FORMAT = "panopipe originals 1"
@@ -42,7 +42,7 @@ class Verified:
     unknown: list[str] = field(default_factory=list)
 
 
-def verify_originals(folder: Path, teller: Teller) -> Verified:
+def verify_originals(folder: Path, reporter: ProgressReporter) -> Verified:
     """Compare every original with the manifest.
 
     Raises
@@ -60,7 +60,7 @@ def verify_originals(folder: Path, teller: Teller) -> Verified:
         )
     found = Verified()
     for path, facts in manifest.items():
-        teller.progress(path)
+        reporter.progress(path)
         why = _difference(root, path, facts)
         if why:
             found.wrong[path] = why

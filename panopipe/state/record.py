@@ -52,7 +52,7 @@ class FrameRecord:
         Stages that the frame went through, in order.
     notes : mapping of str to mapping of str to float or str
         What each stage found out, by stage, then by name (the unit is in the name).
-    wants_look : mapping of str to tuple of str
+    review_reasons : mapping of str to tuple of str
         By stage: plain sentences why a person should look at the frame.
     stage_seconds : mapping of str to float
         Seconds of CPU by stage.
@@ -74,7 +74,7 @@ class FrameRecord:
     settings: Mapping[str, Mapping[str, Effective]] = field(default_factory=dict)
     order: tuple[str, ...] = ()
     notes: Mapping[str, Mapping[str, float | str]] = field(default_factory=dict)
-    wants_look: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    review_reasons: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     stage_seconds: Mapping[str, float] = field(default_factory=dict)
     peak_bytes: int = 0
     taken: str = ""

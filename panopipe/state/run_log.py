@@ -12,7 +12,7 @@ from panopipe.frame import FrameKey
 from panopipe.job import LOGS
 
 
-class Teller(Protocol):
+class ProgressReporter(Protocol):
     """Where the words of a run go on the screen."""
 
     def line(self, text: str) -> None:
@@ -22,7 +22,7 @@ class Teller(Protocol):
         """Say what is going on just now; the next word may take its place."""
 
 
-class Silent:
+class SilentReporter:
     """Says nothing on the screen."""
 
     def line(self, text: str) -> None:
@@ -32,23 +32,23 @@ class Silent:
         """Say nothing."""
 
 
-class Journal:
+class RunLog:
     """The log of one run, for people and as JSON lines, in the job's log folder. Use it with `with`.
 
-    A journal that cannot be written (a full disk) never stops the run.
+    A log that cannot be written (a full disk) never stops the run.
 
     Parameters
     ----------
     folder : Path
         The job folder.
-    teller : Teller
+    reporter : ProgressReporter
         The screen.
     """
 
-    def __init__(self, folder: Path, teller: Teller) -> None:
+    def __init__(self, folder: Path, reporter: ProgressReporter) -> None:
         self.name = time.strftime("%Y-%m-%d_%H-%M-%S")
         self.path = f"{LOGS}/{self.name}.log"
-        self._teller = teller
+        self._reporter = reporter
         self._log: IO[str] | None = None
         self._events: IO[str] | None = None
         with contextlib.suppress(OSError):
@@ -57,7 +57,7 @@ class Journal:
             self._log = (folder / self.path).open("a", encoding="utf-8")
             self._events = (logs / f"{self.name}.events.jsonl").open("a", encoding="utf-8")
 
-    def __enter__(self) -> Journal:
+    def __enter__(self) -> RunLog:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -68,7 +68,7 @@ class Journal:
 
     def line(self, text: str) -> None:
         """Say one line on the screen and in the log."""
-        self._teller.line(text)
+        self._reporter.line(text)
         self.note(text)
 
     def note(self, text: str) -> None:
@@ -77,7 +77,7 @@ class Journal:
 
     def progress(self, text: str) -> None:
         """Say on the screen what is going on."""
-        self._teller.progress(text)
+        self._reporter.progress(text)
 
     def event(self, what: str, key: FrameKey | None = None, **facts: object) -> None:
         """Leave an event for scripts: its kind, its time (UTC), the frame it is about, and facts."""

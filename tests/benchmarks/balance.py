@@ -34,9 +34,9 @@ from panopipe.colour.spaces import (
 from panopipe.colour.temperature import xy_from_cct_duv
 from panopipe.frame import Frame, FrameFacts, FrameKey, Rows
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle, yaw_of_column
-from panopipe.stage import JobFacts, Observed, Solution
+from panopipe.stage import JobFacts, Observation, Solution
 from panopipe.stages.balance import Balance, BalanceSettings
-from panopipe.studies.white.cones import correction_matrix, place_from_working
+from panopipe.studies.white.cones import correction_matrix, log_chromaticity_from_working
 from panopipe.studies.white.mixed import light_map
 from tests.scenes.white_house import Shoot, Shot, photograph, random_shoot
 
@@ -67,7 +67,7 @@ def run_house(
         key, width = shot.stand.key, shot.rows.shape[1]
         facts = FrameFacts(key, width, width // 2, white_xy=shoot.camera_white_xy)
         settings = (hand or {}).get(key, BalanceSettings(strength=1.0))
-        observed[key] = Observed(stage.survey(Frame(shot.rows, facts), settings), settings, facts)
+        observed[key] = Observation(stage.survey(Frame(shot.rows, facts), settings), settings, facts)
     surveyed = time.process_time()
     rooms: dict[str, list[FrameKey]] = {}
     for key in observed:
@@ -122,7 +122,7 @@ def white_patch(rows: Rows) -> Array:
 
 def adapted(rgb: Array, white: Array) -> Array:
     """A colour after the white has been adapted to D65."""
-    return correction_matrix(place_from_working(white), 1.0) @ rgb
+    return correction_matrix(log_chromaticity_from_working(white), 1.0) @ rgb
 
 
 def angle_deg(a: Array, b: Array) -> float:
@@ -227,7 +227,7 @@ def exterior_error(job: Job) -> float:
         white = camera @ shot.truth.illuminant[lit].astype(np.float64).mean(axis=0)
     use = lit & (shot.rows.max(axis=-1) < 0.95)
     colours = shot.rows[use].astype(np.float64)[:: max(1, int(use.sum()) // 2000)]
-    true = colours @ correction_matrix(place_from_working(white), 1.0).T
+    true = colours @ correction_matrix(log_chromaticity_from_working(white), 1.0).T
     correction = job.solutions[shot.stand.key].correction
     assert correction is not None
     return float(np.mean(delta_e_2000(lab(colours @ correction.T), lab(true))))

@@ -23,7 +23,7 @@ from panopipe.colour.difference import delta_e_2000
 from panopipe.colour.lab import lab_from_xyz
 from panopipe.colour.spaces import D65_XY, LUMINANCE_OF_WORKING, XYZ_FROM_WORKING, xyz_from_xy
 from panopipe.frame import Frame, FrameKey
-from panopipe.stage import JobFacts, Observed, Solution
+from panopipe.stage import JobFacts, Observation, Solution
 from panopipe.stages.balance import Balance, BalanceSettings
 from panopipe.stages.decode import Decode
 
@@ -42,7 +42,7 @@ def solved(truth: Mapping[str, Any], reference: FrameKey | None) -> Mapping[Fram
         path = SAMPLE / "originals" / key.room / f"{name}.dng"
         with Decode().open([path], key, Decode.Settings()) as opened:
             seen = stage.survey(Frame(opened.reduced(1024), opened.facts), settings)
-            observed[key] = Observed(seen, settings, opened.facts)
+            observed[key] = Observation(seen, settings, opened.facts)
         rooms.setdefault(key.room, []).append(key)
     return stage.solve(observed, JobFacts(rooms, reference))
 

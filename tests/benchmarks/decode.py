@@ -61,18 +61,18 @@ def read_all(frame: DecodedFrame) -> None:
 def measure(path: Path, **settings: Any) -> tuple[float, float, float, float]:
     """CPU milliseconds a megapixel to open, to read and to reduce, and bytes a pixel that Python holds."""
 
-    def opened() -> DecodedFrame:
+    def reader() -> DecodedFrame:
         return Decode().open([path], FrameKey("", "bench"), DecodeSettings(**settings))
 
-    opened().close()
+    reader().close()
     held: list[DecodedFrame] = []
     tracemalloc.start()
-    with opened() as frame:
+    with reader() as frame:
         pixels = frame.facts.width * frame.facts.height
         read_all(frame)
         peak = tracemalloc.get_traced_memory()[1] / pixels
     tracemalloc.stop()
-    opening = milliseconds(lambda: held.append(opened()), pixels / 1e6)
+    opening = milliseconds(lambda: held.append(reader()), pixels / 1e6)
     with held[0] as frame:
         reading = milliseconds(lambda: read_all(frame), pixels / 1e6)
         reducing = milliseconds(lambda: frame.reduced(1024), pixels / 1e6)

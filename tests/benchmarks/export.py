@@ -18,7 +18,7 @@ import numpy as np
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.pixels.code import SrgbCoder
 from panopipe.sphere.dither import STEPS, grain_tile
-from panopipe.stage import Look, Rights
+from panopipe.stage import Rights, StageContext
 from panopipe.stages.export import Export, ExportSettings
 
 ROWS, BANDS = 16, 64
@@ -95,7 +95,7 @@ def in_strips(codes: np.ndarray, chroma: str) -> int:
 
 def print_memory(width: int) -> None:
     facts = FrameFacts(FrameKey("", "bench"), width, width // 2)
-    look = Look(Frame(room_light(512, 256), facts))
+    look = StageContext(Frame(room_light(512, 256), facts))
     band = room_light(width, ROWS)
     tracemalloc.start()
     sink = Export().start(look, ExportSettings(), Rights())

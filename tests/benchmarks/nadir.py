@@ -26,7 +26,7 @@ from panopipe.colour.spaces import SRGB_FROM_WORKING
 from panopipe.colour.transfer import srgb_encode
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.sphere.views import frame_focal_px, straight_down, view_from_frame
-from panopipe.stage import JobFacts, Look, Observed
+from panopipe.stage import JobFacts, Observation, StageContext
 from panopipe.stages.nadir import Nadir, NadirSettings
 from tests.scenes.floors import FLOORS, HELD_OUT, Foot, Seen, Stand, see
 
@@ -143,14 +143,14 @@ def _measured_job(cases, others, settings, options):
     nadir = Nadir()
     observed, frames = {}, {}
     for frame in others:
-        observed[frame.facts.key] = Observed(nadir.survey(frame, settings), settings, frame.facts)
+        observed[frame.facts.key] = Observation(nadir.survey(frame, settings), settings, frame.facts)
     for case in cases:
         for name, seen in (("1", case.seen), ("2", case.neighbour)):
             if seen is not None:
                 key = FrameKey(case.name, name)
                 facts = FrameFacts(key, options.width, options.width // 2)
                 frames[key] = _reduced(seen, facts)
-                observed[key] = Observed(nadir.survey(frames[key], settings), settings, facts)
+                observed[key] = Observation(nadir.survey(frames[key], settings), settings, facts)
     rooms: dict[str, list[FrameKey]] = {}
     for key in observed:
         rooms.setdefault(key.room, []).append(key)
@@ -165,8 +165,8 @@ def _measured_job(cases, others, settings, options):
         before = _whole(case.seen)[first:last]
         band = Band(before.copy(), first, facts)
         began = time.process_time()
-        learned = nadir.learn(Look(frames[case.key], solutions[case.key].data, {}, near), settings)
-        applied = nadir.apply(band, settings, learned.data)
+        prepared = nadir.prepare(StageContext(frames[case.key], solutions[case.key].data, {}, near), settings)
+        applied = nadir.apply(band, settings, prepared.data)
         seconds = time.process_time() - began
         truth = _whole(replace(case.seen, rows=case.seen.bare))[first:last]
         yield case, *_row(case, before, applied, truth, first, seconds, options)

@@ -162,7 +162,7 @@ def job_table(table: Table, folder: Path, frames: int) -> None:
     table("two workers against one, frames a minute", f"{faster:.2f}")
     table("two processes that only count, against one", f"{ceiling:.2f}")
     table("CPU of the job, two workers against one", f"{took[2][0] / one:.2f}")
-    table("proofs with all that they learn, against the run", f"{proof / one:.2f}")
+    table("proofs with all that they prepare, against the run", f"{proof / one:.2f}")
     table("what proofs add to a run that comes after them", f"{(proof + after - one) / one:.2f}")
     table(f"the same for {MANY} frames, start set apart", f"{more / of_many(one, 1):.2f}")
     table.bar("two workers against one", faster, "at least", 1.85)

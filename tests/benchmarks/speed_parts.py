@@ -62,36 +62,36 @@ def _scene(number: int) -> Any:
 
 
 def finish(dng: Path) -> dict[str, Any]:
-    """Let panopipe finish one frame in this process: open, reduce, survey, solve, learn, stream, encode.
+    """Let panopipe finish one frame in this process: open, reduce, survey, solve, prepare, stream, encode.
 
     As in a worker of a run, the frame is opened to be looked at, and again to be finished with what was found
     then, and freed memory stays with the process.
     """
     from panopipe.frame import Frame, FrameKey
     from panopipe.pipeline.engine import finish_frame, reductions
-    from panopipe.pipeline.frame_pipeline import Given
-    from panopipe.pipeline.steps import Step, Watch
-    from panopipe.stage import DEFAULT_ORDER, JobFacts, Observed, stage
+    from panopipe.pipeline.frame_pipeline import StageInputs
+    from panopipe.pipeline.steps import StageTimer, Step
+    from panopipe.stage import DEFAULT_ORDER, JobFacts, Observation, stage
 
     keep_freed_memory()
     steps = [Step(made, made.Settings()) for made in map(stage, DEFAULT_ORDER)]
-    watch, key = Watch(), FrameKey("room", "frame")
+    timer, key = StageTimer(), FrameKey("room", "frame")
     start = time.process_time()
 
     def opened_frame(found: Any = None) -> Any:
-        with watch.on("decode"):
+        with timer.on("decode"):
             return steps[0].stage.open([dng], key, steps[0].settings, found)
 
-    with opened_frame() as opened:
-        reduced, found = reductions(opened, source="decode", watch=watch).reduced, opened.found
+    with opened_frame() as reader:
+        reduced, found = reductions(reader, source="decode", timer=timer).reduced, reader.probed
         solutions = {}
-        with watch.on("survey of all stages"):
+        with timer.on("survey of all stages"):
             for step in (step for step in steps if step.stage.surveys):
-                seen = step.stage.survey(Frame(reduced.copy(), opened.facts), step.settings)
-                observed = {key: Observed(seen, step.settings, opened.facts)}
+                seen = step.stage.survey(Frame(reduced.copy(), reader.facts), step.settings)
+                observed = {key: Observation(seen, step.settings, reader.facts)}
                 solutions[step.name] = step.stage.solve(observed, JobFacts({key.room: [key]}))[key]
-    with opened_frame(found) as opened:
-        done = finish_frame(opened, steps, given=Given(solutions), reduced=reduced, watch=watch)
+    with opened_frame(found) as reader:
+        done = finish_frame(reader, steps, inputs=StageInputs(solutions), reduced=reduced, timer=timer)
     seconds = time.process_time() - start
     dng.with_suffix(".jpg").write_bytes(done.outputs[0].data)
     return {"seconds": seconds, "stages": done.stage_seconds, "bytes": len(done.outputs[0].data)}
@@ -178,8 +178,8 @@ def first_frame(dng: Path) -> dict[str, Any]:
     from panopipe.stage import stage
 
     decode = stage("decode")
-    with decode.open([dng], FrameKey("room", "frame"), decode.Settings()) as opened:
-        opened.read(0, 16)
+    with decode.open([dng], FrameKey("room", "frame"), decode.Settings()) as reader:
+        reader.read(0, 16)
     return {"seconds": time.process_time()}
 
 

@@ -36,7 +36,7 @@ from tests.benchmarks.tone_picture import (
     card_lightness,
     clipped_percent,
     finished,
-    learned_of,
+    prepared_by,
     quality,
     through,
     views,
@@ -200,10 +200,10 @@ def print_speed(rows: Rows) -> None:
     megapixels = wide.shape[0] * wide.shape[1] / 1e6
     copying = _cpu_ms(wide.copy) / megapixels
     for step, settings in ((Tone(), ToneSettings()), (Vibrance(), VibranceSettings())):
-        learned, facts = learned_of(step, settings, rows)
+        prepared, facts = prepared_by(step, settings, rows)
 
         def work(
-            step: Any = step, data: Any = learned.data, settings: Any = settings, facts: Any = facts
+            step: Any = step, data: Any = prepared.data, settings: Any = settings, facts: Any = facts
         ) -> None:
             for first in range(0, wide.shape[0], BAND_ROWS):
                 band = Band(wide[first : first + BAND_ROWS].copy(), first, facts)

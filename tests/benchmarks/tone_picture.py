@@ -17,7 +17,7 @@ from panopipe.sphere.anchor import anchor_column, anchor_rows
 from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.sphere.views import looking, view_from_frame
-from panopipe.stage import Learned, Look, RowStage
+from panopipe.stage import Prepared, RowStage, StageContext
 from panopipe.stages.tone import Tone, ToneSettings
 from panopipe.stages.vibrance import Vibrance, VibranceSettings
 from tests.benchmarks.tone_scenes import Scene
@@ -44,19 +44,19 @@ def finished(rows: Rows, tone: ToneSettings | None = None, vibrance: VibranceSet
 
 def through(step: RowStage[Any], settings: Any, rows: Rows) -> Rows:
     """One stage on a whole frame, band by band."""
-    learned, facts = learned_of(step, settings, rows)
-    if learned.data is None:
+    prepared, facts = prepared_by(step, settings, rows)
+    if prepared.data is None:
         return rows
     parts = range(0, rows.shape[0], BAND_ROWS)
     bands = (Band(rows[first : first + BAND_ROWS].copy(), first, facts) for first in parts)
-    return np.concatenate([step.apply(band, settings, learned.data) for band in bands])
+    return np.concatenate([step.apply(band, settings, prepared.data) for band in bands])
 
 
-def learned_of(step: RowStage[Any], settings: Any, rows: Rows) -> tuple[Learned, FrameFacts]:
-    """What a stage learns of a frame, and the facts that it is given."""
+def prepared_by(step: RowStage[Any], settings: Any, rows: Rows) -> tuple[Prepared, FrameFacts]:
+    """What a stage prepares on a frame, and the facts that it is given."""
     height, width = rows.shape[:2]
     facts = FrameFacts(FrameKey("", "benchmark"), width, height)
-    return step.learn(Look(Frame(reduced(rows, 1024), facts)), settings), facts
+    return step.prepare(StageContext(Frame(reduced(rows, 1024), facts)), settings), facts
 
 
 def reduced(rows: Rows, width: int) -> Rows:

@@ -20,8 +20,8 @@ from tests.benchmarks.tone_picture import (
     card_lightness,
     codes_of,
     finished,
-    learned_of,
     luminance_of,
+    prepared_by,
     views,
 )
 from tests.benchmarks.tone_scenes import Scene
@@ -53,7 +53,7 @@ ROUNDS = 2
 def best(scene: Scene) -> tuple[float, float, Moves, Moves]:
     """Index of the default look and of the best one, and both looks."""
     before = [luminance_of(view) for view in views(scene.rows)]
-    notes = learned_of(Tone(), ToneSettings(), scene.rows)[0].notes
+    notes = prepared_by(Tone(), ToneSettings(), scene.rows)[0].notes
     start = Moves(**{name: float(notes[name]) for name in STEPS})
 
     def index(moves: Moves) -> float:

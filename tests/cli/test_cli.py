@@ -35,7 +35,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     for name, cls in FAKES.items():
         monkeypatch.setitem(stage.BUILT_IN, name, f"tests.run.fakes:{cls}")
     for module in (session, checking):
-        monkeypatch.setattr(module, "Crew", lambda *_: Inline())
+        monkeypatch.setattr(module, "WorkerPool", lambda *_: Inline())
     monkeypatch.setattr(os, "fsync", lambda _: None)  # no test here cuts the power
     monkeypatch.setattr(ledger, "SYNCHRONOUS", "off")
     loaded_stage.cache_clear()

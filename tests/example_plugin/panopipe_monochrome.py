@@ -10,7 +10,7 @@ from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.frame import Band, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import number
-from panopipe.stage import Learned, Look, RowStage
+from panopipe.stage import Prepared, RowStage, StageContext
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,14 +28,14 @@ class Monochrome(RowStage[MonochromeSettings]):
     summary = "takes the colour out of a frame"
     Settings = MonochromeSettings
 
-    def learn(self, look: Look, settings: MonochromeSettings) -> Learned:
+    def prepare(self, context: StageContext, settings: MonochromeSettings) -> Prepared:
         """Build the mixing matrix; nothing needs to be learned from the frame itself."""
         if settings.share == 0:
-            return Learned()
+            return Prepared()
         grey = np.tile(LUMINANCE_OF_WORKING, (3, 1))
         mix = settings.share * grey + (1 - settings.share) * np.eye(3)
-        return Learned(data=mix, notes={"colour_taken_share": settings.share})
+        return Prepared(data=mix, notes={"colour_taken_share": settings.share})
 
-    def apply(self, band: Band, settings: MonochromeSettings, learned: np.ndarray) -> Rows:
+    def apply(self, band: Band, settings: MonochromeSettings, prepared: np.ndarray) -> Rows:
         """Mix the band's rows; a pixel depends on itself alone, so any cut gives the same bits."""
-        return transform_rows(band.rows, learned)
+        return transform_rows(band.rows, prepared)

@@ -4,7 +4,7 @@ from panopipe_monochrome import Monochrome, MonochromeSettings
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.stage import Look
+from panopipe.stage import StageContext
 
 FACTS = FrameFacts(FrameKey("hall", "hall-01"), width=32, height=16)
 
@@ -12,10 +12,10 @@ FACTS = FrameFacts(FrameKey("hall", "hall-01"), width=32, height=16)
 def finished(rows: np.ndarray, share: float) -> np.ndarray:
     settings = MonochromeSettings(share=share)
     stage = Monochrome()
-    learned = stage.learn(Look(Frame(rows, FACTS)), settings)
-    if learned.data is None:
+    prepared = stage.prepare(StageContext(Frame(rows, FACTS)), settings)
+    if prepared.data is None:
         return rows
-    return stage.apply(Band(rows.copy(), 0, FACTS), settings, learned.data)
+    return stage.apply(Band(rows.copy(), 0, FACTS), settings, prepared.data)
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ from PIL import Image
 from panopipe.capture import Capture
 from panopipe.files.icc import srgb_profile
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.stage import Look, Rights
+from panopipe.stage import Rights, StageContext
 from panopipe.stages.export import Export, ExportSettings
 
 pytestmark = pytest.mark.outside
@@ -54,7 +54,7 @@ def finished(
     rows = np.stack([columns, columns[::-1], np.full_like(columns, 0.3)], axis=-1)
     rows = np.repeat(rows[None], HEIGHT, axis=0)
     facts = FrameFacts(FrameKey("lounge", "lounge-01"), WIDTH, HEIGHT, 100, capture)
-    sink = Export().start(Look(Frame(rows, facts)), settings or ExportSettings(), rights)
+    sink = Export().start(StageContext(Frame(rows, facts)), settings or ExportSettings(), rights)
     sink.take(Band(rows, 0, facts))
     return bytes(sink.finish()[0].data)
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.stage import Look
+from panopipe.stage import StageContext
 from panopipe.stages.tone import Tone, ToneSettings
 from panopipe.studies.light.curve import KNEE, MIDDLE_GREY_EV
 from tests.measures.tmqi import naturalness, tmqi, visibility_threshold
@@ -16,8 +16,8 @@ def shown(light: float, white_point_ev: float) -> float:
     """What tone makes of a frame that is all of one grey, with nothing set but the white point."""
     settings = ToneSettings(0.0, 0.0, 0.0, 0.0, white_point_ev, -16.0, 0.0)
     rows, facts = np.full((32, 64, 3), light, np.float32), FrameFacts(FrameKey("", "a"), 64, 32)
-    learned = Tone().learn(Look(Frame(rows.copy(), facts)), settings).data
-    return float(Tone().apply(Band(rows, 0, facts), settings, learned)[16, 32].mean())
+    prepared = Tone().prepare(StageContext(Frame(rows.copy(), facts)), settings).data
+    return float(Tone().apply(Band(rows, 0, facts), settings, prepared)[16, 32].mean())
 
 
 @pytest.mark.parametrize(("light", "display"), [(0.18, 0.154258), (1.0, 0.53125), (4.0, 1.0)])

@@ -8,7 +8,11 @@ import pytest
 from panopipe.colour.difference import delta_e_2000
 from panopipe.colour.spaces import D65_XY, WORKING_FROM_XYZ, XYZ_FROM_WORKING, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy
-from panopipe.studies.white.cones import correction_matrix, place_from_working, place_from_xy
+from panopipe.studies.white.cones import (
+    correction_matrix,
+    log_chromaticity_from_working,
+    log_chromaticity_from_xy,
+)
 from tests.benchmarks.balance import angle_deg, lab_of_white
 
 pytestmark = pytest.mark.outside
@@ -39,7 +43,7 @@ def test_correction_is_the_library_s_bradford() -> None:
     expected = colour.adaptation.matrix_chromatic_adaptation_VonKries(
         xyz / xyz[1], xyz_from_xy(D65_XY), transform="Bradford"
     )
-    found = XYZ_FROM_WORKING @ correction_matrix(place_from_working(white), 1.0) @ WORKING_FROM_XYZ
+    found = XYZ_FROM_WORKING @ correction_matrix(log_chromaticity_from_working(white), 1.0) @ WORKING_FROM_XYZ
     np.testing.assert_allclose(found, expected, atol=1e-4)  # the library rounds the inverse of its matrix
 
 
@@ -55,5 +59,5 @@ def test_angular_error(other: tuple[float, float, float], degrees: float) -> Non
 def test_what_100_kelvin_are_worth(kelvin: float, expected: float) -> None:
     # A white taken 100 K wrong, on a light grey (by colour-science 0.4.7); here a grey of Y = 0.8, 20 % low.
     light = WORKING_FROM_XYZ @ xyz_from_xy(planckian_xy(kelvin))
-    corrected = correction_matrix(place_from_xy(planckian_xy(kelvin + 100)), 1.0) @ light
+    corrected = correction_matrix(log_chromaticity_from_xy(planckian_xy(kelvin + 100)), 1.0) @ light
     assert delta_e_2000(lab_of_white(corrected), lab_of_white(np.ones(3))) == pytest.approx(expected, rel=0.2)

@@ -10,10 +10,10 @@ import pytest
 
 from panopipe.frame import Frame, FrameKey
 from panopipe.pipeline.engine import finish_frame, reductions
-from panopipe.pipeline.frame_pipeline import Given
+from panopipe.pipeline.frame_pipeline import StageInputs
 from panopipe.pipeline.steps import StageError, Step
 from panopipe.recipe.layers import loaded_stage
-from panopipe.stage import DEFAULT_ORDER, JobFacts, Learned, Observed, RowStage, Solution
+from panopipe.stage import DEFAULT_ORDER, JobFacts, Observation, Prepared, RowStage, Solution
 from panopipe.stages import export
 from tests.makers.dng import write_linear_dng
 from tests.stress.jobs import room_samples
@@ -30,20 +30,20 @@ def surveyed(folder: Path, turns: Sequence[int]) -> Iterator[SimpleNamespace]:
         key: write_linear_dng(folder / f"{key.name}.dng", np.roll(room_samples(WIDTH, n), turn, axis=1))
         for n, (key, turn) in enumerate(zip(KEYS, turns, strict=True))
     }
-    opened = {key: STEPS[0].stage.open([path], key, STEPS[0].settings) for key, path in paths.items()}
-    reduced = {key: reductions(one).reduced for key, one in opened.items()}
+    reader = {key: STEPS[0].stage.open([path], key, STEPS[0].settings) for key, path in paths.items()}
+    reduced = {key: reductions(one).reduced for key, one in reader.items()}
     solutions: dict[FrameKey, dict[str, Solution]] = {key: {} for key in KEYS}
     for step in STEPS:
         if not step.stage.surveys:
             continue
         seen = {}
-        for key, one in opened.items():
+        for key, one in reader.items():
             frame = Frame(reduced[key].copy(), one.facts)
-            seen[key] = Observed(step.stage.survey(frame, step.settings), step.settings, one.facts)
+            seen[key] = Observation(step.stage.survey(frame, step.settings), step.settings, one.facts)
         for key, solution in step.stage.solve(seen, JobFacts({"hall": KEYS})).items():
             solutions[key][step.name] = solution
-    yield SimpleNamespace(opened=opened, solutions=solutions)
-    for one in opened.values():
+    yield SimpleNamespace(reader=reader, solutions=solutions)
+    for one in reader.values():
         one.close()
 
 
@@ -59,13 +59,13 @@ def codes_of(house: SimpleNamespace, key: FrameKey, monkeypatch: pytest.MonkeyPa
     taken: list[np.ndarray] = []
     code = export.SrgbCoder.code
 
-    def watch(self: export.SrgbCoder, *rows: object, out: np.ndarray, turn: int) -> None:
+    def timer(self: export.SrgbCoder, *rows: object, out: np.ndarray, turn: int) -> None:
         code(self, *rows, out=out, turn=turn)  # type: ignore[arg-type]
         taken.append(out.copy())
 
     with monkeypatch.context() as patch:
-        patch.setattr(export.SrgbCoder, "code", watch)
-        finish_frame(house.opened[key], STEPS, given=Given(house.solutions[key]))
+        patch.setattr(export.SrgbCoder, "code", timer)
+        finish_frame(house.reader[key], STEPS, inputs=StageInputs(house.solutions[key]))
     return np.concatenate(taken)
 
 
@@ -82,9 +82,9 @@ def test_turned_files_give_the_turned_codes_through_all_stages(
 
 def test_bands_and_whole_frames_give_the_same_file(house: SimpleNamespace) -> None:
     key = KEYS[0]
-    given = Given(house.solutions[key])
-    whole = finish_frame(house.opened[key], STEPS, given=given, whole=True)
-    banded = finish_frame(house.opened[key], STEPS, given=given, rows_at_once=7)
+    given = StageInputs(house.solutions[key])
+    whole = finish_frame(house.reader[key], STEPS, inputs=given, whole=True)
+    banded = finish_frame(house.reader[key], STEPS, inputs=given, rows_at_once=7)
     assert [bytes(output.data) for output in banded.outputs] == [
         bytes(output.data) for output in whole.outputs
     ]
@@ -97,10 +97,10 @@ class Spoils(RowStage):
     name, version, summary, Settings = "spoils", 1, "", STEPS[0].stage.Settings
     calls = 0
 
-    def learn(self, look, settings):
-        return Learned(data=True)
+    def prepare(self, look, settings):
+        return Prepared(data=True)
 
-    def apply(self, band, settings, learned):
+    def apply(self, band, settings, prepared):
         self.calls += 1
         if self.calls > 1 and band.first <= self.row < band.first + len(band.rows):
             band.rows[self.row - band.first, 100, 1] = np.nan
@@ -116,5 +116,5 @@ def test_what_is_no_number_is_found_at_the_stage_that_made_it(
     stage.row = row
     steps = [*STEPS[:before], Step(stage, None), *STEPS[before:]]
     with pytest.raises(StageError, match="no numbers") as caught:
-        finish_frame(house.opened[KEYS[0]], steps, given=Given(house.solutions[KEYS[0]]))
+        finish_frame(house.reader[KEYS[0]], steps, inputs=StageInputs(house.solutions[KEYS[0]]))
     assert caught.value.stage == "spoils"

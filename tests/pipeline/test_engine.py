@@ -5,9 +5,9 @@ from hypothesis import strategies as st
 
 from panopipe.frame import Band, FrameKey, Rows
 from panopipe.pipeline.engine import band_rows, finish_frame, reduce_rows, reductions
-from panopipe.pipeline.frame_pipeline import Given
+from panopipe.pipeline.frame_pipeline import StageInputs
 from panopipe.pipeline.steps import StageError, Step
-from panopipe.stage import Learned, Opened, Solution
+from panopipe.stage import FrameReader, Prepared, Solution
 from tests.run.fakes import (
     Gain,
     GainSettings,
@@ -30,9 +30,9 @@ def mirror(first: int = 60, last: int = 100) -> Step:
     return Step(Mirror(), MirrorSettings(first, last))
 
 
-def pixels(opened: Opened, steps: list[Step], **options: object) -> Rows:
-    finished = finish_frame(opened, [*steps, SINK], **options)
-    return np.frombuffer(finished.outputs[0].data, np.float32).reshape(opened.facts.height, -1, 3)
+def pixels(reader: FrameReader, steps: list[Step], **options: object) -> Rows:
+    finished = finish_frame(reader, [*steps, SINK], **options)
+    return np.frombuffer(finished.outputs[0].data, np.float32).reshape(reader.facts.height, -1, 3)
 
 
 @settings(max_examples=40, deadline=None)
@@ -53,9 +53,9 @@ def test_the_reduced_frame_follows_the_full_one(width: int) -> None:
     seen = []
 
     class Seeing(Gain):
-        def learn(self, look, settings):
+        def prepare(self, look, settings):
             seen.append(look.reduced.rows)
-            return Learned()
+            return Prepared()
 
     steps = [gain(), mirror(), gain(0.25), mirror(30, 81), gain(-0.5)]
     done = pixels(OpenedArray(light(width)), [*steps, Step(Seeing(), GainSettings())])
@@ -66,9 +66,9 @@ def test_the_reduced_frame_follows_the_full_one(width: int) -> None:
 
 
 def test_a_span_is_held_and_the_source_read_once_per_row() -> None:
-    opened = OpenedArray(light())
-    pixels(opened, [gain(), mirror(50, 100)], rows_at_once=8)
-    rows = sorted(row for first, last in opened.read_rows for row in range(first, last))
+    reader = OpenedArray(light())
+    pixels(reader, [gain(), mirror(50, 100)], rows_at_once=8)
+    rows = sorted(row for first, last in reader.read_rows for row in range(first, last))
     assert rows == list(range(48))
 
 
@@ -80,7 +80,7 @@ def test_findings_are_kept_by_stage() -> None:
     finished = finish_frame(OpenedArray(light()), [gain(), mirror(), SINK])
     assert finished.notes["source"] == {"opened_ev": 0.5}
     assert finished.notes["mirror"] == {"rows_changed": 20}
-    assert finished.wants_look == {"gain": ("a gain was set",), "mirror": ("mirrored",)}
+    assert finished.review_reasons == {"gain": ("a gain was set",), "mirror": ("mirrored",)}
     assert set(finished.stage_seconds) == {"source", "gain", "mirror", "raw"}
 
 
@@ -90,13 +90,13 @@ def test_the_correction_is_there_until_a_stage_applies_it() -> None:
     class Balancing(Gain):
         name = "balancing"
 
-        def learn(self, look, settings):
+        def prepare(self, look, settings):
             seen.append(look.reduced.facts.correction)
-            return Learned(corrected=True)
+            return Prepared(corrected=True)
 
     step = Step(Balancing(), GainSettings())
-    given = Given({"balancing": Solution(correction=np.eye(3) * 2)})
-    finish_frame(OpenedArray(light()), [step, step, SINK], given=given)
+    given = StageInputs({"balancing": Solution(correction=np.eye(3) * 2)})
+    finish_frame(OpenedArray(light()), [step, step, SINK], inputs=given)
     assert np.array_equal(seen[0], np.eye(3) * 2)
     assert seen[1] is None
 
@@ -107,13 +107,13 @@ def test_neighbours_come_as_the_solution_asks() -> None:
 
     def neighbour(key: FrameKey, stage: str, first: int, last: int) -> Band | None:
         asked.append((key, stage, first, last))
-        opened = OpenedArray(np.ones((48, 96, 3), np.float32))
-        return Band(opened.read(first, last), first, opened.facts) if key == other else None
+        reader = OpenedArray(np.ones((48, 96, 3), np.float32))
+        return Band(reader.read(first, last), first, reader.facts) if key == other else None
 
-    given = Given({"mirror": Solution(neighbours=(other, gone))}, neighbour=neighbour)
+    given = StageInputs({"mirror": Solution(neighbours=(other, gone))}, neighbour=neighbour)
     plain = pixels(OpenedArray(light()), [mirror()])
     assert asked == []
-    helped = pixels(OpenedArray(light()), [mirror()], given=given)
+    helped = pixels(OpenedArray(light()), [mirror()], inputs=given)
     assert asked == [(other, "mirror", 28, 48), (gone, "mirror", 28, 48)]
     assert np.allclose(helped[28:], plain[28:] + 1, atol=1e-6)
 
@@ -121,8 +121,8 @@ def test_neighbours_come_as_the_solution_asks() -> None:
 class Broken(Gain):
     name = "broken"
 
-    def learn(self, look, settings):
-        return Learned(1)
+    def prepare(self, look, settings):
+        return Prepared(1)
 
 
 def _raises(_: Band) -> Rows:
@@ -141,7 +141,7 @@ BREAKS = {
 @pytest.mark.parametrize("says", BREAKS)
 def test_a_stage_that_breaks_the_contract_is_named(says: str) -> None:
     stage = Broken()
-    stage.apply = lambda band, settings, learned: BREAKS[says](band)
+    stage.apply = lambda band, settings, prepared: BREAKS[says](band)
     with pytest.raises(StageError) as caught:
         finish_frame(OpenedArray(light()), [Step(stage, GainSettings()), SINK], rows_at_once=8)
     assert caught.value.stage == "broken"

@@ -4,13 +4,13 @@ import numpy as np
 
 from panopipe.capture import Capture
 from panopipe.frame import FrameFacts, FrameKey, Rows
-from panopipe.pipeline.frame_pipeline import Given, Passage
-from panopipe.pipeline.steps import Step, Watch
-from panopipe.stage import Opened
+from panopipe.pipeline.frame_pipeline import FramePipeline, StageInputs
+from panopipe.pipeline.steps import StageTimer, Step
+from panopipe.stage import FrameReader
 from panopipe.stages.level import Level, LevelSettings
 
 
-class Room(Opened):
+class Room(FrameReader):
     def __init__(self) -> None:
         capture = Capture(heading_deg=90.0, pitch_deg=2.0, roll_deg=None)
         self.facts = FrameFacts(FrameKey("hall", "hall-01"), 64, 32, capture=capture)
@@ -27,9 +27,11 @@ class Room(Opened):
 
 
 def capture_after(settings: LevelSettings) -> Capture:
-    opened = Room()
+    reader = Room()
     step = Step(Level(), settings)
-    passage = Passage(opened, (step,), Given(), opened.read(0, 32), Watch(), source="decode", band_rows=8)
+    passage = FramePipeline(
+        reader, (step,), StageInputs(), reader.read(0, 32), StageTimer(), source="decode", band_rows=8
+    )
     passage.prepare(1)
     return passage.facts.capture
 

@@ -7,7 +7,7 @@ from concurrent.futures import Future
 
 import pytest
 
-from panopipe.pool.worker_pool import Crew, WorkerHung, WorkerLost
+from panopipe.pool.worker_pool import WorkerHung, WorkerLost, WorkerPool
 
 
 def double(number: int) -> int:
@@ -41,11 +41,11 @@ def fail_oddly() -> None:
 
 @pytest.fixture(scope="module")
 def crew():
-    with Crew(1, limit_s=20) as one:
+    with WorkerPool(1, limit_s=20) as one:
         yield one
 
 
-def test_results_and_errors_come_home(crew: Crew) -> None:
+def test_results_and_errors_come_home(crew: WorkerPool) -> None:
     results = [crew.submit(double, number) for number in range(3)]
     wrong = crew.submit(fail, "not so")
     odd = crew.submit(fail_oddly)
@@ -58,7 +58,7 @@ def test_results_and_errors_come_home(crew: Crew) -> None:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="SIGKILL is of POSIX")
-def test_a_worker_that_dies_costs_its_own_task(crew: Crew) -> None:
+def test_a_worker_that_dies_costs_its_own_task(crew: WorkerPool) -> None:
     lost, after = crew.submit(die), crew.submit(double, 4)
     with pytest.raises(WorkerLost, match="SIGKILL"):
         lost.result()
@@ -66,7 +66,7 @@ def test_a_worker_that_dies_costs_its_own_task(crew: Crew) -> None:
 
 
 def test_a_worker_that_hangs_is_ended() -> None:
-    with Crew(1, limit_s=0.5) as crew:
+    with WorkerPool(1, limit_s=0.5) as crew:
         hung, after = crew.submit(sleep_long), crew.submit(double, 5)
         with pytest.raises(WorkerHung, match=r"longer than 0\.5 s"):
             hung.result()
@@ -74,7 +74,7 @@ def test_a_worker_that_hangs_is_ended() -> None:
 
 
 def test_a_crew_that_is_killed_leaves_nothing_running() -> None:
-    crew = Crew(1)
+    crew = WorkerPool(1)
     running: Future[None] = crew.submit(sleep_long)
     queued = crew.submit(double, 1)
     while not running.running():
@@ -83,5 +83,5 @@ def test_a_crew_that_is_killed_leaves_nothing_running() -> None:
     assert queued.cancelled()
     with pytest.raises(WorkerLost):
         running.result()
-    with pytest.raises(RuntimeError, match="gone home"):
+    with pytest.raises(RuntimeError, match="is shut down"):
         crew.submit(double, 1)

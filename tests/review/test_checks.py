@@ -133,7 +133,7 @@ def test_a_frame_of_another_size_is_caught(clean: list[Picture]) -> None:
 
 
 def test_what_a_stage_wants_looked_at_is_said(clean: list[Picture]) -> None:
-    review = reviewed(clean, wants_look={"nadir": ("The floor does not repeat.",)})
+    review = reviewed(clean, review_reasons={"nadir": ("The floor does not repeat.",)})
     assert [one.sentence for one in review.crossed] == ["The floor does not repeat."]
 
 

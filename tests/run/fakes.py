@@ -15,18 +15,18 @@ from panopipe.pipeline.engine import reduce_rows
 from panopipe.setting import choice, number, switch, whole
 from panopipe.stage import (
     Applied,
+    FrameReader,
     JobFacts,
-    Learned,
-    Look,
-    Observed,
-    Opened,
+    Observation,
     Output,
+    Prepared,
     Rights,
     RowStage,
     Sink,
     SinkStage,
     Solution,
     SpanStage,
+    StageContext,
 )
 
 HALL_1 = FrameKey("hall", "hall-01")
@@ -39,7 +39,7 @@ def light(width: int = 96, seed: int = 1) -> Rows:
     )
 
 
-class OpenedArray(Opened):
+class OpenedArray(FrameReader):
     """A frame that is already in memory; counts what is read."""
 
     def __init__(self, rows: Rows, key: FrameKey = HALL_1) -> None:
@@ -74,16 +74,16 @@ class Gain(RowStage[GainSettings]):
     summary = "Scales light."
     Settings = GainSettings
 
-    def learn(self, look: Look, settings: GainSettings) -> Learned:
+    def prepare(self, survey_frame: StageContext, settings: GainSettings) -> Prepared:
         if settings.gain_ev == 0:
-            return Learned()
-        mean = float(look.reduced.rows.mean(dtype=np.float64))
-        return Learned(np.float32(2**settings.gain_ev * (1 + mean)), {"mean": mean}, ("a gain was set",))
+            return Prepared()
+        mean = float(survey_frame.reduced.rows.mean(dtype=np.float64))
+        return Prepared(np.float32(2**settings.gain_ev * (1 + mean)), {"mean": mean}, ("a gain was set",))
 
-    def apply(self, band: Band, settings: GainSettings, learned: np.float32) -> Rows:
+    def apply(self, band: Band, settings: GainSettings, prepared: np.float32) -> Rows:
         # A term of the row as well, so that a wrong `first` cannot pass.
         row = (np.arange(band.first, band.last, dtype=np.float32) + np.float32(0.5)) / np.float32(band.height)
-        band.rows[...] *= learned * (1 + row[:, None, None])
+        band.rows[...] *= prepared * (1 + row[:, None, None])
         return band.rows
 
 
@@ -106,11 +106,11 @@ class Mirror(SpanStage[MirrorSettings]):
     def span(self, facts: FrameFacts, settings: MirrorSettings) -> tuple[int, int]:
         return settings.first * facts.height // 100, settings.last * facts.height // 100
 
-    def learn(self, look: Look, settings: MirrorSettings) -> Learned:
-        return Learned((look.reduced.rows.mean(), dict(look.neighbours)))
+    def prepare(self, survey_frame: StageContext, settings: MirrorSettings) -> Prepared:
+        return Prepared((survey_frame.reduced.rows.mean(), dict(survey_frame.neighbours)))
 
-    def apply(self, band: Band, settings: MirrorSettings, learned: tuple[np.float32, dict]) -> Applied:
-        mean, neighbours = learned
+    def apply(self, band: Band, settings: MirrorSettings, prepared: tuple[np.float32, dict]) -> Applied:
+        mean, neighbours = prepared
         rows = band.rows[::-1] + mean + sum(other.rows for other in neighbours.values())
         return Applied(np.ascontiguousarray(rows, np.float32), {"rows_changed": len(rows)}, ("mirrored",))
 
@@ -131,7 +131,7 @@ class Raw(SinkStage[RawSettings]):
     def outputs(self, settings: RawSettings) -> tuple[str, ...]:
         return (".raw",)
 
-    def start(self, look: Look, settings: RawSettings, rights: Rights) -> Sink:
+    def start(self, survey_frame: StageContext, settings: RawSettings, rights: Rights) -> Sink:
         return _RawSink()
 
 
@@ -170,7 +170,7 @@ class Even(SpanStage[EvenSettings]):
         return {"mean": float(frame.rows.mean(dtype=np.float64)), "size": frame.rows.shape}
 
     def solve(
-        self, observed: Mapping[FrameKey, Observed[EvenSettings]], job: JobFacts
+        self, observed: Mapping[FrameKey, Observation[EvenSettings]], job: JobFacts
     ) -> dict[FrameKey, Solution]:
         means = {key: one.seen["mean"] for key, one in observed.items()}
         goal = means.get(job.reference) or sum(sorted(means.values())) / len(means)
@@ -187,11 +187,11 @@ class Even(SpanStage[EvenSettings]):
     def span(self, facts: FrameFacts, settings: EvenSettings) -> tuple[int, int]:
         return 0, facts.height
 
-    def learn(self, look: Look, settings: EvenSettings) -> Learned:
-        return Learned((1 + (look.solution - 1) * settings.strength, dict(look.neighbours)))
+    def prepare(self, survey_frame: StageContext, settings: EvenSettings) -> Prepared:
+        return Prepared((1 + (survey_frame.solution - 1) * settings.strength, dict(survey_frame.neighbours)))
 
-    def apply(self, band: Band, settings: EvenSettings, learned: tuple[float, dict]) -> Applied:
-        gain, neighbours = learned
+    def apply(self, band: Band, settings: EvenSettings, prepared: tuple[float, dict]) -> Applied:
+        gain, neighbours = prepared
         rows = band.rows * np.float32(gain)
         for other in neighbours.values():
             rows = (rows + other.rows) / 2
@@ -213,7 +213,7 @@ class Moody(RowStage[MoodySettings]):
     summary = "Fails on demand."
     Settings = MoodySettings
 
-    def learn(self, look: Look, settings: MoodySettings) -> Learned:
+    def prepare(self, survey_frame: StageContext, settings: MoodySettings) -> Prepared:
         match settings.mood:
             case "raise":
                 raise RuntimeError("in a mood\nof two lines")
@@ -223,7 +223,7 @@ class Moody(RowStage[MoodySettings]):
                 time.sleep(600)
             case "full":
                 raise OSError(errno.ENOSPC, "No space left on device")
-        return Learned(1)
+        return Prepared(1)
 
-    def apply(self, band: Band, settings: MoodySettings, learned: Any) -> Rows:
+    def apply(self, band: Band, settings: MoodySettings, prepared: Any) -> Rows:
         return band.rows[:, 1:] if settings.mood == "wrong" else band.rows

@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 
 from panopipe.frame import FrameKey
-from panopipe.run.cache import found_bytes, found_name, kept_found, kept_name, kept_reduced, reduced_bytes
+from panopipe.run.cache import (
+    cache_name,
+    cached_probe,
+    cached_reduced,
+    probe_bytes,
+    probe_name,
+    reduced_bytes,
+)
 from panopipe.run.tasks import FrameFiles
 from panopipe.stages.decode import Decode
 
@@ -24,20 +31,20 @@ def damaged(data: bytes, share: float) -> bytes:
 
 def kept(folder: Path, data: bytes) -> dict[str, object]:
     """What a source is handed when these bytes lie in the job folder."""
-    files = FrameFiles(str(folder), FrameKey("", "a"), (), kept_name(".", "0" * 64))
-    files.at(found_name(files.reduced)).write_bytes(data)
-    return kept_found(files, Decode())
+    files = FrameFiles(str(folder), FrameKey("", "a"), (), cache_name(".", "0" * 64))
+    files.at(probe_name(files.reduced)).write_bytes(data)
+    return cached_probe(files, Decode())
 
 
 def test_light_comes_back_and_may_be_written_on(tmp_path: Path) -> None:
     path = tmp_path / "a.raw"
     path.write_bytes(reduced_bytes(ROWS))
-    back = kept_reduced(path, 64)
+    back = cached_reduced(path, 64)
     assert back is not None
     assert np.array_equal(back, ROWS)
     back += 1
-    assert kept_reduced(path, 32) is None
-    assert kept_reduced(tmp_path / "b.raw", 64) is None
+    assert cached_reduced(path, 32) is None
+    assert cached_reduced(tmp_path / "b.raw", 64) is None
 
 
 @pytest.mark.parametrize("share", SHARES)
@@ -45,18 +52,18 @@ def test_light_with_a_bit_lost_is_not_taken(tmp_path: Path, share: float) -> Non
     """A fault once seen: a frame was finished with such light as if it were its own."""
     path = tmp_path / "a.raw"
     path.write_bytes(damaged(reduced_bytes(ROWS), share))
-    assert kept_reduced(path, 64) is None
+    assert cached_reduced(path, 64) is None
 
 
 def test_what_was_found_comes_back(tmp_path: Path) -> None:
-    name, count, part, rows = kept(tmp_path, found_bytes(FOUND))["found"]  # type: ignore[misc]
+    name, count, part, rows = kept(tmp_path, probe_bytes(FOUND))["probed"]  # type: ignore[misc]
     assert (name, count, part) == FOUND[:3]
     assert np.array_equal(rows, ROWS[0])
 
 
 @pytest.mark.parametrize("share", SHARES)
 def test_what_was_found_is_not_taken_with_a_bit_lost(tmp_path: Path, share: float) -> None:
-    assert kept(tmp_path, damaged(found_bytes(FOUND), share)) == {}
+    assert kept(tmp_path, damaged(probe_bytes(FOUND), share)) == {}
 
 
 @pytest.mark.parametrize("data", [b"", b"1234", b"[]", b"\0" * 64])

@@ -11,7 +11,7 @@ from panopipe.job import open_job
 from panopipe.run import intake
 from panopipe.run.intake import take_in
 from panopipe.state.manifest import Verified, verify_originals
-from panopipe.state.run_log import Silent
+from panopipe.state.run_log import SilentReporter
 from tests.makers.closed import closed
 from tests.run.conftest import write_frame
 
@@ -26,7 +26,7 @@ def card(tmp_path: Path) -> Path:
 
 
 def take(card: Path, job: Path, rooms: str = "") -> intake.Taken:
-    return take_in(card, job, rooms, Silent())
+    return take_in(card, job, rooms, SilentReporter())
 
 
 def test_a_card_becomes_a_job_and_the_manifest_proves_it(card: Path, tmp_path: Path) -> None:
@@ -38,7 +38,7 @@ def test_a_card_becomes_a_job_and_the_manifest_proves_it(card: Path, tmp_path: P
         assert there.read_bytes() == (card / name.removeprefix("originals/")).read_bytes()
     facts = json.loads((job / "manifest.json").read_text())["originals"]["originals/hall/h-1.dng"]
     assert (facts["taken"], facts["size"]) == ("2026:11:24 21:10:00", (card / "hall/h-1.dng").stat().st_size)
-    assert verify_originals(job, Silent()) == Verified(3)
+    assert verify_originals(job, SilentReporter()) == Verified(3)
     assert list(open_job(job).rooms) == ["hall", "lounge"]
     again = take(card, job)
     assert (again.copied, len(again.already)) == ([], 3)
@@ -54,7 +54,7 @@ def test_originals_that_changed_are_told(card: Path, tmp_path: Path) -> None:
     two.write_bytes(two.read_bytes()[:-1])
     three.unlink()
     write_frame(job / "originals/new.dng", width=16)
-    found = verify_originals(job, Silent())
+    found = verify_originals(job, SilentReporter())
     assert found.good == 0
     assert [why.split()[0:2] for why in found.wrong.values()] == [
         ["has", "other"],
@@ -133,7 +133,7 @@ def test_a_damaged_manifest_is_told_and_kept(card: Path, tmp_path: Path) -> None
     with pytest.raises(ValueError, match=r"manifest\.json is damaged"):
         take(card, job)
     with pytest.raises(ValueError, match=r"manifest\.json is damaged"):
-        verify_originals(job, Silent())
+        verify_originals(job, SilentReporter())
 
 
 def test_source_and_job_must_be_apart(card: Path, tmp_path: Path) -> None:

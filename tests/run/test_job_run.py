@@ -21,7 +21,7 @@ from panopipe.run.job_run import Options, Summary, proof_job, run_job
 from panopipe.stages.decode import Decode, DecodedFrame
 from panopipe.state.ledger import read_records
 from panopipe.state.lock import JobLock
-from panopipe.state.run_log import Silent
+from panopipe.state.run_log import SilentReporter
 from tests.run import fakes
 from tests.run.conftest import ORDER, write_frame
 
@@ -63,13 +63,13 @@ def test_a_job_is_finished_and_then_left_alone(make_job: MakeJob) -> None:
 def test_a_frame_is_looked_at_once_and_what_was_found_may_be_damaged(
     make_job: MakeJob, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    looks: list[object] = []
-    look = DecodedFrame._look
-    monkeypatch.setattr(DecodedFrame, "_look", lambda self: looks.append(self) or look(self))
+    surveyed: list[object] = []
+    probe = DecodedFrame._probe
+    monkeypatch.setattr(DecodedFrame, "_probe", lambda self: surveyed.append(self) or probe(self))
     folder = make_job()
     run(folder)
     first = finished(folder)
-    assert len(looks) == len(ALL)
+    assert len(surveyed) == len(ALL)
     kept = sorted((folder / ".panopipe/reduced").glob("*.found"))
     assert len(kept) == len(ALL)
     for path, damage in zip(kept, (b"", b"[" * 5000, b'["record","os:system",{}]'), strict=True):
@@ -77,7 +77,7 @@ def test_a_frame_is_looked_at_once_and_what_was_found_may_be_damaged(
     shutil.rmtree(folder / "finished")
     assert names(run(folder).finished) == ALL
     assert finished(folder) == first
-    assert len(looks) == 2 * len(ALL)
+    assert len(surveyed) == 2 * len(ALL)
 
 
 @pytest.mark.parametrize("page", [1, 2, 3, 5, 8])
@@ -237,7 +237,7 @@ def test_only_what_may_pass_is_tried_once_more(make_job: MakeJob, mood: str, tri
     summary = run_job(job, load_recipe(job), Options(executor=lambda _: counting))
     assert names(summary.failed) == ALL[:2]
     assert counting.tasks["finish"].count("hall-01") == tries
-    assert counting.tasks["look"].count("hall-02") == 1
+    assert counting.tasks["survey_frame"].count("hall-02") == 1
     log = (folder / summary.log).read_text()
     assert log.count("will be tried once more") == tries - 1
 
@@ -320,8 +320,8 @@ def test_a_width_above_the_frames_own_is_said_once_for_all_frames(
     with Image.open(folder / "finished/hall/hall-01.jpg") as picture:
         assert picture.size == (64, 32)
     job = open_job(folder)
-    monkeypatch.setattr(checking, "Crew", lambda *_: Inline())
-    assert checking.check_originals(job, load_recipe(job), Silent()).remarks == (said,)
+    monkeypatch.setattr(checking, "WorkerPool", lambda *_: Inline())
+    assert checking.check_originals(job, load_recipe(job), SilentReporter()).remarks == (said,)
 
 
 def test_records_tell_the_review_all(make_job: MakeJob) -> None:

@@ -20,7 +20,7 @@ from panopipe.colour.spaces import (
     xyz_from_xy,
 )
 from panopipe.colour.temperature import xy_from_cct_duv
-from panopipe.studies.white.cones import correction_matrix, place_from_working
+from panopipe.studies.white.cones import correction_matrix, log_chromaticity_from_working
 from tests.scenes.camera import expose
 from tests.scenes.raycast import Box, House, Material, Outdoors, render
 from tests.scenes.spectra import daylight, halogen, surface
@@ -131,7 +131,7 @@ class Exterior:
         """Mean delta E 2000 of the surfaces, corrected, against their own colours."""
         colours = self.rows[self.surfaces].astype(np.float64)
         colours = 0.6 * colours / np.percentile(colours @ LUMINANCE_OF_WORKING, 95)
-        true = colours @ correction_matrix(place_from_working(self.white), 1.0).T
+        true = colours @ correction_matrix(log_chromaticity_from_working(self.white), 1.0).T
         return float(np.mean(delta_e_2000(_lab(colours @ correction.T), _lab(true))))
 
 

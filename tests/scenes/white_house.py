@@ -114,11 +114,11 @@ def random_shoot(seed: int) -> Shoot:
     paint = parts.WARM_WHITE if random.random() < 0.5 else parts.WHITE_PAINT
     outdoors = Outdoors(horizon=daylight(random.uniform(6000, 7000)))
     rooms = [_hall(random, paint)]
-    for place, name in enumerate(ROOMS[1:]):
+    for log_chromaticity, name in enumerate(ROOMS[1:]):
         light = "mixed" if name in mixed else "day" if name == names[4] else "lamp"
         walls = _coloured_paint(random) if name == coloured else _white_paint(random, paint)
         ceiling = parts.OAK if name == wooden else parts.WHITE_PAINT
-        rooms.append(_side_room(random, place, name, light, walls, ceiling))
+        rooms.append(_side_room(random, log_chromaticity, name, light, walls, ceiling))
     house = House(rooms, outdoors)
     sunset = bool(seed % 2)
     stands = [*_indoor_stands(house), _outdoor_stand(sunset)]
@@ -153,7 +153,10 @@ def _coloured_paint(random: Random) -> Material:
 def _hall(random: Random, paint: Material) -> Room:
     low, high = _HALL
     lamp = _lamp_spectrum(random)
-    doors = [Opening(5 if place < 3 else 4, *_door(place), place + 1) for place in range(6)]
+    doors = [
+        Opening(5 if log_chromaticity < 3 else 4, *_door(log_chromaticity), log_chromaticity + 1)
+        for log_chromaticity in range(6)
+    ]
     pictures = [
         Patch(0, (0.5, 1.1), (1.3, 1.7), parts.picture_of(int(random.integers(100)))),
         Patch(1, (0.5, 1.0), (1.4, 1.8), parts.picture_of(int(random.integers(100)))),
@@ -185,18 +188,20 @@ def _hall(random: Random, paint: Material) -> Room:
     )
 
 
-def _door(place: int) -> tuple[tuple[float, float], tuple[float, float]]:
-    x = (place % 3) * _WIDTH_M + 0.9
+def _door(log_chromaticity: int) -> tuple[tuple[float, float], tuple[float, float]]:
+    x = (log_chromaticity % 3) * _WIDTH_M + 0.9
     return (x, 0.0), (x + 0.85, 2.05)
 
 
-def _side_room(random: Random, place: int, name: str, light: str, walls: Material, ceiling: Material) -> Room:
-    x0 = (place % 3) * _WIDTH_M
-    back = place < 3
+def _side_room(
+    random: Random, log_chromaticity: int, name: str, light: str, walls: Material, ceiling: Material
+) -> Room:
+    x0 = (log_chromaticity % 3) * _WIDTH_M
+    back = log_chromaticity < 3
     z0 = _HALL[1][2] if back else -_DEPTH_M
     low, high = (x0, 0.0, z0), (x0 + _WIDTH_M, 2.6, z0 + _DEPTH_M)
     door_face, window_face = (4, 5) if back else (5, 4)
-    openings = [Opening(door_face, *_door(place), 0)]
+    openings = [Opening(door_face, *_door(log_chromaticity), 0)]
     if light != "lamp":
         openings.append(Opening(window_face, (x0 + 0.8, 0.9), (x0 + 2.4, 2.2), OUTDOORS))
     strength = {"lamp": random.uniform(0.9, 1.6), "mixed": random.uniform(1.6, 2.6), "day": 0.0}[light]
@@ -251,11 +256,11 @@ def _furniture(random: Random, name: str, at: tuple[float, float, float]) -> tup
 def _indoor_stands(house: House) -> Iterator[Stand]:
     for number, x in enumerate((1.6, 4.6, 8.0), start=1):
         yield Stand(FrameKey("hall", f"hall-{number:02d}"), house, (x, 1.5, 0.95))
-    for place, name in enumerate(ROOMS[1:]):
-        room = house.rooms[place + 1]
+    for log_chromaticity, name in enumerate(ROOMS[1:]):
+        room = house.rooms[log_chromaticity + 1]
         x = (room.low[0] + room.high[0]) / 2
         for number, share in enumerate((0.28, 0.62), start=1):
-            depth = share if place < 3 else 1 - share
+            depth = share if log_chromaticity < 3 else 1 - share
             z = room.low[2] + depth * _DEPTH_M
             yield Stand(FrameKey(name, f"{name}-{number:02d}"), house, (x + 0.2, 1.5, z))
 

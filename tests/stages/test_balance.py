@@ -14,9 +14,9 @@ from panopipe.capture import Capture
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.colour.temperature import xy_from_cct_duv
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.stage import JobFacts, Look, Observed, Solution, stage
+from panopipe.stage import JobFacts, Observation, Solution, StageContext, stage
 from panopipe.stages.balance import Balance, BalanceSettings, Seen
-from panopipe.studies.white.cones import place_from_working
+from panopipe.studies.white.cones import log_chromaticity_from_working
 from tests.scenes.camera import expose
 from tests.scenes.house import small_room
 from tests.scenes.raycast import Picture, render
@@ -43,9 +43,9 @@ def house() -> MappingProxyType[FrameKey, tuple[np.ndarray, Picture]]:
 
 
 @lru_cache
-def seen(key: FrameKey, settings: BalanceSettings, turn: int = 0) -> Observed[BalanceSettings]:
+def seen(key: FrameKey, settings: BalanceSettings, turn: int = 0) -> Observation[BalanceSettings]:
     facts = FrameFacts(key, WIDTH, WIDTH // 2, anchor_column=turn, white_xy=CAMERA)
-    return Observed(Balance().survey(Frame(house()[key][0], facts), settings), settings, facts)
+    return Observation(Balance().survey(Frame(house()[key][0], facts), settings), settings, facts)
 
 
 def solve(
@@ -61,10 +61,10 @@ def solve(
 def finish(key: FrameKey, solution: Solution, settings: BalanceSettings = FULL) -> np.ndarray:
     facts = replace(seen(key, FULL).facts, correction=solution.correction)
     rows, balance = house()[key][0], Balance()
-    learned = balance.learn(Look(Frame(rows, facts), solution.data), settings)
-    if learned.data is None:
+    prepared = balance.prepare(StageContext(Frame(rows, facts), solution.data), settings)
+    if prepared.data is None:
         return rows
-    return balance.apply(Band(rows.copy(), 0, facts), settings, learned.data)
+    return balance.apply(Band(rows.copy(), 0, facts), settings, prepared.data)
 
 
 def card_of(key: FrameKey, rows: np.ndarray) -> np.ndarray:
@@ -83,8 +83,8 @@ def test_the_contract_takes_it() -> None:
 
 def test_cards_of_all_rooms_become_one_neutral() -> None:
     solutions = solve()
-    before = [place_from_working(card_of(key, rows)) for key, (rows, _) in house().items()]
-    after = [place_from_working(card_of(key, finish(key, solutions[key]))) for key in house()]
+    before = [log_chromaticity_from_working(card_of(key, rows)) for key, (rows, _) in house().items()]
+    after = [log_chromaticity_from_working(card_of(key, finish(key, solutions[key]))) for key in house()]
     assert np.ptp(before, axis=0).max() > 0.8
     assert np.ptp(after, axis=0).max() < 0.08
     assert np.abs(after).max() < 0.1
@@ -113,7 +113,9 @@ def test_strength_keeps_a_share_of_the_mood() -> None:
     full, kept = solve()[key], solve(dict.fromkeys(house(), half))[key]
     white = np.linalg.solve(full.correction, np.ones(3))
     np.testing.assert_allclose(
-        place_from_working(kept.correction @ white), 0.5 * place_from_working(white), atol=1e-9
+        log_chromaticity_from_working(kept.correction @ white),
+        0.5 * log_chromaticity_from_working(white),
+        atol=1e-9,
     )
     assert (kept.correction @ white) @ LUMINANCE_OF_WORKING == pytest.approx(white @ LUMINANCE_OF_WORKING)
 
@@ -130,10 +132,10 @@ def test_bands_give_the_same_bits() -> None:
         solution = solve()[key]
         facts = replace(seen(key, FULL).facts, correction=solution.correction)
         rows = house()[key][0]
-        learned = balance.learn(Look(Frame(rows, facts), solution.data), settings).data
-        whole = balance.apply(Band(rows.copy(), 0, facts), settings, learned)
+        prepared = balance.prepare(StageContext(Frame(rows, facts), solution.data), settings).data
+        whole = balance.apply(Band(rows.copy(), 0, facts), settings, prepared)
         parts = [
-            balance.apply(Band(rows[at : at + 13].copy(), at, facts), settings, learned)
+            balance.apply(Band(rows[at : at + 13].copy(), at, facts), settings, prepared)
             for at in range(0, len(rows), 13)
         ]
         np.testing.assert_array_equal(np.concatenate(parts), whole)
@@ -154,8 +156,8 @@ def test_a_named_neutral_becomes_neutral_and_its_room_follows() -> None:
     free, solutions = solve(), solve({first: hand})
     rows = finish(first, solutions[first])
     mask = house()[first][1].cards["back"]
-    assert np.abs(place_from_working(rows[mask].mean(axis=0))).max() < 0.03
-    moved = [place_from_working(s[second].correction @ np.ones(3)) for s in (free, solutions)]
+    assert np.abs(log_chromaticity_from_working(rows[mask].mean(axis=0))).max() < 0.03
+    moved = [log_chromaticity_from_working(s[second].correction @ np.ones(3)) for s in (free, solutions)]
     assert np.abs(moved[1] - moved[0]).max() > 1e-4
 
 
@@ -172,10 +174,10 @@ def test_an_unreadable_spot_asks_for_a_look() -> None:
     settings = replace(FULL, neutral_yaw_deg=0.0, neutral_pitch_deg=80.0)
     clipped = np.ones((WIDTH // 2, WIDTH, 3), np.float32)
     facts = FrameFacts(key, WIDTH, WIDTH // 2, white_xy=CAMERA)
-    observed = {key: Observed(balance.survey(Frame(clipped, facts), settings), settings, facts)}
+    observed = {key: Observation(balance.survey(Frame(clipped, facts), settings), settings, facts)}
     solution = balance.solve(observed, JobFacts({}))[key]
-    look = Look(Frame(clipped, replace(facts, correction=solution.correction)), solution.data)
-    assert any("clipped or black" in words for words in balance.learn(look, settings).wants_look)
+    look = StageContext(Frame(clipped, replace(facts, correction=solution.correction)), solution.data)
+    assert any("clipped or black" in words for words in balance.prepare(look, settings).review_reasons)
 
 
 def test_the_reference_frame_keeps_the_camera_s_white() -> None:
@@ -209,4 +211,4 @@ def test_an_indoor_exposure_speaks_against_a_sky_and_never_decides_alone() -> No
 def test_without_a_solution_nothing_happens() -> None:
     rows = np.full((64, 128, 3), 0.4, np.float32)
     frame = Frame(rows, FrameFacts(FrameKey("a", "b"), 128, 64))
-    assert Balance().learn(Look(frame), FULL).data is None
+    assert Balance().prepare(StageContext(frame), FULL).data is None

@@ -270,10 +270,10 @@ def test_a_frame_opened_again_with_what_was_found_is_the_same_and_looks_at_no_sa
 ) -> None:
     path = room(tmp_path)
     with opened(path) as first:
-        assert first.found.surroundings.all_percent > 0
-        kept = loads(dumps(first.found))
+        assert first.probed.surroundings.all_percent > 0
+        kept = loads(dumps(first.probed))
         wanted = first.read(0, 64)
-    monkeypatch.setattr(DecodedFrame, "_look", lambda self: pytest.fail("looked again"))
+    monkeypatch.setattr(DecodedFrame, "_probe", lambda self: pytest.fail("looked again"))
     with Decode().open([path], KEY, DecodeSettings(), kept) as again:
         assert np.array_equal(again.read(0, 64), wanted)
         assert again.facts == first.facts
@@ -302,5 +302,7 @@ def test_what_was_found_and_damaged_since_is_found_anew(tmp_path: Path, damage: 
     with opened(path) as first:
         wanted = first.read(0, 64)
     made = DAMAGED[damage]
-    with Decode().open([path], KEY, DecodeSettings(), made(first.found) if callable(made) else made) as again:
+    with Decode().open(
+        [path], KEY, DecodeSettings(), made(first.probed) if callable(made) else made
+    ) as again:
         assert np.array_equal(again.read(0, 64), wanted)

@@ -11,7 +11,7 @@ from panopipe.colour.spaces import WORKING_FROM_SRGB
 from panopipe.colour.transfer import srgb_decode, srgb_encode
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.stage import Look, Rights, stage
+from panopipe.stage import Rights, StageContext, stage
 from panopipe.stages import export as stage_file
 from panopipe.stages.export import Export, ExportSettings
 from tests.makers.dng import write_linear_dng
@@ -32,7 +32,7 @@ def exported(
     known = FrameFacts(FrameKey("room", "frame"), width, height, anchor, **facts)  # type: ignore[arg-type]
     reducer = AreaReducer(width, height, min(width, 128))
     reducer.take(rows, 0)
-    look = Look(Frame(reducer.result(), known))
+    look = StageContext(Frame(reducer.result(), known))
     sink = Export().start(look, settings or ExportSettings(), Rights())
     for first in range(0, height, cut):
         sink.take(Band(rows[first : first + cut].copy(), first, known))
@@ -90,7 +90,7 @@ def test_a_turned_file_is_coded_turned(codes_taken: list[np.ndarray], tmp_path: 
         path = write_linear_dng(tmp_path / f"{turn}.dng", np.roll(samples, turn, axis=1))
         codes_taken.clear()
         with (decode := stage("decode")).open([path], FrameKey("", "x"), decode.Settings()) as opened:
-            look = Look(Frame(opened.reduced(1024), opened.facts))
+            look = StageContext(Frame(opened.reduced(1024), opened.facts))
             sink = Export().start(look, ExportSettings(), Rights())
             for first in range(0, 128, 16):
                 sink.take(Band(opened.read(first, first + 16), first, opened.facts))
@@ -149,7 +149,7 @@ def test_widths_that_cannot_be_are_refused_beforehand(widths: tuple[int, ...], w
 
 def test_a_frame_too_wide_for_a_jpeg_is_said() -> None:
     facts = FrameFacts(FrameKey("", "huge"), 70000, 35000)
-    look = Look(Frame(np.zeros((64, 128, 3), np.float32), facts))
+    look = StageContext(Frame(np.zeros((64, 128, 3), np.float32), facts))
     with pytest.raises(ValueError, match="70000x35000 does not fit"):
         Export().start(look, ExportSettings(), Rights())
     Export().start(look, ExportSettings(widths=(8192,)), Rights())

@@ -6,7 +6,7 @@ from panopipe.colour.transfer import srgb_encode
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.sphere.turn import levelling_rotation, turn_in_place
 from panopipe.sphere.upright import horizon_tilt
-from panopipe.stage import Learned, Look
+from panopipe.stage import Prepared, StageContext
 from panopipe.stages.level import LEAST_DEG, Level, LevelSettings
 
 FACTS = FrameFacts(FrameKey("hall", "hall-01"), width=1024, height=512, anchor_column=100)
@@ -30,13 +30,13 @@ def leaned(tilt_deg: float, toward_yaw_deg: float) -> Rows:
     return rows
 
 
-def learned(rows: Rows, settings: LevelSettings) -> Learned:
-    return Level().learn(Look(Frame(rows, FACTS)), settings)
+def prepared(rows: Rows, settings: LevelSettings) -> Prepared:
+    return Level().prepare(StageContext(Frame(rows, FACTS)), settings)
 
 
 def level_again(rows: Rows, settings: LevelSettings | None = None) -> Rows:
     settings = settings or LevelSettings()
-    found = learned(rows, settings)
+    found = prepared(rows, settings)
     if found.data is None:
         return rows
     return Level().apply(Band(rows.copy(), 0, FACTS), settings, found.data).rows
@@ -56,19 +56,19 @@ def test_a_frame_that_leaned_is_level_to_a_tenth_of_a_degree(tilt_deg: float, to
 
 
 def test_a_level_frame_is_left_alone() -> None:
-    found = learned(drawn_room(), LevelSettings())
+    found = prepared(drawn_room(), LevelSettings())
     assert found.data is None
     assert found.notes["tilt_found_deg"] < LEAST_DEG
 
 
 def test_a_frame_that_shows_nothing_upright_is_left_alone() -> None:
     fog = np.full((512, 1024, 3), 0.3, np.float32)
-    assert learned(fog, LevelSettings()).data is None
+    assert prepared(fog, LevelSettings()).data is None
 
 
 def test_set_to_0_no_row_is_asked_for() -> None:
     assert Level().span(FACTS, LevelSettings(tilt_deg=0)) == (0, 0)
-    assert learned(leaned(3, 0), LevelSettings(tilt_deg=0)) == Learned()
+    assert prepared(leaned(3, 0), LevelSettings(tilt_deg=0)) == Prepared()
 
 
 def test_a_tilt_by_hand_is_in_the_files_yaw() -> None:
@@ -80,7 +80,7 @@ def test_a_tilt_by_hand_is_in_the_files_yaw() -> None:
 
 def test_darkness_does_not_hide_the_edges() -> None:
     rows = leaned(2.0, 10.0) * np.float32(0.02)
-    assert learned(rows, LevelSettings()).data is not None
+    assert prepared(rows, LevelSettings()).data is not None
 
 
 def seen_by(camera: np.ndarray) -> Rows:

@@ -9,7 +9,7 @@ import pytest
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.setting import rules
 from panopipe.sphere.views import frame_focal_px, straight_down, view_from_frame
-from panopipe.stage import JobFacts, Look, Observed, stage
+from panopipe.stage import JobFacts, Observation, StageContext, stage
 from panopipe.stages.nadir import Nadir, NadirSettings
 from tests.scenes.floors import FLOORS, Foot, Stand, see
 
@@ -51,7 +51,7 @@ def solutions(frames):
     observed = {}
     for name, seen in frames.items():
         frame = Frame(reduced(whole(seen)), facts(name))
-        observed[frame.facts.key] = Observed(nadir.survey(frame, settings), settings, frame.facts)
+        observed[frame.facts.key] = Observation(nadir.survey(frame, settings), settings, frame.facts)
     return nadir.solve(observed, JobFacts({"hall": tuple(observed)}))
 
 
@@ -59,12 +59,12 @@ def finish(seen, settings, *, solution=None, pictures=None, its_facts=None):
     nadir, its_facts = Nadir(), its_facts or facts()
     first, last = nadir.span(its_facts, settings)
     frame = whole(seen)
-    look = Look(Frame(reduced(frame), its_facts), solution.data if solution else None, pictures or {})
-    learned = nadir.learn(look, settings)
-    applied = nadir.apply(Band(frame[first:last].copy(), first, its_facts), settings, learned.data)
+    look = StageContext(Frame(reduced(frame), its_facts), solution.data if solution else None, pictures or {})
+    prepared = nadir.prepare(look, settings)
+    applied = nadir.apply(Band(frame[first:last].copy(), first, its_facts), settings, prepared.data)
     done = frame.copy()
     done[first:last] = applied.rows
-    return frame, done, learned, applied
+    return frame, done, prepared, applied
 
 
 @pytest.fixture(scope="module")
@@ -78,7 +78,7 @@ def finished(frames, solutions):
 
 def learned_by(seen, settings, pictures=None):
     """What the stage settles to cover, without filling it."""
-    return Nadir().learn(Look(Frame(reduced(whole(seen)), facts()), None, pictures or {}), settings)
+    return Nadir().prepare(StageContext(Frame(reduced(whole(seen)), facts()), None, pictures or {}), settings)
 
 
 def decibels(shown, truth, where):
@@ -92,16 +92,16 @@ def test_the_stage_is_a_good_plugin():
 
 def test_leave_reads_and_changes_nothing(frames):
     settings = NadirSettings(fill="leave")
-    before, after, learned, _ = finish(frames["planks"], settings)
-    assert learned.data is None
+    before, after, prepared, _ = finish(frames["planks"], settings)
+    assert prepared.data is None
     assert np.array_equal(before, after)
 
 
 @pytest.mark.parametrize("name", ["planks", "square tiles", "carpet"])
 def test_the_job_shows_the_monopod_and_the_floor_goes_on(frames, finished, name):
     seen = frames[name]
-    before, after, learned, applied = finished[name]
-    assert learned.notes["mask_source"] == "comparing the frames"
+    before, after, prepared, applied = finished[name]
+    assert prepared.notes["mask_source"] == "comparing the frames"
     truth = before.copy()
     truth[seen.first :] = seen.bare
     changed = (before != after).any(-1)
@@ -115,8 +115,8 @@ def test_the_job_shows_the_monopod_and_the_floor_goes_on(frames, finished, name)
 
 
 def test_only_the_mask_changes(finished):
-    before, after, learned, _ = finished["planks"]
-    outside = 90 - float(learned.notes["mask_largest_deg"]) - 1.0
+    before, after, prepared, _ = finished["planks"]
+    outside = 90 - float(prepared.notes["mask_largest_deg"]) - 1.0
     row = int((90 + outside) / 180 * HEIGHT)
     assert np.array_equal(before[:row], after[:row])
     assert (before[row:] != after[row:]).any()
@@ -133,7 +133,7 @@ def test_the_footprint_does_not_depend_on_the_order_of_the_frames(frames, soluti
     observed = {}
     for name, seen in reversed(frames.items()):
         frame = Frame(reduced(whole(seen)), facts(name))
-        observed[frame.facts.key] = Observed(nadir.survey(frame, settings), settings, frame.facts)
+        observed[frame.facts.key] = Observation(nadir.survey(frame, settings), settings, frame.facts)
     again = nadir.solve(observed, JobFacts({"hall": tuple(observed)}))
     for key, one in solutions.items():
         assert np.array_equal(
@@ -144,13 +144,13 @@ def test_the_footprint_does_not_depend_on_the_order_of_the_frames(frames, soluti
 def test_a_radius_in_the_recipe_is_geometry(frames):
     # External check: a foot of .2 m radius seen from 1.5 m spans 7.59 degrees (closed form atan(r / h)).
     settings = NadirSettings(foot_radius_m=0.2, camera_height_m=1.5, margin_deg=0)
-    learned = learned_by(frames["carpet"], settings)
-    assert learned.notes["mask_radius_deg"] == pytest.approx(7.59, abs=0.011)
+    prepared = learned_by(frames["carpet"], settings)
+    assert prepared.notes["mask_radius_deg"] == pytest.approx(7.59, abs=0.011)
 
 
 def test_without_a_survey_a_person_is_asked_to_look(frames):
-    learned = learned_by(frames["carpet"], NadirSettings())
-    assert "assumed" in learned.wants_look[0]
+    prepared = learned_by(frames["carpet"], NadirSettings())
+    assert "assumed" in prepared.review_reasons[0]
 
 
 def arrow():
@@ -202,9 +202,9 @@ def test_a_drawn_mask_overrides(frames):
     yes = np.hypot(*np.mgrid[-149.5:150, -149.5:150]) < 150 * np.tan(np.radians(12)) / np.tan(np.radians(30))
     drawn[yes, :3] = 1
     settings = NadirSettings(foot_picture="mask.png", margin_deg=0)
-    learned = learned_by(frames["carpet"], settings, {"foot_picture": drawn})
-    assert learned.notes["mask_source"] == "foot_picture"
-    assert learned.notes["mask_radius_deg"] == pytest.approx(12, abs=0.3)
+    prepared = learned_by(frames["carpet"], settings, {"foot_picture": drawn})
+    assert prepared.notes["mask_source"] == "foot_picture"
+    assert prepared.notes["mask_radius_deg"] == pytest.approx(12, abs=0.3)
 
 
 def test_soft_fill_has_no_detail(frames):
@@ -242,8 +242,10 @@ def test_a_frame_with_light_below_zero_and_far_above_one_survives(frames):
 def test_the_reduced_frame_passes_too(frames, solutions):
     nadir, settings = Nadir(), NadirSettings()
     small = reduced(whole(frames["planks"]))
-    learned = nadir.learn(Look(Frame(small, facts()), solutions[FrameKey("hall", "planks")].data), settings)
-    applied = nadir.apply(Band(small.copy(), 0, facts()), settings, learned.data)
+    prepared = nadir.prepare(
+        StageContext(Frame(small, facts()), solutions[FrameKey("hall", "planks")].data), settings
+    )
+    applied = nadir.apply(Band(small.copy(), 0, facts()), settings, prepared.data)
     assert applied.rows.shape == small.shape
     assert np.array_equal(applied.rows[:400], small[:400])
     assert float(applied.rows[500:].mean()) > 1.5 * float(small[500:].mean())
@@ -267,15 +269,15 @@ def test_a_neighbour_shows_the_real_floor(pair):
     for key, seen in pair.items():
         its_facts = facts(key.name)
         frame = Frame(reduced(whole(seen)), its_facts)
-        observed[key] = Observed(nadir.survey(frame, settings), settings, its_facts)
+        observed[key] = Observation(nadir.survey(frame, settings), settings, its_facts)
     solutions = nadir.solve(observed, JobFacts({"hall": tuple(pair)}))
     one, two = pair
     assert solutions[one].neighbours == (two,)
     first, last = nadir.span(facts("one"), settings)
     bands = {key: Band(whole(seen)[first:last], first, facts(key.name)) for key, seen in pair.items()}
-    look = Look(observed_frame(pair[one]), solutions[one].data, {}, {two: bands[two]})
-    learned = nadir.learn(look, settings)
-    applied = nadir.apply(bands[one], settings, learned.data)
+    look = StageContext(observed_frame(pair[one]), solutions[one].data, {}, {two: bands[two]})
+    prepared = nadir.prepare(look, settings)
+    applied = nadir.apply(bands[one], settings, prepared.data)
     assert applied.notes["fill_method"] == "seen from hall/two"
     assert float(applied.notes["neighbour_agreement"]) > 0.9
     truth = whole(pair[one])
@@ -293,20 +295,24 @@ def test_a_neighbour_of_another_floor_is_not_taken(pair, frames):
     nadir, settings = Nadir(), NadirSettings()
     one, two = pair
     observed = {
-        key: Observed(nadir.survey(Frame(reduced(whole(seen)), facts(key.name)), settings), settings, facts())
+        key: Observation(
+            nadir.survey(Frame(reduced(whole(seen)), facts(key.name)), settings), settings, facts()
+        )
         for key, seen in pair.items()
     }
     solutions = nadir.solve(observed, JobFacts({"hall": tuple(pair)}))
     first, last = nadir.span(facts("one"), settings)
     wrong = Band(whole(frames["square tiles"])[first:last], first, facts("two"))
-    look = Look(observed_frame(pair[one]), solutions[one].data, {}, {two: wrong})
-    learned = nadir.learn(look, settings)
-    applied = nadir.apply(Band(whole(pair[one])[first:last], first, facts("one")), settings, learned.data)
+    look = StageContext(observed_frame(pair[one]), solutions[one].data, {}, {two: wrong})
+    prepared = nadir.prepare(look, settings)
+    applied = nadir.apply(Band(whole(pair[one])[first:last], first, facts("one")), settings, prepared.data)
     assert applied.notes["fill_method"] == "floor"
 
 
 def test_a_frame_too_small_for_its_floor_is_left_and_said() -> None:
     small = FrameFacts(FrameKey("hall", "one"), 128, 64)
-    learned = Nadir().learn(Look(Frame(np.full((64, 128, 3), 0.3, np.float32), small)), NadirSettings())
-    assert learned.data is None
-    assert any("256 px" in why for why in learned.wants_look)
+    prepared = Nadir().prepare(
+        StageContext(Frame(np.full((64, 128, 3), 0.3, np.float32), small)), NadirSettings()
+    )
+    assert prepared.data is None
+    assert any("256 px" in why for why in prepared.review_reasons)

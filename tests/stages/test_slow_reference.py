@@ -12,7 +12,7 @@ from panopipe.colour.transfer import srgb_encode
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.pixels.chromaticity import shift_colours
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.stage import Look
+from panopipe.stage import StageContext
 from panopipe.stages import tone
 from panopipe.stages.vibrance import CELLS, HIGHEST, LOWEST, chroma_table
 from panopipe.studies.floor.labels import choose_labels, seam_prices
@@ -62,7 +62,7 @@ def read_slowly(curves: LocalCurves, luminance: np.ndarray, first: int = 0) -> n
     return values
 
 
-def toned_slowly(rows: np.ndarray, learned: Rendering) -> np.ndarray:
+def toned_slowly(rows: np.ndarray, prepared: Rendering) -> np.ndarray:
     """The picture of a whole frame by what tone learned.
 
     A gain by luminance and place, and daylight in views nearer to white; then the shoulder. Luminance goes
@@ -70,14 +70,14 @@ def toned_slowly(rows: np.ndarray, learned: Rendering) -> np.ndarray:
     as well, and each channel goes over it by itself, with white added until luminance is right.
     """
     rows = rows.astype(np.float64)
-    light = rows @ learned.luminance[0].astype(np.float64)
-    gain = np.exp2(read_slowly(learned.gains, light))[..., None]
-    if learned.views is not None:
-        rows = rows + read_slowly(learned.views.shares, light)[..., None] * (rows @ learned.views.change.T)
-    if learned.white_point is None:
+    light = rows @ prepared.luminance[0].astype(np.float64)
+    gain = np.exp2(read_slowly(prepared.gains, light))[..., None]
+    if prepared.views is not None:
+        rows = rows + read_slowly(prepared.views.shares, light)[..., None] * (rows @ prepared.views.change.T)
+    if prepared.white_point is None:
         return rows * gain
-    white_ev = float(np.log2(learned.white_point))
-    channels = rows * gain @ learned.screen.T
+    white_ev = float(np.log2(prepared.white_point))
+    channels = rows * gain @ prepared.screen.T
     light = channels @ XYZ_FROM_SRGB[1]
     over = light[..., None] + (1 + HEADROOM) * (channels - light[..., None])
     strongest = over.max(axis=-1)
@@ -89,7 +89,7 @@ def toned_slowly(rows: np.ndarray, learned: Rendering) -> np.ndarray:
     white = missing / np.maximum(1 - (shown - missing), 1e-6)
     by_channel += white[..., None] * (1 - by_channel) - shown[..., None]
     chroma = (1 - CHANNEL_SHARE) * by_chroma + CHANNEL_SHARE * by_channel
-    return (shown[..., None] + chroma / (1 + HEADROOM)) @ learned.from_screen.T
+    return (shown[..., None] + chroma / (1 + HEADROOM)) @ prepared.from_screen.T
 
 
 def lit_room(width: int, seed: int = 3) -> np.ndarray:
@@ -118,9 +118,9 @@ def test_tone_is_within_half_a_code(look: str, kelvin: float) -> None:
     facts = FrameFacts(
         FrameKey("", "frame"), 512, 256, correction=correction, white_xy=tuple(planckian_xy(5500.0))
     )
-    learned = tone.Tone().learn(Look(Frame(rows.copy(), facts)), settings).data
-    fast = tone.Tone().apply(Band(rows.copy(), 0, facts), settings, learned)
-    slow = toned_slowly(rows, learned)
+    prepared = tone.Tone().prepare(StageContext(Frame(rows.copy(), facts)), settings).data
+    fast = tone.Tone().apply(Band(rows.copy(), 0, facts), settings, prepared)
+    slow = toned_slowly(rows, prepared)
     shown = [codes(picture @ (SRGB_FROM_WORKING @ correction).T) for picture in (fast, slow)]
     assert shown[1].std() > 20  # a picture, not black or white
     assert np.abs(shown[0] - shown[1]).max() < 0.5

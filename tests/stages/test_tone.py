@@ -9,7 +9,7 @@ from panopipe.colour.spaces import D65_XY, LUMINANCE_OF_WORKING, SRGB_FROM_WORKI
 from panopipe.colour.temperature import planckian_xy
 from panopipe.colour.transfer import srgb_encode
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.stage import JobFacts, Look, Observed
+from panopipe.stage import JobFacts, Observation, StageContext
 from panopipe.stages.tone import Tone, ToneSettings
 from panopipe.studies.light.curve import KNEE, NO_BLACK_EV, Moves, moved_base
 from panopipe.studies.light.render import HEADROOM
@@ -36,8 +36,10 @@ def toned(
     rows: np.ndarray, settings: ToneSettings, *, correction: np.ndarray | None = None, solution: object = None
 ) -> np.ndarray:
     stage, facts = Tone(), facts_of(rows, correction)
-    learned = stage.learn(Look(Frame(rows.copy(), facts), solution), settings)
-    return rows if learned.data is None else stage.apply(Band(rows.copy(), 0, facts), settings, learned.data)
+    prepared = stage.prepare(StageContext(Frame(rows.copy(), facts), solution), settings)
+    return (
+        rows if prepared.data is None else stage.apply(Band(rows.copy(), 0, facts), settings, prepared.data)
+    )
 
 
 def room(width: int = 256, *, window_ev: float = 6.0, seed: int = 1) -> np.ndarray:
@@ -64,9 +66,9 @@ def grey(*levels: float, width: int = 64) -> np.ndarray:
 
 
 def test_neutral_settings_leave_the_frame_untouched() -> None:
-    learned = Tone().learn(Look(Frame(room(), facts_of(room()))), NEUTRAL)
-    assert learned.data is None
-    assert learned.notes["exposure_ev"] == 0
+    prepared = Tone().prepare(StageContext(Frame(room(), facts_of(room()))), NEUTRAL)
+    assert prepared.data is None
+    assert prepared.notes["exposure_ev"] == 0
 
 
 @pytest.mark.outside
@@ -84,8 +86,8 @@ def test_more_light_with_less_exposure_is_the_same_picture() -> None:
 
 
 def test_exposure_found_follows_the_light() -> None:
-    bright = Tone().learn(Look(Frame(room() * 4, facts_of(room()))), ToneSettings()).notes
-    dark = Tone().learn(Look(Frame(room(), facts_of(room()))), ToneSettings()).notes
+    bright = Tone().prepare(StageContext(Frame(room() * 4, facts_of(room()))), ToneSettings()).notes
+    dark = Tone().prepare(StageContext(Frame(room(), facts_of(room()))), ToneSettings()).notes
     assert dark["exposure_ev"] - bright["exposure_ev"] == pytest.approx(2.0, abs=0.02)
     assert dark["highlights_ev"] == pytest.approx(bright["highlights_ev"], abs=0.05)
 
@@ -153,8 +155,8 @@ def test_hardly_anything_reaches_clip_and_the_room_is_bright() -> None:
 
 
 def test_an_explicit_number_overrides_just_that_one() -> None:
-    look = Look(Frame(room(), facts_of(room())))
-    every, one = (Tone().learn(look, s).notes for s in (ToneSettings(), ToneSettings(shadows_ev=2.0)))
+    look = StageContext(Frame(room(), facts_of(room())))
+    every, one = (Tone().prepare(look, s).notes for s in (ToneSettings(), ToneSettings(shadows_ev=2.0)))
     assert one["shadows_ev"] == 2.0
     assert {k: v for k, v in one.items() if k != "shadows_ev"} == {
         k: v for k, v in every.items() if k != "shadows_ev"
@@ -166,7 +168,7 @@ def test_frames_of_one_room_get_one_look_whatever_their_order() -> None:
     frames = {FrameKey("lounge", "a"): room(), FrameKey("lounge", "b"): room(seed=2) * 2}
     frames[FrameKey("hall", "a")] = room(window_ev=2.0) * 3
     observed = {
-        key: Observed(stage.survey(Frame(rows, facts_of(rows)), settings), settings, facts_of(rows))
+        key: Observation(stage.survey(Frame(rows, facts_of(rows)), settings), settings, facts_of(rows))
         for key, rows in frames.items()
     }
     job = JobFacts(rooms={"lounge": [], "hall": []})
@@ -181,7 +183,7 @@ def test_frames_without_a_room_are_judged_each_by_itself() -> None:
     stage, settings = Tone(), ToneSettings()
     frames = {FrameKey("", "a"): room(), FrameKey("", "b"): room() * 16}
     observed = {
-        key: Observed(stage.survey(Frame(rows, facts_of(rows)), settings), settings, facts_of(rows))
+        key: Observation(stage.survey(Frame(rows, facts_of(rows)), settings), settings, facts_of(rows))
         for key, rows in frames.items()
     }
     solved = stage.solve(observed, JobFacts(rooms={"": list(frames)}))
@@ -190,8 +192,8 @@ def test_frames_without_a_room_are_judged_each_by_itself() -> None:
 
 
 def test_the_rooms_look_is_used() -> None:
-    look = Look(Frame(room(), facts_of(room())), Moves(exposure_ev=1.25))
-    assert Tone().learn(look, ToneSettings()).notes["exposure_ev"] == 1.25
+    look = StageContext(Frame(room(), facts_of(room())), Moves(exposure_ev=1.25))
+    assert Tone().prepare(look, ToneSettings()).notes["exposure_ev"] == 1.25
 
 
 def test_colour_keeps_its_ratios_below_the_glow() -> None:
@@ -270,12 +272,12 @@ def test_tone_does_not_mind_balance_coming_later() -> None:
 def test_the_same_bits_however_cut(width: int) -> None:
     rows, stage, settings = room(width), Tone(), ToneSettings()
     facts = facts_of(rows)
-    learned = stage.learn(Look(Frame(rows, facts)), settings).data
+    prepared = stage.prepare(StageContext(Frame(rows, facts)), settings).data
     height = width // 2
-    whole = stage.apply(Band(rows.copy(), 0, facts), settings, learned)
+    whole = stage.apply(Band(rows.copy(), 0, facts), settings, prepared)
     cuts = sorted({0, 1, 7, 8, 24, height // 2 + 3, height})
     parts = [
-        stage.apply(Band(rows[a:b].copy(), a, facts), settings, learned) for a, b in itertools.pairwise(cuts)
+        stage.apply(Band(rows[a:b].copy(), a, facts), settings, prepared) for a, b in itertools.pairwise(cuts)
     ]
     assert np.array_equal(whole, np.concatenate(parts))
 
@@ -303,7 +305,7 @@ def test_a_turn_of_the_grid_turns_the_picture(columns: int) -> None:
 
 def test_a_frame_exposed_far_too_dark_wants_a_look() -> None:
     def sentences(rows: np.ndarray) -> tuple[str, ...]:
-        return Tone().learn(Look(Frame(rows, facts_of(rows))), ToneSettings()).wants_look
+        return Tone().prepare(StageContext(Frame(rows, facts_of(rows))), ToneSettings()).review_reasons
 
     assert "noise" in sentences(room() / 16)[0]
     assert not sentences(room())

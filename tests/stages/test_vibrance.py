@@ -9,7 +9,7 @@ from panopipe.colour.oklab import chroma_hue, oklab_from_working
 from panopipe.colour.spaces import D65_XY, WORKING_FROM_XYZ, XYZ_FROM_WORKING, xyz_from_xy
 from panopipe.colour.temperature import planckian_xy
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.stage import Look
+from panopipe.stage import StageContext
 from panopipe.stages.vibrance import Vibrance, VibranceSettings, chroma_gain, raise_chroma
 
 FULL = 30.0
@@ -22,8 +22,8 @@ def run(rgb: np.ndarray, percent: float, correction: np.ndarray | None = None) -
     rows = rgb.astype(np.float32)[None].copy()
     facts = FrameFacts(KEY, rows.shape[1], rows.shape[1] // 2, correction=correction)
     settings = VibranceSettings(dull_chroma_percent=percent)
-    learned = Vibrance().learn(Look(Frame(rows, facts)), settings).data
-    return rows[0] if learned is None else Vibrance().apply(Band(rows, 0, facts), settings, learned)[0]
+    prepared = Vibrance().prepare(StageContext(Frame(rows, facts)), settings).data
+    return rows[0] if prepared is None else Vibrance().apply(Band(rows, 0, facts), settings, prepared)[0]
 
 
 def lab(rgb: np.ndarray) -> np.ndarray:
@@ -113,8 +113,8 @@ def test_brightness_makes_no_difference(chart: np.ndarray) -> None:
 
 def test_zero_changes_nothing(chart: np.ndarray) -> None:
     rows = chart.astype(np.float32)
-    look = Look(Frame(rows[None], FrameFacts(KEY, 24, 12)))
-    assert Vibrance().learn(look, VibranceSettings(dull_chroma_percent=0.0)).data is None
+    look = StageContext(Frame(rows[None], FrameFacts(KEY, 24, 12)))
+    assert Vibrance().prepare(look, VibranceSettings(dull_chroma_percent=0.0)).data is None
 
 
 def test_light_that_no_display_knows_survives() -> None:
@@ -130,8 +130,8 @@ def test_the_same_bits_however_cut(width: int) -> None:
     facts = FrameFacts(KEY, width, width // 2)
     settings = VibranceSettings(dull_chroma_percent=20.0)
     stage = Vibrance()
-    learned = stage.learn(Look(Frame(rows, facts)), settings).data
-    whole = stage.apply(Band(rows.copy(), 0, facts), settings, learned)
+    prepared = stage.prepare(StageContext(Frame(rows, facts)), settings).data
+    whole = stage.apply(Band(rows.copy(), 0, facts), settings, prepared)
     cuts = [(0, 5), (5, 6), (6, 13)]
-    parts = [stage.apply(Band(rows[a:b].copy(), a, facts), settings, learned) for a, b in cuts]
+    parts = [stage.apply(Band(rows[a:b].copy(), a, facts), settings, prepared) for a, b in cuts]
     assert np.array_equal(whole, np.concatenate(parts))

@@ -64,8 +64,8 @@ def _filled(room: Path, calm: Path, wanted: dict[str, str], tally: Counter[str])
 
 
 def _run(job: Path) -> Summary:
-    opened = open_job(job)
-    return run_job(opened, load_recipe(opened), Options(executor=lambda _: Inline()))
+    reader = open_job(job)
+    return run_job(reader, load_recipe(reader), Options(executor=lambda _: Inline()))
 
 
 class _Disk:

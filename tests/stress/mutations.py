@@ -188,9 +188,9 @@ def _texts(
         path = job / chance.choice(places)
         path.write_bytes(data)
         try:
-            opened = open_job(job)
-            recipe = load_recipe(opened)
-            for key in opened.frames:
+            reader = open_job(job)
+            recipe = load_recipe(reader)
+            for key in reader.frames:
                 recipe.settings(key)
             tally["texts taken as right"] += 1
         except JobError as error:

@@ -160,8 +160,8 @@ def _dear(unlike: Picture | None, small: Scene, factor: int) -> Picture:
     """Price of copying each pixel of the coarse grid."""
     if unlike is None:
         return np.zeros(small.known.shape, np.float32)
-    dear: Picture = _ODD_PRICE * np.square(np.maximum(shrunk(unlike, factor) - _ODD_FROM, 0))
-    return dear
+    costly: Picture = _ODD_PRICE * np.square(np.maximum(shrunk(unlike, factor) - _ODD_FROM, 0))
+    return costly
 
 
 def _along(edge_deg: float, radius: float) -> NDArray[np.int64]:

@@ -57,17 +57,17 @@ def joined(
     for index in np.unique(label[hole]):
         there, _ = scene.shifted(box, shifts[index])
         cv2.copyTo(there, ((label == index) & hole).view(np.uint8), guess)
-    unmet = np.zeros_like(guess)
+    divergence_residual = np.zeros_like(guess)
     for axis in (0, 1):
-        _add_unmet(unmet, scene, shifts, label, box, guess, axis)
+        _add_unmet(divergence_residual, scene, shifts, label, box, guess, axis)
     inside = inside_of(hole, guess.shape[-1])
-    mending = correction(unmet * inside, inside, _CYCLES)
-    guess += mending if math.isinf(most) else _bounded(mending, hole, most)
+    levels = correction(divergence_residual * inside, inside, _CYCLES)
+    guess += levels if math.isinf(most) else _bounded(levels, hole, most)
     return guess
 
 
 def _add_unmet(
-    unmet: Picture,
+    divergence_residual: Picture,
     scene: Scene,
     shifts: Whole,
     label: NDArray[np.uint8],
@@ -91,15 +91,15 @@ def _add_unmet(
         y, x = rows + box[0].start + by[:, 0], columns + box[1].start + by[:, 1]
         wanted += 0.5 * (_at(scene.detail, y + (axis == 0), x + (axis == 1)) - _at(scene.detail, y, x))
     wanted -= guess[next_rows, next_columns] - guess[rows, columns]
-    unmet[rows, columns] += wanted
-    unmet[next_rows, next_columns] -= wanted
+    divergence_residual[rows, columns] += wanted
+    divergence_residual[next_rows, next_columns] -= wanted
 
 
-def _bounded(mending: Picture, hole: NDArray[np.bool_], most: float) -> Picture:
+def _bounded(levels: Picture, hole: NDArray[np.bool_], most: float) -> Picture:
     """Mending without its strongest parts, but for the first pixels at the rim, which hide a step."""
     depth = cv2.distanceTransform(hole.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     bound = (most + np.exp(-depth / _RIM_PX))[..., None]
-    bounded: Picture = np.clip(mending, -bound, bound).astype(np.float32)
+    bounded: Picture = np.clip(levels, -bound, bound).astype(np.float32)
     return bounded
 
 

@@ -71,9 +71,9 @@ def seam_prices(shifted: Picture, valid: Mask, *, strange: float) -> Seams:
 def _prices_of(shifted: Picture, valid: Mask, strange: float) -> Picture:
     count, height, width, channels = shifted.shape
     planes = np.ascontiguousarray(np.moveaxis(shifted, -1, 1)).reshape(count * channels, height, width)
-    prices = np.empty((height, count * (count - 1) // 2, width), np.float32)
-    pair_gaps(planes, channels, np.ascontiguousarray(valid).view(np.uint8), strange, prices)
-    return prices
+    costs = np.empty((height, count * (count - 1) // 2, width), np.float32)
+    pair_gaps(planes, channels, np.ascontiguousarray(valid).view(np.uint8), strange, costs)
+    return costs
 
 
 def choose_labels(unary: Picture, seams: Seams, region: Mask, *, sweeps: int = 3) -> Whole:
@@ -160,8 +160,8 @@ def label_hole(
         slice(box[0].start // factor, box[0].stop // factor),
         slice(box[1].start // factor, box[1].stop // factor),
     )
-    dear = [blocks.shifted(within_box, np.round(shift / factor).astype(np.int64))[0] for shift in shifts]
-    unary += np.concatenate(dear, -1)
+    costly = [blocks.shifted(within_box, np.round(shift / factor).astype(np.int64))[0] for shift in shifts]
+    unary += np.concatenate(costly, -1)
     unary[~np.moveaxis(sure, 0, -1)] = FORBIDDEN
-    prices = seam_prices(compared, sure, strange=_STRANGE)
-    return box, choose_labels(unary.astype(np.float32), prices, region)
+    costs = seam_prices(compared, sure, strange=_STRANGE)
+    return box, choose_labels(unary.astype(np.float32), costs, region)

@@ -51,7 +51,7 @@ _MARGIN_PX = 10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Laid:
+class WarpedNeighbour:
     """A neighbour's floor on the frame's own view.
 
     Attributes
@@ -71,7 +71,7 @@ class Laid:
 
 def lay(
     own: Picture, hole: Mask, ring: Mask, view: View, rows: Picture, first: int, place: Place
-) -> Laid | None:
+) -> WarpedNeighbour | None:
     """Register a neighbour's rows to the frame's own view.
 
     Parameters
@@ -110,7 +110,7 @@ def lay(
     columns, lines, seen = source.place((right[:, box[1]], forward[box[0]]), homography)
     light, valid = np.zeros_like(own), np.zeros_like(hole)
     light[box], valid[box] = sample_frame(rows, first, columns, lines) * seen[..., None], seen
-    return Laid(light, valid, agreement) if valid[hole].all() else None
+    return WarpedNeighbour(light, valid, agreement) if valid[hole].all() else None
 
 
 def _agreement(one: Picture, other: Picture) -> float:

@@ -117,7 +117,7 @@ def _prices(small: Scene, pool: Whole, odd: Picture, box: Box, ring: Mask) -> tu
     here, judged, hole = planes[:, *box].copy(), small.known[box], small.hole[box]
     # Padded, so that every shift lies inside.
     sides = ((reach, reach), (reach, reach))
-    planes, dear = np.pad(planes, ((0, 0), *sides)), np.pad(odd, sides)
+    planes, costly = np.pad(planes, ((0, 0), *sides)), np.pad(odd, sides)
     known = np.pad(small.known, sides)
     line, (height, width) = known.shape[1], ring.shape
     at_ring, at_hole = np.flatnonzero(ring), np.flatnonzero(hole)
@@ -138,7 +138,7 @@ def _prices(small: Scene, pool: Whole, odd: Picture, box: Box, ring: Mask) -> tu
         near.ravel().take(at_ring, out=table[index, : at_ring.size], mode="clip")
         reached = from_hole + (top * line + left)
         price = np.where(
-            known.ravel().take(reached), score + dear.ravel().take(reached), np.float32(_UNREACHED)
+            known.ravel().take(reached), score + costly.ravel().take(reached), np.float32(_UNREACHED)
         )
         table[index, at_ring.size :] = price
         general[index] = score

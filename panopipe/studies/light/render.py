@@ -27,7 +27,7 @@ LUMINANCE_OF_SRGB = XYZ_FROM_SRGB[1]
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class DaylightView:
     """Daylight seen from a room.
 
     Attributes
@@ -65,7 +65,7 @@ class Rendering:
     from_screen: Float
     gains: LocalCurves
     white_point: float | None
-    views: View | None = None
+    views: DaylightView | None = None
 
 
 def render(rows: Plane32, first: int, rendering: Rendering) -> None:

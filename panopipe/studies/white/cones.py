@@ -35,66 +35,68 @@ SMALLEST_RESPONSE = 1e-6
 def place_from_cones(cones: ArrayLike) -> Matrix:
     """Place in the plane, shape (..., 3) to (..., 2), of scaled cone responses."""
     logs = np.log(np.maximum(np.asarray(cones, dtype=np.float64), SMALLEST_RESPONSE))
-    place: Matrix = logs[..., (0, 2)] - logs[..., 1:2]
-    return place
+    log_chromaticity: Matrix = logs[..., (0, 2)] - logs[..., 1:2]
+    return log_chromaticity
 
 
-def place_from_working(rgb: ArrayLike) -> Matrix:
+def log_chromaticity_from_working(rgb: ArrayLike) -> Matrix:
     """Place in the plane of working-space colours, shape (..., 3) to (..., 2)."""
     return place_from_cones(np.asarray(rgb, dtype=np.float64) @ CONES_FROM_WORKING.T)
 
 
-def place_from_xy(xy: ArrayLike) -> Matrix:
+def log_chromaticity_from_xy(xy: ArrayLike) -> Matrix:
     """Place in the plane of a chromaticity, shape (..., 2) to (..., 2)."""
     return place_from_cones((xyz_from_xy(xy) @ BRADFORD.T) / _D65_CONES)
 
 
-def xyz_from_place(place: ArrayLike) -> Matrix:
+def xyz_from_log_chromaticity(log_chromaticity: ArrayLike) -> Matrix:
     """XYZ with Y = 1 of a place, shape (..., 2) to (..., 3)."""
-    red, blue = np.moveaxis(np.asarray(place, dtype=np.float64), -1, 0)
+    red, blue = np.moveaxis(np.asarray(log_chromaticity, dtype=np.float64), -1, 0)
     cones = np.stack([np.exp(red), np.ones_like(red), np.exp(blue)], axis=-1) * _D65_CONES
     xyz = cones @ np.linalg.inv(BRADFORD).T
     scaled: Matrix = xyz / xyz[..., 1:2]
     return scaled
 
 
-def xy_from_place(place: ArrayLike) -> Matrix:
+def xy_from_log_chromaticity(log_chromaticity: ArrayLike) -> Matrix:
     """CIE 1931 chromaticity of a place, shape (..., 2) to (..., 2)."""
-    return xy_from_xyz(xyz_from_place(place))
+    return xy_from_xyz(xyz_from_log_chromaticity(log_chromaticity))
 
 
-def light_xy(place: ArrayLike, camera_white_xy: tuple[float, float] | None) -> Matrix:
-    """Chromaticity of the real light whose white stands at `place` of the decoded frame.
+def light_xy(log_chromaticity: ArrayLike, camera_white_xy: tuple[float, float] | None) -> Matrix:
+    """Chromaticity of the real light whose white stands at `log_chromaticity` of the decoded frame.
 
     Decode turned the camera's white into D65; this turns it back. Without that fact D65 stands for it.
     """
     camera = xyz_from_xy(D65_XY if camera_white_xy is None else camera_white_xy)
     back = adaptation_matrix(xyz_from_xy(D65_XY), camera)
-    return xy_from_xyz(xyz_from_place(place) @ back.T)
+    return xy_from_xyz(xyz_from_log_chromaticity(log_chromaticity) @ back.T)
 
 
 def place_of_light(xy: ArrayLike, camera_white_xy: tuple[float, float] | None) -> Matrix:
     """Place at which the white of a real light stands in the decoded frame; inverse of `light_xy`."""
     camera = D65_XY if camera_white_xy is None else camera_white_xy
-    return place_from_xy(xy) - place_from_xy(camera)
+    return log_chromaticity_from_xy(xy) - log_chromaticity_from_xy(camera)
 
 
-def camera_place(camera_white_xy: tuple[float, float] | None) -> tuple[float, float]:
+def camera_log_chromaticity(camera_white_xy: tuple[float, float] | None) -> tuple[float, float]:
     """Place of the camera's own white as a real light: what to add to a decoded place to get the light's."""
-    place = place_from_xy(D65_XY if camera_white_xy is None else camera_white_xy)
-    return float(place[0]), float(place[1])
+    log_chromaticity = log_chromaticity_from_xy(D65_XY if camera_white_xy is None else camera_white_xy)
+    return float(log_chromaticity[0]), float(log_chromaticity[1])
 
 
-def correction_matrix(place: ArrayLike, strength: float) -> Matrix:
-    """Chromatic adaptation, working space to working space, of the white at `place`.
+def correction_matrix(log_chromaticity: ArrayLike, strength: float) -> Matrix:
+    """Chromatic adaptation, working space to working space, of the white at `log_chromaticity`.
 
     At strength 1 that white becomes D65; below it keeps the share 1 - strength of its distance, measured in
     log cone responses (to within a mired the same as in mired). A neutral's luminance stays.
     """
-    white = np.asarray(place, dtype=np.float64)
-    return working_adaptation(xyz_from_place(white), xyz_from_place((1 - strength) * white))
+    white = np.asarray(log_chromaticity, dtype=np.float64)
+    return working_adaptation(
+        xyz_from_log_chromaticity(white), xyz_from_log_chromaticity((1 - strength) * white)
+    )
 
 
 def locus(mired: ArrayLike, duv: ArrayLike = 0.0) -> Matrix:
     """Places of the Planckian locus, or of a line beside it, as seen from the D65 white."""
-    return place_from_xy(xy_from_cct_duv(1e6 / np.asarray(mired, dtype=np.float64), duv))
+    return log_chromaticity_from_xy(xy_from_cct_duv(1e6 / np.asarray(mired, dtype=np.float64), duv))

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle
-from panopipe.studies.white.cones import CONES_FROM_WORKING, place_from_working
+from panopipe.studies.white.cones import CONES_FROM_WORKING, log_chromaticity_from_working
 from panopipe.studies.white.light import light_field
 from panopipe.studies.white.mixed import Modes, fit_modes
 from panopipe.studies.white.sky import Sky, find_sky
@@ -48,7 +48,7 @@ class Paint:
 
     Attributes
     ----------
-    place : tuple of float
+    log_chromaticity : tuple of float
         Place in the plane of log cone ratios.
     area_sr : float
         Solid angle.
@@ -58,7 +58,7 @@ class Paint:
         Where it lies.
     """
 
-    place: tuple[float, float]
+    log_chromaticity: tuple[float, float]
     area_sr: float
     brightness: float
     kind: Kind
@@ -158,8 +158,11 @@ def largest_channel(rows: Rows) -> NDArray[np.float32]:
 def take_apart(rows: Rows, largest: NDArray[np.float32] | None = None) -> Cells:
     """Bring a frame to the grid of cells and part light from surface."""
     mean, share = _cell_means(rows, largest_channel(rows) if largest is None else largest)
-    place, luminance = place_from_working(mean), np.log(np.maximum(mean @ CONES_FROM_WORKING[1], 1e-6))
-    values = np.concatenate([place, luminance[..., None]], axis=-1)
+    log_chromaticity, luminance = (
+        log_chromaticity_from_working(mean),
+        np.log(np.maximum(mean @ CONES_FROM_WORKING[1], 1e-6)),
+    )
+    values = np.concatenate([log_chromaticity, luminance[..., None]], axis=-1)
     known = share > 0.5
     light = light_field(values, known, JUMP)
     return Cells(light, values - light, np.where(known, share * _area(), 0.0))
@@ -233,14 +236,16 @@ def _paints(cells: Cells) -> tuple[Paint, ...]:
         for kind in Kind:
             weight = np.where(member & (zone == kind), left, 0.0)
             if weight.sum() >= SMALLEST_SR:
-                place = _middle_place(seen if kind is Kind.WALL else at + OWN_LIGHT * (seen - at), weight)
+                log_chromaticity = _median_log_chromaticity(
+                    seen if kind is Kind.WALL else at + OWN_LIGHT * (seen - at), weight
+                )
                 middle = _quantile(bright, weight, 0.5) - top
-                paints.append(Paint(place, float(weight.sum()), middle, kind))
+                paints.append(Paint(log_chromaticity, float(weight.sum()), middle, kind))
         left[member] = 0
     return tuple(sorted(paints, key=lambda paint: -paint.area_sr))
 
 
-def _middle_place(at: Matrix, weight: Matrix) -> tuple[float, float]:
+def _median_log_chromaticity(at: Matrix, weight: Matrix) -> tuple[float, float]:
     return _quantile(at[:, 0], weight, 0.5), _quantile(at[:, 1], weight, 0.5)
 
 

@@ -6,11 +6,11 @@ import numpy as np
 
 from panopipe.frame import Rows
 from panopipe.sphere.geometry import direction, pitch_of_row, pixel_solid_angle, yaw_of_column
-from panopipe.studies.white.cones import place_from_working
+from panopipe.studies.white.cones import log_chromaticity_from_working
 from panopipe.studies.white.evidence import RECORDED, largest_channel
 
 
-def surface_place(
+def surface_log_chromaticity(
     rows: Rows, yaw_deg: float, pitch_deg: float, size_deg: float
 ) -> tuple[float, float] | None:
     """Place of the surface in a round spot.
@@ -45,5 +45,7 @@ def surface_place(
     )
     if weight.sum() == 0:
         return None
-    place = place_from_working(np.average(rows[lines].astype(np.float64), axis=(0, 1), weights=weight))
-    return float(place[0]), float(place[1])
+    log_chromaticity = log_chromaticity_from_working(
+        np.average(rows[lines].astype(np.float64), axis=(0, 1), weights=weight)
+    )
+    return float(log_chromaticity[0]), float(log_chromaticity[1])

@@ -30,7 +30,7 @@ from panopipe.studies.white.votes import (
     DAYLIGHT_MIRED,
     LOCUS_FREE,
     NARROW,
-    Sight,
+    FrameObservation,
     Votes,
     first_guesses,
     kept_weights,
@@ -74,7 +74,7 @@ class White:
 
     Attributes
     ----------
-    place : tuple of float
+    log_chromaticity : tuple of float
         Place of its white in the decoded frame.
     sigma : float
         Standard deviation that the solution gives it, in the plane.
@@ -84,7 +84,7 @@ class White:
         Share of the sphere that is near neutral under this white.
     """
 
-    place: tuple[float, float]
+    log_chromaticity: tuple[float, float]
     sigma: float
     agreement: float
     neutral_share: float
@@ -126,12 +126,14 @@ class _System:
         return np.asarray(np.linalg.solve(self.matrix, self.right), dtype=np.float64).reshape(-1, 2)
 
 
-def solve_whites(sights: Sequence[Sight], links: Sequence[Pair]) -> tuple[list[White], Mapping[Kind, Matrix]]:
+def solve_whites(
+    observations: Sequence[FrameObservation], links: Sequence[Pair]
+) -> tuple[list[White], Mapping[Kind, Matrix]]:
     """Solve for the white of every frame.
 
     Parameters
     ----------
-    sights : sequence of Sight
+    observations : sequence of FrameObservation
         In walking order, which alone decides who is whose neighbour.
     links : sequence of Pair
         Pairs with shared surfaces.
@@ -139,46 +141,55 @@ def solve_whites(sights: Sequence[Sight], links: Sequence[Pair]) -> tuple[list[W
     Returns
     -------
     whites : list of White
-        In the order of `sights`.
+        In the order of `observations`.
     offsets : mapping of Kind to ndarray of shape (2,)
         How far this job's whites of each kind are from neutral.
     """
-    sights = _one_sky_per_room(sights)
-    votes = [votes_of(sight) for sight in sights]
-    places = first_guesses(sights, votes)
+    observations = _one_sky_per_room(observations)
+    votes = [votes_of(observation) for observation in observations]
+    log_chromaticities = first_guesses(observations, votes)
     offsets = np.zeros((len(Kind), 2))
     system = _System(0)
     for turn in range(_ROUNDS):
-        wide = max(NARROW, 0.4 * 0.88**turn)
-        system = _gather(sights, votes, links, places, offsets, wide)
+        tolerance = max(NARROW, 0.4 * 0.88**turn)
+        system = _gather(observations, votes, links, log_chromaticities, offsets, tolerance)
         solved = system.solve()
-        places, offsets = solved[: len(sights)], solved[len(sights) :]
+        log_chromaticities, offsets = solved[: len(observations)], solved[len(observations) :]
     covariance = np.asarray(np.linalg.inv(system.matrix), dtype=np.float64)
     whites = [
-        _white(sight, votes[i], places[i], offsets, covariance[2 * i : 2 * i + 2, 2 * i : 2 * i + 2])
-        for i, sight in enumerate(sights)
+        _white(
+            observation,
+            votes[i],
+            log_chromaticities[i],
+            offsets,
+            covariance[2 * i : 2 * i + 2, 2 * i : 2 * i + 2],
+        )
+        for i, observation in enumerate(observations)
     ]
     return whites, {kind: offsets[kind] for kind in Kind}
 
 
-def _one_sky_per_room(sights: Sequence[Sight]) -> list[Sight]:
+def _one_sky_per_room(observations: Sequence[FrameObservation]) -> list[FrameObservation]:
     """A place is outdoors if most of its frames look it: one blown ceiling makes no sky."""
     seen: dict[str, list[float]] = {}
-    for sight in sights:
-        seen.setdefault(sight.room, []).append(sight.evidence.open_sky)
+    for observation in observations:
+        seen.setdefault(observation.room, []).append(observation.evidence.open_sky)
     sky = {room: sorted(shares)[(len(shares) - 1) // 2] for room, shares in seen.items()}
     return [
         replace(
-            sight, evidence=replace(sight.evidence, open_sky=min(sight.evidence.open_sky, sky[sight.room]))
+            observation,
+            evidence=replace(
+                observation.evidence, open_sky=min(observation.evidence.open_sky, sky[observation.room])
+            ),
         )
-        for sight in sights
+        for observation in observations
     ]
 
 
-def _daylight(sight: Sight) -> Matrix:
+def _daylight(observation: FrameObservation) -> Matrix:
     """White to expect under open sky: the camera's own if it was set to daylight, else that of noon."""
-    camera = np.array(sight.camera)
-    if not sight.camera_known:
+    camera = np.array(observation.camera)
+    if not observation.camera_known:
         return camera
     _, _, camera_mired = nearest_on_locus(camera)
     off = max(0.0, camera_mired - DAYLIGHT_MIRED[0], DAYLIGHT_MIRED[1] - camera_mired)
@@ -188,60 +199,78 @@ def _daylight(sight: Sight) -> Matrix:
 
 
 def _gather(
-    sights: Sequence[Sight],
+    observations: Sequence[FrameObservation],
     votes: Sequence[Votes],
     links: Sequence[Pair],
-    places: Matrix,
+    log_chromaticities: Matrix,
     offsets: Matrix,
-    wide: float,
+    tolerance: float,
 ) -> _System:
-    system = _System(len(sights) + len(Kind))
+    system = _System(len(observations) + len(Kind))
     for kind in Kind:
-        system.add([(len(sights) + kind, 1.0)], np.zeros(2), 1 / KIND_SIGMA[kind] ** 2)
+        system.add([(len(observations) + kind, 1.0)], np.zeros(2), 1 / KIND_SIGMA[kind] ** 2)
     shown: dict[str, float] = {}
-    for sight, one, here in zip(sights, votes, places, strict=True):
-        agreed = sum(kept_weights(sight, one, here, offsets, wide))
-        shown[sight.room] = shown.get(sight.room, 0.0) + agreed
-    for i, sight in enumerate(sights):
-        _add_frame(system, sight, votes[i], i, places[i], offsets, wide)
-        poor = (1 - min(1.0, shown[sight.room] / ENOUGH_VOTES)) * (1 - sight.evidence.open_sky)
-        system.add([(i, 1.0)], np.array(sight.camera), poor / POOR_CAMERA_SIGMA**2)
-        if sight.hand is not None:
-            system.add([(i, 1.0)], np.array(sight.hand) + sight.camera, HAND_WEIGHT)
-    _add_rooms(system, sights, links, places, wide)
-    _add_walk(system, sights, votes)
+    for observation, one, here in zip(observations, votes, log_chromaticities, strict=True):
+        agreed = sum(kept_weights(observation, one, here, offsets, tolerance))
+        shown[observation.room] = shown.get(observation.room, 0.0) + agreed
+    for i, observation in enumerate(observations):
+        _add_frame(system, observation, votes[i], i, log_chromaticities[i], offsets, tolerance)
+        poor = (1 - min(1.0, shown[observation.room] / ENOUGH_VOTES)) * (1 - observation.evidence.open_sky)
+        system.add([(i, 1.0)], np.array(observation.camera), poor / POOR_CAMERA_SIGMA**2)
+        if observation.hand is not None:
+            system.add([(i, 1.0)], np.array(observation.hand) + observation.camera, HAND_WEIGHT)
+    _add_rooms(system, observations, links, log_chromaticities, tolerance)
+    _add_walk(system, observations, votes)
     return system
 
 
 def _add_frame(
-    system: _System, sight: Sight, votes: Votes, i: int, here: Matrix, offsets: Matrix, wide: float
+    system: _System,
+    observation: FrameObservation,
+    votes: Votes,
+    i: int,
+    here: Matrix,
+    offsets: Matrix,
+    tolerance: float,
 ) -> None:
     count = system.count - len(Kind)
-    kept, house = kept_weights(sight, votes, here, offsets, wide), 1 - sight.evidence.open_sky
+    kept, house = (
+        kept_weights(observation, votes, here, offsets, tolerance),
+        1 - observation.evidence.open_sky,
+    )
     heard = max(1.0, LEAST_HEARD * sum(weight for _, _, weight in votes) / max(sum(kept), 1e-9))
-    if sight.hand is not None:
+    if observation.hand is not None:
         heard *= HAND_VOTE
-    for (paint, place, _), strength in zip(votes, kept, strict=True):
-        system.add([(i, 1.0), (count + paint.kind, house)], place, heard * strength / VOTE_SIGMA**2)
-    system.add([(i, 1.0)], np.array(sight.camera), 1 / CAMERA_SIGMA**2)
+    for (paint, log_chromaticity, _), strength in zip(votes, kept, strict=True):
+        system.add(
+            [(i, 1.0), (count + paint.kind, house)], log_chromaticity, heard * strength / VOTE_SIGMA**2
+        )
+    system.add([(i, 1.0)], np.array(observation.camera), 1 / CAMERA_SIGMA**2)
     foot, normal, _ = nearest_on_locus(here)
     beside = float(normal @ (here - foot))
-    free = LOCUS_FREE if sight.camera_known else 2 * LOCUS_FREE
+    free = LOCUS_FREE if observation.camera_known else 2 * LOCUS_FREE
     if abs(beside) > free:
         system.add_across(i, normal, float(normal @ foot) + np.copysign(free, beside), 1 / LOCUS_SIGMA**2)
-    if sight.evidence.open_sky > 0.02:
-        system.add([(i, 1.0)], _daylight(sight), sight.evidence.open_sky / SKY_SIGMA**2)
+    if observation.evidence.open_sky > 0.02:
+        system.add([(i, 1.0)], _daylight(observation), observation.evidence.open_sky / SKY_SIGMA**2)
 
 
 def _add_rooms(
-    system: _System, sights: Sequence[Sight], links: Sequence[Pair], places: Matrix, wide: float
+    system: _System,
+    observations: Sequence[FrameObservation],
+    links: Sequence[Pair],
+    log_chromaticities: Matrix,
+    tolerance: float,
 ) -> None:
     """One room, one light; other rooms only where shared surfaces show like lights."""
     linked = {(link.first, link.second): link for link in links}
-    size = {sight.room: sum(other.room == sight.room for other in sights) for sight in sights}
-    for i, one in enumerate(sights):
-        for j in range(i + 1, len(sights)):
-            two, link = sights[j], linked.get((i, j))
+    size = {
+        observation.room: sum(other.room == observation.room for other in observations)
+        for observation in observations
+    }
+    for i, one in enumerate(observations):
+        for j in range(i + 1, len(observations)):
+            two, link = observations[j], linked.get((i, j))
             same = one.room == two.room
             if not same and link is None:
                 continue
@@ -249,30 +278,36 @@ def _add_rooms(
             target = between if link is None else np.array(link.shared.ratio[:2]) + between
             sigma = SAME_ROOM_SIGMA if same else OTHER_ROOM_SIGMA
             scatter = 0.0 if link is None else link.shared.scatter
-            off = places[i] - places[j] - target
+            off = log_chromaticities[i] - log_chromaticities[j] - target
             share = 2.0 / size[one.room] if same else 1.0
-            strength = share * robust_weight(off, wide if same else LIKE_LIGHT) / (sigma**2 + scatter**2)
+            strength = share * robust_weight(off, tolerance if same else LIKE_LIGHT) / (sigma**2 + scatter**2)
             system.add([(i, 1.0), (j, -1.0)], target, strength)
 
 
-def _add_walk(system: _System, sights: Sequence[Sight], votes: Sequence[Votes]) -> None:
+def _add_walk(system: _System, observations: Sequence[FrameObservation], votes: Sequence[Votes]) -> None:
     """A frame that shows little leans on the ones before and after it, but not through the front door."""
     shown = [sum(weight for _, _, weight in one) for one in votes]
     for i in range(len(votes) - 1):
         poor = 1 - min(1.0, min(shown[i], shown[i + 1]) / ENOUGH_VOTES)
-        poor *= 1 - abs(sights[i].evidence.open_sky - sights[i + 1].evidence.open_sky)
+        poor *= 1 - abs(observations[i].evidence.open_sky - observations[i + 1].evidence.open_sky)
         if poor > 0:
             system.add([(i, 1.0), (i + 1, -1.0)], np.zeros(2), poor / (2 * OTHER_ROOM_SIGMA) ** 2)
 
 
 def _white(
-    sight: Sight, votes: Votes, place: Matrix, offsets: Matrix, covariance: NDArray[np.float64]
+    observation: FrameObservation,
+    votes: Votes,
+    log_chromaticity: Matrix,
+    offsets: Matrix,
+    covariance: NDArray[np.float64],
 ) -> White:
-    decoded = place - sight.camera
+    decoded = log_chromaticity - observation.camera
     total = sum(weight for _, _, weight in votes)
-    followed = sum(kept_weights(sight, votes, place, offsets, NARROW))
+    followed = sum(kept_weights(observation, votes, log_chromaticity, offsets, NARROW))
     neutral = sum(
-        p.area_sr for p in sight.evidence.paints if np.hypot(*(np.array(p.place) - decoded)) < NARROW
+        p.area_sr
+        for p in observation.evidence.paints
+        if np.hypot(*(np.array(p.log_chromaticity) - decoded)) < NARROW
     )
     return White(
         (float(decoded[0]), float(decoded[1])),

@@ -14,12 +14,12 @@ _DUV = 0.0015
 """Half way between the Planckian and the daylight locus."""
 
 
-def nearest_on_locus(place: Matrix) -> tuple[Matrix, Matrix, float]:
+def nearest_on_locus(log_chromaticity: Matrix) -> tuple[Matrix, Matrix, float]:
     """Nearest light on the line.
 
     Parameters
     ----------
-    place : ndarray of shape (2,)
+    log_chromaticity : ndarray of shape (2,)
         Place in the plane of log cone ratios.
 
     Returns
@@ -30,7 +30,7 @@ def nearest_on_locus(place: Matrix) -> tuple[Matrix, Matrix, float]:
         Its temperature.
     """
     table = _table()
-    at = int(np.clip(np.argmin(np.sum((table - place) ** 2, axis=1)), 1, len(table) - 2))
+    at = int(np.clip(np.argmin(np.sum((table - log_chromaticity) ** 2, axis=1)), 1, len(table) - 2))
     tangent = table[at + 1] - table[at - 1]
     normal: Matrix = np.array([tangent[1], -tangent[0]]) / np.hypot(*tangent)
     return table[at], normal, float(_MIRED[at])

@@ -40,7 +40,7 @@ Votes = Sequence[tuple[Paint, Matrix, float]]
 
 
 @dataclass(frozen=True, slots=True)
-class Sight:
+class FrameObservation:
     """What the joint solution knows of one frame.
 
     Attributes
@@ -79,69 +79,76 @@ def _weight_outdoors(paint: Paint) -> float:
     return float(SKY_VOTE * min(paint.area_sr / 2.0, 1.0) * bright)
 
 
-def votes_of(sight: Sight) -> Votes:
+def votes_of(observation: FrameObservation) -> Votes:
     """Paints of a frame, their places as real lights, and their weights; the whole is at most 1."""
-    sky, known = sight.evidence.open_sky, sight.camera_known
+    sky, known = observation.evidence.open_sky, observation.camera_known
     votes = []
-    for paint in sight.evidence.paints:
-        place = np.array(paint.place) + sight.camera
-        inside = _plausible(place, LAMPS_AND_WINDOWS_MIRED, camera_known=known)
-        outside = _plausible(place, DAYLIGHT_MIRED, camera_known=known)
+    for paint in observation.evidence.paints:
+        log_chromaticity = np.array(paint.log_chromaticity) + observation.camera
+        inside = _plausible(log_chromaticity, LAMPS_AND_WINDOWS_MIRED, camera_known=known)
+        outside = _plausible(log_chromaticity, DAYLIGHT_MIRED, camera_known=known)
         likely = (1 - sky) * inside * weight_of_vote(paint) + sky * outside * _weight_outdoors(paint)
-        votes.append((paint, place, likely))
+        votes.append((paint, log_chromaticity, likely))
     total = max(1.0, sum(weight for _, _, weight in votes))
-    return [(paint, place, weight / total) for paint, place, weight in votes]
+    return [(paint, log_chromaticity, weight / total) for paint, log_chromaticity, weight in votes]
 
 
-def _plausible(place: Matrix, usual_mired: tuple[float, float], *, camera_known: bool) -> float:
+def _plausible(log_chromaticity: Matrix, usual_mired: tuple[float, float], *, camera_known: bool) -> float:
     """How likely a light stands there: between the warmest and the coldest usual one, near the locus."""
-    (foot, _, mired), (warmest, coldest) = nearest_on_locus(place), usual_mired
+    (foot, _, mired), (warmest, coldest) = nearest_on_locus(log_chromaticity), usual_mired
     beyond = max(0.0, mired - warmest, coldest - mired)
-    beside = max(0.0, float(np.hypot(*(foot - place))) - LOCUS_FREE)
+    beside = max(0.0, float(np.hypot(*(foot - log_chromaticity))) - LOCUS_FREE)
     ease = 1.0 if camera_known else 2.0
     return float(np.exp(-((beyond / (25 * ease)) ** 2)) / (1 + (beside / (0.08 * ease)) ** 2))
 
 
-def first_guesses(sights: Sequence[Sight], votes: Sequence[Votes]) -> Matrix:
+def first_guesses(observations: Sequence[FrameObservation], votes: Sequence[Votes]) -> Matrix:
     """Start each frame at the vote that most other votes of the frame, and the job as a whole, support."""
-    every = [(place, weight) for one in votes for _, place, weight in one]
-    middle = _middle(every) if every else np.array(sights[0].camera)
-    return np.array([_first_guess(sight, one, middle) for sight, one in zip(sights, votes, strict=True)])
+    every = [(log_chromaticity, weight) for one in votes for _, log_chromaticity, weight in one]
+    middle = _middle(every) if every else np.array(observations[0].camera)
+    return np.array(
+        [_first_guess(observation, one, middle) for observation, one in zip(observations, votes, strict=True)]
+    )
 
 
-def _first_guess(sight: Sight, votes: Votes, middle: Matrix) -> Matrix:
-    if sight.hand is not None:
-        return np.array(sight.hand) + sight.camera
+def _first_guess(observation: FrameObservation, votes: Votes, middle: Matrix) -> Matrix:
+    if observation.hand is not None:
+        return np.array(observation.hand) + observation.camera
     if not votes:
-        return np.array(sight.camera)
+        return np.array(observation.camera)
     support = [
-        sum(weight * robust_weight(place - other, NARROW) for _, other, weight in votes)
-        * robust_weight(place - middle, JOB_RANGE)
-        for _, place, _ in votes
+        sum(weight * robust_weight(log_chromaticity - other, NARROW) for _, other, weight in votes)
+        * robust_weight(log_chromaticity - middle, JOB_RANGE)
+        for _, log_chromaticity, _ in votes
     ]
     return votes[int(np.argmax(support))][1]
 
 
 def _middle(votes: Sequence[tuple[Matrix, float]]) -> Matrix:
     """Weighted median of places, coordinate by coordinate."""
-    places, weights = np.array([place for place, _ in votes]), np.array([weight for _, weight in votes])
+    log_chromaticities, weights = (
+        np.array([log_chromaticity for log_chromaticity, _ in votes]),
+        np.array([weight for _, weight in votes]),
+    )
     middle = []
     for axis in (0, 1):
-        order = np.argsort(places[:, axis], kind="stable")
+        order = np.argsort(log_chromaticities[:, axis], kind="stable")
         running = np.cumsum(weights[order])
-        middle.append(places[order[np.searchsorted(running, running[-1] / 2)], axis])
+        middle.append(log_chromaticities[order[np.searchsorted(running, running[-1] / 2)], axis])
     return np.array(middle)
 
 
-def kept_weights(sight: Sight, votes: Votes, here: Matrix, offsets: Matrix, wide: float) -> list[float]:
+def kept_weights(
+    observation: FrameObservation, votes: Votes, here: Matrix, offsets: Matrix, tolerance: float
+) -> list[float]:
     """Weights of a frame's votes, less where they disagree; what stands outdoors is no paint of the house."""
-    house = 1 - sight.evidence.open_sky
+    house = 1 - observation.evidence.open_sky
     return [
-        weight * robust_weight(place - here - house * offsets[paint.kind], wide)
-        for paint, place, weight in votes
+        weight * robust_weight(log_chromaticity - here - house * offsets[paint.kind], tolerance)
+        for paint, log_chromaticity, weight in votes
     ]
 
 
-def robust_weight(off: Matrix, wide: float) -> float:
+def robust_weight(off: Matrix, tolerance: float) -> float:
     """Weight of a residual (Geman and McClure): 1 at zero, 1/4 at the tolerance, then ever less."""
-    return float(1 / (1 + (off @ off) / wide**2) ** 2)
+    return float(1 / (1 + (off @ off) / tolerance**2) ** 2)

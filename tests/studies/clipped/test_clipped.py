@@ -110,10 +110,10 @@ def test_the_survey_weighs_solid_angle_and_learns_warmth() -> None:
     found = lights(4000, CAMERA_D65)
     share = np.full((64, 128, 3), 0.5) * seen(2700, CAMERA_D65) / seen(2700, CAMERA_D65).max()
     share[:16] = 1.0  # down to 45 degrees: (1 - sin 45) / 2 of the sphere
-    learned = survey(share, found)
-    assert learned.all_percent == pytest.approx(100 * (1 - np.sqrt(0.5)) / 2, abs=1e-6)
+    prepared = survey(share, found)
+    assert prepared.all_percent == pytest.approx(100 * (1 - np.sqrt(0.5)) / 2, abs=1e-6)
     colour = seen(2700, CAMERA_D65) / found.neutral
-    warmth, tint = read_map(learned.warmth_tint, np.array([40]), np.array([77]), 128)
+    warmth, tint = read_map(prepared.warmth_tint, np.array([40]), np.array([77]), 128)
     assert warmth[0] == pytest.approx(np.log(colour[0] / colour[2]), rel=0.05)
     assert abs(tint[0]) < 0.02
 

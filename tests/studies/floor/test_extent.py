@@ -41,7 +41,7 @@ def view_of(seen):
 @pytest.mark.parametrize("name", list(FLOORS))
 def test_a_whole_floor_raises_no_alarm(name):
     applied = rebuilt(drawn(FLOORS[name](), heading_deg=37, gloss=0.12 if name == "polished" else 0))
-    assert applied.wants_look == ()
+    assert applied.review_reasons == ()
     assert applied.notes["fill_method"] == "floor"
 
 
@@ -58,7 +58,7 @@ def test_a_whole_floor_raises_no_alarm(name):
     ids=["wall", "near wall", "lawn", "pool", "step", "rosette"],
 )
 def test_an_end_of_the_floor_is_said(floor, says):
-    assert any(says in sentence for sentence in rebuilt(drawn(floor)).wants_look)
+    assert any(says in sentence for sentence in rebuilt(drawn(floor)).review_reasons)
 
 
 def test_a_wall_close_by_is_not_copied_from():
@@ -89,7 +89,7 @@ def test_an_edge_across_the_disc_goes_on(floor):
 def test_where_too_little_floor_is_left_the_fill_is_soft_and_says_so():
     applied = rebuilt(drawn(plinth(square_tiles(), 0.5)))
     assert applied.notes["fill_method"] == "soft"
-    assert "Too little floor" in applied.wants_look[0]
+    assert "Too little floor" in applied.review_reasons[0]
 
 
 def test_a_floor_without_any_known_pixel_to_copy_is_refused():

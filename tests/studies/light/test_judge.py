@@ -4,7 +4,7 @@ import pytest
 from panopipe.colour.lab import lab_from_xyz
 from panopipe.colour.spaces import D65_XY, XYZ_FROM_WORKING, xyz_from_xy
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.stage import Look
+from panopipe.stage import StageContext
 from panopipe.stages.tone import Tone, ToneSettings
 from panopipe.studies.light.base import find_base
 from panopipe.studies.light.curve import MIDDLE_GREY_EV, MOST_EXPOSURE_EV, Moves, moved_base
@@ -75,8 +75,8 @@ def test_a_grey_card_in_the_light_of_any_room_is_grey(place: str) -> None:
     scene = photographed(place, 256)
     height, width = scene.rows.shape[:2]
     facts = FrameFacts(FrameKey("", place), width, height)
-    learned = Tone().learn(Look(Frame(scene.rows, facts)), ToneSettings()).data
-    after = Tone().apply(Band(scene.rows.copy(), 0, facts), ToneSettings(), learned)
+    prepared = Tone().prepare(StageContext(Frame(scene.rows, facts)), ToneSettings()).data
+    after = Tone().apply(Band(scene.rows.copy(), 0, facts), ToneSettings(), prepared)
     for mask in scene.cards:
         card = np.median(after[mask], axis=0).astype(np.float64)
         assert 42 <= lab_from_xyz(XYZ_FROM_WORKING @ card, xyz_from_xy(D65_XY))[0] <= 58

@@ -4,7 +4,7 @@ import pytest
 from panopipe.colour.oklab import oklab_from_working
 from panopipe.colour.spaces import SRGB_FROM_WORKING, WORKING_FROM_SRGB, XYZ_FROM_SRGB
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.stage import Look
+from panopipe.stage import StageContext
 from panopipe.stages.tone import Tone, ToneSettings
 from tests.makers.shoulder import shoulder
 
@@ -18,8 +18,8 @@ def shown(light: np.ndarray) -> np.ndarray:
     """Linear sRGB after the shoulder, of a frame that is all of this light."""
     rows = np.broadcast_to(WORKING_FROM_SRGB @ light, (32, 64, 3)).astype(np.float32)
     facts = FrameFacts(FrameKey("", "a"), 64, 32)
-    learned = Tone().learn(Look(Frame(rows.copy(), facts)), SHOULDER).data
-    return Tone().apply(Band(rows.copy(), 0, facts), SHOULDER, learned)[16, 32] @ SRGB_FROM_WORKING.T
+    prepared = Tone().prepare(StageContext(Frame(rows.copy(), facts)), SHOULDER).data
+    return Tone().apply(Band(rows.copy(), 0, facts), SHOULDER, prepared)[16, 32] @ SRGB_FROM_WORKING.T
 
 
 def hue_of(rgb: np.ndarray) -> float:

@@ -5,7 +5,7 @@ from panopipe.colour.adaptation import working_adaptation
 from panopipe.colour.spaces import D65_XY, XYZ_FROM_WORKING, xyz_from_xy
 from panopipe.colour.temperature import daylight_xy, planckian_xy
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.stage import Look
+from panopipe.stage import StageContext
 from panopipe.stages.tone import Tone, ToneSettings
 from panopipe.studies.light.base import find_base, log2_luminance
 from panopipe.studies.light.views import DAYLIGHT_K, daylight_in, view_change
@@ -38,8 +38,8 @@ def toned(bright: np.ndarray, share: float) -> np.ndarray:
     rows[48:80, 60:120] = bright * 3.2
     facts = FrameFacts(FrameKey("", "a"), 256, 128, correction=room_white(), white_xy=CAMERA_XY)
     settings = ToneSettings(highlights_ev=-4.0, view_white_percent=share)
-    learned = Tone().learn(Look(Frame(rows.copy(), facts)), settings).data
-    return Tone().apply(Band(rows.copy(), 0, facts), settings, learned)[64, 90] @ room_white().T
+    prepared = Tone().prepare(StageContext(Frame(rows.copy(), facts)), settings).data
+    return Tone().apply(Band(rows.copy(), 0, facts), settings, prepared)[64, 90] @ room_white().T
 
 
 def test_a_view_goes_part_of_the_way_to_white() -> None:

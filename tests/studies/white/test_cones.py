@@ -9,36 +9,40 @@ from panopipe.colour.spaces import D65_XY, LUMINANCE_OF_WORKING, WORKING_FROM_XY
 from panopipe.colour.temperature import cct_duv_from_xy, xy_from_cct_duv
 from panopipe.studies.white.cones import (
     PLACE_PER_MIRED,
-    camera_place,
+    camera_log_chromaticity,
     correction_matrix,
     light_xy,
     locus,
-    place_from_working,
+    log_chromaticity_from_working,
     place_of_light,
-    xy_from_place,
-    xyz_from_place,
+    xy_from_log_chromaticity,
+    xyz_from_log_chromaticity,
 )
 
-places = st.tuples(st.floats(-0.4, 0.6), st.floats(-1.3, 0.6))
+log_chromaticities = st.tuples(st.floats(-0.4, 0.6), st.floats(-1.3, 0.6))
 
 
-@given(place=places)
-def test_a_place_comes_back(place: tuple[float, float]) -> None:
+@given(log_chromaticity=log_chromaticities)
+def test_a_place_comes_back(log_chromaticity: tuple[float, float]) -> None:
     np.testing.assert_allclose(
-        place_from_working(WORKING_FROM_XYZ @ xyz_from_place(place)), place, atol=1e-12
+        log_chromaticity_from_working(WORKING_FROM_XYZ @ xyz_from_log_chromaticity(log_chromaticity)),
+        log_chromaticity,
+        atol=1e-12,
     )
 
 
-@given(place=places, strength=st.floats(0, 1))
-def test_strength_is_the_share_taken_away(place: tuple[float, float], strength: float) -> None:
-    white = WORKING_FROM_XYZ @ xyz_from_place(place)
-    corrected = correction_matrix(place, strength) @ white
-    np.testing.assert_allclose(place_from_working(corrected), (1 - strength) * np.array(place), atol=1e-9)
+@given(log_chromaticity=log_chromaticities, strength=st.floats(0, 1))
+def test_strength_is_the_share_taken_away(log_chromaticity: tuple[float, float], strength: float) -> None:
+    white = WORKING_FROM_XYZ @ xyz_from_log_chromaticity(log_chromaticity)
+    corrected = correction_matrix(log_chromaticity, strength) @ white
+    np.testing.assert_allclose(
+        log_chromaticity_from_working(corrected), (1 - strength) * np.array(log_chromaticity), atol=1e-9
+    )
     assert corrected @ LUMINANCE_OF_WORKING == pytest.approx(white @ LUMINANCE_OF_WORKING)
 
 
 def test_full_strength_makes_the_white_neutral() -> None:
-    white = WORKING_FROM_XYZ @ xyz_from_place((0.2, -0.6))
+    white = WORKING_FROM_XYZ @ xyz_from_log_chromaticity((0.2, -0.6))
     np.testing.assert_allclose(correction_matrix((0.2, -0.6), 1.0) @ white, np.ones(3), atol=1e-12)
 
 
@@ -46,15 +50,19 @@ def test_strength_nought_changes_nothing() -> None:
     np.testing.assert_allclose(correction_matrix((0.2, -0.6), 0.0), np.eye(3), atol=1e-14)
 
 
-@given(place=places, x=st.floats(0.1, 2), y=st.floats(0.1, 2), z=st.floats(0.1, 2))
-def test_every_colour_moves_by_the_same(place: tuple[float, float], x: float, y: float, z: float) -> None:
-    colour = WORKING_FROM_XYZ @ xyz_from_place((np.log(x), np.log(y))) * z
-    moved = place_from_working(correction_matrix(place, 1.0) @ colour) - place_from_working(colour)
-    np.testing.assert_allclose(moved, -np.array(place), atol=1e-9)
+@given(log_chromaticity=log_chromaticities, x=st.floats(0.1, 2), y=st.floats(0.1, 2), z=st.floats(0.1, 2))
+def test_every_colour_moves_by_the_same(
+    log_chromaticity: tuple[float, float], x: float, y: float, z: float
+) -> None:
+    colour = WORKING_FROM_XYZ @ xyz_from_log_chromaticity((np.log(x), np.log(y))) * z
+    moved = log_chromaticity_from_working(
+        correction_matrix(log_chromaticity, 1.0) @ colour
+    ) - log_chromaticity_from_working(colour)
+    np.testing.assert_allclose(moved, -np.array(log_chromaticity), atol=1e-9)
 
 
 def test_half_strength_is_half_way_in_mired() -> None:
-    kelvin, _ = cct_duv_from_xy(xy_from_place(0.5 * locus(1e6 / 3000)))
+    kelvin, _ = cct_duv_from_xy(xy_from_log_chromaticity(0.5 * locus(1e6 / 3000)))
     middle = (1e6 / 3000 + 1e6 / 6504) / 2
     assert 1e6 / float(kelvin) == pytest.approx(middle, abs=4)
 
@@ -67,12 +75,14 @@ def test_a_mired_has_its_length() -> None:
 @pytest.mark.parametrize("camera", [None, D65_XY, (0.38, 0.377)])
 def test_a_real_light_comes_back(camera: tuple[float, float] | None) -> None:
     light = xy_from_cct_duv(2700, 0.002)
-    place = place_of_light(light, camera)
-    np.testing.assert_allclose(light_xy(place, camera), light, atol=1e-12)
-    np.testing.assert_allclose(place + camera_place(camera), place_of_light(light, D65_XY), atol=1e-12)
+    log_chromaticity = place_of_light(light, camera)
+    np.testing.assert_allclose(light_xy(log_chromaticity, camera), light, atol=1e-12)
+    np.testing.assert_allclose(
+        log_chromaticity + camera_log_chromaticity(camera), place_of_light(light, D65_XY), atol=1e-12
+    )
 
 
 def test_the_camera_s_own_light_is_neutral() -> None:
     camera = (0.38, 0.377)
     np.testing.assert_allclose(place_of_light(camera, camera), (0, 0), atol=1e-12)
-    np.testing.assert_allclose(xy_from_xyz(xyz_from_place((0, 0))), D65_XY, atol=1e-12)
+    np.testing.assert_allclose(xy_from_xyz(xyz_from_log_chromaticity((0, 0))), D65_XY, atol=1e-12)

@@ -5,9 +5,9 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from panopipe.studies.white.cones import place_from_working
+from panopipe.studies.white.cones import log_chromaticity_from_working
 from panopipe.studies.white.evidence import Evidence, Kind, gather
-from panopipe.studies.white.hand import surface_place
+from panopipe.studies.white.hand import surface_log_chromaticity
 from panopipe.studies.white.mixed import fit_modes, light_map
 from tests.scenes.camera import expose
 from tests.scenes.house import outdoor_scene, small_room
@@ -24,13 +24,13 @@ def lamp_room() -> tuple[np.ndarray, Picture]:
 
 
 def light_of(truth: Picture) -> np.ndarray:
-    return place_from_working(
+    return log_chromaticity_from_working(
         np.mean([truth.illuminant[mask].mean(axis=0) for mask in truth.cards.values()], axis=0)
     )
 
 
 def largest(evidence: Evidence, kind: Kind) -> np.ndarray:
-    return np.array(next(paint.place for paint in evidence.paints if paint.kind is kind))
+    return np.array(next(paint.log_chromaticity for paint in evidence.paints if paint.kind is kind))
 
 
 def test_a_white_ceiling_shows_the_light() -> None:
@@ -47,13 +47,13 @@ def test_the_floor_is_dark_and_the_walls_are_bright() -> None:
 def test_it_does_not_ask_how_the_frame_is_turned() -> None:
     rows, _ = lamp_room()
     first, second = gather(rows), gather(np.roll(rows, 8 * WIDTH // 128, axis=1))
-    assert first.paints[0].place == pytest.approx(second.paints[0].place, abs=1e-5)
+    assert first.paints[0].log_chromaticity == pytest.approx(second.paints[0].log_chromaticity, abs=1e-5)
 
 
 def test_exposure_is_not_colour() -> None:
     _, truth = lamp_room()
     dark, bright = (gather(expose(truth.rows, exposure_ev=ev, seed=None)) for ev in (-2.5, -1.5))
-    assert dark.paints[0].place == pytest.approx(bright.paints[0].place, abs=0.01)
+    assert dark.paints[0].log_chromaticity == pytest.approx(bright.paints[0].log_chromaticity, abs=0.01)
 
 
 def test_a_garden_has_a_sky_and_a_room_has_not() -> None:
@@ -81,7 +81,7 @@ def test_colours_out_of_gamut_do_no_harm() -> None:
     rows, _ = lamp_room()
     strange = rows.copy()
     strange[100:110, 20:60] = (-0.05, 0.4, 0.1)
-    assert all(np.isfinite(paint.place).all() for paint in gather(strange).paints)
+    assert all(np.isfinite(paint.log_chromaticity).all() for paint in gather(strange).paints)
 
 
 def test_a_hand_set_spot_reads_the_card() -> None:
@@ -89,19 +89,21 @@ def test_a_hand_set_spot_reads_the_card() -> None:
     rows = expose(truth.rows, exposure_ev=-1.5, seed=None)
     line, column = (int(np.mean(at)) for at in np.nonzero(truth.cards["back"]))
     yaw, pitch = ((column + 0.5) / WIDTH - 0.5) * 360, (0.5 - (line + 0.5) / (WIDTH / 2)) * 180
-    place = surface_place(rows, yaw, pitch, 1.0)
-    assert place == pytest.approx(place_from_working(truth.illuminant[line, column]), abs=0.03)
+    log_chromaticity = surface_log_chromaticity(rows, yaw, pitch, 1.0)
+    assert log_chromaticity == pytest.approx(
+        log_chromaticity_from_working(truth.illuminant[line, column]), abs=0.03
+    )
 
 
 def test_a_clipped_spot_is_refused() -> None:
-    assert surface_place(np.ones((64, 128, 3), np.float32), 10.0, 20.0, 3.0) is None
+    assert surface_log_chromaticity(np.ones((64, 128, 3), np.float32), 10.0, 20.0, 3.0) is None
 
 
 def test_a_spot_across_the_seam_and_at_the_pole() -> None:
     rows = np.full((64, 128, 3), 0.3, np.float32)
     rows[:, :2], rows[:, -2:] = 0.5, 0.5
     for yaw, pitch in ((180.0, 0.0), (0.0, 90.0)):
-        assert surface_place(rows, yaw, pitch, 4.0) == pytest.approx((0, 0), abs=1e-6)
+        assert surface_log_chromaticity(rows, yaw, pitch, 4.0) == pytest.approx((0, 0), abs=1e-6)
 
 
 def test_the_map_takes_a_smooth_variation_out() -> None:
@@ -111,8 +113,8 @@ def test_the_map_takes_a_smooth_variation_out() -> None:
     np.testing.assert_allclose(flat, grey, atol=1e-6)
     bent = light_map(modes, -1.0).apply(grey.copy(), 0)
     straight = light_map(modes, 1.0).apply(bent.copy(), 0)
-    assert np.ptp(place_from_working(bent)[..., 1]) > 0.3
-    assert np.abs(place_from_working(straight)).max() < 2e-3
+    assert np.ptp(log_chromaticity_from_working(bent)[..., 1]) > 0.3
+    assert np.abs(log_chromaticity_from_working(straight)).max() < 2e-3
 
 
 def test_the_map_closes_and_is_the_same_in_bands() -> None:

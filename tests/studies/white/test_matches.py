@@ -7,7 +7,7 @@ import pytest
 
 from panopipe.colour.adaptation import working_adaptation
 from panopipe.colour.spaces import D65_XY, xyz_from_xy
-from panopipe.studies.white.cones import place_from_xy
+from panopipe.studies.white.cones import log_chromaticity_from_xy
 from panopipe.studies.white.matches import Features, Shared, find_features, match_frames
 from tests.scenes.camera import expose
 from tests.scenes.house import small_room
@@ -44,7 +44,7 @@ def test_another_setting_of_the_camera_is_found() -> None:
     changed = (0.7 * second @ matrix.T).astype(np.float32)
     shared = shared_surfaces(first, changed)
     assert shared is not None
-    np.testing.assert_allclose(shared.ratio[:2], place_from_xy(other), atol=0.05)
+    np.testing.assert_allclose(shared.ratio[:2], log_chromaticity_from_xy(other), atol=0.05)
     assert shared.ratio[2] == pytest.approx(-np.log(0.7), abs=0.08)
 
 
