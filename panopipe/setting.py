@@ -49,6 +49,8 @@ class Rule:
         The words of a `choice`.
     auto : bool
         Whether the word "auto" is a value too.
+    formerly : str
+        Name that the setting had in older recipes; a recipe that uses it is told the new one.
     """
 
     kind: Kind
@@ -58,6 +60,7 @@ class Rule:
     high: float | None = None
     choices: tuple[str, ...] = ()
     auto: bool = False
+    formerly: str = ""
 
     def allowed(self) -> str:
         """Say in words what may stand here, for an error line or the docs."""
@@ -125,11 +128,18 @@ def _field(default: object, rule: Rule) -> Any:
 
 
 def number(
-    default: float | Auto, help: str, *, low: float, high: float, unit: str = "", auto: bool = False
+    default: float | Auto,
+    help: str,
+    *,
+    low: float,
+    high: float,
+    unit: str = "",
+    auto: bool = False,
+    formerly: str = "",
 ) -> Any:
     """Declare a setting that holds a float within bounds."""
     value = default if default == AUTO else float(default)
-    return _field(value, Rule("number", help, unit, low, high, auto=auto))
+    return _field(value, Rule("number", help, unit, low, high, auto=auto, formerly=formerly))
 
 
 def whole(default: int | Auto, help: str, *, low: int, high: int, unit: str = "", auto: bool = False) -> Any:

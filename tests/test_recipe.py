@@ -97,6 +97,15 @@ use = "yes"
 
 
 @pytest.mark.parametrize(
+    ("old", "new"),
+    [("contrast_percent", "slope_percent"), ("white_point_ev", "shoulder_ev"), ("black_point_ev", "toe_ev")],
+)
+def test_a_name_of_older_recipes_is_told_the_new_one(folder: Path, old: str, new: str) -> None:
+    write(folder, "recipe.toml", f"[tone]\n{old} = 3\n")
+    assert faults(folder) == [f"recipe.toml:2: [tone] {old}: is called {new} now; rename it"]
+
+
+@pytest.mark.parametrize(
     ("order", "says"),
     [
         ('["tone", "export"]', "must begin with a stage that reads files"),

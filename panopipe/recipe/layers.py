@@ -124,6 +124,9 @@ def _checked(job: Job, table: str, key: str, value: object) -> Any:
         return value
     known = rules(found.Settings)
     if key not in known:
+        for name, rule in known.items():
+            if key == rule.formerly:
+                raise ValueError(f"is called {name} now; rename it")
         raise ValueError(f"no such setting{nearest(key, (*known, USE))} (known: {', '.join((*known, USE))})")
     taken = known[key].take(value)
     if known[key].kind == "picture" and taken:

@@ -38,7 +38,15 @@ from panopipe.studies.light.views import daylight_in, view_change, view_shares
 
 @dataclass(frozen=True)
 class ToneSettings:
-    """Settings of the tone stage."""
+    """Settings of the tone stage.
+
+    Slope, shoulder and toe are the parts of the characteristic curve, as sensitometry names them.
+
+    References
+    ----------
+    .. [1] F. Hurter and V. C. Driffield, Photo-chemical investigations and a new method of determination of
+       the sensitiveness of photographic plates, Journal of the Society of Chemical Industry 9, 1890.
+    """
 
     exposure_ev: float | Auto = number(
         AUTO,
@@ -64,29 +72,32 @@ class ToneSettings:
         unit="EV",
         auto=True,
     )
-    contrast_percent: float | Auto = number(
+    slope_percent: float | Auto = number(
         AUTO,
         "how much steeper middle tones are than as recorded",
         low=-50,
         high=100,
         unit="percent",
         auto=True,
+        formerly="contrast_percent",
     )
-    white_point_ev: float | Auto = number(
+    shoulder_ev: float | Auto = number(
         AUTO,
         "light this far above diffuse white becomes pure white; 0 compresses nothing",
         low=0,
         high=6,
         unit="EV",
         auto=True,
+        formerly="white_point_ev",
     )
-    black_point_ev: float | Auto = number(
+    toe_ev: float | Auto = number(
         AUTO,
         "light this far below diffuse white becomes pure black; -16 cuts nothing",
         low=NO_BLACK_EV,
         high=-4,
         unit="EV",
         auto=True,
+        formerly="black_point_ev",
     )
     detail_percent: float | Auto = number(
         AUTO,
@@ -182,7 +193,7 @@ def _rendering(reduced: Frame, base: Base, moves: Moves, view_share: float) -> R
         screen=screen,
         from_screen=np.asarray(np.linalg.inv(screen), dtype=np.float64),
         gains=_gains(base, moves),
-        white_point=2.0**moves.white_point_ev if moves.white_point_ev > 0 else None,
+        white_point=2.0**moves.shoulder_ev if moves.shoulder_ev > 0 else None,
     )
     if facts.white_xy is None or facts.balanced:
         return rendering

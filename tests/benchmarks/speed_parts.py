@@ -152,7 +152,7 @@ def script(name: str, dng: Path) -> dict[str, Any]:
         "black": BLACK,
         "white": WHITE,
         "matrix": np.eye(3),  # what it holds costs nothing
-        "moves": Moves(exposure_ev=0.8, highlights_ev=-1.5, shadows_ev=0.6, white_point_ev=3.0),
+        "moves": Moves(exposure_ev=0.8, highlights_ev=-1.5, shadows_ev=0.6, shoulder_ev=3.0),
         "correction": np.diag([1.05, 1.0, 0.93]),
         "strength": 0.12,
     }

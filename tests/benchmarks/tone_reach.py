@@ -31,18 +31,18 @@ STEPS = {
     "exposure_ev": 0.15,
     "highlights_ev": 0.6,
     "shadows_ev": 0.5,
-    "contrast_percent": 10.0,
-    "white_point_ev": 0.5,
-    "black_point_ev": 0.7,
+    "slope_percent": 10.0,
+    "shoulder_ev": 0.5,
+    "toe_ev": 0.7,
     "detail_percent": 20.0,
 }
 BOUNDS = {
     "exposure_ev": (-MOST_EXPOSURE_EV, MOST_EXPOSURE_EV),
     "highlights_ev": (MOST_HIGHLIGHTS_EV, 2.0),
     "shadows_ev": (-3.0, 3.0),
-    "contrast_percent": (-50.0, 100.0),
-    "white_point_ev": (0.5, 6.0),
-    "black_point_ev": (NO_BLACK_EV, -4.0),
+    "slope_percent": (-50.0, 100.0),
+    "shoulder_ev": (0.5, 6.0),
+    "toe_ev": (NO_BLACK_EV, -4.0),
     "detail_percent": (-50.0, 100.0),
 }
 CARD_FROM, CARD_TO = 42.0, 58.0

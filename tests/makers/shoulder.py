@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from panopipe.studies.light.curve import KNEE
 
 
-def shoulder(light: ArrayLike, white_point_ev: float) -> NDArray[np.float64]:
+def shoulder(light: ArrayLike, shoulder_ev: float) -> NDArray[np.float64]:
     """Display light of linear light, 1.0 at diffuse white: bent from `KNEE` on, 1.0 at the white point.
 
     References
@@ -17,9 +17,9 @@ def shoulder(light: ArrayLike, white_point_ev: float) -> NDArray[np.float64]:
        (the shoulder's form, here above the knee only).
     """
     y = np.asarray(light, dtype=np.float64)
-    if white_point_ev <= 0:
+    if shoulder_ev <= 0:
         return y
-    room = (2.0**white_point_ev - KNEE) / (1 - KNEE)
+    room = (2.0**shoulder_ev - KNEE) / (1 - KNEE)
     t = np.clip((y - KNEE) / (1 - KNEE), 0, room)
     shown: NDArray[np.float64] = np.minimum(y, KNEE) + (1 - KNEE) * t * (1 + t / room**2) / (1 + t)
     return shown

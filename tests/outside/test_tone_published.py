@@ -12,9 +12,9 @@ from tests.measures.tmqi import naturalness, tmqi, visibility_threshold
 pytestmark = pytest.mark.outside
 
 
-def shown(light: float, white_point_ev: float) -> float:
+def shown(light: float, shoulder_ev: float) -> float:
     """What tone makes of a frame that is all of one grey, with nothing set but the white point."""
-    settings = ToneSettings(0.0, 0.0, 0.0, 0.0, white_point_ev, -16.0, 0.0)
+    settings = ToneSettings(0.0, 0.0, 0.0, 0.0, shoulder_ev, -16.0, 0.0)
     rows, facts = np.full((32, 64, 3), light, np.float32), FrameFacts(FrameKey("", "a"), 64, 32)
     prepared = Tone().prepare(StageContext(Frame(rows.copy(), facts)), settings).data
     return float(Tone().apply(Band(rows, 0, facts), settings, prepared)[16, 32].mean())

@@ -105,7 +105,7 @@ def lit_room(width: int, seed: int = 3) -> np.ndarray:
 
 LOOKS = {
     "found": tone.ToneSettings(),
-    "no shoulder": tone.ToneSettings(exposure_ev=1.0, highlights_ev=-3.0, white_point_ev=0.0),
+    "no shoulder": tone.ToneSettings(exposure_ev=1.0, highlights_ev=-3.0, shoulder_ev=0.0),
     "strong": tone.ToneSettings(2.0, -4.0, 2.0, 30.0, 6.0, -6.0, 50.0),
 }
 

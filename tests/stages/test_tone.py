@@ -19,12 +19,12 @@ NEUTRAL = ToneSettings(
     exposure_ev=0.0,
     highlights_ev=0.0,
     shadows_ev=0.0,
-    contrast_percent=0.0,
-    white_point_ev=0.0,
-    black_point_ev=NO_BLACK_EV,
+    slope_percent=0.0,
+    shoulder_ev=0.0,
+    toe_ev=NO_BLACK_EV,
     detail_percent=0.0,
 )
-WINDOWS = replace(NEUTRAL, highlights_ev=-3.0, shadows_ev=1.0, white_point_ev=2.0)
+WINDOWS = replace(NEUTRAL, highlights_ev=-3.0, shadows_ev=1.0, shoulder_ev=2.0)
 KEY = FrameKey("lounge", "lounge-01")
 
 
@@ -216,13 +216,13 @@ def lit_panes() -> np.ndarray:
 
 def test_what_is_brighter_stays_brighter_whatever_its_colour() -> None:
     # A saturated pane brighter than the curtain beside it must not come out darker.
-    after = luminance(toned(lit_panes(), replace(NEUTRAL, white_point_ev=5.0)))[64, 8::16]
+    after = luminance(toned(lit_panes(), replace(NEUTRAL, shoulder_ev=5.0)))[64, 8::16]
     assert np.diff(after).min() > 0
 
 
 def test_no_channel_leaves_the_screen_and_colour_shrinks_smoothly() -> None:
     rows = grey(*np.geomspace(0.2, 30, 64)) * np.array([0.6, 0.9, 2.2], dtype=np.float32)
-    srgb = toned(rows, replace(NEUTRAL, white_point_ev=5.0))[16].astype(np.float64) @ SRGB_FROM_WORKING.T
+    srgb = toned(rows, replace(NEUTRAL, shoulder_ev=5.0))[16].astype(np.float64) @ SRGB_FROM_WORKING.T
     assert srgb.max() <= 1 + 1e-3
     share = 1 - srgb.min(axis=-1) / srgb.max(axis=-1)
     assert np.diff(share).max() < 1e-3
@@ -326,7 +326,7 @@ def test_a_black_frame_is_no_error() -> None:
 
 def test_contrast_turns_about_middle_grey() -> None:
     rows = grey(0.18, 0.045, 0.36, 0.72)
-    gain = np.log2(luminance(toned(rows, replace(NEUTRAL, contrast_percent=20.0))) / luminance(rows))
+    gain = np.log2(luminance(toned(rows, replace(NEUTRAL, slope_percent=20.0))) / luminance(rows))
     middle, dark, bright, brightest = (np.median(gain[:, at : at + 8]) for at in (4, 20, 36, 52))
     assert middle == pytest.approx(0, abs=0.01)
     assert dark < -0.2 < 0 < bright < brightest

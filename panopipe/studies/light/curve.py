@@ -44,11 +44,11 @@ class Moves:
         Move of the base `HIGHLIGHTS_AT_EV` above middle grey.
     shadows_ev : float
         Move of the base `SHADOWS_AT_EV` and more below middle grey.
-    contrast_percent : float
+    slope_percent : float
         How much steeper than as recorded the rendering is at middle grey, which stays in its place.
-    white_point_ev : float
+    shoulder_ev : float
         EV above diffuse white that is shown as white; at 0 nothing is compressed.
-    black_point_ev : float
+    toe_ev : float
         EV against diffuse white that is shown as black; at `NO_BLACK_EV` nothing is cut.
     detail_percent : float
         How much more than as recorded light differs from its base.
@@ -57,9 +57,9 @@ class Moves:
     exposure_ev: float = 0.0
     highlights_ev: float = 0.0
     shadows_ev: float = 0.0
-    contrast_percent: float = 0.0
-    white_point_ev: float = 0.0
-    black_point_ev: float = NO_BLACK_EV
+    slope_percent: float = 0.0
+    shoulder_ev: float = 0.0
+    toe_ev: float = NO_BLACK_EV
     detail_percent: float = 0.0
 
 
@@ -128,11 +128,11 @@ def steeper_light(light: ArrayLike, moves: Moves) -> Float:
     light : array_like
         Linear luminance after exposure and base, 1.0 at diffuse white, not negative.
     moves : Moves
-        Only `contrast_percent` and `black_point_ev` count.
+        Only `slope_percent` and `toe_ev` count.
     """
-    y = _steeper(np.asarray(light, dtype=np.float64), moves.contrast_percent / 100)
-    if moves.black_point_ev > NO_BLACK_EV:
-        black = 2.0**moves.black_point_ev
+    y = _steeper(np.asarray(light, dtype=np.float64), moves.slope_percent / 100)
+    if moves.toe_ev > NO_BLACK_EV:
+        black = 2.0**moves.toe_ev
         y = (y + black * np.expm1(-y / black)) / (1 - black)
     return y
 

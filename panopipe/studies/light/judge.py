@@ -102,10 +102,10 @@ def suited(room: Lit) -> Moves:
     )
     return replace(
         local,
-        contrast_percent=CONTRAST_PERCENT,
+        slope_percent=CONTRAST_PERCENT,
         detail_percent=DETAIL_PERCENT,
-        white_point_ev=float(np.clip(glint + 2.5, 2.5, 5)),
-        black_point_ev=float(np.clip(black - 0.5, NO_BLACK_EV, DEEPEST_BLACK_EV)),
+        shoulder_ev=float(np.clip(glint + 2.5, 2.5, 5)),
+        toe_ev=float(np.clip(black - 0.5, NO_BLACK_EV, DEEPEST_BLACK_EV)),
     )
 
 

@@ -53,7 +53,7 @@ def tone(light: Rows, moves: Moves) -> Rows:
     grid = np.linspace(-24, 24, 8192)
     shift = np.interp(base, grid, moved_base(grid + moves.exposure_ev, moves) - grid).astype(np.float32)
     moved = light_ev + shift
-    curve = shoulder(steeper_light(2.0**grid, moves), moves.white_point_ev)
+    curve = shoulder(steeper_light(2.0**grid, moves), moves.shoulder_ev)
     shown = np.interp(moved, grid, np.maximum(curve, 1e-12)).astype(np.float32)
     return light * (shown / luminance)[..., None]
 

@@ -57,7 +57,7 @@ def tone(light: Float, moves: Moves) -> Float:
     offset = mean - slope * mean
     base = uniform_filter(slope, size, mode=modes) * light_ev + uniform_filter(offset, size, mode=modes)
     moved = light_ev + moved_base(base + moves.exposure_ev, moves) - base
-    shown = np.maximum(shoulder(steeper_light(2.0**moved, moves), moves.white_point_ev), 1e-12)
+    shown = np.maximum(shoulder(steeper_light(2.0**moved, moves), moves.shoulder_ev), 1e-12)
     return light * (shown / 2.0**light_ev)[..., None]
 
 

@@ -30,7 +30,7 @@ def hue_of(rgb: np.ndarray) -> float:
 
 def white_added(light: np.ndarray, channels: np.ndarray) -> np.ndarray:
     """Channels with white added until their luminance is that of the light after the shoulder."""
-    missing = shoulder(light @ LUMINANCE, SHOULDER.white_point_ev) - channels @ LUMINANCE
+    missing = shoulder(light @ LUMINANCE, SHOULDER.shoulder_ev) - channels @ LUMINANCE
     return channels + missing / (1 - channels @ LUMINANCE) * (1 - channels)
 
 
@@ -39,7 +39,7 @@ def test_hue_moves_less_than_half_as_far_as_by_channels_alone(name: str) -> None
     # Channels alone turn orange to yellow and a sky to cyan; added white alone turns them to pink and violet
     # (the Abney effect), which is the other way.
     light = np.array(LIT[name])
-    channels = white_added(light, shoulder(light, SHOULDER.white_point_ev))
+    channels = white_added(light, shoulder(light, SHOULDER.shoulder_ev))
     hue, by_channel, mixed = (hue_of(rgb) for rgb in (light, channels, shown(light)))
     assert abs(mixed - hue) < 0.5 * abs(by_channel - hue)
 
@@ -47,6 +47,6 @@ def test_hue_moves_less_than_half_as_far_as_by_channels_alone(name: str) -> None
 @pytest.mark.parametrize("name", LIT)
 def test_luminance_goes_over_the_shoulder_whatever_the_colour(name: str) -> None:
     light = np.array(LIT[name])
-    luminance = shoulder(light @ LUMINANCE, SHOULDER.white_point_ev)
+    luminance = shoulder(light @ LUMINANCE, SHOULDER.shoulder_ev)
     assert shown(light) @ LUMINANCE == pytest.approx(luminance, abs=1e-5)
     assert shown(light).max() < 1
