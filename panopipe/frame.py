@@ -97,18 +97,22 @@ class Band:
 
     Attributes
     ----------
-    rows : ndarray of shape (n, width, 3), dtype float32
-        Linear light in the working space. Whoever is handed a band owns its memory.
+    rows : ndarray of shape (margin + n + margin, width, 3), dtype float32
+        Linear light in the working space. Whoever is handed a band owns its memory, unless it has a margin.
     first : int
-        Row of the frame that `rows[0]` is; the frame is `height` rows high.
+        Row of the frame that `rows[margin]` is; the frame is `height` rows high.
     facts : FrameFacts
         Facts of the full-size frame. The run also sends the reduced frame through a stage, as one band
         that holds all of it: take the size from the band, not from the facts.
+    margin : int
+        Further rows above and below, for a stage that needs to see them; beyond a pole they are those on
+        the other side of it, turned by half the width.
     """
 
     rows: Rows
     first: int
     facts: FrameFacts
+    margin: int = 0
 
     @property
     def height(self) -> int:
@@ -117,5 +121,5 @@ class Band:
 
     @property
     def last(self) -> int:
-        """One past the last row."""
-        return self.first + int(self.rows.shape[0])
+        """One past the last row, the margin left out."""
+        return self.first + int(self.rows.shape[0]) - 2 * self.margin

@@ -5,14 +5,15 @@ any number of stages that change light, one sink (light to named bytes). A stage
 clock, no global state, no chance that does not come from the frame.
 
 The run streams bands of a few rows from the source through neighbouring `RowStage`s to the next stage, so
-that a band stays in the processor's cache. A `SpanStage` is handed all the rows it asks for at once.
+that a band stays in the processor's cache. A `MarginStage` streams like them and sees some rows above and
+below its own. A `SpanStage` is handed all the rows it asks for at once.
 Before that, each stage may prepare itself on the frame at reduced size (`prepare`), and on all frames of
 the job (`survey` and `solve`).
 
 The reduced frame goes through the stages in the same order. Each prepares itself on it as the stages
 before leave it; then a by-rows stage is applied to it as one band (`first` 0, rows as wide as the reduced
-frame), and what a span stage made of its full-size rows is averaged into it. So `apply` of a by-rows stage
-takes the height of the frame from the band it is handed (`band.height`), never from `facts.height`.
+frame), and what a span stage made of its full-size rows is averaged into it. So `apply` of a stage that
+streams takes the height of the frame from the band it is handed (`band.height`), never from `facts.height`.
 """
 
 from __future__ import annotations
@@ -208,6 +209,33 @@ class RowStage(Stage[S]):
         """
 
 
+class MarginStage(Stage[S]):
+    """A stage whose output row needs the input rows around it too, a few above and a few below.
+
+    It streams like a `RowStage`: each input row is made once and held for as long as it is needed.
+    """
+
+    @abstractmethod
+    def margin_rows(self, height: int, settings: S) -> int:
+        """Rows to see above and below, in a frame `height` rows high; from 0 to `height`.
+
+        A reach in degrees takes more rows in a larger frame: the reduced frame comes through here too.
+        """
+
+    @abstractmethod
+    def prepare(self, context: StageContext, settings: S) -> Prepared:
+        """Find on the reduced frame what `apply` needs."""
+
+    @abstractmethod
+    def apply(self, band: Band, settings: S, prepared: Any) -> Rows:
+        """Return rows `band.first` to `band.last` as they shall be, without the margin, in a new array.
+
+        `band.rows` also holds `band.margin` rows above and below, continued over the poles by a half-turn,
+        and cannot be written to. At the sides a row goes on at its other end. The same bits must come out
+        however the frame is cut into bands, and the reduced frame comes through as for a `RowStage`.
+        """
+
+
 class SpanStage(Stage[S]):
     """A stage that needs many rows, or all, at once."""
 
@@ -385,9 +413,9 @@ def _checked(name: str, cls: Any, origin: str) -> Stage[Any]:
     def wrong(what: str) -> ImportError:
         return ImportError(f"stage {name} of {origin} {what}; mend that package")
 
-    kinds = (RowStage, SpanStage, SourceStage, SinkStage)
+    kinds = (RowStage, MarginStage, SpanStage, SourceStage, SinkStage)
     if not (isinstance(cls, type) and issubclass(cls, kinds)):
-        raise wrong("is no class derived from RowStage, SpanStage, SourceStage or SinkStage")
+        raise wrong("is no class derived from RowStage, MarginStage, SpanStage, SourceStage or SinkStage")
     for attribute in ("name", "version", "summary", "Settings"):
         if not hasattr(cls, attribute):
             raise wrong(f"declares no {attribute}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import pairwise
 from typing import Any
 
@@ -11,12 +12,16 @@ import numpy as np
 
 from panopipe.capture import Capture
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
+from panopipe.pipeline.margin import MarginWindow, with_margin
 from panopipe.pipeline.steps import StageTimer, Step, checked_rows, is_finite, shaped_rows
 from panopipe.sphere.reduce import AreaReducer, covering_rows, reduced_rows
-from panopipe.stage import FrameReader, Prepared, RowStage, Solution, SpanStage, StageContext
+from panopipe.stage import FrameReader, MarginStage, Prepared, RowStage, Solution, SpanStage, StageContext
 
 Neighbour = Callable[[FrameKey, str, int, int], Band | None]
 """Gives rows of another frame as they stand before the named stage; None if they cannot be had."""
+
+Windows = dict[int, MarginWindow]
+"""What the stages with a margin hold in one pass over the rows, by their place among the steps."""
 
 Check = Callable[[str, object, Sequence[int]], Rows]
 """How what a stage gave is looked at: `checked_rows` or `shaped_rows`."""
@@ -52,6 +57,10 @@ class _PreparedStep:
     held: Rows | None = None
 
     @property
+    def streams(self) -> bool:
+        return self.data is not None and self.held is None
+
+    @property
     def last(self) -> int:
         return self.first + (0 if self.held is None else len(self.held))
 
@@ -67,7 +76,7 @@ class FramePipeline:
     reader : FrameReader
         The frame, open.
     steps : sequence of Step
-        Row and span stages, in order.
+        Row, margin and span stages, in order.
     inputs : StageInputs
         Solutions, pictures, neighbours.
     reduced : ndarray of shape (h, 2 h, 3), dtype float32
@@ -115,13 +124,13 @@ class FramePipeline:
             if isinstance(step.stage, SpanStage):
                 self._prepare_span(step, step.stage)
             else:
-                assert isinstance(step.stage, RowStage)
-                self._prepare_rows(step, step.stage)
+                self._prepare_rows(step)
 
     def bands(self, upto: int, first: int, last: int) -> Iterator[Band]:
         """Rows `first` to `last` as the first `upto` stages leave them, in bands from the top."""
+        windows = self._windows(upto, last, shaped_rows)
         for top, bottom in self._cuts(upto, first, last):
-            yield self._band(upto, top, bottom)
+            yield self._band(upto, top, bottom, windows)
 
     def whole(self) -> Rows:
         """The same rows, all at once: each stage is handed the whole frame. For tests and plugins' tests."""
@@ -130,14 +139,14 @@ class FramePipeline:
             if ready.held is not None:
                 rows[ready.first : ready.last] = ready.held
             elif ready.data is not None:
-                rows = self._apply(ready, Band(rows, 0, ready.facts))
+                rows = self._apply_to_whole(ready, rows)
         return rows
 
-    def _prepare_rows(self, step: Step, stage: RowStage[Any]) -> None:
+    def _prepare_rows(self, step: Step) -> None:
         prepared = self._preparation(step, self.context(step))
         ready = _PreparedStep(step, self.facts, prepared.data)
         if prepared.data is not None:
-            self.reduced = self._apply(ready, Band(self.reduced.copy(), 0, self.facts))
+            self.reduced = self._apply_to_whole(ready, self.reduced.copy())
         self._end(ready, prepared)
 
     def _prepare_span(self, step: Step, stage: SpanStage[Any]) -> None:
@@ -182,7 +191,7 @@ class FramePipeline:
         return found
 
     def _preparation(self, step: Step, context: StageContext) -> Prepared:
-        assert isinstance(step.stage, RowStage | SpanStage)
+        assert isinstance(step.stage, RowStage | MarginStage | SpanStage)
         with self._timer.on(step.name):
             prepared = step.stage.prepare(context, step.settings)
             if not isinstance(prepared, Prepared):
@@ -216,26 +225,52 @@ class FramePipeline:
             for top in range(start, end, self._band_rows):
                 yield top, min(top + self._band_rows, end)
 
-    def _band(self, upto: int, first: int, last: int) -> Band:
-        rows = self._streamed(upto, first, last, shaped_rows)
+    def _windows(self, upto: int, last: int, check: Check) -> Windows:
+        """What the stages with a margin among the first `upto` need for a pass that ends at `last`."""
+        windows: Windows = {}
+        for index in reversed(range(upto)):
+            ready = self._prepared[index]
+            if not ready.streams or not isinstance(ready.step.stage, MarginStage):
+                continue
+            windows[index] = MarginWindow(
+                (self.facts.height, self.facts.width),
+                self._margin(ready, self.facts.height),
+                last,
+                self._band_rows,
+                partial(self._pieces, index, check, windows),
+                partial(self._make, ready, check),
+            )
+            last = min(last + windows[index].margin, self.facts.height)
+        return windows
+
+    def _pieces(
+        self, upto: int, check: Check, windows: Windows, first: int, last: int
+    ) -> Iterator[tuple[int, Rows]]:
+        for top, bottom in self._cuts(upto, first, last):
+            yield top, self._streamed(upto, top, bottom, check, windows)
+
+    def _band(self, upto: int, first: int, last: int, windows: Windows) -> Band:
+        rows = self._streamed(upto, first, last, shaped_rows, windows)
         if not is_finite(rows):  # no later stage makes a number of it: asking at the end alone costs least
-            rows = self._streamed(upto, first, last, checked_rows)
+            rows = self._streamed(upto, first, last, checked_rows, self._windows(upto, last, checked_rows))
         facts = self._prepared[upto].facts if upto < len(self._prepared) else self.facts
         return Band(rows, first, facts)
 
-    def _streamed(self, upto: int, first: int, last: int, check: Check) -> Rows:
-        start, rows = self._newest(upto, first, last, check)
+    def _streamed(self, upto: int, first: int, last: int, check: Check, windows: Windows) -> Rows:
+        start, rows = self._newest(upto, first, last, check, windows)
         for ready in self._prepared[start:upto]:
-            if ready.data is not None and ready.held is None:
+            if ready.streams:
                 rows = self._apply(ready, Band(rows, first, ready.facts), check)
         return rows
 
-    def _newest(self, upto: int, first: int, last: int, check: Check) -> tuple[int, Rows]:
-        """Rows to go on from: those the last span stage holds, or the source's."""
+    def _newest(self, upto: int, first: int, last: int, check: Check, windows: Windows) -> tuple[int, Rows]:
+        """Rows to go on from: those the last span or margin stage holds, or the source's."""
         for index in range(upto - 1, -1, -1):
             ready = self._prepared[index]
             if ready.held is not None and ready.holds(first, last):
                 return index + 1, ready.held[first - ready.first : last - ready.first].copy()
+            if index in windows:
+                return index + 1, windows[index].rows(first, last)
         return 0, self._read(first, last, check)
 
     def _read(self, first: int, last: int, check: Check = checked_rows) -> Rows:
@@ -244,11 +279,32 @@ class FramePipeline:
         return check(self._source, rows, (last - first, self._reader.facts.width, 3))
 
     def _apply(self, ready: _PreparedStep, band: Band, check: Check = checked_rows) -> Rows:
-        stage, shape = ready.step.stage, band.rows.shape
-        assert isinstance(stage, RowStage)
+        stage, shape = ready.step.stage, (band.last - band.first, *band.rows.shape[1:])
+        assert isinstance(stage, RowStage | MarginStage)
         with self._timer.on(ready.step.name):
             rows = stage.apply(band, ready.step.settings, ready.data)
         return check(ready.step.name, rows, shape)
+
+    def _apply_to_whole(self, ready: _PreparedStep, rows: Rows) -> Rows:
+        """Apply a stage that streams to a whole frame, the full or the reduced one."""
+        if not isinstance(ready.step.stage, MarginStage):
+            return self._apply(ready, Band(rows, 0, ready.facts))
+        margin = self._margin(ready, len(rows))
+        return self._make(ready, checked_rows, with_margin(rows, margin), 0)
+
+    def _make(self, ready: _PreparedStep, check: Check, rows: Rows, first: int) -> Rows:
+        """Apply a stage with a margin to rows that have theirs around them, as many on each side."""
+        margin = self._margin(ready, rows.shape[1] // 2)
+        return self._apply(ready, Band(rows, first, ready.facts, margin), check)
+
+    def _margin(self, ready: _PreparedStep, height: int) -> int:
+        stage, settings = ready.step.stage, ready.step.settings
+        assert isinstance(stage, MarginStage)
+        with self._timer.on(ready.step.name):
+            margin = stage.margin_rows(height, settings)
+            if not 0 <= margin <= height:
+                raise ValueError(f"asked for a margin of {margin} rows in a frame of {height}")
+        return margin
 
 
 def _level(capture: Capture) -> Capture:

@@ -14,7 +14,7 @@ import numpy as np
 
 from panopipe.errors import one_line
 from panopipe.frame import Rows
-from panopipe.stage import RowStage, SinkStage, SourceStage, SpanStage, Stage
+from panopipe.stage import MarginStage, RowStage, SinkStage, SourceStage, SpanStage, Stage
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +127,6 @@ def check_kinds(steps: Sequence[Step]) -> tuple[tuple[Step, ...], Step]:
     if not rest or not isinstance(rest[-1].stage, SinkStage):
         raise ValueError("the last stage must be one that makes files")
     for step in rest[:-1]:
-        if not isinstance(step.stage, RowStage | SpanStage):
+        if not isinstance(step.stage, RowStage | MarginStage | SpanStage):
             raise ValueError(f"stage {step.name} cannot stand between source and sink")
     return tuple(rest[:-1]), rest[-1]
