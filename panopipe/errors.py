@@ -1,6 +1,62 @@
-"""A line for a person: what an error says, and text that a terminal may be given. Loads nothing."""
+"""What can go wrong, by consequence, and the one line that a person is told. Loads no other room.
+
+The lower rooms raise `ValueError` and `OSError` and know only values; these say whom a fault costs what.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+class PanopipeError(Exception):
+    """Root of all that panopipe raises of its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something wrong in a file of the job, for one line to the photographer."""
+
+    file: str
+    line: int
+    text: str
+    key: str = ""
+
+    def __str__(self) -> str:
+        place = f"{self.file}:{self.line}" if self.line else self.file
+        return f"{place}: {self.key}: {self.text}" if self.key else f"{place}: {self.text}"
+
+
+class JobError(PanopipeError, ValueError):
+    """All that is wrong with a job or its recipe; the job cannot start."""
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+class StageError(PanopipeError, ValueError):
+    """A stage could not do its part: costs the frame. `stage` is its name, the message says why in a line."""
+
+    def __init__(self, stage: str, text: str) -> None:
+        super().__init__(f"{stage}: {text}")
+        self.stage = stage
+        self.text = text
+
+    def __reduce__(self) -> tuple[type[StageError], tuple[str, str]]:
+        return StageError, (self.stage, self.text)
+
+
+class FrameFault(PanopipeError, ValueError):  # noqa: N818 - says whose fault it is
+    """What is wrong lies in the frame or its settings: another try would end the same."""
+
+
+class WorkerLost(PanopipeError, RuntimeError):  # noqa: N818 - says what happened
+    """A worker process ended without an answer: costs the try, not yet the frame."""
+
+
+class WorkerHung(PanopipeError, RuntimeError):  # noqa: N818 - says what happened
+    """A worker was at its task for longer than allowed, and was ended: costs the try, not yet the frame."""
 
 
 def one_line(error: BaseException) -> str:

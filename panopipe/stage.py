@@ -1,4 +1,4 @@
-"""The stage contract and the table of stages.
+"""The stage contract.
 
 A job's frames go through the stages that its recipe names, in that order: one source (file to light),
 any number of stages that change light, one sink (light to named bytes). A stage is pure: no files, no
@@ -18,12 +18,9 @@ streams takes the height of the frame from the band it is handed (`band.height`)
 
 from __future__ import annotations
 
-import importlib
-import warnings
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from typing import Any, ClassVar, Generic, TypeVar
 
@@ -31,13 +28,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Notes, Rows
-from panopipe.setting import rules
 
 S = TypeVar("S")
 """A stage's settings: a frozen dataclass made with `panopipe.setting`."""
 
-ENTRY_POINTS = "panopipe.stages"
-"""Group in which an installed package names its stages: `name = "package.module:StageClass"`."""
+P = TypeVar("P")
+"""What a stage prepares on the reduced frame and is handed with each band."""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """What a figure or word that a stage notes is: declared once, beside the stage.
+
+    Attributes
+    ----------
+    meaning : str
+        One line for the photographer.
+    unit : str
+        Unit of a number, empty for a bare share, a count or a word. It stands in the note's name, too.
+    """
+
+    meaning: str
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,29 +137,27 @@ class StageContext:
 
 
 @dataclass(frozen=True, slots=True)
-class Prepared:
+class Prepared(Generic[P]):
     """What a stage makes of a `StageContext`, before any row is changed.
 
     Attributes
     ----------
-    data : object
+    data : P or None
         Handed to `apply` with each band. None means: nothing to do, pass the frame untouched.
     notes : Notes
-        Named figures for the review.
+        Named figures for the review: those of `Stage.notes`, and what was chosen for settings left to the
+        stage, under the setting's own name.
     review_reasons : tuple of str
         Plain sentences why a person should look at this frame.
-    corrected : bool
-        True when this stage applies `FrameFacts.correction`; later stages then see None there.
-    levelled : bool
-        True when this stage brings the true zenith to the top: a lean that the file told of is then gone
-        from `FrameFacts.capture`, and no viewer levels the finished frame a second time.
+    facts : FrameFacts or None
+        The frame's facts after this stage, where it changes them (a correction that is applied now, a lean
+        that is gone); None leaves them. Key, size and anchor stay as they are.
     """
 
-    data: Any = None
+    data: P | None = None
     notes: Notes = field(default_factory=dict)
     review_reasons: tuple[str, ...] = ()
-    corrected: bool = False
-    levelled: bool = False
+    facts: FrameFacts | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,15 +182,20 @@ class Stage(ABC, Generic[S]):
         One line for the photographer.
     Settings : type
         Frozen dataclass made with `panopipe.setting`. Neutral values exist and change nothing.
-    surveys : bool
-        Whether `survey` and `solve` are to be called before any frame is finished.
+    notes : mapping of str to Note
+        What the stage may note of a frame, by name; a number's unit ends its name.
     """
 
     name: ClassVar[str]
     version: ClassVar[int]
     summary: ClassVar[str]
     Settings: ClassVar[type]
-    surveys: ClassVar[bool] = False
+    notes: ClassVar[Mapping[str, Note]] = {}
+
+    @property
+    def surveys(self) -> bool:
+        """Whether `survey` and `solve` are to be called before any frame is finished."""
+        return type(self).survey is not Stage.survey
 
     def survey(self, frame: Frame, settings: S) -> Any:
         """Observe one frame at reduced size, straight from the source; small and picklable."""
@@ -193,15 +208,15 @@ class Stage(ABC, Generic[S]):
         raise TypeError(f"stage {self.name} does not survey")
 
 
-class RowStage(Stage[S]):
+class RowStage(Stage[S], Generic[S, P]):
     """A stage whose output row needs only the same input row and what was prepared."""
 
     @abstractmethod
-    def prepare(self, context: StageContext, settings: S) -> Prepared:
+    def prepare(self, context: StageContext, settings: S) -> Prepared[P]:
         """Find on the reduced frame what `apply` needs."""
 
     @abstractmethod
-    def apply(self, band: Band, settings: S, prepared: Any) -> Rows:
+    def apply(self, band: Band, settings: S, prepared: P) -> Rows:
         """Return the band's rows as they shall be; may write into `band.rows`.
 
         The same bits must come out however the frame is cut into bands. The reduced frame comes through
@@ -209,7 +224,7 @@ class RowStage(Stage[S]):
         """
 
 
-class MarginStage(Stage[S]):
+class MarginStage(Stage[S], Generic[S, P]):
     """A stage whose output row needs the input rows around it too, a few above and a few below.
 
     It streams like a `RowStage`: each input row is made once and held for as long as it is needed.
@@ -223,11 +238,11 @@ class MarginStage(Stage[S]):
         """
 
     @abstractmethod
-    def prepare(self, context: StageContext, settings: S) -> Prepared:
+    def prepare(self, context: StageContext, settings: S) -> Prepared[P]:
         """Find on the reduced frame what `apply` needs."""
 
     @abstractmethod
-    def apply(self, band: Band, settings: S, prepared: Any) -> Rows:
+    def apply(self, band: Band, settings: S, prepared: P) -> Rows:
         """Return rows `band.first` to `band.last` as they shall be, without the margin, in a new array.
 
         `band.rows` also holds `band.margin` rows above and below, continued over the poles by a half-turn,
@@ -236,7 +251,7 @@ class MarginStage(Stage[S]):
         """
 
 
-class SpanStage(Stage[S]):
+class SpanStage(Stage[S], Generic[S, P]):
     """A stage that needs many rows, or all, at once."""
 
     @abstractmethod
@@ -244,11 +259,11 @@ class SpanStage(Stage[S]):
         """First row and one past the last row that the stage reads or changes; equal if none."""
 
     @abstractmethod
-    def prepare(self, context: StageContext, settings: S) -> Prepared:
+    def prepare(self, context: StageContext, settings: S) -> Prepared[P]:
         """Find what `apply` needs on the reduced frame, the solution, pictures and neighbours."""
 
     @abstractmethod
-    def apply(self, band: Band, settings: S, prepared: Any) -> Applied:
+    def apply(self, band: Band, settings: S, prepared: P) -> Applied:
         """Return the whole span as it shall be; may write into `band.rows`."""
 
 
@@ -356,74 +371,3 @@ class SinkStage(Stage[S]):
     @abstractmethod
     def start(self, context: StageContext, settings: S, rights: Rights) -> Sink:
         """Begin a frame of the size that `context.reduced.facts` tells."""
-
-
-BUILT_IN: dict[str, str] = {
-    "decode": "panopipe.stages.decode:Decode",
-    "balance": "panopipe.stages.balance:Balance",
-    "tone": "panopipe.stages.tone:Tone",
-    "vibrance": "panopipe.stages.vibrance:Vibrance",
-    "nadir": "panopipe.stages.nadir:Nadir",
-    "level": "panopipe.stages.level:Level",
-    "export": "panopipe.stages.export:Export",
-}
-"""Stages that come with panopipe, by name, in the default order; imported when first used."""
-
-DEFAULT_ORDER: tuple[str, ...] = tuple(BUILT_IN)
-
-
-def known_stages() -> tuple[str, ...]:
-    """Names of all stages that are installed, built-in ones first; loads none of them."""
-    return (*BUILT_IN, *(name for name in sorted(_plugins()) if name not in BUILT_IN))
-
-
-def stage(name: str) -> Stage[Any]:
-    """Load a stage by name.
-
-    Raises
-    ------
-    KeyError
-        If no stage of that name is installed.
-    ImportError
-        If the stage's package fails to load or breaks the contract; the message names the package.
-    """
-    if name in BUILT_IN:
-        module, _, attribute = BUILT_IN[name].partition(":")
-        return _checked(name, getattr(importlib.import_module(module), attribute), "panopipe")
-    point = _plugins()[name]
-    origin = f"{point.dist.name} {point.dist.version}" if point.dist else point.value
-    try:
-        loaded = point.load()
-    except Exception as error:
-        raise ImportError(f"stage {name} of {origin} does not load ({error}); mend that package") from error
-    return _checked(name, loaded, origin)
-
-
-def _plugins() -> dict[str, EntryPoint]:
-    found: dict[str, EntryPoint] = {}
-    for point in entry_points(group=ENTRY_POINTS):
-        if point.name in BUILT_IN or (point.name in found and found[point.name].value != point.value):
-            warnings.warn(f"stage {point.name} of {point.value} is left out: the name is taken", stacklevel=2)
-            continue
-        found[point.name] = point
-    return found
-
-
-def _checked(name: str, cls: Any, origin: str) -> Stage[Any]:
-    def wrong(what: str) -> ImportError:
-        return ImportError(f"stage {name} of {origin} {what}; mend that package")
-
-    kinds = (RowStage, MarginStage, SpanStage, SourceStage, SinkStage)
-    if not (isinstance(cls, type) and issubclass(cls, kinds)):
-        raise wrong("is no class derived from RowStage, MarginStage, SpanStage, SourceStage or SinkStage")
-    for attribute in ("name", "version", "summary", "Settings"):
-        if not hasattr(cls, attribute):
-            raise wrong(f"declares no {attribute}")
-    if cls.name != name:
-        raise wrong(f"calls itself {cls.name}")
-    try:
-        rules(cls.Settings)
-        made: Stage[Any] = cls()
-    except TypeError as error:
-        raise wrong(f"breaks the contract ({error})") from error
-    return made

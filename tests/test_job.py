@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 
+from panopipe.errors import JobError
 from panopipe.frame import FrameKey
-from panopipe.job import JobError, natural, open_job
+from panopipe.job import natural, open_job
 from panopipe.recipe import load_recipe
 from tests.makers.closed import closed
 

@@ -7,8 +7,9 @@ from pathlib import Path
 import jsonschema
 import pytest
 
+from panopipe.errors import JobError
 from panopipe.frame import FrameKey
-from panopipe.job import JobError, open_job
+from panopipe.job import open_job
 from panopipe.recipe import effective, load_recipe
 from panopipe.recipe.edit import carried, set_values, write_change
 from panopipe.recipe.schema import recipe_schema

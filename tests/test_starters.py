@@ -8,7 +8,7 @@ import pytest
 from panopipe.frame import FrameKey
 from panopipe.job import open_job
 from panopipe.recipe import effective, load_recipe
-from panopipe.stage import stage
+from panopipe.registry import loaded_stage
 
 STARTERS = sorted((Path(__file__).parents[1] / "recipes").glob("*.toml"))
 
@@ -24,7 +24,7 @@ def test_a_starter_is_taken_wherever_it_is_put(tmp_path: Path, starter: Path, pl
     shutil.copy(starter, target)
     job = open_job(tmp_path)
     load_recipe(job)
-    assert effective(job, FrameKey("lounge", "lounge-01")).stages["tone"] != stage("tone").Settings()
+    assert effective(job, FrameKey("lounge", "lounge-01")).stages["tone"] != loaded_stage("tone").Settings()
 
 
 def test_every_kind_of_place_has_its_starter() -> None:

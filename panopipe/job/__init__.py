@@ -6,7 +6,6 @@ JOB/recipe.toml, JOB/overrides/     settings, see `panopipe.recipe`
 JOB/finished/<room>/<frame>.jpg     what a run makes
 """
 
-from panopipe.job.faults import Fault, JobError
 from panopipe.job.finding import SYSTEM_FOLDERS
 from panopipe.job.job_file import JOB_KEYS
 from panopipe.job.model import (
@@ -44,10 +43,8 @@ __all__ = [
     "SET_ASIDE",
     "SYSTEM_FOLDERS",
     "WORKING",
-    "Fault",
     "FrameEntry",
     "Job",
-    "JobError",
     "SourceFile",
     "in_the_way",
     "inside",

@@ -7,12 +7,13 @@ from collections.abc import Collection, Mapping
 from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
+from panopipe.errors import Fault, JobError
 from panopipe.files.toml import Document, TomlError, read_toml
 from panopipe.frame import FrameKey
-from panopipe.job.faults import Fault, JobError
 from panopipe.job.model import JOB_FILE, RECIPE_FILE, FrameEntry, Job
 from panopipe.job.names import composed, in_the_way, inside, is_plain, nearest
-from panopipe.stage import Rights, known_stages
+from panopipe.registry import known_stages
+from panopipe.stage import Rights
 
 JOB_KEYS = ("title", "white_reference", "rights", "rooms")
 """What a job file may say at its top."""

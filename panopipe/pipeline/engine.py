@@ -147,7 +147,10 @@ def finish_frame(
     pipeline = FramePipeline(
         reader, middle, inputs or StageInputs(), reduced, timer, source=source, band_rows=rows
     )
-    pipeline.notes[source] = dict(reader.notes)
+    if len(steps) == len(middle) + 2:
+        pipeline.note(steps[0], reader.notes)
+    else:
+        pipeline.notes[source] = dict(reader.notes)
     for upto, step in enumerate(middle, 1):
         timer.comes_to(step.name)
         pipeline.prepare(upto)

@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from panopipe.capture import Capture
-from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
+from panopipe.errors import StageError
+from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Notes, Rows
 from panopipe.pipeline.margin import MarginWindow, with_margin
-from panopipe.pipeline.steps import StageTimer, Step, checked_rows, is_finite, shaped_rows
+from panopipe.pipeline.steps import StageTimer, Step, checked_rows, declared_notes, is_finite, shaped_rows
 from panopipe.sphere.reduce import AreaReducer, covering_rows, reduced_rows
 from panopipe.stage import FrameReader, MarginStage, Prepared, RowStage, Solution, SpanStage, StageContext
 
@@ -149,7 +149,7 @@ class FramePipeline:
             self.reduced = self._apply_to_whole(ready, self.reduced.copy())
         self._end(ready, prepared)
 
-    def _prepare_span(self, step: Step, stage: SpanStage[Any]) -> None:
+    def _prepare_span(self, step: Step, stage: SpanStage[Any, Any]) -> None:
         height = self.facts.height
         with self._timer.on(step.name):
             first, last = stage.span(self.facts, step.settings)
@@ -178,7 +178,7 @@ class FramePipeline:
             reducer.take(rows, top)
             self.reduced = self.reduced.copy()
             self.reduced[out_first:out_last] = reducer.result()
-            self._note(step.name, applied.notes, applied.review_reasons)
+            self.note(step, applied.notes, applied.review_reasons)
         self._end(ready, prepared)
 
     def _neighbours(self, step: Step, first: int, last: int) -> dict[FrameKey, Band]:
@@ -190,7 +190,7 @@ class FramePipeline:
                 found[key] = band
         return found
 
-    def _preparation(self, step: Step, context: StageContext) -> Prepared:
+    def _preparation(self, step: Step, context: StageContext) -> Prepared[Any]:
         assert isinstance(step.stage, RowStage | MarginStage | SpanStage)
         with self._timer.on(step.name):
             prepared = step.stage.prepare(context, step.settings)
@@ -198,21 +198,28 @@ class FramePipeline:
                 raise TypeError(f"prepare gave {type(prepared).__name__}, not Prepared")
         return prepared
 
-    def _end(self, ready: _PreparedStep, prepared: Prepared) -> None:
+    def _end(self, ready: _PreparedStep, prepared: Prepared[Any]) -> None:
         name = ready.step.name
         solution = self._inputs.solutions.get(name)
-        self._note(name, {**(solution.notes if solution else {}), **prepared.notes}, prepared.review_reasons)
-        if prepared.corrected:
-            self.facts = replace(self.facts, correction=None, balanced=True)
-        if prepared.levelled:
-            self.facts = replace(self.facts, capture=_level(self.facts.capture))
+        self.note(
+            ready.step, {**(solution.notes if solution else {}), **prepared.notes}, prepared.review_reasons
+        )
+        if prepared.facts is not None:
+            self.facts = _changed(name, self.facts, prepared.facts)
         self._prepared.append(ready)
 
-    def _note(self, name: str, notes: Mapping[str, float | str], review_reasons: Sequence[str]) -> None:
+    def note(self, step: Step, notes: Notes, review_reasons: Sequence[str] = ()) -> None:
+        """Keep what a stage found out.
+
+        Raises
+        ------
+        StageError
+            If the stage did not declare a note.
+        """
         if notes:
-            self.notes.setdefault(name, {}).update(notes)
+            self.notes.setdefault(step.name, {}).update(declared_notes(step, notes))
         if review_reasons:
-            self.review_reasons[name] = (*self.review_reasons.get(name, ()), *review_reasons)
+            self.review_reasons[step.name] = (*self.review_reasons.get(step.name, ()), *review_reasons)
 
     def _cuts(self, upto: int, first: int, last: int) -> Iterator[tuple[int, int]]:
         """Bands that lie wholly in or wholly out of each held span."""
@@ -307,11 +314,15 @@ class FramePipeline:
         return margin
 
 
-def _level(capture: Capture) -> Capture:
-    """The pose of a frame that stands upright now; what the file did not tell stays unsaid."""
-    pitch_deg = None if capture.pitch_deg is None else 0.0
-    roll_deg = None if capture.roll_deg is None else 0.0
-    return replace(capture, pitch_deg=pitch_deg, roll_deg=roll_deg)
+def _changed(name: str, facts: FrameFacts, changed: FrameFacts) -> FrameFacts:
+    """Facts that a stage gave in place of others; which frame it is stays."""
+    if _identity(changed) != _identity(facts):
+        raise StageError(name, "changed the key, size or anchor of the frame's facts")
+    return changed
+
+
+def _identity(facts: FrameFacts) -> tuple[FrameKey, int, int, int]:
+    return facts.key, facts.width, facts.height, facts.anchor_column
 
 
 def _with_correction(facts: FrameFacts, solutions: Mapping[str, Solution]) -> FrameFacts:

@@ -12,8 +12,9 @@ from typing import Any
 import cv2
 import numpy as np
 
-from panopipe.errors import one_line
-from panopipe.frame import Rows
+from panopipe.errors import StageError, one_line
+from panopipe.frame import Notes, Rows
+from panopipe.setting import rules
 from panopipe.stage import MarginStage, RowStage, SinkStage, SourceStage, SpanStage, Stage
 
 
@@ -28,18 +29,6 @@ class Step:
     def name(self) -> str:
         """Name of the stage."""
         return self.stage.name
-
-
-class StageError(ValueError):
-    """A stage could not do its part; `stage` is its name, the message says why in one line."""
-
-    def __init__(self, stage: str, text: str) -> None:
-        super().__init__(f"{stage}: {text}")
-        self.stage = stage
-        self.text = text
-
-    def __reduce__(self) -> tuple[type[StageError], tuple[str, str]]:
-        return StageError, (self.stage, self.text)
 
 
 @dataclass(slots=True)
@@ -74,6 +63,21 @@ class StageTimer:
             raise StageError(name, text) from error
         finally:
             self.seconds[name] = self.seconds.get(name, 0.0) + time.thread_time() - started
+
+
+def declared_notes(step: Step, notes: Notes) -> Notes:
+    """Return a stage's notes, each declared in `Stage.notes` or named like a setting.
+
+    Raises
+    ------
+    StageError
+        If one is not: nobody could tell what it means.
+    """
+    known = {*step.stage.notes, *rules(step.stage.Settings)}
+    for name in notes:
+        if name not in known:
+            raise StageError(step.name, f'noted "{name}", which it does not declare')
+    return notes
 
 
 def checked_rows(name: str, value: object, shape: Sequence[int]) -> Rows:

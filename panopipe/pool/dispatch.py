@@ -9,7 +9,7 @@ from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from dataclasses import dataclass
 from typing import Generic, ParamSpec, TypeVar
 
-from panopipe.errors import one_line
+from panopipe.errors import FrameFault, one_line
 from panopipe.frame import FrameKey
 
 P = ParamSpec("P")
@@ -17,10 +17,6 @@ T = TypeVar("T")
 R = TypeVar("R")
 
 _TICK_S = 0.5
-
-
-class FrameFault(ValueError):  # noqa: N818 - says whose fault it is
-    """What is wrong lies in the frame or its settings: another try would end the same."""
 
 
 class Inline(Executor):

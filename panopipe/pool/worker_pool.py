@@ -24,6 +24,7 @@ from multiprocessing.connection import wait
 from multiprocessing.context import SpawnProcess
 from typing import Any, ParamSpec, TypeVar
 
+from panopipe.errors import WorkerHung, WorkerLost
 from panopipe.pool.machine import keep_freed_memory
 
 P = ParamSpec("P")
@@ -33,14 +34,6 @@ _START_LIMIT_S = 600.0
 """Longest that the start of a worker may take; generous, as a busy machine is no reason to fail a frame."""
 
 _Item = tuple[Future[Any], bytes]
-
-
-class WorkerLost(RuntimeError):  # noqa: N818 - says what happened
-    """The worker process died while at the task."""
-
-
-class WorkerHung(RuntimeError):  # noqa: N818 - says what happened
-    """The task took longer than it may; its worker was ended."""
 
 
 class WorkerPool(Executor):

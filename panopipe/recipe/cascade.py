@@ -7,19 +7,12 @@ from dataclasses import dataclass, fields
 from functools import cache
 from typing import Any
 
+from panopipe.errors import Fault, JobError
 from panopipe.frame import FrameKey
-from panopipe.job import OVERRIDES, RECIPE_FILE, Fault, Job, JobError, in_the_way, inside, nearest
-from panopipe.recipe.layers import (
-    ORDER,
-    PIPELINE,
-    USE,
-    Layer,
-    frame_file,
-    loaded_stage,
-    read_layer,
-    room_file,
-)
-from panopipe.stage import DEFAULT_ORDER, SinkStage
+from panopipe.job import OVERRIDES, RECIPE_FILE, Job, in_the_way, inside, nearest
+from panopipe.recipe.layers import ORDER, PIPELINE, USE, Layer, frame_file, read_layer, room_file
+from panopipe.registry import DEFAULT_ORDER, loaded_stage
+from panopipe.stage import SinkStage
 
 BUILT_IN_ORIGIN = "built-in"
 

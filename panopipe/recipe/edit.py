@@ -10,10 +10,11 @@ from typing import Any
 import tomlkit
 from tomlkit.items import Item
 
+from panopipe.errors import Fault, JobError
 from panopipe.files.atomic import write_whole
 from panopipe.files.toml import MOST_BYTES, parse_toml
 from panopipe.frame import FrameKey
-from panopipe.job import RECIPE_FILE, Fault, Job, JobError, inside, nearest
+from panopipe.job import RECIPE_FILE, Job, inside, nearest
 from panopipe.recipe.layers import Layer, check_layer, frame_file, read_layer, room_file
 
 JOB_WORD = "job"

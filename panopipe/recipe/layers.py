@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import Any
 
+from panopipe.errors import Fault
 from panopipe.files.toml import Document, TomlError, read_toml
 from panopipe.frame import FrameKey
-from panopipe.job import JOB_FILE, JOB_KEYS, OVERRIDES, Fault, Job, in_the_way, inside, nearest
+from panopipe.job import JOB_FILE, JOB_KEYS, OVERRIDES, Job, in_the_way, inside, nearest
+from panopipe.registry import known_stages, loaded_stage
 from panopipe.setting import Rule, rules
-from panopipe.stage import SinkStage, SourceStage, Stage, known_stages, stage
+from panopipe.stage import SinkStage, SourceStage, Stage
 
 PIPELINE, ORDER, USE = "pipeline", "order", "use"
 
-loaded_stage = cache(stage)
 """`panopipe.stage.stage`, each stage loaded once."""
 
 

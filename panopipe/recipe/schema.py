@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from panopipe.recipe.layers import ORDER, PIPELINE, USE, loaded_stage, setting_rules
+from panopipe.recipe.layers import ORDER, PIPELINE, USE, setting_rules
+from panopipe.registry import known_stages, loaded_stage
 from panopipe.setting import AUTO, Kind, Rule
-from panopipe.stage import known_stages
 
 _TYPES: dict[Kind, dict[str, Any]] = {
     "number": {"type": "number"},

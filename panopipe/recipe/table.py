@@ -6,8 +6,8 @@ import textwrap
 from collections.abc import Iterator
 
 from panopipe.job import nearest
-from panopipe.recipe.layers import USE, loaded_stage, setting_rules
-from panopipe.stage import DEFAULT_ORDER, known_stages
+from panopipe.recipe.layers import USE, setting_rules
+from panopipe.registry import DEFAULT_ORDER, known_stages, loaded_stage
 
 _WIDTH = 100
 

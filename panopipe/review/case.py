@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from panopipe.frame import FrameKey
+from panopipe.registry import loaded_stage
 from panopipe.review.measure import Measures
+from panopipe.review.references import NoteName, SettingName
 from panopipe.setting import rules
-from panopipe.stage import stage
 from panopipe.state.record import FrameRecord
 
 T = TypeVar("T")
@@ -50,7 +51,7 @@ class Case:
         return []
 
 
-def set_command(key: FrameKey, setting: str, value: str) -> tuple[str, ...]:
+def set_command(key: FrameKey, setting: SettingName | str, value: str) -> tuple[str, ...]:
     """Command that sets one value for one frame."""
     return ("panopipe", "set", "JOB", str(key), f"{setting}={value}")
 
@@ -60,34 +61,39 @@ def run_command(key: FrameKey) -> tuple[str, ...]:
     return ("panopipe", "run", "JOB", "--frame", str(key))
 
 
-def number(record: FrameRecord, stage: str, name: str) -> float | None:
-    """A numeric note of a stage, or a numeric setting; None if there is no such number."""
-    value = record.notes.get(stage, {}).get(name)
+def noted(record: FrameRecord, note: NoteName | SettingName) -> float | str | None:
+    """What a stage noted, or what it chose for a setting that was left to it; None if nothing."""
+    stage, name = note
+    return record.notes.get(stage, {}).get(name)
+
+
+def number(record: FrameRecord, note: NoteName | SettingName) -> float | None:
+    """The same as a number; None if there is no such number."""
+    value = noted(record, note)
     return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
 
 
-def in_force(record: FrameRecord, stage: str, name: str) -> float:
+def in_force(record: FrameRecord, setting: SettingName) -> float:
     """A numeric setting as it was in force; what the stage chose, where it was left to it; else 0."""
-    effective = record.settings.get(stage, {}).get(name)
+    effective = record.settings.get(setting.stage, {}).get(setting.key)
     if effective and isinstance(effective.value, int | float):
         return float(effective.value)
-    return number(record, stage, name) or 0.0
+    return number(record, setting) or 0.0
 
 
-def change(case: Case, setting: str, value: float) -> tuple[str, ...]:
+def change(case: Case, setting: SettingName, value: float) -> tuple[str, ...]:
     """Command that sets a number of a stage, held within the setting's own bounds.
 
     Empty where it would change nothing: the frame does not go through the stage, or the bound is reached.
     """
-    name, _, key = setting.partition(".")
-    if name not in case.record.order:
+    if setting.stage not in case.record.order:
         return ()
     try:
-        rule = rules(stage(name).Settings)[key]
+        rule = rules(loaded_stage(setting.stage).Settings)[setting.key]
     except (KeyError, ImportError):  # another recipe, another stage of that name
         return ()
     low = rule.low if rule.low is not None else value
     high = rule.high if rule.high is not None else value
     held = min(max(value, low), high)
-    at_bound = held != value and held == in_force(case.record, name, key)
+    at_bound = held != value and held == in_force(case.record, setting)
     return () if at_bound else set_command(case.record.key, setting, f"{held:.4g}")

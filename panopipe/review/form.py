@@ -9,8 +9,17 @@ from __future__ import annotations
 import math
 from statistics import median
 
-from panopipe.review.case import Case, change, in_force, number, run_command, set_command
+from panopipe.review.case import Case, change, in_force, noted, number, run_command, set_command
 from panopipe.review.finding import Finding, excess
+from panopipe.review.references import (
+    FILL_METHOD,
+    LEVELLED,
+    MARGIN,
+    RING_AGREEMENT,
+    TILT,
+    TILT_TOWARD,
+    WIDTHS,
+)
 
 SEAM_BAR_CODES = 2.0
 POLE_BAR_CODES = 6.0
@@ -47,13 +56,13 @@ def pole(case: Case, *, up: bool) -> Finding:
     if pinch <= bar:
         return Finding(name, title, pinch, bar, "codes of 255", sentence=f"The picture closes {where}.")
     key, larger = ("U", "") if up else ("D", "A wider margin around the foot may cover it. ")
-    margin_deg = in_force(case.record, "nadir", "margin_deg")
+    margin_deg = in_force(case.record, MARGIN)
     return Finding(
         name, title, pinch, bar, "codes of 255", True,
         f"The picture is pinched or broken {where}.",
         f"Look at it (key {key} in the sphere). {larger}A star in the original comes from the stitcher: "
         "stitch this frame again and run the job with the new original.",
-        () if up else change(case, "nadir.margin_deg", margin_deg + 1),
+        () if up else change(case, MARGIN, margin_deg + 1),
         excess(pinch, bar),
     )  # fmt: skip
 
@@ -72,7 +81,7 @@ def tilt(case: Case) -> Finding:
             sentence=f"Level to within {max(0.1, math.ceil(10 * max(lean, error)) / 10):.1f} degrees.",
         )  # fmt: skip
     toward = case.measures.tilt_yaw_deg or 0.0
-    by_hand = "level" in case.record.order and "levelled_deg" not in case.record.notes.get("level", {})
+    by_hand = TILT.stage in case.record.order and noted(case.record, LEVELLED) is None
     remedy = (
         "Set this tilt by hand, or 0 if these edges slant by design."
         if by_hand
@@ -83,7 +92,7 @@ def tilt(case: Case) -> Finding:
         f"The frame leans by {lean:.1f} degrees: its upright edges meet that far from the zenith, toward yaw "
         f"{toward:.0f}.",
         remedy,
-        (*change(case, "level.tilt_deg", round(lean, 2)), f"level.toward_yaw_deg={toward:.0f}")
+        (*change(case, TILT, round(lean, 2)), f"{TILT_TOWARD}={toward:.0f}")
         if by_hand
         else (),
         excess(lean, TILT_BAR_DEG),
@@ -92,8 +101,8 @@ def tilt(case: Case) -> Finding:
 
 def patch(case: Case) -> Finding:
     """How well the rebuilt floor continues the floor around it, as the nadir stage found."""
-    agreement = number(case.record, "nadir", "ring_agreement")
-    how = case.record.notes.get("nadir", {}).get("fill_method", "")
+    agreement = number(case.record, RING_AGREEMENT)
+    how = noted(case.record, FILL_METHOD)
     if agreement is None:
         say = f"Nothing to judge: {how}." if how else "The nadir was left alone."
         return Finding("patch", "Rebuilt floor", sentence=say)
@@ -160,8 +169,8 @@ def shape(case: Case) -> Finding:
 
 
 def _export_at(case: Case, width: int) -> tuple[str, ...]:
-    known = "widths" in case.record.settings.get("export", {})
-    return set_command(case.record.key, "export.widths", f"[{width}]") if known else ()
+    known = WIDTHS.key in case.record.settings.get(WIDTHS.stage, {})
+    return set_command(case.record.key, WIDTHS, f"[{width}]") if known else ()
 
 
 def double(case: Case) -> Finding:

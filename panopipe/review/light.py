@@ -12,6 +12,15 @@ from statistics import median
 
 from panopipe.review.case import Case, change, in_force, number
 from panopipe.review.finding import Finding, excess
+from panopipe.review.references import (
+    EXPOSURE,
+    HIGHLIGHTS,
+    KELVIN,
+    LIGHT_KELVIN,
+    OPEN_SKY,
+    SHADOWS,
+    SettingName,
+)
 
 CLIPPED_BAR = 0.02
 CRUSHED_BAR = 0.02
@@ -19,7 +28,7 @@ EXPOSURE_BAR_EV = 1.0
 CAST_BAR = 6.0
 """CIE C*ab of what should be white. Differences of 3.5 to 5 are clear to anyone (Mokrzycki & Tatol 2011);
 the bar leaves room for paint that is not quite white."""
-OPEN_SKY = 0.5
+OPEN_SKY_BAR = 0.5
 """Balance notes from 0 to 1 how much a frame looks like open sky."""
 GRAIN_BAR_CODES = 5.0
 GRAIN_BAR_RATIO = 2.0
@@ -38,7 +47,7 @@ class _End:
     bar: float
     meaning: str
     remedy: str
-    setting: str
+    setting: SettingName
     by: float
 
 
@@ -46,10 +55,10 @@ _WHITE = _End(
     "clipped", "blank white", CLIPPED_BAR, "windows or lamps have lost what they showed",
     "Bring the highlights down. If they stay blank, the exposure itself was clipped and only a darker "
     "exposure of this position helps.",
-    "highlights_ev", -1.0,
+    HIGHLIGHTS, -1.0,
 )  # fmt: skip
 _BLACK = _End(
-    "crushed", "solid black", CRUSHED_BAR, "corners show nothing", "Raise the shadows.", "shadows_ev", 1.0
+    "crushed", "solid black", CRUSHED_BAR, "corners show nothing", "Raise the shadows.", SHADOWS, 1.0
 )
 
 
@@ -69,10 +78,10 @@ def _lost(case: Case, share: float, end: _End) -> Finding:
     say = f"{_percent(share)} of the sphere is {end.colour}" if share >= 5e-5 else f"Nothing is {end.colour}"
     if share <= end.bar:
         return Finding(end.name, title, size, bar, "% of the sphere", sentence=f"{say}.")
-    helps = round(in_force(case.record, "tone", end.setting) + end.by, 2)
+    helps = round(in_force(case.record, end.setting) + end.by, 2)
     return Finding(
         end.name, title, size, bar, "% of the sphere", True, f"{say}: {end.meaning}.", end.remedy,
-        change(case, f"tone.{end.setting}", helps), excess(share, end.bar),
+        change(case, end.setting, helps), excess(share, end.bar),
     )  # fmt: skip
 
 
@@ -90,12 +99,12 @@ def exposure(case: Case) -> Finding:
             "exposure", "Brightness", off, EXPOSURE_BAR_EV, "EV from its room",
             sentence=f"As bright as its room ({off:+.1f} EV).",
         )  # fmt: skip
-    now = in_force(case.record, "tone", "exposure_ev")
+    now = in_force(case.record, EXPOSURE)
     return Finding(
         "exposure", "Brightness", off, EXPOSURE_BAR_EV, "EV from its room", True,
         f"{abs(off):.1f} EV {'brighter' if off > 0 else 'darker'} than the other frames of its room.",
         "Set its exposure by hand.",
-        change(case, "tone.exposure_ev", round(now - off, 1)),
+        change(case, EXPOSURE, round(now - off, 1)),
         excess(abs(off), EXPOSURE_BAR_EV),
     )  # fmt: skip
 
@@ -131,21 +140,17 @@ def _white_command(case: Case) -> tuple[str, ...]:
     a, b = case.measures.cast_a or 0.0, case.measures.cast_b or 0.0
     if abs(a) > abs(b):  # red and green lie across the line of lamps: no temperature takes them out
         return ()
-    kelvin = (
-        in_force(case.record, "balance", "kelvin")
-        or number(case.record, "balance", "light_cct_kelvin")
-        or 0.0
-    )
+    kelvin = in_force(case.record, KELVIN) or number(case.record, LIGHT_KELVIN) or 0.0
     if not 1500 < kelvin < 20000:
         return ()
     # One mired is about 0.38 delta E 2000 on a light grey (by the CIE formulas), most of it along b*.
     mired = min(1e6 / 1500, max(1e6 / 20000, 1e6 / kelvin + b / 0.38))
-    return change(case, "balance.kelvin", round(1e6 / mired, -1))
+    return change(case, KELVIN, round(1e6 / mired, -1))
 
 
 def _outdoors(case: Case) -> bool:
     """Whether the balance stage took the frame for one under open sky."""
-    return (number(case.record, "balance", "open_sky") or 0.0) > OPEN_SKY
+    return (number(case.record, OPEN_SKY) or 0.0) > OPEN_SKY_BAR
 
 
 def _hue_word(a: float, b: float) -> str:
@@ -171,6 +176,6 @@ def grain(case: Case) -> Finding:
         "grain", "Grain", codes, bar, "codes of 255", True,
         f"Grain of {codes:.1f} codes on flat surfaces, more than its siblings show.",
         "Raising dark shadows brings their noise up: take them down a little, or shoot the position longer.",
-        change(case, "tone.shadows_ev", round(in_force(case.record, "tone", "shadows_ev") - 1, 2)),
+        change(case, SHADOWS, round(in_force(case.record, SHADOWS) - 1, 2)),
         excess(codes, bar),
     )  # fmt: skip

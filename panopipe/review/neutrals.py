@@ -9,6 +9,8 @@ import numpy as np
 
 from panopipe.colour.temperature import daylight_xy, planckian_xy
 from panopipe.review import assets
+from panopipe.review.case import number
+from panopipe.review.references import WHITE_AFTER, WHITE_BEFORE, NoteName
 from panopipe.state.record import FrameRecord
 
 PLANCKIAN_K = (1800, 2000, 2300, 2700, 3000, 3500, 4000, 5000, 6500, 8000, 10000)
@@ -35,9 +37,7 @@ def _round(xy: Any) -> list[float]:
 
 
 def _point(record: FrameRecord) -> dict[str, Any] | None:
-    notes = record.notes.get("balance", {})
-    before = _xy(notes, "white_before")
-    after = _xy(notes, "white_after")
+    before, after = _xy(record, WHITE_BEFORE), _xy(record, WHITE_AFTER)
     if before is None:
         return None
     return {
@@ -47,7 +47,6 @@ def _point(record: FrameRecord) -> dict[str, Any] | None:
     }
 
 
-def _xy(notes: Any, name: str) -> tuple[float, float] | None:
-    x, y = notes.get(f"{name}_x"), notes.get(f"{name}_y")
-    usable = isinstance(x, int | float) and isinstance(y, int | float) and y > 0
-    return (float(x), float(y)) if usable else None
+def _xy(record: FrameRecord, names: tuple[NoteName, NoteName]) -> tuple[float, float] | None:
+    x, y = (number(record, name) for name in names)
+    return (x, y) if x is not None and y is not None and y > 0 else None

@@ -15,13 +15,14 @@ from typing import Any, TypeVar
 from urllib.parse import quote
 
 from panopipe.files.atomic import write_whole
+from panopipe.registry import loaded_stage
 from panopipe.review import assets
-from panopipe.review.case import run_command, set_command
+from panopipe.review.case import number, run_command, set_command
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.neutrals import neutrals
+from panopipe.review.references import LEVELLED
 from panopipe.review.results import rounded
 from panopipe.setting import AUTO, Rule, rules
-from panopipe.stage import stage
 from panopipe.state.record import FrameRecord
 
 T = TypeVar("T")
@@ -71,14 +72,14 @@ def _frame(frame: FrameReview, folder: Path) -> dict[str, Any]:
         "width": record.width,
         "height": record.height,
         "thumbnail": seen,
-        "levelled_deg": record.notes.get("level", {}).get("levelled_deg", 0),
+        "levelled_deg": number(record, LEVELLED) or 0,
         "before": seen and names.before.exists(),
         "finished": "../" + quote(record.outputs[0], errors="surrogateescape") if seen else "",
         "findings": [_finding(item) for item in frame.findings],
         "settings": [_setting(record, stage, key) for stage, keys in _in_order(record, record.settings)
                      for key in _as_declared(stage, keys)],
         "again": run_command(record.key),
-        "notes": [{"stage": stage, "name": name, "value": _note(value)}
+        "notes": [{"stage": stage, "name": name, "value": _note(value), "meaning": _meaning(stage, name)}
                   for stage, notes in _in_order(record, record.notes) for name, value in notes.items()],
         "seconds": [{"stage": stage, "seconds": round(seconds, 3)}
                     for stage, seconds in _in_order(record, record.stage_seconds)],
@@ -134,9 +135,20 @@ def _setting(record: FrameRecord, stage: str, key: str) -> dict[str, Any]:
 def _rules(name: str) -> dict[str, Rule]:
     """Rules of a stage's settings; none when the stage is no longer installed."""
     try:
-        return rules(stage(name).Settings)
+        return rules(loaded_stage(name).Settings)
     except (KeyError, ImportError):
         return {}
+
+
+def _meaning(name: str, note: str) -> str:
+    """What a note of a stage tells, with its unit; empty when the stage is no longer installed."""
+    try:
+        declared = loaded_stage(name).notes.get(note)
+    except (KeyError, ImportError):
+        return ""
+    if declared is None:
+        return "what was chosen for this setting"
+    return f"{declared.meaning}, {declared.unit}" if declared.unit else declared.meaning
 
 
 def _toml(value: object) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 from panopipe.files.atomic import write_whole
 from panopipe.job import in_the_way, inside
 from panopipe.pipeline.steps import StageTimer
-from panopipe.recipe.layers import loaded_stage
+from panopipe.registry import loaded_stage
 from panopipe.run.cache import cached_probe
 from panopipe.run.small_frame import SmallFrame
 from panopipe.run.tasks import FrameFiles

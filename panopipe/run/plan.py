@@ -10,7 +10,8 @@ from typing import Any
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import FINISHED, WORKING, FrameEntry, Job
 from panopipe.recipe import FrameSettings, Recipe
-from panopipe.recipe.layers import loaded_stage, setting_rules
+from panopipe.recipe.layers import setting_rules
+from panopipe.registry import loaded_stage
 from panopipe.run.cache import cache_name
 from panopipe.run.tasks import Chain, FrameFiles
 from panopipe.stage import Rights, SinkStage, Solution

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from panopipe.frame import FrameFacts, FrameKey
-from panopipe.recipe.layers import loaded_stage
+from panopipe.registry import loaded_stage
 from panopipe.run.plan import Planned
 from panopipe.stage import SinkStage
 

@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from panopipe.errors import StageError
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import Job
-from panopipe.pipeline.steps import StageError, StageTimer
-from panopipe.recipe.layers import loaded_stage
+from panopipe.pipeline.steps import StageTimer
+from panopipe.registry import loaded_stage
 from panopipe.run.plan import Planned, solved_fingerprint, survey_fingerprint
 from panopipe.stage import JobFacts, Observation, Solution
 from panopipe.state.ledger import Ledger

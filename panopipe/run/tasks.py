@@ -9,7 +9,7 @@ from typing import Any
 
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.pipeline.steps import Step
-from panopipe.recipe.layers import loaded_stage
+from panopipe.registry import loaded_stage
 from panopipe.stage import Rights, Solution
 from panopipe.state.file_stamp import FileStamp
 

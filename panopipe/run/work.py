@@ -14,15 +14,15 @@ from pathlib import Path
 
 import cv2
 
+from panopipe.errors import FrameFault, StageError
 from panopipe.files.picture import read_patch
 from panopipe.frame import Frame, FrameFacts, Rows
 from panopipe.job import inside
 from panopipe.pipeline.engine import finish_frame, reductions
 from panopipe.pipeline.frame_pipeline import StageInputs
-from panopipe.pipeline.steps import StageError, StageTimer
-from panopipe.pool.dispatch import FrameFault
+from panopipe.pipeline.steps import StageTimer
 from panopipe.pool.machine import peak_memory, reset_peak_memory
-from panopipe.recipe.layers import loaded_stage
+from panopipe.registry import loaded_stage
 from panopipe.run.cache import cache_name, cached_reduced, probe_bytes, probe_name, reduced_bytes
 from panopipe.run.frame_files import opened_frame, put_inside, source_fingerprint
 from panopipe.run.neighbours import Neighbours

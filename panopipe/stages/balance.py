@@ -8,8 +8,8 @@ cone space, one matrix a frame.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from panopipe.colour.temperature import cct_duv_from_xy, xy_from_cct_duv
 from panopipe.frame import Band, Frame, FrameKey, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number, switch
-from panopipe.stage import JobFacts, Observation, Prepared, RowStage, Solution, StageContext
+from panopipe.stage import JobFacts, Note, Observation, Prepared, RowStage, Solution, StageContext
 from panopipe.studies.white.chart import WEAK
 from panopipe.studies.white.cones import (
     PLACE_PER_MIRED,
@@ -116,14 +116,31 @@ class _Plan:
     lights: LightMap | None
 
 
-class Balance(RowStage[BalanceSettings]):
+class Balance(RowStage[BalanceSettings, _Plan]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
     version = 5
     summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
-    surveys = True
+    notes: ClassVar[Mapping[str, Note]] = {
+        "cct_before_kelvin": Note("colour temperature of the white as it came", "kelvin"),
+        "duv_before": Note("how far the white as it came lies to the green side of lamps"),
+        "cct_after_kelvin": Note("colour temperature of the white as it is now", "kelvin"),
+        "duv_after": Note("how far the white as it is now lies to the green side of lamps"),
+        "white_before_x": Note("CIE x of the white as it came"),
+        "white_before_y": Note("CIE y of the white as it came"),
+        "white_after_x": Note("CIE x of the white as it is now"),
+        "white_after_y": Note("CIE y of the white as it is now"),
+        "light_cct_kelvin": Note("colour temperature of the real light", "kelvin"),
+        "light_duv": Note("how far the real light lies to the green side of lamps"),
+        "confidence": Note("how sure the white is, 0 to 1"),
+        "neutral_share": Note("part of the evidence that the white makes neutral"),
+        "light_spread_mired": Note("how mixed the light is", "mired"),
+        "open_sky": Note("how much the frame looks like open sky, 0 to 1"),
+        "gain_ev": Note("brightness that balance gave", "EV"),
+        "set_by_hand": Note("whether the white was set by hand"),
+    }
 
     def survey(self, frame: Frame, settings: BalanceSettings) -> Seen:
         """Look for whites and local features."""
@@ -154,24 +171,24 @@ class Balance(RowStage[BalanceSettings]):
             )
         }
 
-    def prepare(self, context: StageContext, settings: BalanceSettings) -> Prepared:
+    def prepare(self, context: StageContext, settings: BalanceSettings) -> Prepared[_Plan]:
         """Take the matrix that was solved, and the map of the light if it is wanted."""
         answer, correction = context.solution, context.reduced.facts.correction
         if not isinstance(answer, _Answer) or correction is None:
             return Prepared()
         matrix = correction * 2.0**answer.gain_ev
+        facts = replace(context.reduced.facts, correction=None, balanced=True)
         share = settings.mixed_light * settings.strength
         lights = light_map(answer.modes, share) if share > 0 and answer.open_sky < INDOORS else None
         if lights is None and np.array_equal(matrix, np.eye(3)):
-            return Prepared(corrected=True)
-        return Prepared(_Plan(matrix, lights), review_reasons=_words(answer), corrected=True)
+            return Prepared(facts=facts)
+        return Prepared(_Plan(matrix, lights), review_reasons=_words(answer), facts=facts)
 
-    def apply(self, band: Band, settings: BalanceSettings, prepared: Any) -> Rows:
+    def apply(self, band: Band, settings: BalanceSettings, prepared: _Plan) -> Rows:
         """Adapt the rows."""
-        plan: _Plan = prepared
         rows = np.ascontiguousarray(band.rows)
-        transform_rows(rows, plan.matrix, out=rows)
-        return rows if plan.lights is None else plan.lights.apply(rows, band.first)
+        transform_rows(rows, prepared.matrix, out=rows)
+        return rows if prepared.lights is None else prepared.lights.apply(rows, band.first)
 
 
 def _walking_order(observed: Mapping[FrameKey, Any], job: JobFacts) -> list[FrameKey]:

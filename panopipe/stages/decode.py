@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,7 @@ from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import choice, number
 from panopipe.sphere.anchor import anchor_column, anchor_rows
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.stage import FrameReader, SourceStage
+from panopipe.stage import FrameReader, Note, SourceStage
 from panopipe.studies.clipped.band import Rebuilder
 from panopipe.studies.clipped.chunks import Chunks, Part, part_that_lacks_nothing
 from panopipe.studies.clipped.level import cut_level
@@ -91,6 +91,18 @@ class Decode(SourceStage[DecodeSettings]):
     version = 2
     summary = "reads a frame into linear light: levels, white and colour as the file's own data say"
     Settings = DecodeSettings
+    notes: ClassVar[Mapping[str, Note]] = {
+        "samples": Note("how the file spells its samples, and who reads them"),
+        "baseline_exposure_ev": Note("how far the file says its light is to be raised", "EV"),
+        "corrections_left_out": Note("corrections the file lists that a stitched sphere no longer wants"),
+        "profile": Note("colour profile of a finished picture"),
+        "fixed_white": Note("why a white named in the recipe was not used"),
+        "as_shot_cct_kelvin": Note("colour temperature of the white that the camera was set to", "kelvin"),
+        "as_shot_duv": Note("how far that white lies to the green side of lamps"),
+        "clipping_found_at_percent_of_white": Note("where samples really stop, if not at white", "percent"),
+        "clipped_share_percent": Note("part of the sphere where a channel is clipped", "percent"),
+        "clipped_in_all_planes_percent": Note("part of the sphere where all channels are clipped", "percent"),
+    }
 
     def open(
         self, files: Sequence[Path], key: FrameKey, settings: DecodeSettings, probed: Any = None

@@ -6,9 +6,10 @@ frame's own nadir and not under the true one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from panopipe.frame import Band, FrameFacts, Rows
 from panopipe.setting import AUTO, Auto, number
 from panopipe.sphere.turn import levelling_rotation, turn_in_place
 from panopipe.sphere.upright import Tilt, horizon_tilt
-from panopipe.stage import Applied, Prepared, SpanStage, StageContext
+from panopipe.stage import Applied, Note, Prepared, SpanStage, StageContext
 
 LEAST_DEG = 0.3
 """Tilt from which a frame is levelled: less is not seen in a tour (common practice, no source), and turning
@@ -50,34 +51,39 @@ class LevelSettings:
     )
 
 
-class Level(SpanStage[LevelSettings]):
+class Level(SpanStage[LevelSettings, NDArray[np.float64]]):
     """Turns a frame that leaned so that upright is upright."""
 
     name: ClassVar[str] = "level"
     version: ClassVar[int] = 3
     summary: ClassVar[str] = "brings the horizon of a frame that leaned back to level"
     Settings: ClassVar[type] = LevelSettings
+    notes: ClassVar[Mapping[str, Note]] = {
+        "tilt_found_deg": Note("lean that upright edges tell of", "degrees"),
+        "tilt_error_deg": Note("how far that may be off", "degrees"),
+        "levelled_deg": Note("lean that was taken out", "degrees"),
+    }
 
     def span(self, facts: FrameFacts, settings: LevelSettings) -> tuple[int, int]:
         """All rows, or none when the tilt is set to 0."""
         return (0, 0) if settings.tilt_deg == 0 else (0, facts.height)
 
-    def prepare(self, context: StageContext, settings: LevelSettings) -> Prepared:
+    def prepare(self, context: StageContext, settings: LevelSettings) -> Prepared[NDArray[np.float64]]:
         """Find the tilt, or take the one given."""
         if settings.tilt_deg == 0:
             return Prepared()
         facts = context.reduced.facts
         if settings.tilt_deg != AUTO:
             tilt, toward = float(settings.tilt_deg), settings.toward_yaw_deg - facts.anchor_yaw_deg
-            return Prepared(levelling_rotation(tilt, toward), {"levelled_deg": tilt}, levelled=True)
+            return Prepared(levelling_rotation(tilt, toward), {"levelled_deg": tilt}, facts=_upright(facts))
         found = horizon_tilt(_as_seen(context.reduced.rows))
         if found is None or not believed(found):
             return Prepared(notes={} if found is None else _notes(found))
         rotation = levelling_rotation(found.tilt_deg, found.toward_yaw_deg)
         notes = _notes(found) | {"levelled_deg": round(found.tilt_deg, 3)}
-        return Prepared(rotation, notes, levelled=True)
+        return Prepared(rotation, notes, facts=_upright(facts))
 
-    def apply(self, band: Band, settings: LevelSettings, prepared: Any) -> Applied:
+    def apply(self, band: Band, settings: LevelSettings, prepared: NDArray[np.float64]) -> Applied:
         """Turn the whole frame."""
         turn_in_place(band.rows, prepared)
         return Applied(band.rows)
@@ -86,6 +92,13 @@ class Level(SpanStage[LevelSettings]):
 def believed(tilt: Tilt) -> bool:
     """Whether a tilt is large and sure enough to turn a frame for it."""
     return tilt.tilt_deg >= max(LEAST_DEG, SURE * tilt.error_deg)
+
+
+def _upright(facts: FrameFacts) -> FrameFacts:
+    """A lean that the file told of is gone: no viewer levels the frame again. What it left unsaid stays."""
+    pitch_deg = None if facts.capture.pitch_deg is None else 0.0
+    roll_deg = None if facts.capture.roll_deg is None else 0.0
+    return replace(facts, capture=replace(facts.capture, pitch_deg=pitch_deg, roll_deg=roll_deg))
 
 
 def _notes(tilt: Tilt) -> dict[str, float | str]:

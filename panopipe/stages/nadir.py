@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from panopipe.setting import AUTO, Auto, choice, number, picture, switch
 from panopipe.sphere.from_view import write_view
 from panopipe.sphere.geometry import row_of_pitch
 from panopipe.sphere.views import View, frame_focal_px, straight_down, view_from_frame
-from panopipe.stage import Applied, JobFacts, Observation, Prepared, Solution, SpanStage, StageContext
+from panopipe.stage import Applied, JobFacts, Note, Observation, Prepared, Solution, SpanStage, StageContext
 from panopipe.studies.floor.extent import Extent, floor_extent
 from panopipe.studies.floor.fill import Filled, fill_floor
 from panopipe.studies.floor.floor_map import FloorMap, Place, floor_map
@@ -127,14 +127,25 @@ class _Plan:
     neighbours: tuple[tuple[FrameKey, Band, Place], ...] = ()
 
 
-class Nadir(SpanStage[NadirSettings]):
+class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
     version: ClassVar[int] = 6
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
-    surveys: ClassVar[bool] = True
+    notes: ClassVar[Mapping[str, Note]] = {
+        "fill_method": Note("where the floor under the camera came from"),
+        "mask_source": Note("what told where the support stands"),
+        "mask_certainty": Note("how sure that is, 0 to 1"),
+        "mask_radius_deg": Note("mean radius of what was covered", "degrees"),
+        "mask_largest_deg": Note("largest radius of what was covered", "degrees"),
+        "other_than_floor_share": Note("part of the surroundings that is no floor"),
+        "ring_agreement": Note("how well the floor repeats around what was covered, 0 to 1"),
+        "strange_contrast": Note("how much of the floor shows nowhere else"),
+        "neighbour_agreement": Note("how well the neighbour's floor agrees, 0 to 1"),
+        "neighbour_sharpness": Note("sharpness of the neighbour's floor against this one's"),
+    }
 
     def survey(self, frame: Frame, settings: NadirSettings) -> _Seen:
         """See the surroundings of the nadir."""
@@ -162,7 +173,7 @@ class Nadir(SpanStage[NadirSettings]):
         read_to_deg = _READ_NEIGHBOUR_TO_DEG if _wants_neighbours(settings) else _READ_TO_DEG
         return math.floor(row_of_pitch(read_to_deg - 90, facts.height)), facts.height
 
-    def prepare(self, context: StageContext, settings: NadirSettings) -> Prepared:
+    def prepare(self, context: StageContext, settings: NadirSettings) -> Prepared[_Plan]:
         """Settle what to cover."""
         if settings.fill == "leave":
             return Prepared(notes={"fill_method": "left as it is"})
@@ -183,7 +194,7 @@ class Nadir(SpanStage[NadirSettings]):
         notes["mask_largest_deg"] = round(plan.outline.largest_deg, 2)
         return Prepared(plan, notes, review_reasons)
 
-    def apply(self, band: Band, settings: NadirSettings, prepared: Any) -> Applied:
+    def apply(self, band: Band, settings: NadirSettings, prepared: _Plan) -> Applied:
         """Change the pixels under the mask, and no other."""
         plan: _Plan | None = prepared
         if plan is None:

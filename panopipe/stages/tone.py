@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,7 +116,7 @@ class ToneSettings:
     )
 
 
-class Tone(RowStage[ToneSettings]):
+class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
@@ -143,7 +143,7 @@ class Tone(RowStage[ToneSettings]):
             solutions.update({key: Solution(data=moves) for key in keys})
         return solutions
 
-    def prepare(self, context: StageContext, settings: ToneSettings) -> Prepared:
+    def prepare(self, context: StageContext, settings: ToneSettings) -> Prepared[Rendering]:
         """Settle the numbers, find the base and make the tables."""
         rows, facts = context.reduced.rows, context.reduced.facts
         correction = np.eye(3) if facts.correction is None else facts.correction
@@ -156,7 +156,7 @@ class Tone(RowStage[ToneSettings]):
         data = _rendering(context.reduced, base, moves, settings.view_white_percent / 100)
         return Prepared(data=data, notes=_notes(moves), review_reasons=_wants_look(moves))
 
-    def apply(self, band: Band, settings: ToneSettings, prepared: Any) -> Rows:
+    def apply(self, band: Band, settings: ToneSettings, prepared: Rendering) -> Rows:
         """Multiply each pixel by the gain that its luminance and its base ask for."""
         rows = np.ascontiguousarray(band.rows)
         render(rows, band.first, prepared)

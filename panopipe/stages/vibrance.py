@@ -9,7 +9,7 @@ frame and looked up per pixel.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,7 +50,7 @@ class VibranceSettings:
     )
 
 
-class Vibrance(RowStage[VibranceSettings]):
+class Vibrance(RowStage[VibranceSettings, Table]):
     """Raises dull colours more than vivid, and keeps hue and lightness."""
 
     name: ClassVar[str] = "vibrance"
@@ -58,14 +58,14 @@ class Vibrance(RowStage[VibranceSettings]):
     summary: ClassVar[str] = "raises dull colours more than vivid ones, keeps hue and skin"
     Settings: ClassVar[type] = VibranceSettings
 
-    def prepare(self, context: StageContext, settings: VibranceSettings) -> Prepared:
+    def prepare(self, context: StageContext, settings: VibranceSettings) -> Prepared[Table]:
         """Make the table for this frame's white and strength."""
         strength = settings.dull_chroma_percent / 100
         if strength == 0:
             return Prepared()
         return Prepared(data=chroma_table(strength, context.reduced.facts.correction))
 
-    def apply(self, band: Band, settings: VibranceSettings, prepared: Any) -> Rows:
+    def apply(self, band: Band, settings: VibranceSettings, prepared: Table) -> Rows:
         """Add to each pixel what the table says for its chromaticity."""
         return shift_colours(np.ascontiguousarray(band.rows), prepared, LOWEST, HIGHEST)
 

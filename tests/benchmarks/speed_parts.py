@@ -71,10 +71,11 @@ def finish(dng: Path) -> dict[str, Any]:
     from panopipe.pipeline.engine import finish_frame, reductions
     from panopipe.pipeline.frame_pipeline import StageInputs
     from panopipe.pipeline.steps import StageTimer, Step
-    from panopipe.stage import DEFAULT_ORDER, JobFacts, Observation, stage
+    from panopipe.registry import DEFAULT_ORDER, loaded_stage
+    from panopipe.stage import JobFacts, Observation
 
     keep_freed_memory()
-    steps = [Step(made, made.Settings()) for made in map(stage, DEFAULT_ORDER)]
+    steps = [Step(made, made.Settings()) for made in map(loaded_stage, DEFAULT_ORDER)]
     timer, key = StageTimer(), FrameKey("room", "frame")
     start = time.process_time()
 
@@ -163,10 +164,10 @@ def script(name: str, dng: Path) -> dict[str, Any]:
 
 def imports(_: Path) -> dict[str, Any]:
     """Load what finishing a frame loads, and no frame."""
-    from panopipe.stage import DEFAULT_ORDER, stage
+    from panopipe.registry import DEFAULT_ORDER, loaded_stage
 
     for name in DEFAULT_ORDER:
-        stage(name)
+        loaded_stage(name)
     import panopipe.run.work  # noqa: F401
 
     return {"seconds": time.process_time()}
@@ -175,9 +176,9 @@ def imports(_: Path) -> dict[str, Any]:
 def first_frame(dng: Path) -> dict[str, Any]:
     """From the start of the interpreter to a frame that is open and its first rows decoded."""
     from panopipe.frame import FrameKey
-    from panopipe.stage import stage
+    from panopipe.registry import loaded_stage
 
-    decode = stage("decode")
+    decode = loaded_stage("decode")
     with decode.open([dng], FrameKey("room", "frame"), decode.Settings()) as reader:
         reader.read(0, 16)
     return {"seconds": time.process_time()}

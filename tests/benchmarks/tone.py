@@ -24,8 +24,8 @@ import numpy as np
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING, WORKING_FROM_SRGB
 from panopipe.colour.transfer import srgb_encode
 from panopipe.frame import Band, FrameKey, Rows
+from panopipe.registry import loaded_stage
 from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
-from panopipe.stage import stage
 from panopipe.stages.tone import Tone, ToneSettings
 from panopipe.stages.vibrance import Vibrance, VibranceSettings
 from tests.benchmarks.real_light import read_light
@@ -73,7 +73,7 @@ def scenes(width: int, real: Path | None, kept: Path | None, only: list[str]) ->
         return not only or any(name.startswith(begin) for begin in only)
 
     yield from (kept_scene(name, width, kept) for name in PLACES if wanted(name))
-    source = stage("decode")
+    source = loaded_stage("decode")
     for path in sorted(path for path in SAMPLE.rglob("*.dng") if wanted(path.stem)):
         key = FrameKey(path.parent.name, path.stem)
         with source.open([path], key, source.Settings()) as opened:  # type: ignore[attr-defined]

@@ -13,12 +13,12 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from panopipe import stage
+from panopipe import registry
 from panopipe.cli import app
 from panopipe.pixels import compiled as forms
 from panopipe.pool.dispatch import Inline
 from panopipe.recipe import edit
-from panopipe.recipe.layers import loaded_stage
+from panopipe.registry import loaded_stage
 from panopipe.review import make
 from panopipe.run import checking, job_run, session
 from panopipe.state import ledger
@@ -33,7 +33,7 @@ ORDER = '[pipeline]\norder = ["decode", "gain", "moody", "raw"]\n'
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """A job of three frames, stages of plain arithmetic, no worker processes."""
     for name, cls in FAKES.items():
-        monkeypatch.setitem(stage.BUILT_IN, name, f"tests.run.fakes:{cls}")
+        monkeypatch.setitem(registry.BUILT_IN, name, f"tests.run.fakes:{cls}")
     for module in (session, checking):
         monkeypatch.setattr(module, "WorkerPool", lambda *_: Inline())
     monkeypatch.setattr(os, "fsync", lambda _: None)  # no test here cuts the power

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
@@ -10,7 +12,7 @@ from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.frame import Band, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import number
-from panopipe.stage import Prepared, RowStage, StageContext
+from panopipe.stage import Note, Prepared, RowStage, StageContext
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,16 +22,17 @@ class MonochromeSettings:
     share: float = number(1.0, "how much of the colour goes; 0 leaves the frame as it is", low=0, high=1)
 
 
-class Monochrome(RowStage[MonochromeSettings]):
+class Monochrome(RowStage[MonochromeSettings, np.ndarray]):
     """Mixes each pixel with its own luminance."""
 
     name = "monochrome"
     version = 1
     summary = "takes the colour out of a frame"
     Settings = MonochromeSettings
+    notes: ClassVar[Mapping[str, Note]] = {"colour_taken_share": Note("part of the colour that was taken")}
 
-    def prepare(self, context: StageContext, settings: MonochromeSettings) -> Prepared:
-        """Build the mixing matrix; nothing needs to be learned from the frame itself."""
+    def prepare(self, context: StageContext, settings: MonochromeSettings) -> Prepared[np.ndarray]:
+        """Build the mixing matrix; nothing needs to be found on the frame itself."""
         if settings.share == 0:
             return Prepared()
         grey = np.tile(LUMINANCE_OF_WORKING, (3, 1))

@@ -5,6 +5,7 @@ from panopipe_monochrome import Monochrome, MonochromeSettings
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.stage import StageContext
+from panopipe.testing import check_stage
 
 FACTS = FrameFacts(FrameKey("hall", "hall-01"), width=32, height=16)
 
@@ -28,10 +29,5 @@ def test_all_colour_taken_leaves_the_luminance(rows: np.ndarray) -> None:
     assert np.allclose(grey, (rows @ LUMINANCE_OF_WORKING)[..., None], atol=1e-6)
 
 
-def test_neutral_settings_change_nothing(rows: np.ndarray) -> None:
-    assert finished(rows, 0.0) is rows
-
-
-def test_turning_the_frame_turns_the_result(rows: np.ndarray) -> None:
-    turned = finished(np.roll(rows, 7, axis=1), 0.5)
-    assert np.array_equal(turned, np.roll(finished(rows, 0.5), 7, axis=1))
+def test_it_keeps_the_contract() -> None:
+    check_stage(Monochrome(), MonochromeSettings(share=0.5), neutral=MonochromeSettings(share=0))

@@ -20,7 +20,7 @@ class UnsharpSettings:
     reach_deg: float = number(0.1, "how far structure may reach", low=0.01, high=1, unit="degrees")
 
 
-class Unsharp(MarginStage[UnsharpSettings]):
+class Unsharp(MarginStage[UnsharpSettings, np.ndarray]):
     """Adds to each pixel what sets it off from the mean of its neighbourhood."""
 
     name = "unsharp"

@@ -2,10 +2,11 @@ import numpy as np
 import pytest
 from panopipe_unsharp import Unsharp, UnsharpSettings
 
+from panopipe.errors import StageError
 from panopipe.frame import Rows
 from panopipe.pipeline.engine import finish_frame, reduce_rows
 from panopipe.pipeline.frame_pipeline import FramePipeline, StageInputs
-from panopipe.pipeline.steps import StageError, StageTimer, Step
+from panopipe.pipeline.steps import StageTimer, Step
 from panopipe.stage import Prepared
 from tests.run.fakes import (
     Gain,

@@ -8,12 +8,13 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from panopipe.errors import StageError
 from panopipe.frame import Frame, FrameKey
 from panopipe.pipeline.engine import finish_frame, reductions
 from panopipe.pipeline.frame_pipeline import StageInputs
-from panopipe.pipeline.steps import StageError, Step
-from panopipe.recipe.layers import loaded_stage
-from panopipe.stage import DEFAULT_ORDER, JobFacts, Observation, Prepared, RowStage, Solution
+from panopipe.pipeline.steps import Step
+from panopipe.registry import DEFAULT_ORDER, loaded_stage
+from panopipe.stage import JobFacts, Observation, Prepared, RowStage, Solution
 from panopipe.stages import export
 from tests.makers.dng import write_linear_dng
 from tests.stress.jobs import room_samples

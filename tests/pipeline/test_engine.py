@@ -1,12 +1,15 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from panopipe.errors import StageError
 from panopipe.frame import Band, FrameKey, Rows
 from panopipe.pipeline.engine import band_rows, finish_frame, reduce_rows, reductions
 from panopipe.pipeline.frame_pipeline import StageInputs
-from panopipe.pipeline.steps import StageError, Step
+from panopipe.pipeline.steps import Step
 from panopipe.stage import FrameReader, Prepared, Solution
 from tests.run.fakes import (
     Gain,
@@ -53,8 +56,8 @@ def test_the_reduced_frame_follows_the_full_one(width: int) -> None:
     seen = []
 
     class Seeing(Gain):
-        def prepare(self, look, settings):
-            seen.append(look.reduced.rows)
+        def prepare(self, context, settings):
+            seen.append(context.reduced.rows)
             return Prepared()
 
     steps = [gain(), mirror(), gain(0.25), mirror(30, 81), gain(-0.5)]
@@ -90,9 +93,9 @@ def test_the_correction_is_there_until_a_stage_applies_it() -> None:
     class Balancing(Gain):
         name = "balancing"
 
-        def prepare(self, look, settings):
-            seen.append(look.reduced.facts.correction)
-            return Prepared(corrected=True)
+        def prepare(self, context, settings):
+            seen.append(context.reduced.facts.correction)
+            return Prepared(facts=replace(context.reduced.facts, correction=None))
 
     step = Step(Balancing(), GainSettings())
     given = StageInputs({"balancing": Solution(correction=np.eye(3) * 2)})

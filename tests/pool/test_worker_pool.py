@@ -7,7 +7,8 @@ from concurrent.futures import Future
 
 import pytest
 
-from panopipe.pool.worker_pool import WorkerHung, WorkerLost, WorkerPool
+from panopipe.errors import WorkerHung, WorkerLost
+from panopipe.pool.worker_pool import WorkerPool
 
 
 def double(number: int) -> int:

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from panopipe.frame import FrameKey
+from panopipe.registry import DEFAULT_ORDER
 from panopipe.review.finding import FrameReview
 from panopipe.review.make import judge
 from panopipe.review.measure import measure, sketch
 from panopipe.review.store import Seen
-from panopipe.stage import DEFAULT_ORDER
 from panopipe.state.record import Effective, FrameRecord
 from tests.review.pictures import Picture, room
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from panopipe import stage
-from panopipe.recipe.layers import loaded_stage
+from panopipe import registry
+from panopipe.registry import loaded_stage
 from tests.makers.dng import neutral_of, write_linear_dng
 
 FAKES = {"gain": "Gain", "mirror": "Mirror", "even": "Even", "raw": "Raw", "moody": "Moody"}
@@ -25,7 +25,7 @@ def no_waiting_for_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def fake_stages(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     for name, cls in FAKES.items():
-        monkeypatch.setitem(stage.BUILT_IN, name, f"tests.run.fakes:{cls}")
+        monkeypatch.setitem(registry.BUILT_IN, name, f"tests.run.fakes:{cls}")
     loaded_stage.cache_clear()
     yield
     loaded_stage.cache_clear()

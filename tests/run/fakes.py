@@ -6,7 +6,7 @@ import signal
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from panopipe.stage import (
     Applied,
     FrameReader,
     JobFacts,
+    Note,
     Observation,
     Output,
     Prepared,
@@ -66,18 +67,19 @@ class GainSettings:
     gain_ev: float = number(0, "gain", low=-5, high=5, unit="EV")
 
 
-class Gain(RowStage[GainSettings]):
+class Gain(RowStage[GainSettings, Any]):
     """Scales by a gain and by the mean of the frame as it comes in."""
 
     name = "gain"
     version = 1
     summary = "Scales light."
     Settings = GainSettings
+    notes: ClassVar[Mapping[str, Note]] = {"mean": Note("mean of the frame as it comes in")}
 
-    def prepare(self, survey_frame: StageContext, settings: GainSettings) -> Prepared:
+    def prepare(self, context: StageContext, settings: GainSettings) -> Prepared:
         if settings.gain_ev == 0:
             return Prepared()
-        mean = float(survey_frame.reduced.rows.mean(dtype=np.float64))
+        mean = float(context.reduced.rows.mean(dtype=np.float64))
         return Prepared(np.float32(2**settings.gain_ev * (1 + mean)), {"mean": mean}, ("a gain was set",))
 
     def apply(self, band: Band, settings: GainSettings, prepared: np.float32) -> Rows:
@@ -95,19 +97,20 @@ class MirrorSettings:
     last: int = whole(100, "end row in percent", low=0, high=100)
 
 
-class Mirror(SpanStage[MirrorSettings]):
+class Mirror(SpanStage[MirrorSettings, Any]):
     """Turns its rows upside down and adds the mean of the reduced frame."""
 
     name = "mirror"
     version = 1
     summary = "Turns rows upside down."
     Settings = MirrorSettings
+    notes: ClassVar[Mapping[str, Note]] = {"rows_changed": Note("rows turned")}
 
     def span(self, facts: FrameFacts, settings: MirrorSettings) -> tuple[int, int]:
         return settings.first * facts.height // 100, settings.last * facts.height // 100
 
-    def prepare(self, survey_frame: StageContext, settings: MirrorSettings) -> Prepared:
-        return Prepared((survey_frame.reduced.rows.mean(), dict(survey_frame.neighbours)))
+    def prepare(self, context: StageContext, settings: MirrorSettings) -> Prepared:
+        return Prepared((context.reduced.rows.mean(), dict(context.neighbours)))
 
     def apply(self, band: Band, settings: MirrorSettings, prepared: tuple[np.float32, dict]) -> Applied:
         mean, neighbours = prepared
@@ -131,7 +134,7 @@ class Raw(SinkStage[RawSettings]):
     def outputs(self, settings: RawSettings) -> tuple[str, ...]:
         return (".raw",)
 
-    def start(self, survey_frame: StageContext, settings: RawSettings, rights: Rights) -> Sink:
+    def start(self, context: StageContext, settings: RawSettings, rights: Rights) -> Sink:
         return _RawSink()
 
 
@@ -157,14 +160,17 @@ class EvenSettings:
     look_around: bool = switch(False, "look at the next frame's rows too")
 
 
-class Even(SpanStage[EvenSettings]):
+class Even(SpanStage[EvenSettings, Any]):
     """Brings all frames to one mean; can look at its neighbour."""
 
     name = "even"
     version = 1
     summary = "Evens out the mean of all frames."
     Settings = EvenSettings
-    surveys = True
+    notes: ClassVar[Mapping[str, Note]] = {
+        "goal": Note("mean that all frames get"),
+        "neighbours": Note("neighbours that were seen"),
+    }
 
     def survey(self, frame: Frame, settings: EvenSettings) -> dict[str, Any]:
         return {"mean": float(frame.rows.mean(dtype=np.float64)), "size": frame.rows.shape}
@@ -187,8 +193,8 @@ class Even(SpanStage[EvenSettings]):
     def span(self, facts: FrameFacts, settings: EvenSettings) -> tuple[int, int]:
         return 0, facts.height
 
-    def prepare(self, survey_frame: StageContext, settings: EvenSettings) -> Prepared:
-        return Prepared((1 + (survey_frame.solution - 1) * settings.strength, dict(survey_frame.neighbours)))
+    def prepare(self, context: StageContext, settings: EvenSettings) -> Prepared:
+        return Prepared((1 + (context.solution - 1) * settings.strength, dict(context.neighbours)))
 
     def apply(self, band: Band, settings: EvenSettings, prepared: tuple[float, dict]) -> Applied:
         gain, neighbours = prepared
@@ -205,7 +211,7 @@ class MoodySettings:
     mood: str = choice("good", "what to do", choices=("good", "raise", "wrong", "die", "hang", "full"))
 
 
-class Moody(RowStage[MoodySettings]):
+class Moody(RowStage[MoodySettings, Any]):
     """Fails in every way that a stage can."""
 
     name = "moody"
@@ -213,7 +219,7 @@ class Moody(RowStage[MoodySettings]):
     summary = "Fails on demand."
     Settings = MoodySettings
 
-    def prepare(self, survey_frame: StageContext, settings: MoodySettings) -> Prepared:
+    def prepare(self, context: StageContext, settings: MoodySettings) -> Prepared:
         match settings.mood:
             case "raise":
                 raise RuntimeError("in a mood\nof two lines")

@@ -14,7 +14,8 @@ from panopipe.capture import Capture
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.colour.temperature import xy_from_cct_duv
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
-from panopipe.stage import JobFacts, Observation, Solution, StageContext, stage
+from panopipe.registry import loaded_stage
+from panopipe.stage import JobFacts, Observation, Solution, StageContext
 from panopipe.stages.balance import Balance, BalanceSettings, Seen
 from panopipe.studies.white.cones import log_chromaticity_from_working
 from tests.scenes.camera import expose
@@ -78,7 +79,7 @@ def spot(key: FrameKey) -> tuple[float, float]:
 
 
 def test_the_contract_takes_it() -> None:
-    assert isinstance(stage("balance"), Balance)
+    assert isinstance(loaded_stage("balance"), Balance)
 
 
 def test_cards_of_all_rooms_become_one_neutral() -> None:

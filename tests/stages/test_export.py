@@ -10,8 +10,9 @@ from panopipe.capture import Capture
 from panopipe.colour.spaces import WORKING_FROM_SRGB
 from panopipe.colour.transfer import srgb_decode, srgb_encode
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
+from panopipe.registry import loaded_stage
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.stage import Rights, StageContext, stage
+from panopipe.stage import Rights, StageContext
 from panopipe.stages import export as stage_file
 from panopipe.stages.export import Export, ExportSettings
 from tests.makers.dng import write_linear_dng
@@ -89,7 +90,7 @@ def test_a_turned_file_is_coded_turned(codes_taken: list[np.ndarray], tmp_path: 
     for turn in (0, 201):
         path = write_linear_dng(tmp_path / f"{turn}.dng", np.roll(samples, turn, axis=1))
         codes_taken.clear()
-        with (decode := stage("decode")).open([path], FrameKey("", "x"), decode.Settings()) as opened:
+        with (decode := loaded_stage("decode")).open([path], FrameKey("", "x"), decode.Settings()) as opened:
             look = StageContext(Frame(opened.reduced(1024), opened.facts))
             sink = Export().start(look, ExportSettings(), Rights())
             for first in range(0, 128, 16):

@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
+from panopipe.registry import loaded_stage
 from panopipe.setting import rules
 from panopipe.sphere.views import frame_focal_px, straight_down, view_from_frame
-from panopipe.stage import JobFacts, Observation, StageContext, stage
+from panopipe.stage import JobFacts, Observation, StageContext
 from panopipe.stages.nadir import Nadir, NadirSettings
 from tests.scenes.floors import FLOORS, Foot, Stand, see
 
@@ -86,7 +87,7 @@ def decibels(shown, truth, where):
 
 
 def test_the_stage_is_a_good_plugin():
-    assert isinstance(stage("nadir"), Nadir)
+    assert isinstance(loaded_stage("nadir"), Nadir)
     assert {"fill", "camera_height_m", "foot_radius_m"} <= set(rules(NadirSettings))
 
 

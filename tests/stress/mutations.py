@@ -16,7 +16,8 @@ import imagecodecs
 import numpy as np
 from PIL import Image
 
-from panopipe.job import JobError, open_job
+from panopipe.errors import JobError
+from panopipe.job import open_job
 from panopipe.recipe import load_recipe
 from tests.makers.dng import Shot, write_linear_dng
 from tests.stress.jobs import hashes, panopipe, room_samples

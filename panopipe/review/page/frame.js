@@ -170,8 +170,8 @@
     }
     box.append(make("h3", {}, "Make it again"), panopipe.command(frame.again));
     if (frame.notes.length) {
-      box.append(table("What the stages noted", ["Stage", "Note", "Value"],
-        frame.notes.map((one) => [one.stage, one.name.replaceAll("_", " "), one.value])));
+      box.append(table("What the stages noted", ["Stage", "Note", "Value", "What it tells"],
+        frame.notes.map((note) => [note.stage, note.name.replaceAll("_", " "), note.value, note.meaning])));
     }
     if (frame.seconds.length) {
       box.append(table("Seconds of processor time", ["Stage", "Seconds"],

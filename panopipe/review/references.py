@@ -1,0 +1,43 @@
+"""The settings and notes that checks speak of, by stage, in one table.
+
+Review knows stages only by what they declare; a test holds each line to the declarations.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class SettingName(NamedTuple):
+    """A setting of a stage, as recipes spell it."""
+
+    stage: str
+    key: str
+
+    def __str__(self) -> str:
+        return f"{self.stage}.{self.key}"
+
+
+class NoteName(NamedTuple):
+    """What a stage notes of a frame."""
+
+    stage: str
+    name: str
+
+
+EXPOSURE = SettingName("tone", "exposure_ev")
+HIGHLIGHTS = SettingName("tone", "highlights_ev")
+SHADOWS = SettingName("tone", "shadows_ev")
+KELVIN = SettingName("balance", "kelvin")
+MARGIN = SettingName("nadir", "margin_deg")
+TILT = SettingName("level", "tilt_deg")
+TILT_TOWARD = SettingName("level", "toward_yaw_deg")
+WIDTHS = SettingName("export", "widths")
+
+LIGHT_KELVIN = NoteName("balance", "light_cct_kelvin")
+OPEN_SKY = NoteName("balance", "open_sky")
+WHITE_BEFORE = NoteName("balance", "white_before_x"), NoteName("balance", "white_before_y")
+WHITE_AFTER = NoteName("balance", "white_after_x"), NoteName("balance", "white_after_y")
+FILL_METHOD = NoteName("nadir", "fill_method")
+RING_AGREEMENT = NoteName("nadir", "ring_agreement")
+LEVELLED = NoteName("level", "levelled_deg")
