@@ -53,8 +53,6 @@ class FrameFacts:
         The white-balance correction still to come, working space to working space; None once it is
         applied or when there is none. A stage that judges chroma before balance applies this first and
         its inverse after.
-    balanced : bool
-        Whether a stage has applied the correction: the light of the room is neutral now, by day and by lamp.
     white_xy : tuple of float or None
         Chromaticity of the light that decode made neutral (the camera's own setting or a fixed one); None
         when the file does not tell. With it a white can be named by the kelvin of the real light.
@@ -66,7 +64,6 @@ class FrameFacts:
     anchor_column: int = 0
     capture: Capture = field(default_factory=Capture)
     correction: NDArray[np.float64] | None = None
-    balanced: bool = False
     white_xy: tuple[float, float] | None = None
 
     @property

@@ -18,9 +18,9 @@ ENTRY_POINTS = "panopipe.stages"
 
 BUILT_IN: dict[str, str] = {
     "decode": "panopipe.stages.decode:Decode",
-    "balance": "panopipe.stages.balance:Balance",
     "tone": "panopipe.stages.tone:Tone",
     "vibrance": "panopipe.stages.vibrance:Vibrance",
+    "balance": "panopipe.stages.balance:Balance",
     "nadir": "panopipe.stages.nadir:Nadir",
     "level": "panopipe.stages.level:Level",
     "export": "panopipe.stages.export:Export",

@@ -177,7 +177,7 @@ class Balance(RowStage[BalanceSettings, _Plan]):
         if not isinstance(answer, _Answer) or correction is None:
             return Prepared()
         matrix = correction * 2.0**answer.gain_ev
-        facts = replace(context.reduced.facts, correction=None, balanced=True)
+        facts = replace(context.reduced.facts, correction=None)
         share = settings.mixed_light * settings.strength
         lights = light_map(answer.modes, share) if share > 0 and answer.open_sky < INDOORS else None
         if lights is None and np.array_equal(matrix, np.eye(3)):

@@ -195,7 +195,7 @@ def _rendering(reduced: Frame, base: Base, moves: Moves, view_share: float) -> R
         gains=_gains(base, moves),
         white_point=2.0**moves.shoulder_ev if moves.shoulder_ev > 0 else None,
     )
-    if facts.white_xy is None or facts.balanced:
+    if facts.white_xy is None:
         return rendering
     daylight = daylight_in(correction, facts.white_xy)
     change = view_change(correction, daylight, view_share)

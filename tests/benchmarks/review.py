@@ -47,7 +47,7 @@ def made_up(job: Path, frames: int, width: int) -> list[FrameRecord]:
                 os.link(job / path.replace(place, "room-01").replace(name, f"p-{n % 4 + 1:03d}"), job / path)
         settings = {
             stage: {f"setting_{k}": Effective("auto", "built-in") for k in range(6)}
-            for stage in ("decode", "balance", "tone", "vibrance", "nadir", "export")
+            for stage in ("decode", "tone", "vibrance", "balance", "nadir", "export")
         }
         records.append(
             FrameRecord(

@@ -30,7 +30,7 @@ def room_samples(width: int, seed: int) -> np.ndarray:
     return (np.clip(light[..., None] * NEUTRAL * warm, 0, 1) * 65535).astype(np.uint16)
 
 
-SHORT = '[pipeline]\norder = ["decode", "balance", "tone", "vibrance", "export"]\n'
+SHORT = '[pipeline]\norder = ["decode", "tone", "vibrance", "balance", "export"]\n'
 """A recipe without the floor's work: frames of a few pixels have no floor, and kills want many runs."""
 
 

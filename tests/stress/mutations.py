@@ -162,7 +162,7 @@ def _twice(held: bytearray, chance: random.Random) -> None:
 
 _DAMAGES: tuple[Callable[[bytearray, random.Random], None], ...] = (_flip, _huge, _cut, _drop, _noise, _twice)
 
-_WORDS = """[pipeline]|order = ["decode", "balance", "tone", "vibrance", "nadir", "export"]|[tone]
+_WORDS = """[pipeline]|order = ["decode", "tone", "vibrance", "balance", "nadir", "export"]|[tone]
 exposure_ev = 0.3|shadows_ev = "auto"|[nadir]|patch_picture = "../../x.png"|patch_picture = "/etc/passwd"
 [export]|widths = [4096, 2048]|quality = 90|use = false|title = "x"|white_reference = "room/m1"|[rights]
 creator = "A"|[rooms]|hall = ["m*"]|"../up" = ["m1"]|[[tone]]|tone.exposure_ev = 1|x = 1979-05-27|n = nan
