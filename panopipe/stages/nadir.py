@@ -16,6 +16,7 @@ from panopipe.sphere.from_view import write_view
 from panopipe.sphere.geometry import row_of_pitch
 from panopipe.sphere.views import View, frame_focal_px, straight_down, view_from_frame
 from panopipe.stage import Applied, JobFacts, Note, Observation, Prepared, Solution, SpanStage, StageContext
+from panopipe.studies.floor.edge_search import floor_edge
 from panopipe.studies.floor.extent import Extent, floor_extent
 from panopipe.studies.floor.fill import Filled, fill_floor
 from panopipe.studies.floor.floor_map import FloorMap, Place, floor_map
@@ -131,7 +132,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 6
+    version: ClassVar[int] = 7
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -242,10 +243,10 @@ def _rebuilt(
 ) -> tuple[Rows, dict[str, float | str], tuple[str, ...]]:
     """Continue the floor from around the hole, as far as there is any."""
     extent = floor_extent(seen, hole)
-    edge_deg = extent.edge_deg if extent.edge >= _TWO_KINDS else None
+    edge = floor_edge(seen, np.ones_like(hole), hole)
     result = None
     if extent.other_share < _TOO_LITTLE:
-        result = fill_floor(seen, extent.floor, hole, unlike=extent.unlike, edge_deg=edge_deg)
+        result = fill_floor(seen, extent.floor, hole, unlike=extent.unlike, edge=edge)
     notes: dict[str, float | str] = {"other_than_floor_share": round(extent.other_share, 3)}
     if result is None:
         return fill_softly(seen, hole), {"fill_method": "soft", **notes}, (_SENTENCES["little"],)
@@ -270,7 +271,7 @@ def _doubts(extent: Extent, result: Filled) -> tuple[str, ...]:
     """What a person should look at in a rebuilt floor."""
     ill = result.ring_agreement < _EDGE_AGREEMENT or extent.plainer < _PLAIN
     doubts = {
-        "edge": extent.edge >= _TWO_KINDS and ill,
+        "edge": extent.edge >= _TWO_KINDS and not result.edge and ill,
         "other": extent.other_share >= _CLOSE_BY,
         "strange": result.strange >= _STRANGE,
     }

@@ -15,6 +15,8 @@ Picture = NDArray[np.float32]
 Whole = NDArray[np.int64]
 
 _CYCLES = 3
+_STEEP = 4.0
+"""Steps of the floor, in medians of those along the seams, at which mending is halved."""
 _RIM_PX = 2.0
 """How deep a step at the rim is mended where mending is bounded."""
 
@@ -90,7 +92,11 @@ def _add_unmet(
     for by in (one, two):
         y, x = rows + box[0].start + by[:, 0], columns + box[1].start + by[:, 1]
         wanted += 0.5 * (_at(scene.detail, y + (axis == 0), x + (axis == 1)) - _at(scene.detail, y, x))
+    # Where a joint crosses, half a pixel aside is no step in brightness: mended, it would bleed.
+    steep = np.linalg.norm(wanted, axis=-1, keepdims=True)
+    usual = _STEEP * float(np.median(steep)) if len(steep) else 0.0
     wanted -= guess[next_rows, next_columns] - guess[rows, columns]
+    wanted /= 1 + np.square(steep / max(usual, 1e-6))
     divergence_residual[rows, columns] += wanted
     divergence_residual[next_rows, next_columns] -= wanted
 

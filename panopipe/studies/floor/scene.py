@@ -17,12 +17,47 @@ Box = tuple[slice, slice]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Sides:
+    """Two kinds of floor and the edge between them.
+
+    Attributes
+    ----------
+    distance : ndarray of shape (h, w), dtype float32
+        Signed distance to the edge in pixels.
+    strip_px : tuple of float
+        From which to which distance floor belongs to the edge itself, and is copied along it only.
+    loose_px : float
+        By how much the distance may change in that.
+    """
+
+    distance: Picture
+    strip_px: tuple[float, float]
+    loose_px: float
+
+    def shrunk(self, factor: int) -> Sides:
+        """The same on a grid of blocks."""
+        distance = shrunk(self.distance, factor) / np.float32(factor)
+        low, high = self.strip_px
+        return Sides(
+            distance, (min(-1, low / factor), max(1, high / factor)), max(0.5, self.loose_px / factor)
+        )
+
+    def allows(self, here: Picture, there: Picture) -> Mask:
+        """Whether floor that far from the edge may be copied to a place that far from it."""
+        low, high = (np.float32(end) for end in self.strip_px)
+        same = ((here > high) & (there > high)) | ((here < low) & (there < low))
+        allowed: Mask = same | (np.abs(here - there) < np.float32(self.loose_px))
+        return allowed
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Scene:
-    """Detail of a floor, where it is known, and the hole."""
+    """Detail of a floor, where it is known, and the hole; and its two sides, if it has two."""
 
     detail: Picture
     known: Mask
     hole: Mask
+    sides: Sides | None = None
 
     def box(self, margin: int, step: int = 1) -> Box:
         """Rows and columns of the hole and a margin, cut at multiples of `step`."""
@@ -44,7 +79,7 @@ class Scene:
         top, left = max(0, rows.start), max(0, columns.start)
         bottom, right = min(height, rows.stop), min(width, columns.stop)
         if (top, left, bottom, right) == (rows.start, columns.start, rows.stop, columns.stop):
-            return self.detail[rows, columns], self.known[rows, columns]
+            return self.detail[rows, columns], self._allowed(box, (rows, columns), self.known[rows, columns])
         shape = (rows.stop - rows.start, columns.stop - columns.start)
         picture = np.zeros((*shape, self.detail.shape[-1]), np.float32)
         valid = np.zeros(shape, np.bool_)
@@ -54,7 +89,17 @@ class Scene:
             ]
             picture[there] = self.detail[top:bottom, left:right]
             valid[there] = self.known[top:bottom, left:right]
+            if self.sides is not None:
+                distance = np.full(shape, np.inf, np.float32)
+                distance[there] = self.sides.distance[top:bottom, left:right]
+                valid &= self.sides.allows(self.sides.distance[box], distance)
         return picture, valid
+
+    def _allowed(self, box: Box, there: Box, valid: Mask) -> Mask:
+        """What of the known floor lies on the right side."""
+        if self.sides is None:
+            return valid
+        return valid & self.sides.allows(self.sides.distance[box], self.sides.distance[there])
 
 
 def shrunk(picture: Picture, factor: int) -> Picture:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.pixels.seams import window_gap
-from panopipe.studies.floor.scene import Box, Scene, within
+from panopipe.studies.floor.scene import Box, Scene, Sides, within
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -25,6 +25,8 @@ _UNKNOWN = 1.2
 """Price of a ring pixel whose shifted floor is not known."""
 _UNREACHED = 3.0
 """Price of a pixel of the hole that a shift does not reach."""
+_LEAST_SEEN, _LEAST_SEEN_OF_SIDE = 0.2, 0.06
+"""Least share of the ring that must show a shift's floor, and where it has two sides."""
 _JUDGES, _JUDGES_AT_FIRST = 4000, 1000
 """Pixels of the ring, those with the most detail, that set a shift to the pixel, and of these, those that
 bring it near."""
@@ -119,26 +121,31 @@ def _prices(small: Scene, pool: Whole, odd: Picture, box: Box, ring: Mask) -> tu
     sides = ((reach, reach), (reach, reach))
     planes, costly = np.pad(planes, ((0, 0), *sides)), np.pad(odd, sides)
     known = np.pad(small.known, sides)
+    far = None if small.sides is None else np.pad(small.sides.distance, sides, constant_values=np.inf)
     line, (height, width) = known.shape[1], ring.shape
     at_ring, at_hole = np.flatnonzero(ring), np.flatnonzero(hole)
-    from_ring, from_hole = (at // width * line + at % width for at in (at_ring, at_hole))
+    from_hole = at_hole // width * line + at_hole % width
     table = np.empty((len(pool), at_ring.size + at_hole.size), np.float32)
     general = np.empty(len(pool), np.float32)
     unlike, near = np.empty((2, height, width), np.float32)
+    least = (_LEAST_SEEN if small.sides is None else _LEAST_SEEN_OF_SIDE) * at_ring.size
     for index, (down, across) in enumerate(pool):
         top, left = box[0].start + reach + int(down), box[1].start + reach + int(across)
         window_gap(planes, top, left, here, unlike)
         np.minimum(unlike, np.float32(_MOST_UNLIKE), out=unlike)
-        valid = known[top : top + height, left : left + width] & judged
-        np.copyto(unlike, np.float32(_UNKNOWN), where=~valid)
-        seen = known.ravel().take(from_ring + (top * line + left))
+        there = known[top : top + height, left : left + width]
+        if far is not None and small.sides is not None:
+            beyond = far[top : top + height, left : left + width]
+            there = there & small.sides.allows(small.sides.distance[box], beyond)
+        np.copyto(unlike, np.float32(_UNKNOWN), where=~(there & judged))
+        seen = there.ravel().take(at_ring)
         shown = unlike.ravel().take(at_ring)[seen]
-        score = float(shown.mean()) if shown.size > 0.2 * seen.size else 1.0
+        score = float(shown.mean()) if shown.size > least else 1.0
         cv2.blur(unlike, (3, 3), dst=near)
         near.ravel().take(at_ring, out=table[index, : at_ring.size], mode="clip")
         reached = from_hole + (top * line + left)
         price = np.where(
-            known.ravel().take(reached), score + costly.ravel().take(reached), np.float32(_UNREACHED)
+            there.ravel().take(at_hole), score + costly.ravel().take(reached), np.float32(_UNREACHED)
         )
         table[index, at_ring.size :] = price
         general[index] = score
@@ -157,14 +164,33 @@ def refined(scene: Scene, shifts: Whole, factor: int, radius: float) -> Whole:
     # Where nothing is known, and around the view, stands no number.
     shown = np.full((grey.shape[0] + 2, grey.shape[1] + 2), np.nan, np.float32)
     np.copyto(shown[1:-1, 1:-1], grey, where=scene.known)
+    far = None if scene.sides is None else np.pad(scene.sides.distance, 1, constant_values=np.inf)
     moved = shifts
     for step in (max(1, factor // 2), 1):
         reach = 2 if step > 1 else 1
         every = max(1, judges.shape[1] // _JUDGES_AT_FIRST) if step > 1 else 1
         heard = judges[:, ::every], wanted[::every]
         trials = np.arange(-reach, reach + 1) * step
-        moved = np.array([_best_of(shown, *heard, shift, trials) for shift in moved])
+        moved = np.array(
+            [
+                _best_of(shown, *_on_its_side(*heard, shift, far, scene.sides), shift, trials)
+                for shift in moved
+            ]
+        )
     return moved
+
+
+def _on_its_side(
+    judges: Whole, wanted: Picture, shift: Whole, far: Picture | None, sides: Sides | None
+) -> tuple[Whole, Picture]:
+    """The judges that a shift does not carry over an edge."""
+    if far is None or sides is None:
+        return judges, wanted
+    height, width = far.shape
+    y = np.clip(judges[0] + shift[0] + 1, 0, height - 1)
+    x = np.clip(judges[1] + shift[1] + 1, 0, width - 1)
+    allowed = sides.allows(sides.distance[judges[0], judges[1]], far[y, x])
+    return judges[:, allowed], wanted[allowed]
 
 
 def _largest(values: Picture, count: int) -> Whole:
@@ -188,7 +214,7 @@ def _best_of(shown: Picture, judges: Whole, wanted: Picture, shift: Whole, trial
     unknown = np.isnan(gap)
     count = wanted.size - np.count_nonzero(unknown, axis=-1)
     np.copyto(gap, np.float32(0), where=unknown)
-    score = np.where(count > 0.1 * wanted.size, gap.sum(-1) / np.maximum(count, 1), np.inf)
+    score = np.where(count > 0.1 * max(wanted.size, 1), gap.sum(-1) / np.maximum(count, 1), np.inf)
     # Of equals, the nearest.
     far = np.abs(trials)[:, None] + np.abs(trials)
     down, across = np.unravel_index(np.lexsort((far.ravel(), score.ravel()))[0], score.shape)

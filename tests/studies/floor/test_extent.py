@@ -13,6 +13,7 @@ from panopipe.studies.floor.fill import fill_floor
 from panopipe.studies.floor.outline import circle
 from tests.scenes.ends import lawn, medallion, plinth, pool, step_down, walled
 from tests.scenes.floors import FLOORS, Foot, Stand, planks, see, square_tiles
+from tests.scenes.laid_floors import LAID
 
 WIDTH = 1024
 FOOT, COVER_DEG = Foot(8), 12.0
@@ -49,13 +50,9 @@ def test_a_whole_floor_raises_no_alarm(name):
     ("floor", "says"),
     [
         (walled(planks(), 0.5), "Something other"),
-        (walled(square_tiles(), 0.22), "Two kinds"),
-        (lawn(square_tiles()), "Two kinds"),
-        (pool(square_tiles(side_m=0.4)), "Two kinds"),
-        (step_down(planks(), 0.29), "Two kinds"),
         (medallion(square_tiles()), "nowhere else"),
     ],
-    ids=["wall", "near wall", "lawn", "pool", "step", "rosette"],
+    ids=["wall", "rosette"],
 )
 def test_an_end_of_the_floor_is_said(floor, says):
     assert any(says in sentence for sentence in rebuilt(drawn(floor)).review_reasons)
@@ -69,6 +66,22 @@ def test_a_wall_close_by_is_not_copied_from():
     wall, floor = (np.broadcast_to(up, hole.shape) * 1.5 > far for far in (0.62, -9.0))
     assert not extent.floor[wall].any()
     assert extent.floor[floor & (np.broadcast_to(up, hole.shape) * 1.5 < 0.3)].mean() > 0.95
+
+
+@pytest.mark.parametrize(
+    "floor",
+    [walled(square_tiles(), 0.22), step_down(planks(), 0.29), LAID["plain rug"](), LAID["round rug"]()],
+    ids=["wall", "step", "rug", "round rug"],
+)
+def test_each_side_of_an_edge_goes_on(floor):
+    seen = drawn(floor)
+    applied = rebuilt(seen)
+    view, before, hole = view_of(seen)
+    shown, true = (view_from_frame(rows, seen.first, view) for rows in (applied.rows, seen.bare))
+    # Two of these floors differ by a tenth of full light or more: a fifth of the hole of the wrong one stays
+    # under 27 dB.
+    decibels = -10 * np.log10(np.square(shown - true)[hole].mean())
+    assert decibels > 28 > -10 * np.log10(np.square(before - true)[hole].mean())
 
 
 @pytest.mark.parametrize(
