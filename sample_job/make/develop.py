@@ -2,7 +2,7 @@
 
     python -m sample_job.make.develop RENDERED [--job sample_job]
 
-Run it from the project's root in the environment of the tests, with OpenEXR installed. See README.md.
+Run it from the project's root in the environment of the tests. See README.md.
 """
 
 from __future__ import annotations
@@ -15,17 +15,18 @@ from typing import Any
 
 import cv2
 import numpy as np
-import OpenEXR
 
 from panopipe.sphere.views import straight_down, view_from_frame
 from sample_job.make import plan
+from sample_job.make.calm import calmed
 from sample_job.make.plan import NEUTRALS, SHOTS, Shot
 from tests.makers import camera
 from tests.makers.dng import ASCII, RATIONAL, Tag
 from tests.makers.dng import Shot as Exif
 
-BARE_BELOW_DEG = -62.0
-MARGIN = 64
+LIGHTS = ("day", "lamps")
+PLAIN = (1, 2, 3)
+"""Numbers of ceiling, trim and white walls: one even coat of paint each."""
 F_NUMBER = 2.2
 CANDELA_PER_UNIT = 454.5
 """Brings the renderer's radiance to cd/m2: its sun and sky then give 100 000 lx on the lawn."""
@@ -49,72 +50,18 @@ def saturation(shot: Shot) -> float:
     return luminance / CANDELA_PER_UNIT * 2**shot.baseline_ev
 
 
-def layers(folder: Path, name: str) -> dict[str, np.ndarray]:
-    """Radiance and reflectance (linear Rec.709) and material numbers of one rendering, margins cut off."""
-    found: dict[str, np.ndarray] = {}
-    for part in OpenEXR.File(str(folder / f"{name}.exr")).parts:
-        for channel, values in part.channels.items():
-            found[channel.split(".")[1]] = values.pixels
-    return {key: _closed(value, key != "Material Index") for key, value in found.items()}
-
-
-def _closed(values: np.ndarray, smooth: bool) -> np.ndarray:
-    """Cut the margins off; the right one, which shows the left edge once more, is first faded into it.
-
-    Both ends then carry on the same remains of noise, and the cut shows no step.
-    """
-    extra = (values.shape[1] - 2 * values.shape[0]) // 2
-    whole = values[:, extra : values.shape[1] - extra].copy()
-    if smooth and extra:
-        again = values[:, values.shape[1] - extra :]
-        share = (np.arange(extra, dtype=np.float32)[None, :, None] + 0.5) / extra
-        whole[:, :extra] = again * (1 - share) + whole[:, :extra] * share
-    return whole
-
-
-def joined(folder: Path, shot: Shot) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def layers(folder: Path, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Light with the monopod; light, reflectance and material numbers without it."""
-    seen, bare = layers(folder, shot.name), layers(folder, f"{shot.name}-bare")
-    height = seen["Combined"].shape[0]
-    pitch = 90 - 180 * (np.arange(height) + 0.5) / height
-    share = np.clip((BARE_BELOW_DEG - 0.5 - pitch) / 3, 0, 1).astype(np.float32)[:, None, None]
-    light = seen["Combined"][..., :3]
-    without = light * (1 - share) + bare["Combined"][..., :3] * share
-    below = pitch < BARE_BELOW_DEG - 0.5
-    reflectance, surface = seen["Diffuse Color"][..., :3].copy(), seen["Material Index"].copy()
-    reflectance[below], surface[below] = bare["Diffuse Color"][below][..., :3], bare["Material Index"][below]
-    numbers = np.round(surface).astype(np.uint8)
-    return calmed(light, numbers), calmed(without, numbers), reflectance, numbers
+    with np.load(folder / f"{name}.npz") as file:
+        found = {key: file[key] for key in file.files}
+    numbers = found["material"]
+    plain = np.where(np.isin(numbers, PLAIN), numbers, 0).astype(np.uint8)
 
+    def whole(form: str) -> np.ndarray:
+        lights = {key: found[form + key] for key in LIGHTS if form + key in found}
+        return np.sum(list(calmed(lights, plain).values()), 0, dtype=np.float32)
 
-def calmed(light: np.ndarray, surface: np.ndarray) -> np.ndarray:
-    """Even out the blotches of colour that the denoiser leaves on matt white surfaces.
-
-    Colour (light over luminance) changes slowly there; at a quarter of the size it goes through a bilateral
-    filter of some 4 degrees that stops where the colour truly changes. Luminance stays as it is.
-    """
-    luminance = (light @ np.array([0.2126, 0.7152, 0.0722], np.float32))[..., None]
-    small = (light.shape[1] // 4, light.shape[0] // 4)
-    result = light.copy()
-    for index in (1, 2, 3):
-        here = (surface == index).astype(np.float32)
-        share = cv2.resize(here, small, interpolation=cv2.INTER_AREA)[..., None]
-        tint = cv2.resize(
-            light / np.maximum(luminance, 1e-6) * here[..., None], small, interpolation=cv2.INTER_AREA
-        )
-        known = share[..., 0] > 0.5
-        tint = np.where(known[..., None], tint / np.maximum(share, 1e-6), 99.0).astype(np.float32)
-        wide = np.concatenate([tint[:, -24:], tint, tint[:, :24]], axis=1)
-        for _ in range(2):
-            wide = cv2.bilateralFilter(wide, 17, 0.09, 6)
-        ratio = np.where(known[..., None], wide[:, 24:-24] / tint, 1).astype(np.float32)
-        ratio = np.concatenate([ratio[:, -2:], ratio, ratio[:, :2]], axis=1)
-        ratio = cv2.resize(ratio, None, fx=4, fy=4, interpolation=cv2.INTER_LINEAR)[:, 8:-8]
-        changed = light * ratio
-        brightness = (changed @ np.array([0.2126, 0.7152, 0.0722], np.float32))[..., None]
-        changed *= luminance / np.maximum(brightness, 1e-6)
-        result = np.where(here[..., None] > 0, changed, result)
-    return result
+    return whole(""), whole("bare_"), found["reflectance"], numbers
 
 
 def neutral_spots(
@@ -163,7 +110,7 @@ def srgb8(linear: np.ndarray) -> np.ndarray:
 
 def develop(folder: Path, job: Path, shot: Shot, seed: int) -> dict[str, Any]:
     """Write one frame's DNG and truth; returns what the table of truth says of it."""
-    light, bare, reflectance, surface = joined(folder, shot)
+    light, bare, reflectance, surface = layers(folder, shot.name)
     level = saturation(shot)
     exif = Exif(
         taken=shot.taken,
@@ -223,7 +170,7 @@ def main() -> None:
     asked = parser.parse_args()
     frames = {}
     for number, shot in enumerate(SHOTS):
-        if (asked.rendered / f"{shot.name}-bare.exr").exists():
+        if (asked.rendered / f"{shot.name}.npz").exists():
             frames[shot.name] = develop(asked.rendered, asked.job, shot, 1000 + number)
     facts = {
         "as_shot_xy": camera.LAMPS_AND_DAY.xy,

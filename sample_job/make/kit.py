@@ -23,6 +23,12 @@ _pictures: dict[str, Any] = {}
 _materials: dict[str, Any] = {}
 
 
+def forget() -> None:
+    """Start anew: what was made belongs to a scene that is gone."""
+    _pictures.clear()
+    _materials.clear()
+
+
 def picture(name: str, values: np.ndarray) -> Any:
     """Hand a float picture (rows top down, linear) to the renderer."""
     if name not in _pictures:
