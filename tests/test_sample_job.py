@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 import rawpy
 import tifffile
+from skimage.color import deltaE_ciede2000 as delta_e_2000
 
-from panopipe.colour.difference import delta_e_2000
 from panopipe.colour.lab import lab_from_xyz
 from panopipe.frame import FrameKey
 from panopipe.job import open_job

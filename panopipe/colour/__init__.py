@@ -1,1 +1,1 @@
-"""Colour science: spaces, transfer curves, adaptation, temperature, difference, gamut."""
+"""Colour science: spaces, transfer curves, adaptation, temperature."""

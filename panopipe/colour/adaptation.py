@@ -9,10 +9,6 @@ from panopipe.colour.spaces import WORKING_FROM_XYZ, XYZ_FROM_WORKING, Matrix
 
 BRADFORD: Matrix = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 """XYZ to the Bradford cone space (ICC.1:2022, annex E)."""
-CAT16: Matrix = np.array(
-    [[0.401288, 0.650173, -0.051461], [-0.250268, 1.204414, 0.045854], [-0.002079, 0.048952, 0.953127]]
-)
-"""XYZ to the CAT16 cone space (Li et al., Comprehensive color solutions, Color Res. Appl. 42, 2017)."""
 
 
 def adaptation_matrix(from_xyz: ArrayLike, to_xyz: ArrayLike, cone: Matrix = BRADFORD) -> Matrix:

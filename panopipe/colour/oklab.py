@@ -59,9 +59,3 @@ def working_from_oklab(lab: ArrayLike) -> Colours:
     roots = np.asarray(lab, dtype=np.float64) @ CONE_ROOTS_FROM_OKLAB.T
     rgb: Colours = (roots * roots * roots) @ WORKING_FROM_CONES.T
     return rgb
-
-
-def chroma_hue(lab: ArrayLike) -> tuple[Colours, Colours]:
-    """Chroma and hue angle in degrees, 0 to 360, of L, a, b of shape (..., 3)."""
-    _, a, b = np.moveaxis(np.asarray(lab, dtype=np.float64), -1, 0)
-    return np.hypot(a, b), np.degrees(np.arctan2(b, a)) % 360

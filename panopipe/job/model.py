@@ -27,13 +27,9 @@ class SourceFile:
     ----------
     path : str
         Relative to the job folder, with `/` between parts.
-    role : str
-        What the file is to the frame: "frame" when it is the whole of it. A frame of several files (the
-        exposures of a bracket, several takes) tells them apart by this word.
     """
 
     path: str
-    role: str = "frame"
 
 
 @dataclass(frozen=True, slots=True)

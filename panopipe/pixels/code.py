@@ -50,7 +50,7 @@ class SrgbCoder:
         `SHOULDER_START` nothing changes, from there a hyperbola of slope 1 bends over to reach `CEILING` at
         `peak`; chromaticity stays.
     ceiling : float
-        Highest channel that a colour may have (see `gamut.fit_to_srgb`).
+        Highest channel that a colour may have (see `gamut.fit`).
 
     References
     ----------

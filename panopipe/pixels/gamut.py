@@ -44,29 +44,6 @@ _HALVINGS = 22
 """Steps of the search: chroma is then right to the rounding of float32."""
 
 
-def fit_to_srgb(colours: Floats, *, ceiling: float = 1.0) -> Floats:
-    """Bring colours into sRGB, keeping Oklab lightness and hue.
-
-    Parameters
-    ----------
-    colours : ndarray of shape (n, 3), dtype float32
-        Linear sRGB, 1.0 at white; negative values and values above 1 mean colours it cannot show.
-    ceiling : float
-        Highest channel that a colour may have, up to 1; only greys lighter than that go above.
-
-    Returns
-    -------
-    ndarray of shape (n, 3), dtype float32
-        Linear sRGB, all channels from 0 to 1. Colours that were inside come back bit for bit; lighter
-        than white gives white, darker than black gives black.
-    """
-    outside = is_outside(colours, ceiling)
-    fitted, moved = colours.copy(), colours[outside]
-    fit(moved, LINE, ceiling)
-    fitted[outside] = moved
-    return fitted
-
-
 def is_outside(colours: Floats, ceiling: float) -> NDArray[np.bool_]:
     """Which of some colours (..., 3) sRGB cannot show below a ceiling."""
     flags: NDArray[np.bool_] = (colours.min(axis=-1) < 0) | (colours.max(axis=-1) > np.float32(ceiling))

@@ -5,23 +5,20 @@ It only saves work. Where it is missing or damaged, the frame is looked at again
 
 from __future__ import annotations
 
-import zlib
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from panopipe.frame import Rows
-from panopipe.pipeline.engine import REDUCED_WIDTH
+from panopipe.pipeline.engine import BEFORE_WIDTH, REDUCED_WIDTH
 from panopipe.run.tasks import FrameFiles
 from panopipe.stage import SourceStage
+from panopipe.state.checksum import CHECKSUM_BYTES, checksummed, verified
 from panopipe.state.serialization import dumps, loads, packages_of
 
 _MOST_FOUND = 1 << 22
 """Bytes up to which what was kept of a look is read."""
-_SEAL = 4
-"""Bytes of the checksum behind all others: a disk that lost some of them must not change a picture."""
 
 
 def cache_name(folder: str, fingerprint: str) -> str:
@@ -36,12 +33,12 @@ def probe_name(kept: str) -> str:
 
 def reduced_bytes(rows: Rows) -> bytes:
     """Spell light at a reduced size for keeping."""
-    return _checksummed(np.ascontiguousarray(rows).data.cast("B"))
+    return checksummed(np.ascontiguousarray(rows).data.cast("B"))
 
 
 def probe_bytes(found: object) -> bytes:
     """Spell what a source found out for keeping."""
-    return _checksummed(dumps(found).encode())
+    return checksummed(dumps(found).encode())
 
 
 def cached_reduced(path: Path, width: int) -> Rows | None:
@@ -49,15 +46,32 @@ def cached_reduced(path: Path, width: int) -> Rows | None:
     wide = min(width, REDUCED_WIDTH)
     size = 4 * (wide // 2 * wide * 3)
     try:
-        if path.stat().st_size != size + _SEAL:
+        if path.stat().st_size != size + CHECKSUM_BYTES:
             return None
-        data = np.fromfile(path, np.uint8, size + _SEAL)
+        data = np.fromfile(path, np.uint8, size + CHECKSUM_BYTES)
     except OSError:
         return None
-    if not _is_whole(data):
+    if (body := verified(data)) is None:
         return None
-    rows: Rows = data[:size].view(np.float32).reshape(wide // 2, wide, 3)
+    rows: Rows = body.view(np.float32).reshape(wide // 2, wide, 3)
     return rows if np.isfinite(rows).all() else None
+
+
+def small_bytes(rows: Rows) -> bytes:
+    """Spell light at `BEFORE_WIDTH` for keeping: half floats, 11 bits of precision, enough for a proof."""
+    return checksummed(np.clip(rows, -65504, 65504).astype(np.float16).tobytes())
+
+
+def cached_small(path: Path, width: int) -> Rows | None:
+    """Light for proofs of a frame `width` wide, or None if it is not what was kept."""
+    wide = min(width, BEFORE_WIDTH)
+    try:
+        if path.stat().st_size != wide // 2 * wide * 3 * 2 + CHECKSUM_BYTES:
+            return None
+        body = verified(np.fromfile(path, np.uint8))
+    except OSError:
+        return None
+    return None if body is None else body.view(np.float16).reshape(wide // 2, wide, 3).astype(np.float32)
 
 
 def cached_probe(files: FrameFiles, stage: SourceStage[Any]) -> dict[str, Any]:
@@ -66,19 +80,8 @@ def cached_probe(files: FrameFiles, stage: SourceStage[Any]) -> dict[str, Any]:
     try:
         if not files.reduced or place.stat().st_size > _MOST_FOUND:
             return {}
-        data = np.fromfile(place, np.uint8)
-        if not _is_whole(data):
+        if (body := verified(np.fromfile(place, np.uint8))) is None:
             return {}
-        return {"probed": loads(data[:-_SEAL].tobytes().decode(), packages_of(stage))}
+        return {"probed": loads(body.tobytes().decode(), packages_of(stage))}
     except (OSError, ValueError):
         return {}
-
-
-def _checksummed(data: bytes | memoryview) -> bytes:
-    return b"".join((data, zlib.crc32(data).to_bytes(_SEAL, "little")))
-
-
-def _is_whole(data: NDArray[np.uint8]) -> bool:
-    """Whether the checksum at the end is that of the rest."""
-    seal = int.from_bytes(data[-_SEAL:].tobytes(), "little")
-    return len(data) > _SEAL and zlib.crc32(data[:-_SEAL].data) == seal

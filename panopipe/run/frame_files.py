@@ -9,9 +9,10 @@ from typing import Any
 
 from panopipe.files.atomic import write_whole
 from panopipe.job import in_the_way, inside
+from panopipe.pipeline.engine import BEFORE_WIDTH
 from panopipe.pipeline.steps import StageTimer
 from panopipe.registry import loaded_stage
-from panopipe.run.cache import cached_probe
+from panopipe.run.cache import cached_probe, cached_small
 from panopipe.run.small_frame import SmallFrame
 from panopipe.run.tasks import FrameFiles
 from panopipe.stage import FrameReader, SourceStage
@@ -41,12 +42,20 @@ def opened_frame(files: FrameFiles, source: tuple[str, Any], timer: StageTimer) 
     reader: FrameReader
     with timer.on(name):
         if files.small_of:
-            reader = SmallFrame(files.at(files.small), files.small_of, files.width)
+            light = cached_small(files.at(files.small), files.small_of.width)
+            if light is None:  # damaged since it was kept
+                with _opened(files, stage, settings) as reader:
+                    light = reader.reduced(min(reader.facts.width, BEFORE_WIDTH))
+            reader = SmallFrame(light, files.small_of, files.width)
         else:
-            paths = [files.at(path) for path in files.paths]
-            reader = stage.open(paths, files.key, settings, **cached_probe(files, stage))
+            reader = _opened(files, stage, settings)
     with reader:
         yield reader
+
+
+def _opened(files: FrameFiles, stage: SourceStage[Any], settings: Any) -> FrameReader:
+    paths = [files.at(path) for path in files.paths]
+    return stage.open(paths, files.key, settings, **cached_probe(files, stage))
 
 
 def put_inside(files: FrameFiles, path: str, data: bytes | memoryview, *, lasting: bool = True) -> Path:

@@ -3,46 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
-
-import numpy as np
 
 from panopipe.frame import FrameFacts, Rows
-from panopipe.pipeline.engine import BEFORE_WIDTH, reduce_rows
+from panopipe.pipeline.engine import reduce_rows
 from panopipe.stage import FrameReader
 
 
-def small_bytes(before: Rows) -> bytes:
-    """Spell light at `BEFORE_WIDTH` for keeping: half floats, 11 bits of precision, enough for a proof."""
-    return np.clip(before, -65504, 65504).astype(np.float16).tobytes()
-
-
 class SmallFrame(FrameReader):
-    """A frame at a small width, from the light that was kept of it; to the stages it is a frame like any.
+    """A frame at a small width, from light that is at hand; to the stages it is a frame like any.
 
     Parameters
     ----------
-    kept : Path
-        What `small_bytes` spelled.
+    rows : ndarray of shape (h, 2 h, 3), dtype float32
+        Linear light of the whole frame, reduced, anchor column first.
     facts : FrameFacts
         Of the frame itself.
     width : int
         Even, at most that of the frame.
-
-    Raises
-    ------
-    ValueError
-        If the file is not what was kept of such a frame.
-    OSError
-        If it cannot be read.
     """
 
-    def __init__(self, kept: Path, facts: FrameFacts, width: int) -> None:
-        wide = min(facts.width, BEFORE_WIDTH)
-        if kept.stat().st_size != wide // 2 * wide * 3 * 2:
-            raise ValueError("the light kept for proofs is damaged; delete .panopipe/small")
-        rows = np.fromfile(kept, np.float16).reshape(wide // 2, wide, 3).astype(np.float32)
-        width = min(width, wide)
+    def __init__(self, rows: Rows, facts: FrameFacts, width: int) -> None:
+        width = min(width, rows.shape[1])
         anchor = round(facts.anchor_column * width / facts.width) % width
         self.facts = replace(facts, width=width, height=width // 2, anchor_column=anchor)
         self.notes = {}

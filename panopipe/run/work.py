@@ -23,10 +23,9 @@ from panopipe.pipeline.frame_pipeline import StageInputs
 from panopipe.pipeline.steps import StageTimer
 from panopipe.pool.machine import peak_memory, reset_peak_memory
 from panopipe.registry import loaded_stage
-from panopipe.run.cache import cache_name, cached_reduced, probe_bytes, probe_name, reduced_bytes
+from panopipe.run.cache import cache_name, cached_reduced, probe_bytes, probe_name, reduced_bytes, small_bytes
 from panopipe.run.frame_files import opened_frame, put_inside, source_fingerprint
 from panopipe.run.neighbours import Neighbours
-from panopipe.run.small_frame import small_bytes
 from panopipe.run.source_preview import preview_of_source
 from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles, SurveyResult, SurveyTask
 from panopipe.stage import Output

@@ -1,1 +1,1 @@
-"""The six stages, one file each; see `panopipe.stage` for what a stage is."""
+"""The stages that come with panopipe, one file each; see `panopipe.stage` for what a stage is."""

@@ -20,7 +20,6 @@ from panopipe.frame import Band, Frame, FrameKey, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number, switch
 from panopipe.stage import JobFacts, Note, Observation, Prepared, RowStage, Solution, StageContext
-from panopipe.studies.white.chart import WEAK
 from panopipe.studies.white.cones import (
     PLACE_PER_MIRED,
     camera_log_chromaticity,
@@ -41,6 +40,9 @@ Place = tuple[float, float]
 
 INDOORS = 0.5
 """A frame that looks less than this like open sky was taken inside."""
+
+WEAK = 0.45
+"""Confidence below which a frame's white is called weakly determined."""
 
 
 @dataclass(frozen=True)

@@ -260,7 +260,8 @@ def _os_error(error: Exception) -> OSError:
 
 
 def _is_full(error: Exception) -> bool:
-    return "full" in str(error)
+    """Whether SQLite could not write for want of room."""
+    return getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL
 
 
 def read_records(job_folder: Path) -> list[FrameRecord]:

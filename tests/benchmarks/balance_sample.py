@@ -18,8 +18,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from skimage.color import deltaE_ciede2000 as delta_e_2000
 
-from panopipe.colour.difference import delta_e_2000
 from panopipe.colour.lab import lab_from_xyz
 from panopipe.colour.spaces import D65_XY, LUMINANCE_OF_WORKING, XYZ_FROM_WORKING, xyz_from_xy
 from panopipe.frame import Frame, FrameKey

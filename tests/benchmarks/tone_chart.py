@@ -8,9 +8,9 @@ from pathlib import Path
 import colour as colour_science
 import numpy as np
 from numpy.typing import NDArray
+from skimage.color import deltaE_ciede2000 as delta_e_2000
 
 from panopipe.colour.adaptation import adaptation_matrix
-from panopipe.colour.difference import delta_e_2000
 from panopipe.colour.lab import lab_from_xyz
 from panopipe.colour.spaces import D65_XY, XYZ_FROM_WORKING, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy

@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
 
-from panopipe.colour.oklab import chroma_hue, oklab_from_working, working_from_oklab
+from panopipe.colour.oklab import oklab_from_working, working_from_oklab
 from panopipe.colour.spaces import WORKING_FROM_SRGB, WORKING_FROM_XYZ
+from tests.measures.oklab import chroma_hue
 
 
 @pytest.mark.outside

@@ -3,11 +3,11 @@
 import colour
 import numpy as np
 import pytest
+from skimage.color import deltaE_ciede2000 as delta_e_2000
 
-from panopipe.colour.adaptation import BRADFORD, CAT16, adaptation_matrix
-from panopipe.colour.difference import delta_e_2000
+from panopipe.colour.adaptation import BRADFORD, adaptation_matrix
 from panopipe.colour.lab import lab_from_xyz
-from panopipe.colour.oklab import chroma_hue, oklab_from_working
+from panopipe.colour.oklab import oklab_from_working
 from panopipe.colour.spaces import (
     D50_XY,
     D65_XY,
@@ -20,6 +20,7 @@ from panopipe.colour.spaces import (
     xyz_from_xy,
 )
 from panopipe.colour.transfer import srgb_decode, srgb_encode
+from tests.measures.oklab import chroma_hue
 
 pytestmark = pytest.mark.outside
 
@@ -28,6 +29,11 @@ A_XYZ, VON_KRIES = (
     xyz_from_xy((0.44758, 0.40745)),
     np.array([[0.40024, 0.7076, -0.08081], [-0.2263, 1.16532, 0.0457], [0, 0, 0.91822]]),
 )
+
+CAT16 = np.array(
+    [[0.401288, 0.650173, -0.051461], [-0.250268, 1.204414, 0.045854], [-0.002079, 0.048952, 0.953127]]
+)
+"""XYZ to the CAT16 cone space (Li et al., Comprehensive color solutions, Color Res. Appl. 42, 2017)."""
 
 
 @pytest.mark.parametrize(

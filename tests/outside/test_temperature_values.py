@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
+from skimage.color import deltaE_ciede2000 as delta_e_2000
 
-from panopipe.colour.difference import delta_e_2000
 from panopipe.colour.lab import lab_from_xyz
 from panopipe.colour.spaces import SRGB_FROM_XYZ, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, daylight_xy, planckian_xy, xy_from_cct_duv

@@ -4,8 +4,8 @@ import warnings
 
 import numpy as np
 import pytest
+from skimage.color import deltaE_ciede2000 as delta_e_2000
 
-from panopipe.colour.difference import delta_e_2000
 from panopipe.colour.spaces import D65_XY, WORKING_FROM_XYZ, XYZ_FROM_WORKING, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy
 from panopipe.studies.white.cones import (

@@ -4,7 +4,7 @@ import pytest
 
 from panopipe.colour.adaptation import adaptation_matrix
 from panopipe.colour.lab import lab_from_xyz
-from panopipe.colour.oklab import chroma_hue, oklab_from_working
+from panopipe.colour.oklab import oklab_from_working
 from panopipe.colour.spaces import (
     D50_XY,
     D65_XY,
@@ -15,7 +15,17 @@ from panopipe.colour.spaces import (
     xyz_from_xy,
 )
 from panopipe.pixels import gamut
-from panopipe.pixels.gamut import CEILING, fit_to_srgb
+from panopipe.pixels.gamut import CEILING, LINE, fit, is_outside
+from tests.measures.oklab import chroma_hue
+
+
+def fit_to_srgb(colours: np.ndarray, *, ceiling: float = 1.0) -> np.ndarray:
+    """Colours with those outside sRGB brought in, as the coder does it."""
+    outside = is_outside(colours, ceiling)
+    fitted, moved = colours.copy(), colours[outside]
+    fit(moved, LINE, ceiling)
+    fitted[outside] = moved
+    return fitted
 
 
 def colours_of(rgb: object) -> np.ndarray:

@@ -439,6 +439,20 @@ def test_proofs_are_small_and_change_nothing_else(make_job: MakeJob, monkeypatch
     assert made.read_bytes() != first
 
 
+def test_damaged_light_for_proofs_is_read_again(make_job: MakeJob) -> None:
+    folder = make_job(recipe='[pipeline]\norder = ["decode", "even", "raw"]\n')
+    proof(folder, 32)
+    made = folder / "proofs/hall/hall-01.raw"
+    first = np.frombuffer(made.read_bytes(), np.float32)
+    for kept in (folder / ".panopipe/small").iterdir():
+        data = bytearray(kept.read_bytes())
+        data[len(data) // 2] ^= 0x40
+        kept.write_bytes(data)
+    assert names(proof(folder, 32).finished) == ["hall/hall-01"]
+    again = np.frombuffer(made.read_bytes(), np.float32)
+    assert np.abs(again - first).max() <= np.abs(first).max() * 2.0**-11  # of half floats
+
+
 def test_a_proof_shows_what_the_run_will_make(make_job: MakeJob) -> None:
     folder = make_job(recipe='[pipeline]\norder = ["decode", "even", "gain", "raw"]\n[gain]\ngain_ev = 1\n')
     proof(folder, 64)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from skimage.color import deltaE_ciede2000 as delta_e_2000
 
 from panopipe.colour.adaptation import working_adaptation
-from panopipe.colour.difference import delta_e_2000
 from panopipe.colour.lab import lab_from_xyz
 from panopipe.colour.spaces import (
     D65_XY,

@@ -1,16 +1,17 @@
 import colour
 import numpy as np
 import pytest
+from skimage.color import deltaE_ciede2000 as delta_e_2000
 
 from panopipe.colour.adaptation import adaptation_matrix, working_adaptation
-from panopipe.colour.difference import delta_e_2000
 from panopipe.colour.lab import lab_from_xyz
-from panopipe.colour.oklab import chroma_hue, oklab_from_working
+from panopipe.colour.oklab import oklab_from_working
 from panopipe.colour.spaces import D65_XY, WORKING_FROM_XYZ, XYZ_FROM_WORKING, xyz_from_xy
 from panopipe.colour.temperature import planckian_xy
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.stage import StageContext
 from panopipe.stages.vibrance import Vibrance, VibranceSettings, chroma_gain, raise_chroma
+from tests.measures.oklab import chroma_hue
 
 FULL = 30.0
 WHITE = xyz_from_xy(D65_XY)

@@ -48,10 +48,6 @@ class Outline:
         """Move the outline outwards by an angle."""
         return Outline(self.radius_deg + by_deg)
 
-    def union(self, other: Outline) -> Outline:
-        """Whatever one or the other covers."""
-        return Outline(np.maximum(self.radius_deg, other.radius_deg))
-
     def distance(self, view: View) -> NDArray[np.float32]:
         """Distance to the outline in pixels of a straight-down view, along the radius; negative inside.
 
