@@ -11,6 +11,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from imageio.v3 import imread
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
@@ -130,9 +131,8 @@ def _row(cell: int) -> int:
 
 
 def _picture(folder: Path, frame: FrameReview, cell: int) -> NDArray[np.uint8]:
-    data = np.frombuffer(assets.names(folder, frame.key).thumbnail.read_bytes(), np.uint8)
-    small = cv2.resize(cv2.imdecode(data, cv2.IMREAD_COLOR), (cell, cell // 2), interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2RGB), dtype=np.uint8)
+    picture = imread(assets.names(folder, frame.key).thumbnail)
+    return np.asarray(cv2.resize(picture, (cell, cell // 2), interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def _write(
