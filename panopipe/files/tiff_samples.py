@@ -10,6 +10,7 @@ from typing import Any
 import imagecodecs
 import numpy as np
 
+from panopipe.files.jpeg_codes import read_jpeg
 from panopipe.files.samples import Array, Samples, WholeSamples, three_planes
 from panopipe.files.tiff_form import COMPRESSIONS, PREDICTOR_REACH, Form
 
@@ -179,7 +180,7 @@ def decode_segment(file: io.BufferedReader, form: Form, index: int) -> Array:
 
 def _decoded(data: bytes, form: Form, shape: tuple[int, int, int]) -> Array:
     if form.compression in _PICTURE_DECODERS:
-        array = np.asarray(_PICTURE_DECODERS[form.compression](data, form))
+        array = np.asarray(_PICTURE_DECODERS[form.compression](data, form, int(np.prod(shape))))
         if array.size != int(np.prod(shape)):
             raise ValueError(f"it holds {array.shape}, not {shape}")
         if array.dtype.kind != form.kind:
@@ -189,17 +190,18 @@ def _decoded(data: bytes, form: Form, shape: tuple[int, int, int]) -> Array:
     return _predicted(_unpacked(unpacked, form, shape), form)
 
 
-def _jpeg(data: bytes, form: Form) -> Any:
+def _jpeg(data: bytes, form: Form, samples: int) -> Any:
     """Lossless or baseline JPEG; a transform to YCbCr is undone as the markers say, as JFIF has it."""
-    return imagecodecs.jpeg8_decode(data, tables=form.tables)
+    found = read_jpeg(data, tables=form.tables, samples=samples)
+    return imagecodecs.jpeg8_decode(data, tables=form.tables) if found is None else found
 
 
-def _jpegxl(data: bytes, form: Form) -> Any:
+def _jpegxl(data: bytes, form: Form, _: int) -> Any:
     array = imagecodecs.jpegxl_decode(data, keeporientation=True)
     return array.astype(form.dtype) if form.kind == "f" else array
 
 
-_PICTURE_DECODERS: dict[int, Callable[[bytes, Form], Any]] = {7: _jpeg, 34892: _jpeg, 52546: _jpegxl}
+_PICTURE_DECODERS: dict[int, Callable[[bytes, Form, int], Any]] = {7: _jpeg, 34892: _jpeg, 52546: _jpegxl}
 
 
 def _plain(data: bytes, size: int) -> Any:
@@ -211,11 +213,11 @@ def _deflate(data: bytes, size: int) -> Any:
 
 
 def _lzw(data: bytes, size: int) -> Any:
-    return imagecodecs.lzw_decode(data, out=size)
+    return imagecodecs.lzw_decode(data, out=size + 1)  # one more: too many would be cut off unseen
 
 
 def _packbits(data: bytes, size: int) -> Any:
-    return imagecodecs.packbits_decode(data, out=size)
+    return imagecodecs.packbits_decode(data, out=size + 1)
 
 
 def _zstandard(data: bytes, size: int) -> Any:

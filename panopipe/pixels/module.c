@@ -17,6 +17,9 @@ PyObject *nearest_kernel(PyObject *self, PyObject *args);
 PyObject *window_gap_kernel(PyObject *self, PyObject *args);
 PyObject *pair_gaps_kernel(PyObject *self, PyObject *args);
 PyObject *sweep_kernel(PyObject *self, PyObject *args);
+PyObject *lossless_kernel(PyObject *self, PyObject *args);
+PyObject *blocks_kernel(PyObject *self, PyObject *args);
+PyObject *summary_kernel(PyObject *self, PyObject *args);
 
 static PyMethodDef methods[] = {
     {"transform", transform_kernel, METH_VARARGS, NULL},
@@ -35,6 +38,9 @@ static PyMethodDef methods[] = {
     {"window_gap", window_gap_kernel, METH_VARARGS, NULL},
     {"pair_gaps", pair_gaps_kernel, METH_VARARGS, NULL},
     {"sweep", sweep_kernel, METH_VARARGS, NULL},
+    {"lossless", lossless_kernel, METH_VARARGS, NULL},
+    {"blocks", blocks_kernel, METH_VARARGS, NULL},
+    {"summary", summary_kernel, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},
 };
 
