@@ -279,11 +279,14 @@ class FrameReader(ABC):
     probed : object, optional
         What looking at its samples found out: plain data (`panopipe.state.serialization`). A run keeps it and
         hands it to `SourceStage.open` when the same files are opened again with the same settings.
+    review_reasons : tuple of str
+        Plain sentences why a person should look at the frame, such as damage to its file.
     """
 
     facts: FrameFacts
     notes: Notes
     probed: Any = None
+    review_reasons: tuple[str, ...] = ()
 
     @abstractmethod
     def reduced(self, width: int) -> Rows:

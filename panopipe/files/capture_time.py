@@ -8,6 +8,7 @@ from pathlib import Path
 from PIL import Image
 
 from panopipe.files.capture_read import capture_of_picture, capture_of_tiff
+from panopipe.files.regular import open_regular
 from panopipe.files.tiff import read_directories
 
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
@@ -21,7 +22,7 @@ def capture_time(path: Path) -> str:
     OSError
         If the file cannot be read at all.
     """
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         start = file.read(4)
     try:
         if start in _TIFF_STARTS:
@@ -31,5 +32,5 @@ def capture_time(path: Path) -> str:
             warnings.simplefilter("ignore")  # a damaged header is no reason to refuse a copy
             with Image.open(path) as picture:
                 return capture_of_picture(picture).taken or ""
-    except (ValueError, OSError, SyntaxError, Image.DecompressionBombError):
+    except (ValueError, OSError, SyntaxError):
         return ""

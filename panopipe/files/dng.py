@@ -15,9 +15,11 @@ import numpy as np
 from panopipe.colour.dng import LIGHT_SOURCE_KELVIN, Calibration, Camera
 from panopipe.colour.spaces import D65_XY, Matrix
 from panopipe.files.capture_read import capture_of_tiff
-from panopipe.files.dng_samples import open_dng_samples
+from panopipe.files.digest import digest_of
+from panopipe.files.dng_samples import open_dng_samples, untabled
 from panopipe.files.recorded import CameraColour, Floats, Recorded
 from panopipe.files.samples import CroppedSamples, OffsetSamples, Samples, per_plane, upright
+from panopipe.files.stored import stored
 from panopipe.files.tiff import Directory, shown
 from panopipe.files.tiff_form import Form, sample_form
 
@@ -57,11 +59,11 @@ def open_dng(path: Path, directories: Sequence[Directory]) -> Recorded:
         raise ValueError(f"linear raw with {form.planes} planes; panopipe takes three")
     colour = _colour(top, frame)
     black, white = _levels(frame, form)
-    samples = open_dng_samples(path, form, _table(frame))
+    raw = open_dng_samples(path, form, _table(frame))
     try:
-        samples = _geometry(_offset(samples, frame), frame, top)
+        samples = _geometry(_offset(raw, frame), frame, top)
     except BaseException:
-        samples.close()
+        raw.close()
         raise
     notes: dict[str, float | str] = {
         "samples": f"{form.bits}-bit, compression {form.compression}, read by {samples.reader}",
@@ -71,7 +73,9 @@ def open_dng(path: Path, directories: Sequence[Directory]) -> Recorded:
     if ignored:
         notes["corrections_left_out"] = ", ".join(ignored)
     capture = capture_of_tiff(top, frame)
-    return Recorded(samples, black, white, colour, capture, form.kind == "f", notes)
+    is_on_its_side = _orientation(frame, top) > 4  # the samples are held in another way by now
+    kept = None if is_on_its_side else stored(path, untabled(raw), form, digest_of(frame, top))
+    return Recorded(samples, black, white, colour, capture, form.kind == "f", notes, kept)
 
 
 def _frame(directories: Sequence[Directory]) -> Directory:
@@ -142,7 +146,8 @@ def _crop(frame: Directory, height: int, width: int) -> tuple[int, int, int, int
     """Top, left, height and width of the picture: the default crop inside the active area."""
     top, left, bottom, right = _active_area(frame, height, width)
     origin = frame.numbers(50719) or (0, 0)
-    size = frame.numbers(50720) or (right - left - origin[0], bottom - top - origin[1])
+    rest = (right - left - origin[0], bottom - top - origin[1]) if len(origin) == 2 else (0, 0)
+    size = frame.numbers(50720) or rest
     if len(origin) != 2 or len(size) != 2 or not np.all(np.isfinite((*origin, *size))):
         raise ValueError(
             f"DefaultCropOrigin {shown(origin)} and DefaultCropSize {shown(size)} are not two numbers each"

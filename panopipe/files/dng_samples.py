@@ -40,6 +40,11 @@ def open_dng_samples(path: Path, form: Form, table: Array | None) -> Samples:
     return samples if table is None else TabledSamples(samples, table)
 
 
+def untabled(samples: Samples) -> Samples:
+    """Return the samples as `open_dng_samples` found them, before a table."""
+    return samples.inner if isinstance(samples, TabledSamples) else samples
+
+
 def _raw_library_reads(form: Form) -> bool:
     return not form.planar and form.planes == 3 and (form.tiled or len(form.offsets) == 1)
 

@@ -14,13 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from panopipe.capture import Capture
 from panopipe.colour.spaces import WORKING_FROM_SRGB
 from panopipe.colour.transfer import srgb_decode
 from panopipe.files.capture_read import capture_of_picture, capture_of_tiff
 from panopipe.files.dng import check_sphere, is_dng, open_dng
 from panopipe.files.icc_read import read_profile
+from panopipe.files.jpeg_codes import read_jpeg
+from panopipe.files.png_chunks import check_png
 from panopipe.files.recorded import ProfileColour, Recorded
+from panopipe.files.regular import open_regular
 from panopipe.files.samples import Array, Samples, WholeSamples, check_size, three_planes, upright
+from panopipe.files.stored import Stored, stored
 from panopipe.files.tiff import Directory, read_directories
 from panopipe.files.tiff_form import Form, sample_form
 from panopipe.files.tiff_samples import decode_all, open_samples
@@ -30,6 +35,8 @@ _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _PNG_START = b"\x89PNG\r\n\x1a\n"
 _JPEG_START = b"\xff\xd8\xff"
 _GREY, _RGB = 1, 2
+Image.MAX_IMAGE_PIXELS = None
+"""Sizes are checked by `check_size` before a picture is decoded, by one bar for every kind of file."""
 _ORIENTATION, _PROFILE = 274, 34675
 
 
@@ -119,7 +126,7 @@ def _beginning(start: bytes) -> str:
 
 
 def _start(path: Path) -> bytes:
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         start = file.read(32)
     if not start:
         raise ValueError("the file is empty (0 bytes); copy it again")
@@ -134,8 +141,11 @@ def _open_tiff(path: Path, directories: list[Directory]) -> Recorded:
     width, height = (form.width, form.height) if orientation <= 4 else (form.height, form.width)
     check_sphere(width, height)
     colour = _profile_colour(frame.data(_PROFILE), None if form.kind == "f" else form.bits)
-    samples = upright(open_samples(path, form), orientation)
-    return _recorded(samples, form.bits, form.kind, colour, capture_of_tiff(top, frame))
+    raw = open_samples(path, form)
+    kept = stored(path, raw, form) if orientation <= 4 else None
+    return _recorded(
+        upright(raw, orientation), form.bits, form.kind, colour, capture_of_tiff(top, frame), kept
+    )
 
 
 def _tiff_form(path: Path, frame: Directory) -> Form:
@@ -164,17 +174,22 @@ def _open_coded(path: Path, start: bytes) -> Recorded:
         profile = picture.info.get("icc_profile")
         array = _decode(picture, path, start, "RGB")
     bits = 8 * array.dtype.itemsize
-    samples = upright(WholeSamples(array, "codec"), orientation)
-    return _recorded(samples, bits, "u", _profile_colour(profile, bits), capture)
+    raw = WholeSamples(array, "codec")
+    # The checksums of PNG tell of damage.
+    is_jpeg = start.startswith(_JPEG_START) and orientation <= 4
+    kept = Stored(raw, (array.shape[0], array.shape[1]), 255.0, True, path) if is_jpeg else None
+    return _recorded(upright(raw, orientation), bits, "u", _profile_colour(profile, bits), capture, kept)
 
 
-def _recorded(samples: Samples, bits: int, kind: str, colour: ProfileColour, capture: Any) -> Recorded:
+def _recorded(
+    samples: Samples, bits: int, kind: str, colour: ProfileColour, capture: Capture, kept: Stored | None
+) -> Recorded:
     white = 1.0 if kind == "f" else 2.0**bits - 1
     notes: dict[str, float | str] = {
         "samples": f"{bits}-bit, read by {samples.reader}",
         "profile": colour.name,
     }
-    return Recorded(samples, np.zeros(3), np.full(3, white), colour, capture, kind == "f", notes)
+    return Recorded(samples, np.zeros(3), np.full(3, white), colour, capture, kind == "f", notes, kept)
 
 
 def _profile_colour(profile: bytes | None, bits: int | None) -> ProfileColour:
@@ -209,9 +224,21 @@ def _decode(picture: Image.Image, path: Path, start: bytes, mode: str) -> Array:
     """Samples in 8 bits, or 16 for a PNG of that depth: (height, width, 3), or 4 planes for "RGBA"."""
     if start.startswith(_PNG_START) and start[24:25] == b"\x10":
         return np.asarray(_deep_png(path, mode))
+    _check_whole(path, start)
     if picture.mode in ("CMYK", "YCCK", "LAB", "F", "I"):
         raise ValueError(f"a picture in {picture.mode}; panopipe takes RGB or grey: export the frame as one")
     return np.asarray(picture.convert(mode))
+
+
+def _check_whole(path: Path, start: bytes) -> None:
+    """Read all codes, or all checksums: the picture library fills up what it cannot read."""
+    try:
+        if start.startswith(_JPEG_START):
+            read_jpeg(path.read_bytes())
+        else:
+            check_png(path.read_bytes())
+    except ValueError as error:
+        raise ValueError(f"the picture is damaged or cut short ({error}); copy it again") from error
 
 
 def _deep_png(path: Path, mode: str) -> Array:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from panopipe.capture import Capture
 from panopipe.colour.dng import Camera
 from panopipe.files.samples import Samples
+from panopipe.files.stored import Stored
 
 Floats = NDArray[np.float64]
 
@@ -71,6 +72,8 @@ class Recorded:
         Whether the file holds floating point samples.
     notes : mapping of str to float or str
         What reading found out.
+    stored : Stored or None
+        The samples as the file stores them, to look for damage in; None where the coding itself can tell.
     """
 
     samples: Samples
@@ -80,3 +83,4 @@ class Recorded:
     capture: Capture
     is_float: bool = False
     notes: Mapping[str, float | str] = field(default_factory=dict)
+    stored: Stored | None = None

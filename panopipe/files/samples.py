@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.files.tiff import shown
+
 Array = NDArray[Any]
 
 LARGEST_PIXELS = 32768 * 16384
@@ -82,13 +84,13 @@ class _Through(Samples):
     """Samples of another reader, changed on the way."""
 
     def __init__(self, inner: Samples) -> None:
-        self._inner = inner
+        self.inner = inner
         self.width, self.height = inner.width, inner.height
         self.dtype, self.reader = inner.dtype, inner.reader
 
     def close(self) -> None:
         """See `Samples.close`."""
-        self._inner.close()
+        self.inner.close()
 
 
 class TabledSamples(_Through):
@@ -100,7 +102,7 @@ class TabledSamples(_Through):
 
     def rows(self, first: int, last: int) -> Array:
         """See `Samples.rows`."""
-        return np.take(self._table, self._inner.rows(first, last), mode="clip")
+        return np.take(self._table, self.inner.rows(first, last), mode="clip")
 
 
 class OffsetSamples(_Through):
@@ -114,7 +116,7 @@ class OffsetSamples(_Through):
 
     def rows(self, first: int, last: int) -> Array:
         """See `Samples.rows`."""
-        rows: Array = self._inner.rows(first, last).astype(np.float32)
+        rows: Array = self.inner.rows(first, last).astype(np.float32)
         rows -= self._by_row[first:last]
         rows -= self._by_column
         return rows
@@ -135,7 +137,7 @@ class CroppedSamples(_Through):
 
     def rows(self, first: int, last: int) -> Array:
         """See `Samples.rows`."""
-        return self._inner.rows(first + self._top, last + self._top)[:, self._columns]
+        return self.inner.rows(first + self._top, last + self._top)[:, self._columns]
 
 
 class TurnedSamples(_Through):
@@ -150,7 +152,7 @@ class TurnedSamples(_Through):
         """See `Samples.rows`."""
         if self._upside_down:
             first, last = self.height - last, self.height - first
-        rows = self._inner.rows(first, last)
+        rows = self.inner.rows(first, last)
         return rows[:: -1 if self._upside_down else 1, :: -1 if self._mirrored else 1]
 
 
@@ -209,6 +211,8 @@ def per_plane(values: Sequence[float], name: str, default: float) -> NDArray[np.
         If there are others, or one is no number.
     """
     array = np.asarray(values or [default], dtype=np.float64)
-    if array.size not in (1, 3) or not np.all(np.isfinite(array)):
+    if not np.all(np.isfinite(array)):
+        raise ValueError(f"{name} is {shown(array.tolist())}, which is no level; the file is damaged")
+    if array.size not in (1, 3):
         raise ValueError(f"{name} holds {len(values)} numbers; one, or one per plane, is known")
     return np.broadcast_to(array, 3).copy()

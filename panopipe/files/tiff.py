@@ -7,10 +7,12 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, BinaryIO, Literal
 
 import numpy as np
 import tifffile
+
+from panopipe.files.regular import open_regular
 
 logging.getLogger("tifffile").addHandler(logging.NullHandler())  # what it says, our error line says better
 
@@ -21,12 +23,14 @@ RATIONAL, SRATIONAL = 5, 10
 TAGS = frozenset((
     254, 256, 257, 258, 259, 262, 266, 271, 272, 273, 274, 277, 278, 279, 284, 315, 317, 322, 323, 324, 325,
     338, 339, 347, 700, 33432, 34665, 34675, 34853, *range(50706, 50741), 50778, 50779, 50829, 50964, 50965,
-    51008, 51009, 51022,
+    50972, 51008, 51009, 51022, 51111,
 ))  # fmt: skip
 """Tags that panopipe reads: the form of the samples, the shot, and the levels and colours of a DNG."""
 
 _DEPTH = 3
 _DIRECTORIES = 64
+_LONGEST_CHAIN = 1000
+"""Directories of a file: more than pages of any scan that could be meant for a frame."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +105,8 @@ def read_directories(path: Path) -> list[Directory]:
         If the file cannot be read.
     """
     try:
+        with open_regular(path) as file:
+            _check_chain(file, path.stat().st_size)
         with tifffile.TiffFile(path) as tiff:
             order: Order = ">" if tiff.byteorder == ">" else "<"
             return [Directory(_values(page), order) for page in _pages(tiff)]
@@ -112,6 +118,29 @@ def read_directories(path: Path) -> list[Directory]:
         raise ValueError(
             f"the TIFF directory is damaged ({_short(error)}); export the frame again"
         ) from error
+
+
+def _check_chain(file: BinaryIO, size: int) -> None:
+    """Walk from directory to directory: a chain that comes back to where it was has no end.
+
+    TIFF 6.0, section 2; the wider pointers of BigTIFF as its file format extension has them.
+    """
+    start = file.read(16)
+    order: Literal["little", "big"] = "big" if start[:2] == b"MM" else "little"
+    is_big = int.from_bytes(start[2:4], order) == 43
+    pointer, count_bytes, entry = (8, 8, 20) if is_big else (4, 2, 12)
+    at = int.from_bytes(start[8:16] if is_big else start[4:8], order)
+    seen: set[int] = set()
+    while 0 < at < size:
+        if at in seen:
+            raise ValueError("its directories lead back to one another")
+        if len(seen) == _LONGEST_CHAIN:
+            raise ValueError(f"it holds more than {_LONGEST_CHAIN} directories")
+        seen.add(at)
+        file.seek(at)
+        count = int.from_bytes(file.read(count_bytes), order)
+        file.seek(min(at + count_bytes + count * entry, size))
+        at = int.from_bytes(file.read(pointer), order)
 
 
 def _pages(tiff: tifffile.TiffFile) -> Iterator[Any]:

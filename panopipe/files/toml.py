@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from panopipe.files.regular import open_regular
+
 MOST_BYTES = 1 << 18
 """A recipe or job file larger than this is no recipe: a stranger's file must not hold up the run."""
 
@@ -63,7 +65,7 @@ def read_toml(path: Path) -> Document:
     OSError
         If the file cannot be read.
     """
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         data = file.read(MOST_BYTES + 1)
     if len(data) > MOST_BYTES:
         raise TomlError(0, f"is larger than {MOST_BYTES // 1024} KiB; a file of settings is a few lines")

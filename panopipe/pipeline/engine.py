@@ -151,6 +151,8 @@ def finish_frame(
         pipeline.note(steps[0], reader.notes)
     else:
         pipeline.notes[source] = dict(reader.notes)
+    if reader.review_reasons:
+        pipeline.review_reasons[source] = tuple(reader.review_reasons)
     for upto, step in enumerate(middle, 1):
         timer.comes_to(step.name)
         pipeline.prepare(upto)

@@ -32,7 +32,7 @@ class Checked:
     failed : mapping of FrameKey to str
         Frames that do not, with the line that says why.
     remarks : tuple of str
-        Where finished files will not be what the settings ask for.
+        Frames that a person should look at, and where finished files will not be what the settings ask for.
     """
 
     facts: Mapping[FrameKey, FrameFacts]
@@ -60,6 +60,7 @@ def check_originals(job: Job, recipe: Recipe, reporter: ProgressReporter) -> Che
         if key not in failed
     }
     facts: dict[FrameKey, FrameFacts] = {}
+    doubts: dict[FrameKey, tuple[str, ...]] = {}
     pixels = [sum(guessed_pixels(t.files.at(path)) for path in t.files.paths) for t in tasks.values()]
     pool = WorkerPool(workers_for(pixels).count, _LIMIT_S, (__name__,))
 
@@ -71,16 +72,18 @@ def check_originals(job: Job, recipe: Recipe, reporter: ProgressReporter) -> Che
             if task_result.result is None:
                 failed[key] = task_result.error
             else:
-                facts[key] = task_result.result
+                facts[key], reasons = task_result.result
+                doubts |= {key: reasons} if reasons else {}
     finally:
         pool.kill()
     in_order = {key: facts[key] for key in frames if key in facts}
     failures = {key: failed[key] for key in frames if key in failed}
-    return Checked(in_order, failures, sink_remarks(frames, in_order))
+    said = (f"{key}: {reason}" for key in in_order for reason in doubts.get(key, ()))
+    return Checked(in_order, failures, (*said, *sink_remarks(frames, in_order)))
 
 
-def probe(task: SurveyTask) -> FrameFacts:
-    """Open a frame and return its facts.
+def probe(task: SurveyTask) -> tuple[FrameFacts, tuple[str, ...]]:
+    """Open a frame and return its facts, and why a person should look at it.
 
     Raises
     ------
@@ -88,4 +91,4 @@ def probe(task: SurveyTask) -> FrameFacts:
         If it cannot be opened.
     """
     with opened_frame(task.files, task.source, StageTimer()) as reader:
-        return reader.facts
+        return reader.facts, tuple(reader.review_reasons)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -25,6 +25,8 @@ from panopipe.studies.clipped.chunks import Chunks, Part, part_that_lacks_nothin
 from panopipe.studies.clipped.level import cut_level
 from panopipe.studies.clipped.rebuild import Lights, share_of_red
 from panopipe.studies.clipped.surroundings import Surroundings, is_array, saturated_percent, survey
+from panopipe.studies.damage.report import damage
+from panopipe.studies.damage.summary import summary
 
 Samples = NDArray[Any]
 
@@ -32,6 +34,7 @@ _BAND_PIXELS = 1 << 18
 """Pixels averaged at a time."""
 _PICKED_ROWS = 256
 _BEYOND_MEASURE = np.float64(1e6)
+_COPY_AGAIN = "Look at the frame; copy it again from the card, or export it again"
 _LIGHTS_KELVIN = (2500, 2700, 3000, 3500, 4000, 5000, 6500, 8000, 10000)
 """Black bodies that stand for the lights of a house and its windows."""
 
@@ -48,11 +51,14 @@ class Probe:
         Share of the white level at which each plane is cut off; None where nothing is.
     surroundings : Surroundings
         What the frame tells of its saturated parts.
+    damage : tuple of str
+        Sentences about parts that no camera wrote.
     """
 
     anchor: int
     level: Matrix | None
     surroundings: Surroundings
+    damage: tuple[str, ...] = ()
 
     def is_sound(self, width: int) -> bool:
         """Whether it can be that of a frame so wide: it may come from a job folder that a stranger made."""
@@ -61,7 +67,8 @@ class Probe:
         )
         is_place = isinstance(self.anchor, int) and 0 <= self.anchor < width
         is_surrounded = isinstance(self.surroundings, Surroundings) and self.surroundings.is_sound()
-        return is_place and level_is_sound and is_surrounded
+        is_told = isinstance(self.damage, tuple) and all(isinstance(one, str) for one in self.damage)
+        return is_place and level_is_sound and is_surrounded and is_told
 
 
 @dataclass(frozen=True)
@@ -131,7 +138,8 @@ class DecodedFrame(FrameReader):
         self._white_xy = self._chosen_white(settings)
         white = None if self._white_xy is None else (float(self._white_xy[0]), float(self._white_xy[1]))
         is_known = isinstance(probed, Probe) and probed.is_sound(width)
-        self.probed: Probe = probed if is_known else self._probe()
+        self.probed: Probe = probed if is_known else replace(self._probe(), damage=damage_of(recorded))
+        self.review_reasons = self.probed.damage
         self._anchor = self.probed.anchor
         self.facts = FrameFacts(key, width, height, self._anchor, recorded.capture, white_xy=white)
         self._affine = self._light_from_samples()
@@ -263,6 +271,21 @@ class DecodedFrame(FrameReader):
     def close(self) -> None:
         """See `FrameReader.close`."""
         self._samples.close()
+
+
+def damage_of(recorded: Recorded) -> tuple[str, ...]:
+    """Sentences about damage that the coding of a file does not tell of."""
+    stored = recorded.stored
+    if stored is None:
+        return ()
+    samples = stored.samples
+    if not stored.digest_fits():
+        return (f"The file is damaged: its own checksum is not that of its samples. {_COPY_AGAIN}",)
+    linear = isinstance(recorded.colour, CameraColour) or recorded.is_float
+    size = samples.height, samples.width
+    seen = summary(samples.rows, size, stored.segment, largest=stored.largest, linear=linear)
+    found = damage(seen, cosine_coded=stored.cosine_coded)
+    return (f"The file looks damaged: {found}. {_COPY_AGAIN}",) if found else ()
 
 
 def _lights(colour: CameraColour, white_xy: Matrix) -> Lights:

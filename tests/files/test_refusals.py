@@ -1,5 +1,7 @@
 """What is no frame is refused with one line that says what it is; damaged bytes never do worse."""
 
+import os
+import struct
 import warnings
 from pathlib import Path
 from typing import Any
@@ -9,7 +11,9 @@ import pytest
 import tifffile
 from PIL import Image
 
+from panopipe.files.capture_time import capture_time
 from panopipe.files.picture import open_picture, read_patch
+from panopipe.files.toml import read_toml
 from panopipe.frame import FrameKey
 from panopipe.stages.decode import Decode, DecodeSettings
 from tests.makers.dng import Compression, Tag, write_linear_dng
@@ -55,6 +59,14 @@ CASES: dict[str, tuple[dict[str, Any], str]] = {
         {"extra": [Tag(256, 4, [64]), Tag(278, 4, [32]), Tag(257, 4, [32])]},
         "bytes",
     ),
+    "a crop's origin of one number": (
+        {"crop_origin": (0, 0), "replaced": {50719: Tag(50719, 4, [0])}},
+        "DefaultCropOrigin 0 and",
+    ),
+    "a black level that is no number": (
+        {"black": 0, "replaced": {50714: Tag(50714, 5, [(0, 0)])}},
+        "BlackLevel is nan, which is no level",
+    ),
     "exposure": ({"baseline_exposure_ev": 40.0}, "BaselineExposure of 40"),
 }
 
@@ -62,9 +74,44 @@ CASES: dict[str, tuple[dict[str, Any], str]] = {
 @pytest.mark.parametrize(("form", "says"), CASES.values(), ids=CASES)
 def test_a_dng_that_is_no_frame(tmp_path: Path, form: dict, says: str) -> None:
     form = dict(form)
-    extra = {tag.code: tag for tag in form.pop("extra", [])}
+    extra = {tag.code: tag for tag in form.pop("extra", [])} | form.pop("replaced", {})
     path = write_linear_dng(tmp_path / "a.dng", form.pop("samples", SAMPLES), replaced=extra, **form)
     assert says in refusal(path)
+
+
+def in_a_ring(length: int) -> bytes:
+    """A TIFF whose directories lead back to the first."""
+    at = [8 + 6 * number for number in range(length)]
+    directories = [struct.pack("<HI", 0, at[(number + 1) % length]) for number in range(length)]
+    return b"II*\0" + struct.pack("<I", 8) + b"".join(directories)
+
+
+@pytest.mark.parametrize("length", [1, 2, 40])
+def test_directories_that_have_no_end(tmp_path: Path, length: int) -> None:
+    """A fault once seen: memory grew for an hour."""
+    path = tmp_path / "a.dng"
+    path.write_bytes(in_a_ring(length))
+    assert "lead back to one another" in refusal(path)
+    assert capture_time(path) == ""
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    path = tmp_path / "a.dng"
+    os.mkfifo(path)
+    for read in (open_picture, read_patch, capture_time, read_toml):
+        with pytest.raises(OSError, match="is no file but a pipe"):
+            read(path)
+
+
+@pytest.mark.slow
+def test_a_picture_beyond_the_limit_of_a_library_is_read(tmp_path: Path) -> None:
+    """A fault once seen: 200 megapixels were called damaged, by another library's limit."""
+    path = tmp_path / "a.png"
+    Image.new("1", (20032, 10016)).save(path)
+    assert Image.MAX_IMAGE_PIXELS is None
+    recorded = open_picture(path)
+    assert (recorded.samples.width, recorded.samples.height) == (20032, 10016)
 
 
 @pytest.mark.parametrize(

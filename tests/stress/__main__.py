@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from tests.stress.coded import damage_coded
 from tests.stress.disk import fill_all
 from tests.stress.kept import damage_kept
 from tests.stress.kills import kill_all
@@ -19,7 +20,10 @@ from tests.stress.times import time_reruns
 def main() -> None:
     """Run what the command line names and print its table."""
     parser = argparse.ArgumentParser(prog="python -m tests.stress", description=__doc__)
-    parser.add_argument("what", nargs="*", default=["kills", "mutations", "disk", "kept", "times", "memory"])
+    parser.add_argument(
+        "what", nargs="*", default=["coded", "kills", "mutations", "disk", "kept", "times", "memory"]
+    )
+    parser.add_argument("--coded", type=int, default=200, help="frames with damaged samples (200)")
     parser.add_argument("--kills", type=int, default=200, help="processes to kill (200)")
     parser.add_argument("--mutations", type=int, default=5000, help="damaged inputs (5000)")
     parser.add_argument("--damages", type=int, default=200, help="runs on damaged working files (200)")
@@ -30,6 +34,7 @@ def main() -> None:
     parser.add_argument("--folder", type=Path, help="where to work; a temporary folder by default")
     asked = parser.parse_args()
     doing: dict[str, Callable[[Path], list[str]]] = {
+        "coded": lambda room: damage_coded(room, asked.coded, asked.seed),
         "kills": lambda room: kill_all(room, asked.kills, asked.seed),
         "mutations": lambda room: mutate_all(room, asked.mutations, asked.seed),
         "disk": fill_all,
