@@ -17,7 +17,10 @@ LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
 REACH_DEG = 3.5
 """Standard deviation of the filter on the sphere's equator; blotches measure 1 to 4 degrees."""
 STEP = 0.04
-"""A change of colour (light over luminance) of that much is taken for real: the blotches stay below .02."""
+"""A change of that much, of a light's colour (light over luminance) or of twice the root of its share, is
+taken for real: blotches stay below .02."""
+LEAST_SHARE = 0.01
+"""A light of a smaller share of the luminance colours nothing."""
 ROUNDS = 3
 
 
@@ -48,10 +51,18 @@ def calmed(lights: Mapping[str, Picture], plain: NDArray[np.uint8]) -> dict[str,
     before = _shrunk(stack / luminance, small)
     after = before
     for _ in range(ROUNDS):
-        after = _averaged(before, after, coat, REACH_DEG / 360 * small[0])
+        after = _averaged(before, _guide(after), coat, REACH_DEG / 360 * small[0])
     change = _grown(np.where(coat[..., None] > 0, after - before, 0), factor)
     result = stack + change * luminance * (plain > 0)[..., None]
     return {name: np.maximum(result[..., 3 * k : 3 * k + 3], 0) for k, name in enumerate(names)}
+
+
+def _guide(mixture: Picture) -> Picture:
+    """Colour of every light, and twice the root of its share: near a lamp shares of others change fast."""
+    lights = mixture.reshape(*mixture.shape[:2], -1, 3)
+    share = np.maximum(lights @ LUMINANCE, LEAST_SHARE)
+    colour = lights / share[..., None]
+    return np.concatenate([colour.reshape(mixture.shape), 2 * np.sqrt(share)], -1)
 
 
 def _shrunk(values: Picture, size: tuple[int, int]) -> Picture:

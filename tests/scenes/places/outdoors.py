@@ -15,6 +15,8 @@ from textures import Picture, cloud
 ROWS = 1024
 EYE_M = 1.9
 """Height of the camera above the lawn."""
+PAVED_M = 4.5
+"""Slabs reach so far from the house; they keep ceilings from turning green."""
 SKY_KELVIN = (6800.0, 18000.0)
 """Horizon and zenith."""
 
@@ -106,7 +108,7 @@ class View:
         self.picture[part] = seen * (1 - cover) + colour * cover
 
     def ground(self) -> None:
-        """Lawn in mown stripes, a gravel path and beds of flowers."""
+        """Lawn in mown stripes, a gravel path, beds of flowers, and slabs about the house."""
         down = np.minimum(self.pitch, -0.004)
         away = EYE_M / np.tan(-down)
         x, y = away * np.sin(self.yaw), away * np.cos(self.yaw)
@@ -123,6 +125,9 @@ class View:
             kind > 0.5, (0.55, 0.08, 0.07), np.where(kind < -0.6, (0.62, 0.50, 0.10), (0.06, 0.11, 0.03))
         )
         self.paint(beds, flowers * fine[..., None])
+        slabs = below & (away < PAVED_M)
+        joint = (np.minimum(x % 0.6, y % 0.6) > 0.02)[..., None]
+        self.paint(slabs, np.array((0.30, 0.285, 0.26)) * fine[..., None] * np.where(joint, 1, 0.5))
 
 
 def landscape(seed: int) -> Picture:
