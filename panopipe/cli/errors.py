@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import signal
 import sys
 import traceback
 from collections.abc import Iterator
@@ -22,7 +23,8 @@ panopipe itself; stopped by Ctrl-C."""
 def told(debug: bool) -> Iterator[None]:
     """Turn what the rooms below raise into one line and an exit code."""
     try:
-        yield
+        with _stopped_like_by_ctrl_c():
+            yield
     except BrokenPipeError as error:  # the reader of our output has gone, as `| head` does
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nothing is left to flush
         raise typer.Exit(0) from error
@@ -42,6 +44,25 @@ def told(debug: bool) -> Iterator[None]:
             traceback.print_exc()
         say(what_to_do(error))
         raise typer.Exit(OWN_FAULT) from error
+
+
+@contextlib.contextmanager
+def _stopped_like_by_ctrl_c() -> Iterator[None]:
+    """Let a request to end, from the system or a closing terminal, stop a command as Ctrl-C does."""
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = {}
+    for name in ("SIGTERM", "SIGHUP", "SIGBREAK"):
+        with contextlib.suppress(ValueError, OSError, AttributeError):  # only in the main thread
+            number = getattr(signal, name)
+            before[number] = signal.signal(number, stop)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def say(line: str) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import signal
 import traceback
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -44,7 +42,6 @@ def run(
         from panopipe.recipe import load_recipe
         from panopipe.run.job_run import Options, run_job
 
-        _stop_like_ctrl_c()
         job = open_job(folder)
         options = Options(_chosen(job, room, frame), workers, longest_min * 60, rehash)
         screen = screen_for(json)
@@ -124,18 +121,6 @@ def proof(
             _print_table(job, summary)
             print(f"proofs: {job.folder / 'proofs'}")
     raise typer.Exit(_code(summary))
-
-
-def _stop_like_ctrl_c() -> None:
-    """Let a request to end, from the system or a closing terminal, stop the run as Ctrl-C does."""
-
-    def stop(*_: object) -> None:
-        raise KeyboardInterrupt
-
-    for name in ("SIGTERM", "SIGHUP", "SIGBREAK"):
-        with contextlib.suppress(ValueError, OSError):  # only in the main thread
-            if hasattr(signal, name):
-                signal.signal(getattr(signal, name), stop)
 
 
 def _chosen(job: Job, rooms: list[str] | None, frames: list[str] | None) -> set[FrameKey] | None:

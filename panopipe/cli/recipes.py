@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json as json_
+from contextlib import nullcontext
 from typing import Annotated
 
 import typer
@@ -94,18 +95,19 @@ def carry(
     """
     with told(debug):
         from panopipe.job import open_job
-        from panopipe.recipe.edit import carried, write_change
+        from panopipe.recipe.edit import carried, settings_locked, write_change
 
         job = open_job(folder)
-        for change in carried(job, source, rooms, stage or []):
-            if not change.lines:
-                print(f"{change.file}: the same already")
-                continue
-            print(f"{change.file}:")
-            for line in change.lines:
-                print(f"  {line}")
-            if write:
-                write_change(job, change)
+        with settings_locked(job) if write else nullcontext():
+            for change in carried(job, source, rooms, stage or []):
+                if not change.lines:
+                    print(f"{change.file}: the same already")
+                    continue
+                print(f"{change.file}:")
+                for line in change.lines:
+                    print(f"  {line}")
+                if write:
+                    write_change(job, change)
         if not write:
             print("nothing is written yet; add --write to write it")
 

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, MutableMapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import tomlkit
 from tomlkit.items import Item
 
 from panopipe.errors import Fault, JobError
-from panopipe.files.atomic import write_whole
+from panopipe.files.below import write_below
+from panopipe.files.file_lock import waited_lock
 from panopipe.files.toml import MOST_BYTES, parse_toml
 from panopipe.frame import FrameKey
-from panopipe.job import RECIPE_FILE, Job, inside, nearest
+from panopipe.job import RECIPE_FILE, WORKING, Job, inside, nearest
 from panopipe.recipe.layers import Layer, check_layer, frame_file, read_layer, room_file
 
+_LOCK = f"{WORKING}/settings.lock"
 JOB_WORD = "job"
 """What a user calls the whole job by, where a room or a frame could be named."""
 
@@ -33,11 +37,14 @@ class Change:
         What changes: `- [tone] exposure_ev = 0.3`, `+ [tone] exposure_ev = 0.5`. Empty if nothing does.
     content : str
         The file as it will be.
+    before : str or None
+        The file as it is; None if there is none.
     """
 
     file: str
     lines: tuple[str, ...]
     content: str
+    before: str | None = None
 
     def text(self) -> str:
         """The change in one line."""
@@ -70,9 +77,24 @@ def set_values(job: Job, where: str, assignments: Iterable[str]) -> Change:
         if not (equals and dot and table and key):
             raise ValueError(f"{assignment}: write STAGE.KEY=VALUE, such as tone.exposure_ev=0.3")
         tables.setdefault(table, {})[key] = _value(text.strip())
-    change = changed(job, file_of(job, where), tables, {})
-    write_change(job, change)
+    with settings_locked(job):
+        change = changed(job, file_of(job, where), tables, {})
+        if change.lines:
+            write_change(job, change)
     return change
+
+
+def settings_locked(job: Job) -> AbstractContextManager[None]:
+    """Keep other commands from changing settings: what is read inside stays until it is written.
+
+    Raises
+    ------
+    BlockingIOError
+        If another command holds them for long.
+    ValueError, OSError
+        If the lock cannot be opened.
+    """
+    return waited_lock(job.folder, _LOCK)
 
 
 def carried(job: Job, source: str, rooms: Iterable[str], stages: Iterable[str]) -> tuple[Change, ...]:
@@ -148,7 +170,8 @@ def changed(
     if not inside(job.folder, path):
         raise ValueError(f"{file} leads out of the job folder")
     _layer(job, file)  # a wrong file is not made worse
-    before = path.read_text(encoding="utf-8-sig") if path.is_file() else ""
+    held = _text(path)
+    before = held or ""
     document = tomlkit.parse(before)
     lines = list(_edit(document, new, gone))
     content = tomlkit.dumps(document)
@@ -159,7 +182,11 @@ def changed(
         faults.append(Fault(file, 0, "would grow too large"))
     if faults:
         raise JobError(faults)
-    return Change(file, tuple(lines), content if lines else before)
+    return Change(file, tuple(lines), content if lines else before, held)
+
+
+def _text(path: Path) -> str | None:
+    return path.read_text(encoding="utf-8-sig") if path.is_file() else None
 
 
 def write_change(job: Job, change: Change) -> None:
@@ -167,12 +194,14 @@ def write_change(job: Job, change: Change) -> None:
 
     Raises
     ------
+    ValueError
+        If the file is another by now than the one that the change was worked out from.
     OSError
         If the file cannot be written.
     """
-    path = job.folder / change.file
-    path.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(path, change.content.encode())
+    if _text(job.folder / change.file) != change.before:
+        raise ValueError(f"{change.file} was changed meanwhile; nothing is written: give the command again")
+    write_below(job.folder, change.file, change.content.encode())
 
 
 def _edit(

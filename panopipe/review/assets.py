@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,10 +17,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.files.atomic import write_whole
+from panopipe.files.below import remove_below, write_below
 from panopipe.files.jpeg import preview_jpeg
 from panopipe.files.reduced import jpeg_size
 from panopipe.frame import FrameKey
+from panopipe.job import REVIEW
 from panopipe.state.record import FrameRecord
 
 THUMBNAIL_PX = 640
@@ -58,17 +59,23 @@ class Names:
         """Write thumbnail and previews of a finished picture, given as bytes, decoded, and reduced."""
         size = (THUMBNAIL_PX, THUMBNAIL_PX // 2)
         small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-        for path in (self.thumbnail, self.after):
-            path.parent.mkdir(parents=True, exist_ok=True)
         as_it_is = jpeg_size(data)[0] <= _AS_IT_IS_PX and len(data) <= _AS_IT_IS_BYTES
         whole = data if as_it_is else preview_jpeg(rgb8, _QUALITY)
-        write_whole(self.thumbnail, preview_jpeg(small, 82), lasting=False)
-        write_whole(self.after, _script(self.after.stem, whole), lasting=False)
+        _put(job_folder, self.thumbnail, preview_jpeg(small, 82))
+        _put(job_folder, self.after, _script(self.after.stem, whole))
         before = job_folder / record.before
         if record.before and before.is_file():
-            write_whole(self.before, _script(self.before.stem, before.read_bytes()), lasting=False)
+            _put(job_folder, self.before, _script(self.before.stem, before.read_bytes()))
         else:
-            self.before.unlink(missing_ok=True)
+            remove_below(job_folder, _name(job_folder, self.before))
+
+
+def _put(job_folder: Path, path: Path, data: bytes) -> None:
+    write_below(job_folder, _name(job_folder, path), data, lasting=False)
+
+
+def _name(job_folder: Path, path: Path) -> str:
+    return path.relative_to(job_folder).as_posix()
 
 
 def identity(key: FrameKey) -> str:
@@ -80,7 +87,10 @@ def identity(key: FrameKey) -> str:
 
 def names(folder: Path, key: FrameKey) -> Names:
     """Where the pictures of a frame lie inside the review folder."""
-    short = identity(key)
+    return _named(folder, identity(key))
+
+
+def _named(folder: Path, short: str) -> Names:
     return Names(
         folder / "thumbnails" / f"{short}.jpg",
         folder / "previews" / f"{short}-after.js",
@@ -88,13 +98,22 @@ def names(folder: Path, key: FrameKey) -> Names:
     )
 
 
-def sweep(folder: Path, keys: Sequence[FrameKey]) -> None:
-    """Remove pictures of frames that the job no longer has."""
-    live = {path for key in keys for path in _all(names(folder, key))}
-    for place, kind in (("thumbnails", "*.jpg"), ("previews", "*.js")):
-        for path in (folder / place).glob(kind):
-            if path not in live:
-                path.unlink()
+def sweep(job_folder: Path, keys: Sequence[FrameKey], written: Collection[str]) -> None:
+    """Remove pictures of frames that the job no longer has.
+
+    Parameters
+    ----------
+    job_folder : Path
+        The job.
+    keys : sequence of FrameKey
+        Its frames.
+    written : collection of str
+        Short names of frames whose pictures panopipe wrote here; nothing else is removed.
+    """
+    folder = job_folder / REVIEW
+    gone = set(written) - {identity(key) for key in keys}
+    for path in (path for short in sorted(gone) for path in _all(_named(folder, short))):
+        remove_below(job_folder, _name(job_folder, path))
 
 
 def _all(names: Names) -> tuple[Path, ...]:

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import cv2
 
-from panopipe.files.atomic import write_whole
+from panopipe.files.below import write_below
 from panopipe.files.reduced import jpeg_size, read_reduced
 from panopipe.frame import FrameKey
-from panopipe.job import FINISHED, KINDS, Job, natural, open_job
+from panopipe.job import FINISHED, KINDS, REVIEW, Job, natural, open_job
 from panopipe.job.names import folded
 from panopipe.review import assets, page, results, sheet, store, table
 from panopipe.review.case import Case, run_command
@@ -79,9 +79,8 @@ def review_records(
     job_folder: Path, records: Sequence[FrameRecord], *, title: str, job: Job | None = None
 ) -> ReviewSummary:
     """The same as `make_review`, from records in hand; `job` tells of rooms that cannot be read."""
-    folder = job_folder / "review"
-    folder.mkdir(parents=True, exist_ok=True)
-    kept = store.load(job_folder / KEPT)
+    folder = job_folder / REVIEW
+    kept, before = store.load(job_folder / KEPT)
     cv2.setNumThreads(1)  # frames are measured side by side; threads inside them would fight
     with ThreadPoolExecutor(max_workers=min(8, os.cpu_count() or 1)) as pool:
         looked = list(pool.map(lambda record: _look(job_folder, record, kept), records))
@@ -99,21 +98,20 @@ def review_records(
     of_job = _unread(job) if job else []
     review = replace(review, findings=(*of_job, *review.findings, *_left_over(job_folder, records, job)))
     outputs = {record.key: record.outputs[0] for record in records if record.key in seen}
-    (job_folder / KEPT).parent.mkdir(exist_ok=True)
-    write_whole(
-        job_folder / KEPT,
-        store.dump(
-            {name: (store.fingerprint(job_folder / name), seen[key]) for key, name in outputs.items()}
-        ),
-    )
+    written = {name: assets.identity(key) for key, name in outputs.items()}
+    marked = {name: (store.fingerprint(job_folder / name), seen[key]) for key, name in outputs.items()}
+    write_below(job_folder, KEPT, store.dump(marked, written))
     summary = ReviewSummary(
         folder / "index.html", folder / "results.json", folder / "contact-sheet.jpg", review
     )
-    page.write_page(folder, review, job=str(job_folder))
-    write_whole(summary.results, results.as_json(review, job=str(job_folder)))
+    # These go to clients: the job by its name, and not where it lies on this machine.
+    name = job_folder.resolve().name
+    page.write_page(folder, review, job=name)
+    write_below(job_folder, f"{REVIEW}/results.json", results.as_json(review, job=name))
     if seen:
-        write_whole(summary.contact_sheet, sheet.contact_sheet(review, folder))
-    assets.sweep(folder, [record.key for record in records])
+        sheet_of_all = sheet.contact_sheet(review, folder)
+        write_below(job_folder, f"{REVIEW}/contact-sheet.jpg", sheet_of_all)
+    assets.sweep(job_folder, [record.key for record in records], before)
     return summary
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import quote
 
-from panopipe.files.atomic import write_whole
+from panopipe.files.below import write_below
 from panopipe.registry import loaded_stage
 from panopipe.review import assets
 from panopipe.review.case import number, run_command, set_command
@@ -34,11 +34,10 @@ SOURCES = ("page.css", "sphere.js", "neutrals.js", "frame.js", "page.js")
 def write_page(folder: Path, review: JobReview, *, job: str) -> None:
     """Write the page and its data into the review folder."""
     source = files("panopipe.review") / "page"
-    (folder / "page").mkdir(exist_ok=True)
     for name in SOURCES:
-        write_whole(folder / "page" / name, (source / name).read_bytes())
-    write_whole(folder / "page" / "data.js", data_script(review, folder, job=job))
-    write_whole(folder / "index.html", (source / "page.html").read_bytes())
+        write_below(folder.parent, f"{folder.name}/page/{name}", (source / name).read_bytes())
+    write_below(folder.parent, f"{folder.name}/page/data.js", data_script(review, folder, job=job))
+    write_below(folder.parent, f"{folder.name}/index.html", (source / "page.html").read_bytes())
 
 
 def data_script(review: JobReview, folder: Path, *, job: str) -> bytes:

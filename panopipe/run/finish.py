@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import replace
 
+from panopipe.files.below import remove_below
 from panopipe.frame import FrameKey
 from panopipe.pool.budget import disk_remark
 from panopipe.pool.dispatch import dispatch
@@ -195,7 +196,7 @@ def _keep(session: Session, key: FrameKey, fingerprint: str, result: FinishResul
     for path, stamp in before.files.items() if before else ():
         place = session.job.folder / path
         if path not in result.files and stamp.same_stat(place):
-            place.unlink(missing_ok=True)  # a width that is no longer asked for
+            remove_below(session.job.folder, path)  # a width that is no longer asked for
     session.summary.finished.append(key)
     session.run_log.note(f"{key}: finished in {result.wall_seconds:.1f} s")
     session.run_log.event(

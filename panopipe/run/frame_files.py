@@ -7,8 +7,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from panopipe.files.atomic import write_whole
-from panopipe.job import in_the_way, inside
+from panopipe.files.below import write_below
 from panopipe.pipeline.engine import BEFORE_WIDTH
 from panopipe.pipeline.steps import StageTimer
 from panopipe.registry import loaded_stage
@@ -59,22 +58,6 @@ def _opened(files: FrameFiles, stage: SourceStage[Any], settings: Any) -> FrameR
 
 
 def put_inside(files: FrameFiles, path: str, data: bytes | memoryview, *, lasting: bool = True) -> Path:
-    """Write a file of the job, making its folder; refuse where a link leads out of the job.
-
-    `lasting` is that of `write_whole`.
-
-    Raises
-    ------
-    ValueError
-        If the place lies outside the job folder, or its folder's name is that of a file.
-    OSError
-        If it cannot be written.
-    """
-    root, place = Path(files.folder), files.at(path)
-    if not inside(root, place.parent):
-        raise ValueError(f"{path} would lie outside the job folder (a link leads there); nothing is written")
-    if why := in_the_way(place.parent, folder=True):
-        raise ValueError(f"{place.parent.relative_to(root).as_posix()}: {why}")
-    place.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(place, data, lasting=lasting)
-    return place
+    """Write a file of the job, and return its path; see `write_below`."""
+    write_below(Path(files.folder), path, data, lasting=lasting)
+    return files.at(path)

@@ -12,15 +12,25 @@ from pathlib import Path
 from typing import Any
 
 from panopipe.errors import one_line
-from panopipe.files.atomic import PART_SUFFIX
+from panopipe.files.below import (
+    make_below,
+    name_below,
+    open_below,
+    place_below,
+    remove_below,
+    sweep_parts,
+)
 from panopipe.files.capture_time import capture_time
-from panopipe.job import KINDS_IN_WORDS, ORIGINALS, inside, natural
-from panopipe.state.file_stamp import hashed
+from panopipe.files.regular import open_regular
+from panopipe.job import KINDS_IN_WORDS, ORIGINALS, natural
+from panopipe.state.file_stamp import FileStamp, hashed
 from panopipe.state.lock import JobLock
-from panopipe.state.manifest import pictures, read_manifest, write_manifest
+from panopipe.state.manifest import MANIFEST, pictures, read_manifest, write_manifest
 from panopipe.state.run_log import ProgressReporter
 
 _CHUNK = 1 << 22
+_LONGEST_S = 1800.0
+"""Longest that the copy of one file may take: 100 MB over USB 1.1 take three minutes."""
 
 
 @dataclass(slots=True)
@@ -82,18 +92,17 @@ def take_in(source: Path, folder: Path, rooms: str, reporter: ProgressReporter) 
         raise ValueError(f"{source}: nothing to take; panopipe takes {KINDS_IN_WORDS}")
     root.mkdir(parents=True, exist_ok=True)
     root = root.resolve()
-    if not inside(root, root / ORIGINALS):
-        raise ValueError(f"{ORIGINALS} is a link that leads out of the job folder")
+    make_below(root, ORIGINALS)
     taken = Taken()
     for error in unread:
         name = Path(error.filename).relative_to(source).as_posix()
         taken.failed[name] = f"the folder cannot be read ({error.strerror}); mend that, then take in again"
     with JobLock(root):
+        sweep_parts(root, ORIGINALS)  # of an intake that was killed
         manifest = read_manifest(root)
         for number, file in enumerate(files):
             reporter.progress(f"{file.name}: {len(files) - number} of {len(files)} left")
             _take_one(file, source, root, pattern, taken, manifest)
-        write_manifest(root, manifest)
     for name, why in taken.failed.items():
         reporter.line(f"{name}: not taken: {why}")
     return taken
@@ -109,18 +118,17 @@ def _take_one(
 ) -> None:
     name = file.relative_to(source).as_posix()
     try:
+        if file.is_symlink():
+            raise ValueError(
+                "is a link; panopipe copies the files of a card, and nothing that lies elsewhere"
+            )
         goal = f"{ORIGINALS}/{_place(file, source, pattern)}"
-        target = root / goal
-        if not inside(root, target.parent):
-            raise ValueError(f"{goal} would lie outside the job folder")
-        target.parent.mkdir(parents=True, exist_ok=True)
-        if target.exists():
-            stamp = hashed(target)
-            if stamp.sha256 != hashed(file).sha256:
-                raise ValueError(f"{goal} is there already with other contents; nothing is written over")
+        known = manifest.get(goal, {}).get("sha256")
+        if _is_there(root, goal):
+            stamp = _same_as_there(file, root, goal, known)
             taken.already.append(goal)
         else:
-            stamp = _copy(file, target)
+            stamp = _copy(file, root, goal, known)
             taken.copied.append(goal)
     except (ValueError, OSError) as error:
         taken.failed[name] = one_line(error)
@@ -129,43 +137,67 @@ def _take_one(
         manifest[goal] = {
             "sha256": stamp.sha256,
             "size": stamp.size,
-            "taken": capture_time(target),
+            "taken": capture_time(root / goal),
             "from": name,
             "taken_in": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()),
         }
+        write_manifest(root, manifest)  # whatever ends the intake, what was copied is known
 
 
-def _copy(file: Path, target: Path) -> Any:
-    """Copy a file and read the copy back; the target takes its name only when both hashes agree."""
-    part = target.with_name(f".{os.urandom(8).hex()}{PART_SUFFIX}")
+def _is_there(root: Path, goal: str) -> bool:
+    """Whether anything has that name, a link to nowhere too."""
+    with place_below(root, goal, make=True):
+        return os.path.lexists(root / goal)
+
+
+def _same_as_there(file: Path, root: Path, goal: str, known: str | None) -> FileStamp:
+    stamp = hashed(root / goal)
+    if stamp.sha256 != hashed(file).sha256:
+        raise ValueError(f"{goal} is there already with other contents; nothing is written over")
+    if known and known != stamp.sha256:
+        raise ValueError(
+            f"{goal} is there with these contents, but {MANIFEST} knows others; put "
+            f"the first one back, or take its entry out of {MANIFEST}"
+        )
+    return stamp
+
+
+def _copy(file: Path, root: Path, goal: str, known: str | None) -> FileStamp:
+    """Copy a file and read the copy back; it takes its name only when both hashes agree."""
+    folder, _, _ = goal.rpartition("/")
+    part = f"{folder}/.{os.urandom(8).hex()}.part"
     try:
         sha256 = hashlib.sha256()
-        with file.open("rb") as reading, part.open("xb") as writing:
+        writing = os.fdopen(open_below(root, part, os.O_WRONLY | os.O_CREAT | os.O_EXCL), "wb")
+        with open_regular(file) as reading, writing:
+            until = time.monotonic() + _LONGEST_S
             while piece := reading.read(_CHUNK):
                 sha256.update(piece)
                 writing.write(piece)
+                if time.monotonic() > until:
+                    raise OSError(
+                        f"its copy takes longer than {_LONGEST_S / 60:g} min; check card and reader"
+                    )
             writing.flush()
             os.fsync(writing.fileno())
-        shutil.copystat(file, part)
-        stamp = hashed(part)
+        shutil.copystat(file, root / part)
+        stamp = hashed(root / part)
         if stamp.sha256 != sha256.hexdigest():
             raise OSError(f"the copy of {file.name} differs from the original; check card and disk")
-        # A link cannot take the place of a file that appeared meanwhile, as a rename would.
-        _give_name(part, target)
+        if known and known != stamp.sha256:
+            raise ValueError(
+                f"{goal} was taken in before with other contents, and is gone; put that one back, take its "
+                f"entry out of {MANIFEST}, or give this one another name"
+            )
+        try:
+            name_below(root, part, goal)
+        except FileExistsError as error:
+            raise FileExistsError(
+                f"{file.name} appeared while it was copied; nothing is written over"
+            ) from error
         return stamp
     finally:
-        part.unlink(missing_ok=True)
-
-
-def _give_name(part: Path, target: Path) -> None:
-    try:
-        os.link(part, target)
-    except (OSError, NotImplementedError) as error:
-        if target.exists():
-            raise FileExistsError(
-                f"{target.name} appeared while it was copied; nothing is written over"
-            ) from error
-        part.rename(target)  # a file system without links
+        remove_below(root, part)
 
 
 def _place(file: Path, source: Path, pattern: re.Pattern[str] | None) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import os
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,6 +16,7 @@ from pathlib import Path
 import cv2
 
 from panopipe.errors import FrameFault, StageError
+from panopipe.files.below import open_below
 from panopipe.files.picture import read_patch
 from panopipe.frame import Frame, FrameFacts, Rows
 from panopipe.job import inside
@@ -99,7 +101,7 @@ def finish(task: FinishTask) -> FinishResult:
 
 def _finish(task: FinishTask) -> FinishResult:
     started, files = time.monotonic(), task.files
-    timer = StageTimer(_Doing(files.at(task.doing) if task.doing else None))
+    timer = StageTimer(_Doing(Path(files.folder), task.doing))
     _check_unchanged(task)
     with opened_frame(files, task.chain.stages[0], timer) as reader:
         neighbours = Neighbours(task.neighbours, reader.facts.width, timer)
@@ -165,10 +167,12 @@ def _put_output(files: FrameFiles, path: str, output: Output) -> FileStamp:
 class _Doing:
     """Leaves word of what the worker is at, for the progress line; never in the way of the work."""
 
-    def __init__(self, path: Path | None) -> None:
-        self._path = path
+    def __init__(self, folder: Path, name: str) -> None:
+        self._folder, self._name = folder, name
 
     def __call__(self, stage: str) -> None:
-        if self._path:
-            with contextlib.suppress(OSError):
-                self._path.write_text(stage, encoding="utf-8")
+        if self._name:
+            with contextlib.suppress(OSError, ValueError):
+                handle = open_below(self._folder, self._name, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+                with os.fdopen(handle, "w", encoding="utf-8") as file:
+                    file.write(stage)

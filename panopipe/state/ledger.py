@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from panopipe.files.below import move_below, place_below
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import WORKING, open_job
 from panopipe.stage import Solution
@@ -85,7 +86,11 @@ class Ledger:
             self._base = self._connect(read_only=True)
             self._check_format()
         else:
-            self.path.parent.mkdir(exist_ok=True)
+            # The database library takes a path: what it opens there is looked at first.
+            for name in (LEDGER, *(f"{LEDGER}-{part}" for part in ("journal", "wal", "shm"))):
+                with place_below(folder, name, make=True) as place:
+                    if place.is_link():
+                        raise ValueError(f"{name} is a link, which may lead out of the job folder; remove it")
             self._base = self._open_or_begin()
 
     def _connect(self, *, read_only: bool = False) -> sqlite3.Connection:
@@ -126,7 +131,7 @@ class Ledger:
                 if attempt or _is_full(error):
                     raise _os_error(error) from error
                 self.set_aside = f"{LEDGER}.set-aside"
-                self.path.replace(self.path.with_name(self.path.name + ".set-aside"))
+                move_below(self.path.parents[1], LEDGER, self.set_aside)
         raise AssertionError("unreachable")
 
     def __enter__(self) -> Ledger:

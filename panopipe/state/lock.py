@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 import getpass
 import json
 import os
 import platform
-import sys
 import time
 from pathlib import Path
 from typing import IO
 
+from panopipe.files.file_lock import open_lock, take_lock
 from panopipe.job import WORKING
 
 LOCK = f"{WORKING}/lock"
-_LOCKED_BYTE = 1 << 20
-"""On Windows a locked byte cannot be read, so it lies far behind the text that says who holds the lock."""
 
 
 class JobLock:
@@ -32,13 +29,12 @@ class JobLock:
     """
 
     def __init__(self, folder: Path) -> None:
-        self._path = folder / LOCK
+        self._folder = folder
         self._file: IO[bytes] | None = None
 
     def __enter__(self) -> JobLock:
-        self._path.parent.mkdir(exist_ok=True)
-        file = self._path.open("r+b") if self._path.exists() else self._path.open("w+b")
-        if not _take(file):
+        file = open_lock(self._folder, LOCK)
+        if not take_lock(file):
             holder = _holder(file)
             file.close()
             raise BlockingIOError(f"another run works on this job{holder}; wait for it or stop it")
@@ -72,30 +68,3 @@ def _user() -> str:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):
         return "?"
-
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _take(file: IO[bytes]) -> bool:
-        file.seek(_LOCKED_BYTE)
-        try:
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        except OSError:
-            return False
-        return True
-else:
-    import fcntl
-
-    _NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.EINVAL}
-    """Some network disks know no locks; a run goes on there without one."""
-
-    def _take(file: IO[bytes]) -> bool:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        except OSError as error:
-            if error.errno not in _NO_LOCKS:
-                raise
-        return True

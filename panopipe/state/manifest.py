@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from panopipe.files.atomic import write_whole
+from panopipe.files.below import write_below
 from panopipe.job import KINDS, ORIGINALS, SYSTEM_FOLDERS, inside, natural
 from panopipe.state.file_stamp import hashed
 from panopipe.state.run_log import ProgressReporter
@@ -109,7 +109,7 @@ def write_manifest(root: Path, manifest: Mapping[str, Any]) -> None:
     """
     ordered = {path: manifest[path] for path in sorted(manifest, key=natural)}
     text = json.dumps({"format": _FORMAT, "originals": ordered}, ensure_ascii=False, indent=1)
-    write_whole(root / MANIFEST, text.encode())
+    write_below(root, MANIFEST, text.encode(errors="surrogateescape"))
 
 
 def pictures(folder: Path, unread: Callable[[OSError], None] | None = None) -> Iterator[Path]:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import time
 from pathlib import Path
 from typing import IO, Protocol
 
+from panopipe.files.below import open_below
 from panopipe.frame import FrameKey
 from panopipe.job import LOGS
 
@@ -32,6 +34,11 @@ class SilentReporter:
         """Say nothing."""
 
 
+def _appended(folder: Path, name: str) -> IO[str]:
+    handle = open_below(folder, name, os.O_WRONLY | os.O_APPEND | os.O_CREAT)
+    return os.fdopen(handle, "a", encoding="utf-8", errors="backslashreplace")
+
+
 class RunLog:
     """The log of one run, for people and as JSON lines, in the job's log folder. Use it with `with`.
 
@@ -51,11 +58,9 @@ class RunLog:
         self._reporter = reporter
         self._log: IO[str] | None = None
         self._events: IO[str] | None = None
-        with contextlib.suppress(OSError):
-            logs = folder / LOGS
-            logs.mkdir(exist_ok=True)
-            self._log = (folder / self.path).open("a", encoding="utf-8")
-            self._events = (logs / f"{self.name}.events.jsonl").open("a", encoding="utf-8")
+        with contextlib.suppress(OSError, ValueError):
+            self._log = _appended(folder, self.path)
+            self._events = _appended(folder, f"{LOGS}/{self.name}.events.jsonl")
 
     def __enter__(self) -> RunLog:
         return self

@@ -276,7 +276,7 @@ def test_what_the_system_refuses_comes_with_what_helps(
     def refuse(*_: object) -> None:
         raise OSError(number, os.strerror(number), "x")
 
-    monkeypatch.setattr(edit, "write_whole", refuse)
+    monkeypatch.setattr(edit, "write_below", refuse)
     result = panopipe("set", folder, "hall", "gain.gain_ev=0.5")
     assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
     assert says in result.stderr

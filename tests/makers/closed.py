@@ -41,7 +41,7 @@ def _refusing(folder: Path) -> Any:
     real = os.scandir
 
     def scandir(path: Any = ".") -> Any:
-        if Path(os.fsdecode(path)) == folder:
+        if not isinstance(path, int) and Path(os.fsdecode(path)) == folder:
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
         return real(path)
 

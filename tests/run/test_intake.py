@@ -7,10 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from panopipe.files.below import name_below
 from panopipe.job import open_job
 from panopipe.run import intake
 from panopipe.run.intake import take_in
-from panopipe.state.manifest import Verified, verify_originals
+from panopipe.state.manifest import Verified, read_manifest, verify_originals
 from panopipe.state.run_log import SilentReporter
 from tests.makers.closed import closed
 from tests.run.conftest import write_frame
@@ -160,3 +161,54 @@ def test_a_folder_of_the_card_that_cannot_be_read_is_told(card: Path, tmp_path: 
     assert taken.failed["lounge"].startswith("the folder cannot be read (")
     with closed(card), pytest.raises(PermissionError):
         take(card, tmp_path / "job")
+
+
+def test_another_file_does_not_take_the_place_of_an_original_that_is_gone(card: Path, tmp_path: Path) -> None:
+    """A fault once seen: copied and checked, and wrong for ever by the manifest."""
+    job = tmp_path / "job"
+    first = take(card, job)
+    gone = job / first.copied[0]
+    held = gone.read_bytes()
+    gone.unlink()
+    source = next(path for path in card.rglob(gone.name))
+    source.write_bytes(held + b"another")
+    (why,) = take(card, job).failed.values()
+    assert "was taken in before with other contents, and is gone" in why
+    assert not gone.exists()
+    source.write_bytes(held)
+    assert take(card, job).failed == {}
+    assert verify_originals(job, SilentReporter()).wrong == {}
+
+
+def test_what_an_intake_that_was_killed_left_is_removed_and_known(
+    card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = tmp_path / "job"
+    copies = []
+
+    def killed(*args: object) -> None:
+        copies.append(args)
+        if len(copies) > 1:
+            raise KeyboardInterrupt
+        name_below(*args)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(intake, "name_below", killed)
+        patch.setattr(intake, "remove_below", lambda *_: False)
+        with pytest.raises(KeyboardInterrupt):
+            take(card, job)
+    assert len(list(job.rglob("*.part"))) == 1
+    assert len(read_manifest(job)) == 1
+    take(card, job)
+    assert list(job.rglob("*.part")) == []
+    assert verify_originals(job, SilentReporter()).wrong == {}
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need a right of their own on Windows")
+def test_a_link_on_a_card_is_not_followed(card: Path, tmp_path: Path) -> None:
+    (tmp_path / "secret.jpg").write_bytes(b"theirs")
+    (card / "hall").mkdir(exist_ok=True)
+    (card / "hall/x.jpg").symlink_to(tmp_path / "secret.jpg")
+    taken = take(card, tmp_path / "job")
+    assert "is a link" in taken.failed["hall/x.jpg"]
+    assert not list((tmp_path / "job").rglob("x.jpg"))

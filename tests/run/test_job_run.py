@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from panopipe.files.atomic import write_whole
+from panopipe.files.below import write_below
 from panopipe.frame import FrameKey
 from panopipe.job import open_job
 from panopipe.pool.dispatch import Inline
@@ -261,7 +261,7 @@ def test_a_full_disk_at_any_output_stops_and_the_next_run_goes_on(
     folder = make_job()
     stops = 0
     while stops < 9:
-        monkeypatch.setattr("panopipe.run.frame_files.write_whole", Left(4).write)
+        monkeypatch.setattr("panopipe.run.frame_files.write_below", Left(4).write)
         summary = run(folder)
         if not summary.stopped:
             break
@@ -278,11 +278,11 @@ class Left:
     def __init__(self, files: int) -> None:
         self.files = files
 
-    def write(self, path: Path, data: bytes | memoryview, *, lasting: bool = True) -> None:
+    def write(self, root: Path, name: str, data: bytes | memoryview, *, lasting: bool = True) -> None:
         if self.files == 0:
             raise OSError(errno.ENOSPC, "No space left on device")
         self.files -= 1
-        write_whole(path, data, lasting=lasting)
+        write_below(root, name, data, lasting=lasting)
 
 
 def test_neighbours_rows_are_brought_and_are_part_of_the_fingerprint(make_job: MakeJob) -> None:
@@ -410,9 +410,11 @@ def test_nothing_is_written_through_a_link_that_leads_out(
     (folder / name).symlink_to(outside, target_is_directory=True)
     if name == "finished/hall":
         summary = run(folder)
-        assert "would lie outside the job folder" in summary.errors[FrameKey("hall", "hall-01")]
+        assert (
+            "is a link, which may lead out of the job folder" in summary.errors[FrameKey("hall", "hall-01")]
+        )
     else:
-        with pytest.raises(ValueError, match="leads out of the job folder"):
+        with pytest.raises(ValueError, match="is a link, which may lead out of the job folder"):
             run(folder)
     assert list(outside.iterdir()) == []
 

@@ -12,6 +12,7 @@ from tests.stress.coded import damage_coded
 from tests.stress.disk import fill_all
 from tests.stress.kept import damage_kept
 from tests.stress.kills import kill_all
+from tests.stress.links import link_all
 from tests.stress.memory import GB, run_large
 from tests.stress.mutations import mutate_all
 from tests.stress.times import time_reruns
@@ -21,7 +22,7 @@ def main() -> None:
     """Run what the command line names and print its table."""
     parser = argparse.ArgumentParser(prog="python -m tests.stress", description=__doc__)
     parser.add_argument(
-        "what", nargs="*", default=["coded", "kills", "mutations", "disk", "kept", "times", "memory"]
+        "what", nargs="*", default=["coded", "links", "kills", "mutations", "disk", "kept", "times", "memory"]
     )
     parser.add_argument("--coded", type=int, default=200, help="frames with damaged samples (200)")
     parser.add_argument("--kills", type=int, default=200, help="processes to kill (200)")
@@ -35,6 +36,7 @@ def main() -> None:
     asked = parser.parse_args()
     doing: dict[str, Callable[[Path], list[str]]] = {
         "coded": lambda room: damage_coded(room, asked.coded, asked.seed),
+        "links": lambda room: link_all(room, seed=asked.seed),
         "kills": lambda room: kill_all(room, asked.kills, asked.seed),
         "mutations": lambda room: mutate_all(room, asked.mutations, asked.seed),
         "disk": fill_all,

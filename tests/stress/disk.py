@@ -8,7 +8,7 @@ from collections import Counter
 from pathlib import Path
 from unittest import mock
 
-from panopipe.files.atomic import write_whole
+from panopipe.files.below import write_below
 from panopipe.job import open_job
 from panopipe.pool.dispatch import Inline
 from panopipe.recipe import load_recipe
@@ -21,7 +21,7 @@ def fill_all(room: Path) -> list[str]:
     """Fill the disk at every write, of pictures and of the ledger; return the lines of the table."""
     calm = make_job(room / "calm", rooms=1, frames=3, width=128)
     counting = _Disk(10**9)
-    with mock.patch("panopipe.run.frame_files.write_whole", counting.write):
+    with mock.patch("panopipe.run.frame_files.write_below", counting.write):
         undisturbed = _run(calm)
     if undisturbed.failed or undisturbed.stopped:
         raise RuntimeError(str(undisturbed))
@@ -29,7 +29,7 @@ def fill_all(room: Path) -> list[str]:
     tally: Counter[str] = Counter()
     for number in range(writes):
         disk = _Disk(number)
-        with mock.patch("panopipe.run.frame_files.write_whole", disk.write):
+        with mock.patch("panopipe.run.frame_files.write_below", disk.write):
             _filled(room, calm, wanted, tally)
     for pages in range(8, 68, 4):
         with mock.patch.object(Ledger, "_connect", _small_ledger(pages)):
@@ -55,7 +55,7 @@ def _filled(room: Path, calm: Path, wanted: dict[str, str], tally: Counter[str])
     tally["outputs half-written"] += sum(wanted.get(name) != value for name, value in there.items())
     mock.patch.stopall()
     with (
-        mock.patch("panopipe.run.frame_files.write_whole", write_whole),
+        mock.patch("panopipe.run.frame_files.write_below", write_below),
         mock.patch.object(Ledger, "_connect", _CONNECT),
     ):
         again = _run(job)
@@ -74,11 +74,11 @@ class _Disk:
     def __init__(self, left: int) -> None:
         self.left = left
 
-    def write(self, path: Path, data: bytes | memoryview, *, lasting: bool = True) -> None:
+    def write(self, root: Path, name: str, data: bytes | memoryview, *, lasting: bool = True) -> None:
         if self.left == 0:
             raise OSError(errno.ENOSPC, "No space left on device")
         self.left -= 1
-        write_whole(path, data, lasting=lasting)
+        write_below(root, name, data, lasting=lasting)
 
 
 _CONNECT = Ledger._connect
