@@ -17,10 +17,11 @@ from panopipe.frame import FrameKey
 from panopipe.job import FINISHED, KINDS, REVIEW, Job, natural, open_job
 from panopipe.job.names import folded
 from panopipe.review import assets, page, results, sheet, store, table
-from panopipe.review.case import Case, run_command
+from panopipe.review.case import Case, number, run_command
 from panopipe.review.checks import findings
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.measure import ENOUGH_PX, Measures, measure, reduced, sketch
+from panopipe.review.references import FOOT_RADIUS, SUPPORT_FOUND
 from panopipe.review.series import doubles, gaps
 from panopipe.state.ledger import read_records
 from panopipe.state.record import FrameRecord
@@ -179,7 +180,25 @@ def _job_findings(records: Sequence[FrameRecord]) -> list[Finding]:
             "series", "Missing frame", f"{name} is missing from its numbered series.", remedy, doubt=1.5
         )
         for name in gaps([record.key for record in records])
-    ]
+    ] + _without_support(records)
+
+
+def _without_support(records: Sequence[FrameRecord]) -> list[Finding]:
+    """Frames under whose camera nothing was found: one finding for all of them."""
+    judged = [record for record in records if number(record, SUPPORT_FOUND) is not None]
+    bare = [str(record.key) for record in judged if number(record, SUPPORT_FOUND) == 0]
+    if not bare:
+        return []
+    shown = ", ".join(bare[:4]) + (f" and {len(bare) - 4} more" if len(bare) > 4 else "")
+    where = ("JOB",) if len(bare) == len(judged) else ("JOB", bare[0])
+    return [
+        Finding(
+            "support", "No support found", float(len(bare)), None, "frames", True,
+            f"Nothing stands under the camera in {shown}: the floor there was left as it is.",
+            "If a support shows there, say how far it reaches on the floor.",
+            ("panopipe", "set", *where, f"{FOOT_RADIUS}=0.17"), 1.0,
+        )
+    ]  # fmt: skip
 
 
 def _unread(job: Job) -> list[Finding]:

@@ -28,10 +28,8 @@ from panopipe.studies.floor.patch import put_patch
 from panopipe.studies.floor.register import WarpedNeighbour, lay
 from panopipe.studies.floor.soften import fill_softly
 
-_ASSUMED_FOOT_M = 0.17
-"""Radius of the foot to reckon with where nothing was found and nothing was said."""
-_SURE_ENOUGH = 0.35
-"""Certainty from which a found footprint is used."""
+_SURE_ENOUGH, _DOUBTFUL = 0.5, 0.3
+"""Certainty from which something stands under the camera, and from which a person should look."""
 _STRANGE = 0.04
 """Contrast of broad forms around the hole, shown nowhere else, from which a person should look."""
 _TWO_KINDS = 1.25
@@ -45,6 +43,8 @@ _TOO_LITTLE = 0.6
 _SMALLEST_PX = 256
 """Width of the smallest frame whose floor is rebuilt."""
 _FEATHER_PX = 2.0
+_NOTHING = "nothing found"
+"""How a floor is noted on which nothing stands."""
 _READ_TO_DEG = 50.0
 """Angle from the nadir to which the frame's own floor is read."""
 _READ_NEIGHBOUR_TO_DEG = 62.0
@@ -69,7 +69,7 @@ class NadirSettings:
     camera_height_m: float = number(1.5, "height of the lens above the floor", low=0.2, high=12, unit="m")
     foot_radius_m: float | Auto = number(
         AUTO,
-        "radius of the monopod's foot on the floor; auto finds it by comparing the job's frames",
+        "radius of the monopod's foot on the floor; auto finds what stands there in the frames",
         low=0.01,
         high=1.5,
         unit="m",
@@ -132,13 +132,14 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 7
+    version: ClassVar[int] = 8
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
         "fill_method": Note("where the floor under the camera came from"),
         "mask_source": Note("what told where the support stands"),
         "mask_certainty": Note("how sure that is, 0 to 1"),
+        "support_found": Note("1 where something stands under the camera, 0 where nothing does"),
         "mask_radius_deg": Note("mean radius of what was covered", "degrees"),
         "mask_largest_deg": Note("largest radius of what was covered", "degrees"),
         "other_than_floor_share": Note("part of the surroundings that is no floor"),
@@ -186,7 +187,13 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
                 ),
             )
         patch = context.pictures.get("patch_picture")
+        if settings.fill == "picture" and patch is not None:
+            return Prepared(
+                _Plan(circle(settings.patch_radius_deg), circle(settings.patch_radius_deg), patch)
+            )
         foot, outline, notes, review_reasons = _to_cover(context, settings)
+        if foot is None or outline is None:
+            return Prepared(notes={"fill_method": _NOTHING, **notes}, review_reasons=review_reasons)
         places = context.solution.places if isinstance(context.solution, _Solved) else {}
         given = context.neighbours
         seen = tuple((key, given[key], place) for key, place in places.items() if key in given)
@@ -257,6 +264,8 @@ def _rebuilt(
 
 
 _SENTENCES = {
+    "doubt": "Something may stand under the camera, but it is hardly told from the floor, so nothing was "
+    "changed: look, and if something shows, set foot_radius_m.",
     "little": "Too little floor is left around the monopod to rebuild it from, so a soft blur was put there: "
     'paint this one by hand, or set fill = "picture".',
     "edge": "Two kinds of ground, or floor and wall, meet under the camera: look at how the edge between "
@@ -299,8 +308,11 @@ def _laid(
 
 def _to_cover(
     context: StageContext, settings: NadirSettings
-) -> tuple[Outline, Outline, dict[str, float | str], tuple[str, ...]]:
-    """Outline of the foot, outline of foot and shadow, how they were had, and what a person should know."""
+) -> tuple[Outline | None, Outline | None, dict[str, float | str], tuple[str, ...]]:
+    """Outline of the foot, outline of foot and shadow, how they were had, and what a person should know.
+
+    No outlines where nothing stands under the camera.
+    """
     drawn = context.pictures.get("foot_picture")
     if drawn is not None:
         outline = outline_of_picture(drawn, field_deg=60).turned(-context.reduced.facts.anchor_yaw_deg)
@@ -309,19 +321,17 @@ def _to_cover(
         foot = circle(math.degrees(math.atan(float(settings.foot_radius_m) / settings.camera_height_m)))
         return foot, foot, {"mask_source": "foot_radius_m"}, ()
     solved: _Solved | None = context.solution
-    if solved is not None and solved.footprint.certainty >= _SURE_ENOUGH:
-        found = solved.footprint
-        notes: dict[str, float | str] = {
-            "mask_source": "comparing the frames",
-            "mask_certainty": round(found.certainty, 3),
-        }
+    found = solved.footprint if solved is not None else find_footprint([ring_map(context.reduced.rows)])[0]
+    stands = found.certainty >= _SURE_ENOUGH
+    notes: dict[str, float | str] = {
+        "mask_source": "the frames themselves" if stands else _NOTHING,
+        "mask_certainty": round(found.certainty, 3),
+        "support_found": float(stands),
+    }
+    if stands:
         return found.foot, found.outline, notes, ()
-    foot = circle(math.degrees(math.atan(_ASSUMED_FOOT_M / settings.camera_height_m)))
-    sentence = (
-        f"The monopod did not stand out from the floors, so a foot of {_ASSUMED_FOOT_M:g} m radius was "
-        "assumed: if some of it shows, set foot_radius_m or foot_picture."
-    )
-    return foot, foot, {"mask_source": "assumed radius"}, (sentence,)
+    doubts = (_SENTENCES["doubt"],) if found.certainty >= _DOUBTFUL else ()
+    return None, None, notes, doubts
 
 
 def _view_for(band: Band, radius_deg: float) -> View:

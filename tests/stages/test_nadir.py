@@ -102,7 +102,7 @@ def test_leave_reads_and_changes_nothing(frames):
 def test_the_job_shows_the_monopod_and_the_floor_goes_on(frames, finished, name):
     seen = frames[name]
     before, after, prepared, applied = finished[name]
-    assert prepared.notes["mask_source"] == "comparing the frames"
+    assert prepared.notes["mask_source"] == "the frames themselves"
     truth = before.copy()
     truth[seen.first :] = seen.bare
     changed = (before != after).any(-1)
@@ -149,9 +149,19 @@ def test_a_radius_in_the_recipe_is_geometry(frames):
     assert prepared.notes["mask_radius_deg"] == pytest.approx(7.59, abs=0.011)
 
 
-def test_without_a_survey_a_person_is_asked_to_look(frames):
+def test_without_a_survey_the_frame_alone_tells(frames):
     prepared = learned_by(frames["carpet"], NadirSettings())
-    assert "assumed" in prepared.review_reasons[0]
+    assert prepared.notes["support_found"] == 1
+    assert prepared.data.outline.largest_deg > 8
+
+
+@pytest.mark.parametrize("name", ["planks", "square tiles", "carpet"])
+def test_where_nothing_stands_no_bit_changes(frames, name):
+    seen = frames[name]
+    before, after, prepared, _ = finish(replace(seen, rows=seen.bare), NadirSettings())
+    assert np.array_equal(before, after)
+    assert prepared.notes["fill_method"] == "nothing found"
+    assert prepared.review_reasons == ()
 
 
 def arrow():

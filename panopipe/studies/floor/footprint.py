@@ -1,9 +1,10 @@
-"""Find what stands under the camera: the same monopod in every frame of a job, on floors that change.
+"""Find what stands under the camera, whatever it is.
 
-Each frame is seen as a ring map (angle from the nadir by direction around it). Two kinds of evidence are
-joined over all frames, turned so that they lie on each other: what is unlike the floor of its own frame in
-most frames, and what looks the same from frame to frame while the floor does not. The outline is then the
-best closed line around the nadir, found by dynamic programming.
+Each frame is seen as a ring map: angle from the nadir by direction around it. What is there and is nowhere
+else on the frame's own floor (see `unlike`) speaks for a support; one rig may stand in many frames, turned,
+and two in one job, so frames in which the same form stands are joined. The outline is the best closed line
+around the nadir, found by dynamic programming: legs are narrow and long, so that a jump of it costs no more
+than a bound. A floor without support gains nothing by any line.
 """
 
 from __future__ import annotations
@@ -15,9 +16,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.pixels.nearest import nearest
 from panopipe.studies.floor.cast_shadow import cast_shadow_deg
 from panopipe.studies.floor.outline import DIRECTIONS, Outline
+from panopipe.studies.floor.unlike import FOCAL_PX, unlike_floor
+from panopipe.studies.floor.unlike import STEP_DEG as FINE_DEG
 
 Picture = NDArray[np.float32]
 Float = NDArray[np.float64]
@@ -27,18 +29,37 @@ STEP_DEG = 0.5
 """Height of a row of the ring map."""
 MAP_ROWS = 64
 MAP_COLUMNS = 128
-LARGEST_DEG = 18.0
-"""A foot larger than this is none: a person, a table, a step."""
 _FLOOR_DEG = (19.0, 31.0)
 """Where each frame's own floor is learnt, beyond any foot and its shadow."""
-_SMALLEST_DEG = 1.5
+_SMALLEST_DEG = 1.05
 _LUMA_SCALE, _CHROMA_SCALE = 0.12, 0.05
 """Differences in log light that count as one: shade may vary on one floor, colour less."""
 _SHADOW_SHARE = 0.03
 """Loss of light that counts as shadow."""
-_SIZE_PERCENTILE, _WIDER_DEG = 90.0, 0.4
+_SIZE_PERCENTILE, _WIDER_DEG = 90.0, 0.2
 """What counts as the foot's size, and by how much its outline is found too wide, for the dark beside it: a
 foot of toes casts a shadow as wide as they reach."""
+_EVEN, _MOST_EVIDENCE = 1.4, 1.5
+"""Unlikeness that speaks for a support as much as against it, and the most a spot can say, in doublings."""
+_STIFFNESS, _DEAREST = 1.2, 6.0
+"""Price of a step of the outline to the next direction, and the most that a jump costs, in pixels of area."""
+_GAIN, _MEAN, _AT_NADIR = 220.0, 0.6, 5.0
+"""Evidence inside an outline, its mean, and unlikeness at the nadir itself, of which half at least must be
+there: between a third and half lies doubt. Measured: floors without support stay below 60, .25 and 1.7
+(boards that butt under the camera are the worst); plates, legs, poles and bags lie above 220, .44 and 2.9.
+"""
+_NADIR_DEG = 2.8
+_LEAST_SIZE_DEG = 1.5
+_CONTACT_DEG, _ENOUGH_FRAMES = 0.4, 3
+"""Contact shadow to reckon with anyway, and the frames of a rig from which it is measured: on one floor alone
+its own pattern is darker and lighter by more."""
+_HALO, _FOOT_HALO = 0.45, 2.3
+"""Rows by which outlines are found too wide, as a spot is described by its surroundings; and the same where
+the dark right beside a foot must not count as foot."""
+_FINE_ROWS, _FINE_COLUMNS = 63, 256
+_PER_COLUMN = _FINE_COLUMNS // MAP_COLUMNS
+_ALIKE = 0.7
+"""Likeness of what two frames show from which they are held to show the same rig."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,9 +70,12 @@ class RingMap:
     ----------
     logs : ndarray of shape (64, 128, 3), dtype float16
         Log light; row 0 at the nadir, half a degree a row; column 0 starts at yaw -180.
+    unlike : ndarray of shape (2, 63, 256), dtype float16
+        How unlike the floor further out each spot is, with shade and without (see `unlike_floor`).
     """
 
     logs: NDArray[np.float16]
+    unlike: NDArray[np.float16]
 
 
 def ring_map(frame: Picture) -> RingMap:
@@ -61,7 +85,8 @@ def ring_map(frame: Picture) -> RingMap:
     bottom = np.ascontiguousarray(frame[height - rows :][::-1])
     small = cv2.resize(bottom, (MAP_COLUMNS, MAP_ROWS), interpolation=cv2.INTER_AREA)
     floor = max(float(np.median(small)), 1e-6)
-    return RingMap(np.log(np.maximum(small, 0) + 0.02 * floor).astype(np.float16))
+    logs = np.log(np.maximum(small, 0) + 0.02 * floor).astype(np.float16)
+    return RingMap(logs, unlike_floor(frame))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,7 +100,7 @@ class Footprint:
     foot : Outline
         The monopod alone.
     certainty : float
-        0 to 1: how much clearer what lies inside differs from floor than what lies just outside.
+        0 to 1: how surely something stands there; below .5, nothing is to be done.
     """
 
     outline: Outline
@@ -84,7 +109,7 @@ class Footprint:
 
 
 def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
-    """Find the monopod that all frames share.
+    """Find what stands under the camera in each frame.
 
     Parameters
     ----------
@@ -96,24 +121,82 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
     list of Footprint
         One of each frame.
     """
-    features = np.array([_features(one.logs.astype(np.float32)) for one in maps])
-    unlike = np.array([_unlike_floor(one) for one in features])
-    turns = _turns(unlike)
-    turned = np.array([np.roll(one, -turn, axis=1) for one, turn in zip(features, turns, strict=True)])
-    strange = np.array([np.roll(one, -turn, axis=1) for one, turn in zip(unlike, turns, strict=True)])
-    evidence = _evidence(turned, strange)
-    radius = _closed_line(evidence)
-    certainty = _certainty(evidence, radius)
-    foot_deg = np.asarray(radius * STEP_DEG, np.float64)
-    contact = np.asarray(_shadow_radius(turned, radius) * STEP_DEG, np.float64)
-    size_deg = max(_SMALLEST_DEG, float(np.percentile(foot_deg, _SIZE_PERCENTILE)) - _WIDER_DEG)
-    found = []
-    for one, turn in zip(turned, turns, strict=True):
-        chroma = one[..., 1:] - np.median(one[_rows(*_FLOOR_DEG), :, 1:], axis=(0, 1))
-        cast = cast_shadow_deg(one[..., 0] * _LUMA_SCALE, chroma, foot_deg, contact, size_deg)
-        shadow_deg: Float = np.maximum(contact, cast)
-        found.append(Footprint(_outline(shadow_deg, turn), _outline(foot_deg, turn), certainty))
-    return found
+    evidence = np.array([_evidence(one.unlike) for one in maps])
+    rig, turn = _rigs(evidence.max(1))
+    found: dict[int, Footprint] = {}
+    for number in np.unique(rig):
+        members = [int(at) for at in np.flatnonzero(rig == number)]
+        turned = np.array([np.roll(evidence[at], -turn[at], axis=-1) for at in members])
+        joint = turned[:, 1].mean(0)
+        logs = [np.roll(maps[at].logs, -(turn[at] // _PER_COLUMN), axis=1) for at in members]
+        features = np.array([_features(one.astype(np.float32)) for one in logs])
+        for place, at in enumerate(members):
+            things = (turned[place, 1] + joint) / 2
+            line = _closed_line(things)
+            shaded = np.maximum(line, _closed_line(np.maximum(turned[place, 0], things)))
+            nadir = _at_nadir(maps[at].unlike[0])
+            certainty = _certainty(np.maximum(turned[place, 0], things), nadir, line)
+            found[at] = _footprint(features, place, line, shaded, certainty, int(turn[at]))
+    return [found[at] for at in range(len(maps))]
+
+
+def _footprint(
+    features: Picture, place: int, line: Whole, shaded: Whole, certainty: float, turn: int
+) -> Footprint:
+    """Outline of a support and its soft shadow in one of the frames of its rig, all turned alike."""
+    fine_deg = np.asarray((line - _HALO) * FINE_DEG, np.float64)
+    foot_deg = _widest(fine_deg)
+    radius = np.ceil(foot_deg / STEP_DEG).astype(np.int64)
+    contact = np.maximum(
+        _widest(np.asarray((shaded - _HALO) * FINE_DEG, np.float64)), foot_deg + _CONTACT_DEG
+    )
+    if len(features) >= _ENOUGH_FRAMES:
+        contact = np.maximum(contact, _shadow_radius(features, radius) * STEP_DEG)
+    size_deg = max(_LEAST_SIZE_DEG, float(np.percentile(foot_deg, _SIZE_PERCENTILE)) - _WIDER_DEG)
+    one = features[place]
+    chroma = one[..., 1:] - np.median(one[_rows(*_FLOOR_DEG), :, 1:], axis=(0, 1))
+    cast = cast_shadow_deg(one[..., 0] * _LUMA_SCALE, chroma, foot_deg, contact, size_deg)
+    shadow_deg = np.maximum(fine_deg, np.repeat(np.maximum(contact, cast), _PER_COLUMN))
+    return Footprint(
+        _outline(shadow_deg, turn), _outline(fine_deg - (_FOOT_HALO - _HALO) * FINE_DEG, turn), certainty
+    )
+
+
+def _widest(fine_deg: Float) -> Float:
+    """Outline in the ring map's columns, of the finer ones the wider."""
+    widest: Float = fine_deg.reshape(MAP_COLUMNS, _PER_COLUMN).max(1)
+    return widest
+
+
+def _evidence(unlike: NDArray[np.float16]) -> Picture:
+    """For each cell, how much speaks for a support: -1 for floor, 0 for neither."""
+    ratio = np.maximum(unlike.astype(np.float32), 0.05) / np.float32(_EVEN)
+    return np.asarray(np.clip(np.log2(ratio), -1, _MOST_EVIDENCE), np.float32)
+
+
+def _area() -> Float:
+    """Pixels of the floor's view that a cell of each row covers."""
+    edge = np.tan(np.radians(np.arange(_FINE_ROWS + 1) * FINE_DEG)) * FOCAL_PX
+    area: Float = np.pi * np.diff(np.square(edge)) / _FINE_COLUMNS
+    return area
+
+
+def _rigs(evidence: Picture) -> tuple[Whole, Whole]:
+    """Which rig stands in each frame, and by how many columns it is turned against the others of its rig."""
+    shape = np.maximum(evidence, 0) * _area()[:, None]
+    spectra = np.fft.rfft(shape, axis=-1)
+    size = np.sqrt(np.square(shape).sum((1, 2))) + 1e-9
+    count = len(evidence)
+    rig, turn = np.full(count, -1, np.int64), np.zeros(count, np.int64)
+    for first in np.argsort(-size, kind="stable"):
+        if rig[first] >= 0:
+            continue
+        rig[first] = first
+        match = np.fft.irfft((spectra * np.conj(spectra[first])).sum(1), _FINE_COLUMNS, axis=-1)
+        alike = match.max(-1) / (size * size[first])
+        same = (rig < 0) & (alike > _ALIKE)
+        rig[same], turn[same] = first, match.argmax(-1)[same]
+    return rig, turn
 
 
 def _features(logs: Picture) -> Picture:
@@ -129,78 +212,41 @@ def _rows(low_deg: float, high_deg: float) -> slice:
     return slice(round(low_deg / STEP_DEG), round(high_deg / STEP_DEG))
 
 
-def _unlike_floor(features: Picture) -> Picture:
-    """Distance of each cell to the nearest colour of the frame's own floor, over the floor's own."""
-    floor = cv2.blur(features, (3, 3))[_rows(*_FLOOR_DEG)].reshape(-1, 3)
-    samples = np.ascontiguousarray(floor[:: max(1, len(floor) // 200)])
-    distance = np.empty(features.shape[:2], np.float32)
-    nearest(features.reshape(-1, 3), samples, distance.ravel())
-    own = float(np.percentile(distance[_rows(*_FLOOR_DEG)], 90))
-    unlike: Picture = (distance / max(own, 0.5)).astype(np.float32)
-    return unlike
-
-
-def _turns(unlike: Picture) -> Whole:
-    """Columns by which each frame's foot is turned against the others'."""
-    shape = np.minimum(unlike[:, _rows(0, LARGEST_DEG)], 6).astype(np.float64)
-    weight = np.arange(0.5, shape.shape[1])[:, None]
-    spectra = np.fft.rfft(shape * weight, axis=-1)
-    spectra[..., 0] = 0
-    turns = np.zeros(len(unlike), np.int64)
-    template = spectra[0]
-    columns = np.arange(spectra.shape[-1])
-    for _ in range(3):
-        match = np.fft.irfft((spectra * np.conj(template)).sum(1), MAP_COLUMNS, axis=-1)
-        turns = match.argmax(-1)
-        back = np.exp(2j * np.pi * turns[:, None] * columns / MAP_COLUMNS)
-        template = (spectra * back[:, None, :]).mean(0)
-    return turns
-
-
-def _evidence(features: Picture, unlike: Picture) -> Picture:
-    """For each cell, from -1 (floor) to 1 (foot)."""
-    strange = np.median(unlike, axis=0)
-    evidence = np.tanh((strange - 2.0) / 1.5)
-    if len(features) < 3:
-        return np.asarray(evidence, np.float32)
-    centred = features - features[:, _rows(0, 3)].mean((1, 2), keepdims=True)
-    middle = np.median(centred, axis=0)
-    spread = np.median(np.abs(centred - middle), axis=0).sum(-1)
-    floor, foot = float(np.median(spread[_rows(*_FLOOR_DEG)])), float(np.median(spread[_rows(0, 2)]))
-    telling = np.clip((floor / max(foot, 0.3) - 1.5) / 2, 0, 1)
-    steady = np.tanh(2 * (0.5 * (floor + foot) - spread) / max(floor - foot, 1e-3))
-    return np.asarray((evidence + 0.5 * telling * steady) / (1 + 0.5 * telling), np.float32)
-
-
-def _closed_line(evidence: Picture, *, stiffness: float = 0.8) -> Whole:
-    """Row of the outline in each column: most evidence inside, least outside, without jumps."""
-    low, high = round(_SMALLEST_DEG / STEP_DEG), round(LARGEST_DEG / STEP_DEG)
-    ring = np.arange(MAP_ROWS)[:, None] + 0.5
-    gain = np.cumsum(evidence * np.sqrt(ring / 20), axis=0)[low - 1 : high]
+def _closed_line(evidence: Picture) -> Whole:
+    """Row of the outline in each column: most evidence inside, at the price of its jumps."""
+    low = round(_SMALLEST_DEG / FINE_DEG)
+    gain = np.cumsum(evidence * _area()[:, None], axis=0)[low - 1 :]
     states = gain.shape[0]
-    bend = stiffness * np.abs(np.arange(states)[:, None] - np.arange(states)[None, :])
+    apart = np.abs(np.arange(states)[:, None] - np.arange(states)[None, :])
+    bend = np.minimum(_STIFFNESS * apart, _DEAREST)
     # Two turns around, the first to forget where it started.
     total, came = np.zeros(states), []
-    columns = [column % MAP_COLUMNS for column in range(2 * MAP_COLUMNS)]
+    columns = [column % _FINE_COLUMNS for column in range(2 * _FINE_COLUMNS)]
     for column in columns:
         choice = total[:, None] - bend
         came.append(choice.argmax(0))
         total = choice.max(0) + gain[:, column]
     state = int(total.argmax())
-    line = np.zeros(2 * MAP_COLUMNS, np.int64)
-    for at in range(2 * MAP_COLUMNS - 1, -1, -1):
+    line = np.zeros(2 * _FINE_COLUMNS, np.int64)
+    for at in range(2 * _FINE_COLUMNS - 1, -1, -1):
         line[at] = state
         state = int(came[at][state])
-    middle = MAP_COLUMNS // 2
-    return np.roll(line[middle : middle + MAP_COLUMNS], middle) + low
+    middle = _FINE_COLUMNS // 2
+    return np.roll(line[middle : middle + _FINE_COLUMNS], middle) + low
 
 
-def _certainty(evidence: Picture, radius: Whole) -> float:
-    rows = np.arange(MAP_ROWS)[:, None]
-    inside = (rows < radius) & (rows >= 1)
-    outside = (rows > radius + 3) & (rows < radius + 9)
-    gap = float(evidence[inside].mean() - evidence[outside].mean()) / 2
-    return float(np.clip(gap, 0, 1)) if radius.max() < LARGEST_DEG / STEP_DEG - 1 else 0.0
+def _at_nadir(unlike: NDArray[np.float16]) -> float:
+    """How unlike the floor the nadir is, in three of four directions: whatever stands there covers it."""
+    reach = round(_NADIR_DEG / FINE_DEG)
+    return float(np.percentile(unlike[:reach].astype(np.float32).max(0), 25))
+
+
+def _certainty(evidence: Picture, nadir: float, line: Whole) -> float:
+    """From 0 to 1, how surely something stands inside a line; .5 is the least to act on."""
+    weight = _area()[:, None] * (np.arange(_FINE_ROWS)[:, None] < line)
+    gain = float((evidence * weight).sum())
+    parts = gain / _GAIN, gain / float(weight.sum()) / _MEAN, np.log2(max(nadir, 1.0)) / np.log2(_AT_NADIR)
+    return float(np.clip(min(parts), 0, 1))
 
 
 def _shadow_radius(features: Picture, radius: Whole) -> Whole:
@@ -218,5 +264,6 @@ def _shadow_radius(features: Picture, radius: Whole) -> Whole:
 
 def _outline(radius_deg: Float, turn: int) -> Outline:
     radius_deg = np.roll(radius_deg, turn)
-    centres = (np.arange(MAP_COLUMNS) + 0.5) * (360 / MAP_COLUMNS)
+    count = len(radius_deg)
+    centres = (np.arange(count) + 0.5) * (360 / count)
     return Outline(np.interp(np.arange(DIRECTIONS) + 0.5, centres, radius_deg, period=360))
