@@ -6,7 +6,8 @@ from collections.abc import Callable, Sequence
 
 from panopipe.review.case import Case
 from panopipe.review.finding import Finding
-from panopipe.review.form import blur, double, patch, pole, seam, shape, tilt
+from panopipe.review.floor import patch
+from panopipe.review.form import blur, double, pole, seam, shape, tilt
 from panopipe.review.light import cast, clipped, crushed, exposure, grain
 
 

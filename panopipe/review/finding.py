@@ -39,6 +39,8 @@ class Finding:
         The command that mends it, word by word, the job folder as `JOB`; empty when no command can.
     doubt : float
         How far beyond the bar: 1 at the bar, more beyond, 0 when not crossed. Frames are sorted by it.
+    look : tuple of float, optional
+        Yaw and pitch in degrees at which the sphere opens, where what was found lies in one place.
     """
 
     check: str
@@ -51,6 +53,7 @@ class Finding:
     remedy: str = ""
     command: tuple[str, ...] = ()
     doubt: float = 0.0
+    look: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)

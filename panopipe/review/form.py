@@ -1,4 +1,4 @@
-"""Checks of form: seam, poles, horizon, rebuilt floor, sharpness, size, doubles.
+"""Checks of form: seam, poles, horizon, sharpness, size, doubles.
 
 A bar is where a person should look, not where a picture is wrong. Each is common practice, no source; they
 are set so that a clean job raises none.
@@ -9,13 +9,11 @@ from __future__ import annotations
 import math
 from statistics import median
 
-from panopipe.review.case import Case, change, in_force, noted, number, run_command, set_command
+from panopipe.review.case import Case, change, in_force, noted, run_command, set_command
 from panopipe.review.finding import Finding, excess
 from panopipe.review.references import (
-    FILL_METHOD,
     LEVELLED,
     MARGIN,
-    RING_AGREEMENT,
     TILT,
     TILT_TOWARD,
     WIDTHS,
@@ -96,20 +94,6 @@ def tilt(case: Case) -> Finding:
         if by_hand
         else (),
         excess(lean, TILT_BAR_DEG),
-    )  # fmt: skip
-
-
-def patch(case: Case) -> Finding:
-    """How well the rebuilt floor continues the floor around it, as the nadir stage found."""
-    agreement = number(case.record, RING_AGREEMENT)
-    how = noted(case.record, FILL_METHOD)
-    if agreement is None:
-        say = f"Nothing to judge: {how}." if how else "The nadir was left alone."
-        return Finding("patch", "Rebuilt floor", sentence=say)
-    # The stage itself says when a person should look; here its figure stands beside the others.
-    return Finding(
-        "patch", "Rebuilt floor", 100 * agreement, None, "% like its surroundings",
-        sentence=f"Filled from: {how}.",
     )  # fmt: skip
 
 

@@ -97,6 +97,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "sentence": finding.sentence,
         "remedy": finding.remedy,
         "command": list(finding.command),
+        "look": list(finding.look) if finding.look else None,
     }
 
 

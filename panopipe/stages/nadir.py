@@ -19,6 +19,7 @@ from panopipe.stage import Applied, JobFacts, Note, Observation, Prepared, Solut
 from panopipe.studies.floor.edge_search import floor_edge
 from panopipe.studies.floor.extent import Extent, floor_extent
 from panopipe.studies.floor.fill import Filled, fill_floor
+from panopipe.studies.floor.flaws import Flaw, gravest_flaw
 from panopipe.studies.floor.floor_map import FloorMap, Place, floor_map
 from panopipe.studies.floor.footprint import Footprint, RingMap, find_footprint, ring_map
 from panopipe.studies.floor.graft import graft, sharpness
@@ -30,12 +31,9 @@ from panopipe.studies.floor.soften import fill_softly
 
 _SURE_ENOUGH, _DOUBTFUL = 0.5, 0.3
 """Certainty from which something stands under the camera, and from which a person should look."""
-_STRANGE = 0.04
-"""Contrast of broad forms around the hole, shown nowhere else, from which a person should look."""
-_TWO_KINDS = 1.25
-"""How unlike the two sides of an edge at the hole must be to count as two kinds of floor."""
-_EDGE_AGREEMENT, _PLAIN = 0.88, 0.015
-"""An edge is rebuilt well where both sides repeat better than the first and neither is as plain as a wall."""
+_STRANGE, _REGULAR = 0.032, 0.8
+"""Contrast of broad forms around the hole, shown nowhere else, from which a person should look; and agreement
+of a floor with itself from which such forms are its own, strong pattern."""
 _CLOSE_BY = 0.04
 """Share of something else than floor around the hole from which a person should know."""
 _TOO_LITTLE = 0.6
@@ -45,6 +43,8 @@ _SMALLEST_PX = 256
 _FEATHER_PX = 2.0
 _NOTHING = "nothing found"
 """How a floor is noted on which nothing stands."""
+_SURROUNDINGS = 2.8
+"""How far the floor is looked at, in radii of what is covered: further out little was gained (0.1 dB)."""
 _READ_TO_DEG = 50.0
 """Angle from the nadir to which the frame's own floor is read."""
 _READ_NEIGHBOUR_TO_DEG = 62.0
@@ -132,7 +132,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 8
+    version: ClassVar[int] = 9
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -145,6 +145,11 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         "other_than_floor_share": Note("part of the surroundings that is no floor"),
         "ring_agreement": Note("how well the floor repeats around what was covered, 0 to 1"),
         "strange_contrast": Note("how much of the floor shows nowhere else"),
+        "flaw": Note("the gravest thing in the finished floor that floor around it does not show"),
+        "flaw_size": Note("how far it goes beyond what whole floors show; a flaw from 1 on"),
+        "flaw_place": Note("whether it lies in what was covered, or beside it"),
+        "flaw_yaw_deg": Note("where it lies", "degrees"),
+        "flaw_pitch_deg": Note("where it lies", "degrees"),
         "neighbour_agreement": Note("how well the neighbour's floor agrees, 0 to 1"),
         "neighbour_sharpness": Note("sharpness of the neighbour's floor against this one's"),
     }
@@ -218,6 +223,9 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         if settings.fill == "shadow":
             cover = np.minimum(cover, 1 - _cover(plan.foot.distance(view)))
         filled, notes, review_reasons = _filled(band, view, seen, distance, plan, settings)
+        if notes["fill_method"] != "soft":
+            shown = seen + (filled - seen) * cover[..., None]
+            notes |= _flaw_notes(gravest_flaw(shown, cover > 0), view, band.facts)
         write_view(band.rows, band.first, view, filled, cover, kernel="lanczos")
         return Applied(band.rows, notes, review_reasons)
 
@@ -268,8 +276,6 @@ _SENTENCES = {
     "changed: look, and if something shows, set foot_radius_m.",
     "little": "Too little floor is left around the monopod to rebuild it from, so a soft blur was put there: "
     'paint this one by hand, or set fill = "picture".',
-    "edge": "Two kinds of ground, or floor and wall, meet under the camera: look at how the edge between "
-    "them was rebuilt.",
     "other": "Something other than the floor under the camera (a wall, furniture, a lawn, water) comes close "
     "to the monopod: nothing was copied from it; look at the rebuilt floor beside it.",
     "strange": "The floor around the monopod holds forms that show nowhere else: look at the rebuilt floor.",
@@ -278,13 +284,27 @@ _SENTENCES = {
 
 def _doubts(extent: Extent, result: Filled) -> tuple[str, ...]:
     """What a person should look at in a rebuilt floor."""
-    ill = result.ring_agreement < _EDGE_AGREEMENT or extent.plainer < _PLAIN
     doubts = {
-        "edge": extent.edge >= _TWO_KINDS and not result.edge and ill,
         "other": extent.other_share >= _CLOSE_BY,
-        "strange": result.strange >= _STRANGE,
+        "strange": result.strange >= _STRANGE and result.ring_agreement < _REGULAR,
     }
     return tuple(_SENTENCES[name] for name, so in doubts.items() if so)
+
+
+def _flaw_notes(flaw: Flaw, view: View, facts: FrameFacts) -> dict[str, float | str]:
+    """What a look at the finished floor found, and where in the frame's file."""
+    right, up = (
+        (flaw.column + 0.5 - view.width / 2) / view.focal_px,
+        (view.height / 2 - flaw.row - 0.5) / view.focal_px,
+    )
+    yaw_deg = math.degrees(math.atan2(right, up)) + facts.anchor_yaw_deg
+    return {
+        "flaw": flaw.kind,
+        "flaw_size": round(flaw.size, 2),
+        "flaw_place": "beside" if flaw.beside else "inside",
+        "flaw_yaw_deg": round((yaw_deg + 180) % 360 - 180, 1),
+        "flaw_pitch_deg": round(math.degrees(math.atan(math.hypot(right, up))) - 90, 1),
+    }
 
 
 def _wants_neighbours(settings: NadirSettings) -> bool:
@@ -338,7 +358,7 @@ def _view_for(band: Band, radius_deg: float) -> View:
     """Straight-down view at the frame's own resolution, as wide as the hole's surroundings are needed."""
     focal_px = frame_focal_px(band.rows.shape[1])
     most = math.tan(math.radians(_READ_TO_DEG)) / math.sqrt(2) - 8 / focal_px
-    reach = min(3.2 * math.tan(math.radians(radius_deg)), most)
+    reach = min(_SURROUNDINGS * math.tan(math.radians(radius_deg)), most)
     return straight_down(2 * math.floor(reach * focal_px), focal_px)
 
 

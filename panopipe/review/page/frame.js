@@ -282,7 +282,8 @@
       const [after, before] = await Promise.all([
         picture(`${frame.id}-after`), frame.before ? picture(`${frame.id}-before`) : null]);
       sphere.show(after, before);
-      sphere.look({});
+      const found = frame.findings.find((one) => one.crossed && one.look);
+      sphere.look(found ? { yaw: found.look[0], pitch: found.look[1], field: 60 } : {});
       wait.remove();
       stage.dataset.ready = "true";
     } catch (fault) {

@@ -36,9 +36,6 @@ _UNLIKE_SPOT, _ODD_WINDOW = 1.0, 0.4
 """The same for a single spot, in surroundings that are at least so unlike."""
 _LEAST_SHARE = 0.15
 """Smallest piece of something else that counts, in areas of the hole: smaller ones are part of a pattern."""
-_TURNS, _CUTS, _CLOSE, _LEAST_SIDE = 24, 7, 0.2, 0.08
-"""Directions and places tried for an edge; how far from it, in radii of the hole, materials have changed;
-least share of the rim that lies beyond it."""
 _NEAR = 2.0
 """How far out, in radii of the hole, an end of the floor matters to the eye."""
 
@@ -55,20 +52,11 @@ class Extent:
         How far each spot is from all that lies at the rim, from 1 on rather something else.
     other_share : float
         Share of something else among the surroundings, out to twice the hole's radius.
-    edge : float
-        How unlike the two sides of the rim are, where a straight edge parts it: above 1 for two kinds.
-    edge_deg : float
-        Direction of that edge, from across to down.
-    plainer : float
-        Relative rms of the fine detail on the plainer side of it.
     """
 
     floor: Mask
     unlike: Picture
     other_share: float
-    edge: float
-    edge_deg: float
-    plainer: float
 
 
 def floor_extent(light: Picture, hole: Mask) -> Extent:
@@ -102,7 +90,7 @@ def floor_extent(light: Picture, hole: Mask) -> Extent:
     wide[: covered[1], : covered[0]] = cv2.resize(
         unlike.astype(np.float32), covered, interpolation=cv2.INTER_LINEAR
     )
-    return Extent(floor | hole, wide, share, *_edge(described, spots, rim, radius / factor))
+    return Extent(floor | hole, wide, share)
 
 
 def _described(light: Picture, taken: Mask, factor: int, radius: float) -> tuple[Picture, Picture]:
@@ -149,36 +137,3 @@ def _large(sure: Mask, perhaps: Mask, area: float) -> Mask:
     sizes = np.bincount(labels[sure], minlength=count)
     kept: Mask = (sizes >= area)[labels] & perhaps
     return kept
-
-
-def _edge(described: Picture, spots: Picture, rim: Mask, radius: float) -> tuple[float, float, float]:
-    """Find the straight edge that parts the rim most: how unlike its sides, its direction, the plainer side.
-
-    Light and shade change slowly; where one material ends, the change is there within a short way. So the
-    lesser of both counts: how unlike the two sides are, and how much of that happens at the edge itself.
-    """
-    rows, columns = np.nonzero(rim)
-    x, y = columns - columns.mean(), rows - rows.mean()
-    kinds, spot = described[rim], spots[rim]
-    reach, close = float(np.hypot(x, y).max()), max(2.0, _CLOSE * radius)
-    angles = 2 * math.pi / _TURNS * np.arange(_TURNS)
-    aside = np.cos(angles)[:, None] * x + np.sin(angles)[:, None] * y
-    beyond = (aside[:, None] - (np.linspace(-0.75, 0.0, _CUTS) * reach)[:, None]).reshape(-1, len(x))
-    one, before, after = beyond < 0, (beyond < 0) & (beyond > -close), (beyond >= 0) & (beyond < close)
-    sides = np.linalg.norm(_means(one, kinds) - _means(~one, kinds), axis=-1)
-    sharp = np.linalg.norm(_means(before, spot) - _means(after, spot), axis=-1)
-    enough = (one.mean(1) >= _LEAST_SIDE) & (np.minimum(before.sum(1), after.sum(1)) >= 6)
-    edges = np.where(enough, np.minimum(sides, sharp), 0)
-    best = int(edges.argmax())
-    if edges[best] <= 0:
-        return 0.0, 0.0, 1.0
-    rough = min(np.median(kinds[one[best], 3]), np.median(kinds[~one[best], 3]))
-    direction = math.degrees(angles[best // _CUTS]) + 90
-    return float(edges[best]), direction, math.exp(_ROUGHNESS * float(rough))
-
-
-def _means(members: NDArray[np.bool_], values: Picture) -> NDArray[np.float64]:
-    """Mean of values (n, c) over each of some sets (m, n)."""
-    count = np.maximum(members.sum(1), 1)
-    means: NDArray[np.float64] = members.astype(np.float64) @ values.astype(np.float64) / count[:, None]
-    return means

@@ -12,8 +12,6 @@ Mask = NDArray[np.bool_]
 
 LEVEL_SHARE = 0.35
 """Share of the level in what is compared; the rest is slopes."""
-EDGE_LEVEL_SHARE = 0.85
-"""The same where two kinds of floor meet: which of them lies where matters most."""
 
 
 def _slopes(picture: Picture) -> tuple[Picture, Picture]:

@@ -14,7 +14,7 @@ from panopipe.studies.floor.scene import Box, Scene
 Picture = NDArray[np.float32]
 Whole = NDArray[np.int64]
 
-_CYCLES = 3
+_CYCLES = 2
 _STEEP = 4.0
 """Steps of the floor, in medians of those along the seams, at which mending is halved."""
 _RIM_PX = 2.0

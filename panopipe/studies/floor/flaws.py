@@ -1,0 +1,265 @@
+"""What a filled floor still shows that no floor does: looked for after filling, as a viewer would.
+
+A patch of floor in or beside the hole that has no like anywhere around is a flaw: a piece of the foot, a
+joint broken off, a torn pattern. So is a straight thin shadow that ends at the hole, and a spot smoother or
+darker than any around. Each is measured against the same measure of the floor around, which holds no flaw.
+
+References
+----------
+.. [1] A. A. Efros, T. K. Leung, Texture synthesis by non-parametric sampling, ICCV 1999 (floor is what has
+   its like elsewhere).
+.. [2] M. M. Breunig et al., LOF: identifying density-based local outliers, SIGMOD 2000 (how far off is judged
+   by how far off the likes themselves are).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.studies.floor.edge import Edge
+from panopipe.studies.floor.edge_search import floor_edge
+from panopipe.studies.floor.logs import offset_for, to_log
+from panopipe.studies.floor.scene import shrunk, within
+
+Picture = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Float = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+BARS = {"pattern": 1.45, "dark spot": 1.75, "line": 1.75, "blur": 1.1}
+"""Excess from which a kind of flaw is one: just above what whole floors show, with a hole cut into them and
+nothing wrong in it (`python -m tests.benchmarks.flaws`)."""
+_GRID_RADIUS_PX = 20
+"""Radius of the hole on the grid on which patches are compared."""
+_PATCH, _PARTS = 7, 16
+"""Side of a patch on that grid, and principal parts by which patches are compared."""
+_LEVEL = 0.4
+"""Weight of a patch's mean against its detail."""
+_BROAD, _NEAR, _QUIET = 0.25, 0.6, 0.3
+"""Breadth of light and shade that count for nothing in a patch, and of the surroundings by whose contrast its
+own is judged, in radii of the hole; and the least such contrast, in medians."""
+_BESIDE, _CLEAR = 0.35, 0.15
+"""How far from the hole flaws are looked for, in its radii; and how far from there lies the floor that serves
+as the measure."""
+_REFERENCES, _USUAL_PERCENT = 1500, 97
+"""Patches of floor around that may be alike; and how alike they are among themselves at worst."""
+_FEWEST = 100
+_SPOT = 1.0
+"""Standard deviation of the window over which unlike patches are averaged, on the grid."""
+_SPOT_INSIDE, _SPOT_AROUND, _FAINT = 0.13, 0.45, 0.012
+"""Breadth of a dark spot and of what it is compared with, in radii; and a loss of light that nobody sees."""
+_DIRECTIONS, _ALONG, _ASIDE, _WIDTH, _FAINT_LINE = 120, 40, 21, 0.1, 0.006
+"""Directions in which a shadow is looked for, places along it, lines beside it to compare with, its width in
+radii, and a loss of light along it that nobody sees."""
+_EDGE_DEG = 12.0
+"""How near to the direction of an edge of two floors no shadow is looked for: hems run there."""
+_LUMA = np.array((0.3, 0.6, 0.1), np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class Flaw:
+    """The gravest flaw of a filled floor.
+
+    Attributes
+    ----------
+    kind : str
+        "pattern", "dark spot", "line" or "blur".
+    size : float
+        Excess over what the floor around shows, over its bar: a flaw from 1 on.
+    row, column : float
+        Where it lies in the view.
+    beside : bool
+        Whether it lies at the rim or beside the hole, not in it.
+    """
+
+    kind: str
+    size: float
+    row: float
+    column: float
+    beside: bool
+
+
+def gravest_flaw(light: Picture, hole: Mask) -> Flaw:
+    """Look at a filled floor.
+
+    Parameters
+    ----------
+    light : ndarray of shape (n, n, 3), dtype float32
+        Straight-down view after filling, linear light.
+    hole : ndarray of shape (n, n), dtype bool
+        What was filled.
+    """
+    found = flaws(light, hole)
+    kind = max(found, key=lambda name: found[name][0] / BARS[name])
+    size, row, column = found[kind]
+    depth = cv2.distanceTransform(hole.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    at = min(int(row), hole.shape[0] - 1), min(int(column), hole.shape[1] - 1)
+    rim = 0.1 * math.sqrt(hole.sum() / math.pi)
+    return Flaw(kind, size / BARS[kind], row, column, bool(depth[at] < rim))
+
+
+def flaws(light: Picture, hole: Mask) -> dict[str, tuple[float, float, float]]:
+    """Excess of each kind of flaw over what the floor around shows, and its row and column in the view."""
+    radius = math.sqrt(hole.sum() / math.pi)
+    factor = max(1, round(radius / _GRID_RADIUS_PX))
+    offset = offset_for(light)
+    logs = to_log(np.maximum(shrunk(light, factor), 0), offset)
+    taken = shrunk(hole.astype(np.float32), factor) > 0
+    unit = radius / factor
+    zone, around = within(taken, _BESIDE * unit), ~within(taken, (_BESIDE + _CLEAR) * unit)
+    found = {
+        "pattern": _unlike(_structure(logs, unit), zone, around),
+        "dark spot": _dark(logs @ _LUMA, zone, around, unit),
+        "line": _line(logs @ _LUMA, taken, unit, None),
+        "blur": _blur(light, hole, factor, offset),
+    }
+    if found["line"][0] >= BARS["line"]:
+        # A hem is no shadow; most floors have no edge, and need not be asked.
+        edge = floor_edge(light, np.ones_like(hole), hole)
+        found["line"] = _line(logs @ _LUMA, taken, unit, edge)
+    return {
+        name: (size, (row + 0.5) * factor, (column + 0.5) * factor)
+        for name, (size, row, column) in found.items()
+    }
+
+
+def _structure(logs: Picture, unit: float) -> Picture:
+    """Joints and patterns alone: without light and shade, and as strong in a quiet place as in a loud one."""
+    fine = logs - cv2.GaussianBlur(logs, (0, 0), _BROAD * unit)
+    loud = np.sqrt(cv2.GaussianBlur(np.square(fine).sum(-1), (0, 0), _NEAR * unit))
+    fine /= (loud + _QUIET * float(np.median(loud)) + 1e-6)[..., None]
+    return np.asarray(fine, np.float32)
+
+
+def _unlike(structure: Picture, zone: Mask, around: Mask) -> tuple[float, float, float]:
+    """How much less alike the floor around the worst patch is than such patches are among themselves."""
+    half = _PATCH // 2
+    height, width = zone.shape
+    windows = np.lib.stride_tricks.sliding_window_view(structure, (_PATCH, _PATCH), axis=(0, 1))
+    inner = np.s_[half : height - half, half : width - half]
+    chequer = np.indices(zone.shape).sum(0) % 2 == 0
+    asked = np.argwhere((zone & chequer)[inner])
+    clear = cv2.erode(around.astype(np.uint8), np.ones((_PATCH, _PATCH), np.uint8))[inner] > 0
+    shown = np.argwhere(clear)
+    shown = shown[:: max(1, len(shown) // _REFERENCES)]
+    if len(shown) < _FEWEST or not len(asked):
+        return 0.0, 0.0, 0.0
+    references, queries = (_described(windows[at[:, 0], at[:, 1]]) for at in (shown, asked))
+    basis = _principal(references)
+    references, queries = references @ basis, queries @ basis
+    own, _ = _nearest(references, references, shown)
+    far, which = _nearest(queries, references)
+    unlike, weight = np.zeros((2, height, width), np.float32)
+    unlike[asked[:, 0] + half, asked[:, 1] + half] = far / np.maximum(
+        own[which], np.percentile(own, _USUAL_PERCENT)
+    )
+    weight[asked[:, 0] + half, asked[:, 1] + half] = 1
+    spread = np.maximum(cv2.GaussianBlur(weight, (0, 0), _SPOT), 0.15)
+    return _worst(cv2.GaussianBlur(unlike, (0, 0), _SPOT) / spread)
+
+
+def _described(patches: Picture) -> Picture:
+    """Patches of shape (n, channels, side, side) as rows: their detail, and their mean at a lower weight."""
+    mean = patches.mean((2, 3), keepdims=True)
+    return np.asarray((patches - (1 - _LEVEL) * mean).reshape(len(patches), -1), np.float32)
+
+
+def _worst(excess: Picture | Float) -> tuple[float, float, float]:
+    row, column = np.unravel_index(int(excess.argmax()), excess.shape)
+    return float(excess[row, column]), float(row), float(column)
+
+
+def _principal(patches: Picture) -> Picture:
+    """The directions in which patches differ most, as columns."""
+    centred = patches - patches.mean(0)
+    _, vectors = np.linalg.eigh(centred.T @ centred)
+    return np.asarray(vectors[:, -_PARTS:], np.float32)
+
+
+def _nearest(queries: Picture, references: Picture, apart: Whole | None = None) -> tuple[Float, Whole]:
+    """Distance of each query to the nearest reference, and which; where places are given, to one apart."""
+    square = queries @ (-2 * references.T)
+    square += np.square(references).sum(1)
+    if apart is not None:
+        near = np.ones(square.shape, np.bool_)
+        for axis in (0, 1):
+            place = apart[:, axis].astype(np.int16)
+            near &= np.abs(place[:, None] - place) < _PATCH
+        square[near] = np.inf
+    which = square.argmin(1)
+    least = square[np.arange(len(which)), which] + np.square(queries).sum(1)
+    return np.sqrt(np.maximum(least, 1e-12)).astype(np.float64), which
+
+
+def _dark(luma: Picture, zone: Mask, around: Mask, unit: float) -> tuple[float, float, float]:
+    """How much darker than its surroundings the darkest spot is, over the darkest such spots around."""
+    inside, wider = (cv2.GaussianBlur(luma, (0, 0), share * unit) for share in (_SPOT_INSIDE, _SPOT_AROUND))
+    loss = wider - inside
+    usual = max(float(np.percentile(loss[around], 99)), _FAINT) if around.any() else 1.0
+    return _worst(np.where(zone, loss, 0) / np.float32(usual))
+
+
+def _line(luma: Picture, taken: Mask, unit: float, edge: Edge | None) -> tuple[float, float, float]:
+    """How much darker than on either side of it a straight line out of the hole is, over others beside it."""
+    at = np.argwhere(taken)
+    middle = np.asarray((at.min(0) + at.max(0)) / 2, np.float64)
+    angle = np.linspace(0, 2 * math.pi, _DIRECTIONS, endpoint=False, dtype=np.float64)
+    loss = _losses(luma, middle, angle, unit)
+    others = np.delete(loss, _ASIDE // 2, axis=1)
+    usual = np.maximum(others.max(1), max(_FAINT_LINE, float(np.percentile(others, 99))))
+    excess = loss[:, _ASIDE // 2] / usual
+    if edge is not None:
+        off = np.abs(np.degrees(angle - edge.angle) % 180 - 90)
+        excess[off < _EDGE_DEG] = 0
+    worst = int(excess.argmax())
+    far = 1.5 * unit
+    return (
+        float(excess[worst]),
+        float(middle[0] + math.sin(angle[worst]) * far),
+        float(middle[1] + math.cos(angle[worst]) * far),
+    )
+
+
+def _losses(luma: Picture, middle: Float, angle: Float, unit: float) -> Float:
+    """Log light lost along lines in some directions, through the middle (the middle one) and beside it.
+
+    Against the side that is darker: an edge is darker than one side only, and no shadow.
+    """
+    along = np.linspace(1.05, 2.4, _ALONG) * unit
+    width = _WIDTH * unit
+    beside = np.arange(-(_ASIDE // 2), _ASIDE // 2 + 1) * width
+    beside += np.sign(beside) * 2 * width
+    offsets = (beside[:, None] + np.array((-width, 0, width))).ravel()
+    cosine, sine = np.cos(angle)[:, None, None], np.sin(angle)[:, None, None]
+    rows = middle[0] + sine * along + cosine * offsets[:, None]
+    columns = middle[1] + cosine * along - sine * offsets[:, None]
+    shape = (len(angle) * len(offsets), len(along))
+    seen = cv2.remap(
+        cv2.GaussianBlur(luma, (0, 0), 0.04 * unit + 0.4),
+        columns.reshape(shape).astype(np.float32),
+        rows.reshape(shape).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    ).reshape(len(angle), _ASIDE, 3, len(along))
+    one, two = (np.median(seen[:, :, side] - seen[:, :, 1], axis=-1) for side in (0, 2))
+    return np.asarray(np.minimum(one, two), np.float64)
+
+
+def _blur(light: Picture, hole: Mask, factor: int, offset: float) -> tuple[float, float, float]:
+    """How much less fine detail the smoothest spot in the hole has than the smoothest around."""
+    step = max(2, 4 * factor)
+    grey = to_log(cv2.transform(light, np.full((1, 3), 1 / 3, np.float32)), offset)
+    fine = np.square(grey - cv2.GaussianBlur(grey, (0, 0), 1.5))
+    energy = np.sqrt(cv2.GaussianBlur(shrunk(fine, step), (0, 0), 0.7)) + np.float32(1e-4)
+    inside = shrunk(hole.astype(np.float32), step) > 0.999
+    outside = shrunk((~within(hole, 2 * step)).astype(np.float32), step) > 0.999
+    if not inside.any() or not outside.any():
+        return 0.0, 0.0, 0.0
+    usual = np.float32(np.percentile(energy[outside], 2))
+    size, row, column = _worst(np.where(inside, usual / energy, 0))
+    return size, row * step / factor, column * step / factor
