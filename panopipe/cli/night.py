@@ -10,6 +10,7 @@ import typer
 from panopipe.cli.errors import FRAMES_FAILED, INTERRUPTED, STOPPED, say, told, what_to_do
 from panopipe.cli.options import AsJson, Debug, Frames, JobFolder, Rooms, Workers
 from panopipe.cli.output import print_json, screen_for
+from panopipe.errors import printable
 
 if TYPE_CHECKING:
     from panopipe.frame import FrameKey
@@ -83,11 +84,13 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
         else:
             for room, keys in job.rooms.items():
                 seen = {f"{f.width}x{f.height}" for key in keys if (f := found.facts.get(key))}
-                print(f"{room or '(no room)':24} frames: {len(keys):3}   {', '.join(sorted(seen))}")
+                print(
+                    f"{printable(room) or '(no room)':24} frames: {len(keys):3}   {', '.join(sorted(seen))}"
+                )
             for order in orders:
                 print("stages: " + ", ".join(order))
             for line in (*remarks, *(f"{key}: {why}" for key, why in found.failed.items())):
-                print(line)
+                print(printable(line))
             print(f"the recipe is right; {len(found.facts)} of {len(job.frames)} frames can be taken")
     raise typer.Exit(FRAMES_FAILED if found.failed or job.unread else 0)
 

@@ -10,6 +10,7 @@ import typer
 from panopipe.cli.errors import FRAMES_FAILED, told
 from panopipe.cli.options import AsJson, Debug, JobFolder
 from panopipe.cli.output import print_json, screen_for
+from panopipe.errors import printable
 
 
 def intake(
@@ -57,8 +58,8 @@ def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> Non
             print_json({"good": found.good, "wrong": found.wrong, "unknown": found.unknown})
         else:
             for path, why in found.wrong.items():
-                print(f"{path}: {why}")
+                print(printable(f"{path}: {why}"))
             for path in found.unknown:
-                print(f"{path}: not in the manifest")
+                print(printable(f"{path}: not in the manifest"))
             print(f"originals as they were at intake: {found.good}, not: {len(found.wrong)}")
     raise typer.Exit(FRAMES_FAILED if found.wrong else 0)

@@ -21,7 +21,7 @@ from panopipe.job.model import (
     FrameEntry,
     SourceFile,
 )
-from panopipe.job.names import has_control, inside
+from panopipe.job.names import escaped, has_control, inside, is_utf8
 
 _OURS = {ORIGINALS, FINISHED, OVERRIDES, WORKING, REVIEW, LOGS, PROOFS, SET_ASIDE}
 
@@ -74,8 +74,9 @@ def _in_folders(
         for file in sorted((f for f in _files(folder) if f.suffix.lower() in kinds), key=_rank):
             named.setdefault(file.stem, []).append(file)
         for stem, (file, *others) in sorted(named.items()):
-            path = file.relative_to(root).as_posix()
-            yield FrameEntry(FrameKey(room, stem), (SourceFile(path),), _why_refused(root, file))
+            path = escaped(file.relative_to(root).as_posix())
+            key = FrameKey(escaped(room), escaped(stem))
+            yield FrameEntry(key, (SourceFile(path),), _why_refused(root, file))
             if unusual := [other.name for other in others if not _is_camera_jpeg(other, beside=file)]:
                 remarks.append(f"left out, as {path} is the frame of this name: {_some(unusual)}")
         if foreign := [file.name for file in _files(folder) if file.suffix.lower() in _OTHER_PICTURES]:
@@ -84,12 +85,14 @@ def _in_folders(
             continue
         deeper = [d.name for d in _folders(folder) if _holds_frames(d)]
         if deeper:
-            remarks.append(f"left out, as rooms are one folder deep: {folder.name}/{_some(deeper)}")
+            remarks.append(f"left out, as rooms are one folder deep: {escaped(folder.name)}/{_some(deeper)}")
         elif not named and top.name == ORIGINALS:
-            remarks.append(f"no frames in {folder.relative_to(root).as_posix()}/")
+            remarks.append(f"no frames in {escaped(folder.relative_to(root).as_posix())}/")
 
 
 def _why_refused(root: Path, file: Path) -> str:
+    if not is_utf8(file.relative_to(root).as_posix()):
+        return "has a name that is no UTF-8 text, or its folder has; rename it"
     if has_control(file.relative_to(root).as_posix()):
         return "has control characters in its name; rename it"
     if not file.is_symlink():
@@ -112,7 +115,7 @@ def _room_folders(
 ) -> Iterator[tuple[str, Path]]:
     yield "", top
     for folder in _folders(top):
-        name = folder.relative_to(root).as_posix()
+        name = escaped(folder.relative_to(root).as_posix())
         if folder.name.casefold() in (_OURS | SYSTEM_FOLDERS if top == root else SYSTEM_FOLDERS):
             continue
         if not inside(root, folder):
@@ -156,4 +159,4 @@ def _holds_frames(folder: Path) -> bool:
 
 
 def _some(names: list[str]) -> str:
-    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+    return ", ".join(map(escaped, names[:4])) + (f" and {len(names) - 4} more" if len(names) > 4 else "")

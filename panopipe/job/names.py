@@ -63,6 +63,16 @@ def has_control(text: str) -> bool:
     return re.search(r"[\x00-\x1f\x7f]", text) is not None
 
 
+def is_utf8(text: str) -> bool:
+    """Whether a name from the file system is UTF-8 text."""
+    return not re.search("[\ud800-\udfff]", text)
+
+
+def escaped(text: str) -> str:
+    """Text that can be shown and kept: bytes that are no UTF-8 as a backslash, x and two digits."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
 def awkward_names(parts: Iterable[str]) -> Iterator[str]:
     """A line for each name that works here and that Windows would not take."""
     for part in dict.fromkeys(parts):

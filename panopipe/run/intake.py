@@ -23,6 +23,7 @@ from panopipe.files.below import (
 from panopipe.files.capture_time import capture_time
 from panopipe.files.regular import open_regular
 from panopipe.job import KINDS_IN_WORDS, ORIGINALS, natural
+from panopipe.job.names import escaped, is_utf8
 from panopipe.state.file_stamp import FileStamp, hashed
 from panopipe.state.lock import JobLock
 from panopipe.state.manifest import MANIFEST, pictures, read_manifest, write_manifest
@@ -95,7 +96,7 @@ def take_in(source: Path, folder: Path, rooms: str, reporter: ProgressReporter) 
     make_below(root, ORIGINALS)
     taken = Taken()
     for error in unread:
-        name = Path(error.filename).relative_to(source).as_posix()
+        name = escaped(Path(error.filename).relative_to(source).as_posix())
         taken.failed[name] = f"the folder cannot be read ({error.strerror}); mend that, then take in again"
     with JobLock(root):
         sweep_parts(root, ORIGINALS)  # of an intake that was killed
@@ -116,8 +117,10 @@ def _take_one(
     taken: Taken,
     manifest: dict[str, dict[str, Any]],
 ) -> None:
-    name = file.relative_to(source).as_posix()
+    name = escaped(file.relative_to(source).as_posix())
     try:
+        if not is_utf8(file.relative_to(source).as_posix()):
+            raise ValueError("its name, or its folder's, is no UTF-8 text; rename it")
         if file.is_symlink():
             raise ValueError(
                 "is a link; panopipe copies the files of a card, and nothing that lies elsewhere"

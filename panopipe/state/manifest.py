@@ -15,6 +15,7 @@ from typing import Any
 
 from panopipe.files.below import write_below
 from panopipe.job import KINDS, ORIGINALS, SYSTEM_FOLDERS, inside, natural
+from panopipe.job.names import escaped
 from panopipe.state.file_stamp import hashed
 from panopipe.state.run_log import ProgressReporter
 
@@ -67,7 +68,7 @@ def verify_originals(folder: Path, reporter: ProgressReporter) -> Verified:
         else:
             found.good += 1
     present = {path.relative_to(root).as_posix() for path in pictures(root / ORIGINALS)}
-    found.unknown = sorted(present - set(manifest), key=natural)
+    found.unknown = sorted((escaped(name) for name in present - set(manifest)), key=natural)
     return found
 
 

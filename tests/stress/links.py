@@ -10,7 +10,7 @@ from pathlib import Path
 
 from tests.stress.jobs import hashes, make_job, panopipe
 
-_COMMANDS = ("run", "proof", "review", "set", "intake")
+_COMMANDS = ("run", "proof", "set", "intake")
 
 
 def link_all(room: Path, during: int = 20, seed: int = 1) -> list[str]:
@@ -18,7 +18,7 @@ def link_all(room: Path, during: int = 20, seed: int = 1) -> list[str]:
     tally, examples = Counter[str](), list[str]()
     calm = make_job(room / "calm", rooms=2, frames=1, width=64)
     panopipe("set", calm, "room-01", "tone.shadows_ev=0.5")
-    for command in ("run", "proof", "review"):
+    for command in ("run", "proof"):
         done = panopipe(command, calm)
         if done.code:
             raise RuntimeError(done.output)
