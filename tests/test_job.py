@@ -306,3 +306,13 @@ def test_frames_and_rooms_are_found_by_what_a_person_types(tmp_path: Path) -> No
 def test_natural_order() -> None:
     names = ["b", "a10", "A9", "a2", "a02", "10", "9", "a", ""]
     assert sorted(names, key=natural) == ["", "9", "10", "a", "a02", "a2", "A9", "a10", "b"]
+
+
+@pytest.mark.parametrize("key", ["title", "creator"])
+def test_a_text_that_no_finished_file_can_carry_is_refused_before_any_work(tmp_path: Path, key: str) -> None:
+    """A fault once seen: `check` let it pass, and each frame failed at its end."""
+    put(tmp_path, "originals/hall/a.dng")
+    table = "" if key == "title" else "[rights]\n"
+    (tmp_path / "job.toml").write_text(f'{table}{key} = "{"x" * 1001}"\n')
+    with pytest.raises(JobError, match="is 1001 characters long; finished files carry 1000 at most"):
+        open_job(tmp_path)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -14,6 +15,11 @@ MOST_BYTES = 1 << 18
 """A recipe or job file larger than this is no recipe: a stranger's file must not hold up the run."""
 
 Path_ = tuple[str, ...]
+
+_DEEPEST = 32
+_NAME = r"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')"""
+_DEEP = re.compile(rf"(?:^|[\[{{,])[ \t]*+{_NAME}(?:[ \t]*+\.[ \t]*+{_NAME}){{{_DEEPEST}}}", re.MULTILINE)
+"""A key of more parts than any recipe has: the parser's time and memory grow with the square of them."""
 
 _PLAIN = {
     "Cannot overwrite": "a key stands there twice",
@@ -85,6 +91,9 @@ def parse_toml(data: bytes) -> Document:
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise TomlError(line, "is not UTF-8 text; save it as UTF-8") from error
+    if found := _DEEP.search(text):
+        line = text.count("\n", 0, found.start() + 1) + 1
+        raise TomlError(line, f"is not TOML that a recipe could hold (a key of more than {_DEEPEST} parts)")
     try:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

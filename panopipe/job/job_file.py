@@ -15,6 +15,10 @@ from panopipe.job.names import composed, in_the_way, inside, is_plain, nearest
 from panopipe.registry import known_stages
 from panopipe.stage import Rights
 
+_LONGEST_NAME = 255
+"""Bytes of a folder's name, on common file systems."""
+_LONGEST_TEXT = 1000
+"""Characters; all texts together then fit the metadata segments of a JPEG, which end at 64 KiB."""
 JOB_KEYS = ("title", "white_reference", "rights", "rooms")
 """What a job file may say at its top."""
 
@@ -67,6 +71,9 @@ class JobFile:
         if not isinstance(value, str):
             self.fault(path, "must be text in quotes")
             return ""
+        if len(value) > _LONGEST_TEXT:
+            self.fault(path, f"is {len(value)} characters long; finished files carry {_LONGEST_TEXT} at most")
+            return ""
         return value
 
     def rights(self) -> Rights:
@@ -87,7 +94,7 @@ class JobFile:
         for room, names in table.items():
             if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
                 self.fault(("rooms", room), 'must be a list of frames: ["frame-01", "frame-1*"]')
-            elif not is_plain(room):
+            elif not is_plain(room) or len(room.encode()) > _LONGEST_NAME:
                 self.fault(("rooms", room), "is no name for a folder; a room's name has no / and no ..")
             else:
                 found += [(room, name) for name in names]

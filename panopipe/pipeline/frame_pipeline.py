@@ -13,7 +13,15 @@ import numpy as np
 from panopipe.errors import StageError
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Notes, Rows
 from panopipe.pipeline.margin import MarginWindow, with_margin
-from panopipe.pipeline.steps import StageTimer, Step, checked_rows, declared_notes, is_finite, shaped_rows
+from panopipe.pipeline.steps import (
+    StageTimer,
+    Step,
+    checked_reasons,
+    checked_rows,
+    declared_notes,
+    is_finite,
+    shaped_rows,
+)
 from panopipe.sphere.reduce import AreaReducer, covering_rows, reduced_rows
 from panopipe.stage import FrameReader, MarginStage, Prepared, RowStage, Solution, SpanStage, StageContext
 
@@ -214,12 +222,13 @@ class FramePipeline:
         Raises
         ------
         StageError
-            If the stage did not declare a note.
+            If the stage did not declare a note, or one is neither number nor text.
         """
         if notes:
             self.notes.setdefault(step.name, {}).update(declared_notes(step, notes))
         if review_reasons:
-            self.review_reasons[step.name] = (*self.review_reasons.get(step.name, ()), *review_reasons)
+            reasons = checked_reasons(step, review_reasons)
+            self.review_reasons[step.name] = (*self.review_reasons.get(step.name, ()), *reasons)
 
     def _cuts(self, upto: int, first: int, last: int) -> Iterator[tuple[int, int]]:
         """Bands that lie wholly in or wholly out of each held span."""

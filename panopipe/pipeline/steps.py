@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import numbers
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -71,13 +72,36 @@ def declared_notes(step: Step, notes: Notes) -> Notes:
     Raises
     ------
     StageError
-        If one is not: nobody could tell what it means.
+        If one is not: nobody could tell what it means. Or if its value is neither a number nor text: it could
+        not be kept.
     """
     known = {*step.stage.notes, *rules(step.stage.Settings)}
-    for name in notes:
+    for name, value in notes.items():
         if name not in known:
             raise StageError(step.name, f'noted "{name}", which it does not declare')
-    return notes
+        if not isinstance(value, str | numbers.Real):
+            raise StageError(
+                step.name, f'noted "{name}" as {type(value).__name__}; notes are numbers or text'
+            )
+    return {name: value if isinstance(value, str) else _plain(value) for name, value in notes.items()}
+
+
+def checked_reasons(step: Step, reasons: Sequence[str]) -> tuple[str, ...]:
+    """Return why a stage wants a person to look.
+
+    Raises
+    ------
+    StageError
+        If the reasons are no sentences.
+    """
+    if isinstance(reasons, str) or not all(isinstance(reason, str) for reason in reasons):
+        raise StageError(step.name, "gave reasons to look that are no tuple of sentences")
+    return tuple(reasons)
+
+
+def _plain(value: Any) -> float:
+    """Number without the type of an array library."""
+    return int(value) if isinstance(value, numbers.Integral) else float(value)
 
 
 def checked_rows(name: str, value: object, shape: Sequence[int]) -> Rows:

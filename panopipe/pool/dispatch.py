@@ -80,11 +80,14 @@ def dispatch(
         done, waiting = wait(waiting, _TICK_S, return_when=FIRST_COMPLETED)
         full = False
         for future in sorted(done, key=lambda future: futures[future]):
+            done.discard(future)
             task_result = _task_result(future)
+            key = futures.pop(future)  # what came home belongs to the caller, and to nobody else
             if is_disk_full(task_result.cause):
                 full = True
             else:
-                yield futures[future], task_result
+                yield key, task_result
+            del task_result
         if full:
             for future in waiting:
                 future.cancel()

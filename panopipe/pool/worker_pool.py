@@ -136,7 +136,8 @@ class _Worker:
         try:
             process, link = self._worker()
         except (EOFError, OSError) as error:
-            raise WorkerLost(f"no worker process could be started ({error})") from error
+            why = str(error) or "it ended before it was ready"
+            raise WorkerLost(f"no worker process could be started ({why})") from error
         try:
             link.send_bytes(call)
             ready = wait([link, process.sentinel], self._limit_s)

@@ -5,6 +5,7 @@ It says nothing of doubts: those are between the photographer and the page.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -144,9 +145,10 @@ def _write(
     ink: tuple[int, int, int],
 ) -> None:
     """Write a name, cut where it would be wider than `room` pixels."""
-    text, font = lettering(text, size)
+    text, font = lettering(text[:room], size)  # no letter is narrower than a pixel
     if pen.textlength(text, font) > room:
-        while text and pen.textlength(text + "...", font) > room:
-            text = text[:-1]
+        fitting = range(len(text))
+        shorter = bisect_right(fitting, room, key=lambda end: pen.textlength(text[:end] + "...", font))
+        text = text[: max(shorter - 1, 0)]
         text += "..."
     pen.text(place, text, ink, font)

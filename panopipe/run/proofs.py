@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
+from concurrent.futures import Executor
 
 from panopipe.frame import FrameKey
 from panopipe.job import PROOFS
@@ -24,14 +26,29 @@ def proof_all(session: Session, width: int) -> None:
     few = len(keys) <= _FEW and session.options.executor is None
     pool = session.call_inline() if few else session.call(pixels, "proof")
     pace = Pace(session, tasks)
+    lost = _made(session, pool, tasks, pace, last=False)
+    if lost:
+        _made(session, pool, lost, pace, last=True)
+
+
+def _made(
+    session: Session, pool: Executor, tasks: Mapping[FrameKey, FinishTask], pace: Pace, *, last: bool
+) -> dict[FrameKey, FinishTask]:
+    """Make proofs; return the tasks that another try may do, unless this is the last one."""
+    lost = {}
     for key, task_result in dispatch(pool, finish, tasks, pace.tick):
-        pace.done(key)
         if task_result.result is not None:
             session.summary.finished.append(key)
-        else:
+        elif last or not task_result.may_pass:
             session.summary.failed.append(key)
             session.summary.errors[key] = task_result.error
             session.run_log.line(f"{key}: failed: {task_result.error}")
+        else:
+            session.run_log.line(f"{key}: {task_result.error} (will be tried once more at the end)")
+            lost[key] = tasks[key]
+            continue
+        pace.done(key)
+    return lost
 
 
 def _proof_task(session: Session, key: FrameKey, number: int, width: int) -> FinishTask:

@@ -94,7 +94,7 @@ def read_manifest(folder: Path) -> dict[str, dict[str, Any]]:
             if not isinstance(name, str) or not re.fullmatch("[0-9a-f]{64}", facts["sha256"]):
                 raise ValueError(f"{name} has no hash")
             int(facts["size"])
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError) as error:
         why = f"{MANIFEST} is damaged ({error})"
         raise ValueError(f"{why}; put back a copy of it, or move it away and take in again") from error
     return files

@@ -1,4 +1,5 @@
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from panopipe.frame import Band, FrameKey, Rows
 from panopipe.pipeline.engine import band_rows, finish_frame, reduce_rows, reductions
 from panopipe.pipeline.frame_pipeline import StageInputs
 from panopipe.pipeline.steps import Step
-from panopipe.stage import FrameReader, Prepared, Solution
+from panopipe.stage import FrameReader, Prepared, Solution, StageContext
 from tests.run.fakes import (
     Gain,
     GainSettings,
@@ -183,3 +184,38 @@ def test_reductions_of_small_frames_are_the_frame() -> None:
 
 def test_bands_are_of_8_to_32_rows() -> None:
     assert [band_rows(width) for width in (512, 6144, 12000, 30000)] == [32, 16, 8, 8]
+
+
+class Secretive(Gain):
+    """Notes and reasons that nobody could keep or read."""
+
+    name = "secretive"
+    noted: Any = None
+    reasons: Any = ()
+
+    def prepare(self, context: StageContext, settings: GainSettings) -> Prepared:
+        return Prepared(None, {"mean": self.noted}, self.reasons)
+
+
+@pytest.mark.parametrize("value", [object(), {"a": 1}, None, b"x", np.zeros(3)])
+def test_a_note_that_cannot_be_kept_names_its_stage(value: Any) -> None:
+    """A fault once seen: the run ended, and named neither frame nor stage."""
+    stage = Secretive()
+    stage.noted = value
+    with pytest.raises(StageError, match=r'secretive: noted "mean" as .*; notes are numbers or text'):
+        finish_frame(OpenedArray(light()), [Step(stage, GainSettings()), Step(Raw(), RawSettings())])
+
+
+def test_a_number_of_an_array_library_becomes_a_plain_one() -> None:
+    stage = Secretive()
+    stage.noted = np.float32(0.5)
+    done = finish_frame(OpenedArray(light()), [Step(stage, GainSettings()), Step(Raw(), RawSettings())])
+    assert type(done.notes["secretive"]["mean"]) is float
+
+
+@pytest.mark.parametrize("reasons", ["look here", (1,), (None,)])
+def test_reasons_that_are_no_sentences_name_their_stage(reasons: Any) -> None:
+    stage = Secretive()
+    stage.noted, stage.reasons = 1.0, reasons
+    with pytest.raises(StageError, match="secretive: gave reasons to look that are no tuple of sentences"):
+        finish_frame(OpenedArray(light()), [Step(stage, GainSettings()), Step(Raw(), RawSettings())])

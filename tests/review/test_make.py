@@ -12,7 +12,7 @@ import pytest
 from panopipe.files.reduced import jpeg_size
 from panopipe.frame import FrameKey
 from panopipe.job import Job
-from panopipe.review import assets, make
+from panopipe.review import assets, make, store
 from panopipe.state.record import FrameRecord
 from tests.review.pictures import finished, room
 
@@ -98,3 +98,31 @@ def test_a_small_file_is_its_own_preview_and_a_large_one_is_made_smaller(tmp_pat
     jpegs = [base64.b64decode(script.split(b'"')[3]) for script in previews]
     assert jpegs[0] == (tmp_path / records[0].outputs[0]).read_bytes()
     assert jpeg_size(jpegs[1]) == (3072, 1536)
+
+
+def test_what_was_kept_nested_without_end_is_measured_anew(tmp_path: Path) -> None:
+    """A fault once seen: it stopped the review."""
+    (tmp_path / "review.json").write_bytes(b"[" * 100_000)
+    assert store.load(tmp_path / "review.json") == ({}, set())
+
+
+def test_pictures_that_panopipe_did_not_write_stay(tmp_path: Path) -> None:
+    theirs = tmp_path / "review/thumbnails/0123456789ab.jpg"
+    theirs.parent.mkdir(parents=True)
+    theirs.write_bytes(b"theirs")
+    gone = FrameKey("hall", "gone")
+    ours = assets.names(tmp_path / "review", gone).thumbnail
+    ours.write_bytes(b"ours")
+    assets.sweep(tmp_path, [], {assets.identity(gone)})
+    assert theirs.exists()
+    assert not ours.exists()
+
+
+def test_nothing_of_the_review_tells_where_the_job_lies(tmp_path: Path) -> None:
+    """It goes to clients."""
+    job = tmp_path / "anybody" / "fenhollow"
+    job.mkdir(parents=True)
+    failed = FrameRecord(FrameKey("hall", "a"), "failed", error="hall/a: cannot be read")
+    make.review_records(job, [failed], title="Fenhollow")
+    for path in (job / "review").rglob("*"):
+        assert path.is_dir() or b"anybody" not in path.read_bytes()
