@@ -33,6 +33,40 @@ class FrameKey(NamedTuple):
         return f"{self.room}/{self.name}" if self.room else self.name
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class NoiseFacts:
+    """What a frame's own samples tell of its noise; the noise study says how it is measured.
+
+    Attributes
+    ----------
+    energy : ndarray of shape (4, 2, 3, 3, 12), dtype float32
+        Variance of the finest structure where it varies least: by stretch of the row, scale, band, plane
+        and bin of light; 0 where too little of the frame tells it.
+    light : ndarray of shape (4, 12, 3), dtype float32
+        Mean samples of those places, 1 at saturation.
+    light_from_samples : ndarray of shape (3, 3), dtype float64
+        Such samples to linear light.
+    width : int
+        Pixels of the frame that it was measured on.
+    profile : ndarray of shape (3, 2), dtype float64, or None
+        What the file tells: the variance of a sample x of a plane is the first times x, plus the second.
+    """
+
+    energy: NDArray[np.float32]
+    light: NDArray[np.float32]
+    light_from_samples: NDArray[np.float64]
+    width: int
+    profile: NDArray[np.float64] | None = None
+
+    def __eq__(self, other: object) -> bool:
+        """Whether both tell the same."""
+        return isinstance(other, NoiseFacts) and all(
+            np.array_equal(getattr(self, name), getattr(other, name)) for name in self.__slots__
+        )
+
+    __hash__ = None  # type: ignore[assignment]
+
+
 @dataclass(frozen=True, slots=True)
 class FrameFacts:
     """What is known of a frame besides its light.
@@ -56,6 +90,8 @@ class FrameFacts:
     white_xy : tuple of float or None
         Chromaticity of the light that decode made neutral (the camera's own setting or a fixed one); None
         when the file does not tell. With it a white can be named by the kelvin of the real light.
+    noise : NoiseFacts or None
+        What was found out about the noise of the frame as recorded.
     """
 
     key: FrameKey
@@ -65,6 +101,7 @@ class FrameFacts:
     capture: Capture = field(default_factory=Capture)
     correction: NDArray[np.float64] | None = None
     white_xy: tuple[float, float] | None = None
+    noise: NoiseFacts | None = None
 
     @property
     def anchor_yaw_deg(self) -> float:

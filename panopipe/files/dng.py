@@ -75,7 +75,8 @@ def open_dng(path: Path, directories: Sequence[Directory]) -> Recorded:
     capture = capture_of_tiff(top, frame)
     is_on_its_side = _orientation(frame, top) > 4  # the samples are held in another way by now
     kept = None if is_on_its_side else stored(path, untabled(raw), form, digest_of(frame, top))
-    return Recorded(samples, black, white, colour, capture, form.kind == "f", notes, kept)
+    profile = _noise_profile(top, frame)
+    return Recorded(samples, black, white, colour, capture, form.kind == "f", notes, kept, profile)
 
 
 def _frame(directories: Sequence[Directory]) -> Directory:
@@ -204,6 +205,16 @@ def _colour(top: Directory, frame: Directory) -> CameraColour:
     if not abs(exposure) < 20:
         raise ValueError(f"BaselineExposure of {exposure} EV; the file is damaged")
     return CameraColour(camera, _as_shot_xy(top, camera), float(exposure))
+
+
+def _noise_profile(top: Directory, frame: Directory) -> Floats | None:
+    """S and O of NoiseProfile for each plane; None if there is none, or none that can be."""
+    values = frame.numbers(51041) or top.numbers(51041)
+    if len(values) not in (2, 6) or not np.all(np.isfinite(values)):
+        return None
+    profile = np.resize(np.array(values, np.float64), (3, 2))
+    is_possible = np.all((profile >= 0) & (profile < 1)) and np.all(profile.sum(axis=1) > 0)
+    return profile if is_possible else None
 
 
 def _as_shot_xy(top: Directory, camera: Camera) -> Floats:

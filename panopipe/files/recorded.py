@@ -74,6 +74,9 @@ class Recorded:
         What reading found out.
     stored : Stored or None
         The samples as the file stores them, to look for damage in; None where the coding itself can tell.
+    noise_profile : ndarray of shape (3, 2), dtype float64, or None
+        What the file tells of its noise: the variance of a sample x of a plane, 1 at saturation, is the
+        first times x, plus the second.
     """
 
     samples: Samples
@@ -84,3 +87,4 @@ class Recorded:
     is_float: bool = False
     notes: Mapping[str, float | str] = field(default_factory=dict)
     stored: Stored | None = None
+    noise_profile: Floats | None = None

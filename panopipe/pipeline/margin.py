@@ -8,9 +8,9 @@ import numpy as np
 
 from panopipe.frame import Rows
 
-ROWS_PER_MARGIN = 4
-"""Rows made at a time for each row of margin: a stage then works on at most half as many rows again, and all
-that is held for a margin of 22 rows is 0.9 bytes a pixel at 19 megapixels."""
+ROWS_PER_MARGIN = 8
+"""Rows made at a time for each row of margin: a stage then works on at most a quarter as many rows again, and
+all that is held for a margin of 22 rows is 1.6 bytes a pixel at 19 megapixels."""
 
 Fetch = Callable[[int, int], Iterator[tuple[int, Rows]]]
 """Brings rows from first to last as the stages before leave them, in bands that follow on: (row, band)."""

@@ -20,6 +20,11 @@ PyObject *sweep_kernel(PyObject *self, PyObject *args);
 PyObject *lossless_kernel(PyObject *self, PyObject *args);
 PyObject *blocks_kernel(PyObject *self, PyObject *args);
 PyObject *summary_kernel(PyObject *self, PyObject *args);
+PyObject *shrink_kernel(PyObject *self, PyObject *args);
+PyObject *halve_kernel(PyObject *self, PyObject *args);
+PyObject *add_doubled_kernel(PyObject *self, PyObject *args);
+PyObject *part_planes_kernel(PyObject *self, PyObject *args);
+PyObject *join_planes_kernel(PyObject *self, PyObject *args);
 
 static PyMethodDef methods[] = {
     {"transform", transform_kernel, METH_VARARGS, NULL},
@@ -41,6 +46,11 @@ static PyMethodDef methods[] = {
     {"lossless", lossless_kernel, METH_VARARGS, NULL},
     {"blocks", blocks_kernel, METH_VARARGS, NULL},
     {"summary", summary_kernel, METH_VARARGS, NULL},
+    {"shrink", shrink_kernel, METH_VARARGS, NULL},
+    {"halve", halve_kernel, METH_VARARGS, NULL},
+    {"add_doubled", add_doubled_kernel, METH_VARARGS, NULL},
+    {"part_planes", part_planes_kernel, METH_VARARGS, NULL},
+    {"join_planes", join_planes_kernel, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},
 };
 

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import Matrix, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy, xy_from_cct_duv
 from panopipe.files.picture import linear_light, open_picture
-from panopipe.files.recorded import CameraColour, Recorded
-from panopipe.frame import FrameFacts, FrameKey, Rows
+from panopipe.files.recorded import CameraColour, ProfileColour, Recorded
+from panopipe.frame import FrameFacts, FrameKey, NoiseFacts, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import choice, number
 from panopipe.sphere.anchor import anchor_column, anchor_rows
@@ -27,6 +27,8 @@ from panopipe.studies.clipped.rebuild import Lights, share_of_red
 from panopipe.studies.clipped.surroundings import Surroundings, is_array, saturated_percent, survey
 from panopipe.studies.damage.report import damage
 from panopipe.studies.damage.summary import summary
+from panopipe.studies.noise.measure import MOST_COLUMNS, SATURATED, Gatherer, groups_of_rows
+from panopipe.studies.noise.measure import is_sound as is_sound_noise
 
 Samples = NDArray[Any]
 
@@ -51,6 +53,8 @@ class Probe:
         Share of the white level at which each plane is cut off; None where nothing is.
     surroundings : Surroundings
         What the frame tells of its saturated parts.
+    noise : NoiseFacts
+        What it tells of its noise.
     damage : tuple of str
         Sentences about parts that no camera wrote.
     """
@@ -58,6 +62,7 @@ class Probe:
     anchor: int
     level: Matrix | None
     surroundings: Surroundings
+    noise: NoiseFacts
     damage: tuple[str, ...] = ()
 
     def is_sound(self, width: int) -> bool:
@@ -68,7 +73,8 @@ class Probe:
         is_place = isinstance(self.anchor, int) and 0 <= self.anchor < width
         is_surrounded = isinstance(self.surroundings, Surroundings) and self.surroundings.is_sound()
         is_told = isinstance(self.damage, tuple) and all(isinstance(one, str) for one in self.damage)
-        return is_place and level_is_sound and is_surrounded and is_told
+        is_measured = isinstance(self.noise, NoiseFacts) and is_sound_noise(self.noise)
+        return is_place and level_is_sound and is_surrounded and is_told and is_measured
 
 
 @dataclass(frozen=True)
@@ -136,13 +142,15 @@ class DecodedFrame(FrameReader):
         width, height = self._samples.width, self._samples.height
         self.notes: dict[str, float | str] = dict(recorded.notes)
         self._white_xy = self._chosen_white(settings)
+        self._affine = self._light_from_samples()
         white = None if self._white_xy is None else (float(self._white_xy[0]), float(self._white_xy[1]))
         is_known = isinstance(probed, Probe) and probed.is_sound(width)
         self.probed: Probe = probed if is_known else replace(self._probe(), damage=damage_of(recorded))
         self.review_reasons = self.probed.damage
         self._anchor = self.probed.anchor
-        self.facts = FrameFacts(key, width, height, self._anchor, recorded.capture, white_xy=white)
-        self._affine = self._light_from_samples()
+        self.facts = FrameFacts(
+            key, width, height, self._anchor, recorded.capture, white_xy=white, noise=self.probed.noise
+        )
         self._chunks: Chunks | None = None
         self._note_clipped()
         rebuilder = self._rebuilder()
@@ -182,10 +190,31 @@ class DecodedFrame(FrameReader):
         if goes_on or not isinstance(colour, CameraColour) or self._white_xy is None:
             # Floats that go on above the white level are not cut off there.
             percents = (0.0, 0.0) if goes_on else saturated_percent(share)
-            return Probe(anchor, None, Surroundings(np.zeros((1, 2, 2)), *percents))
+            noise = self._noise(anchor, np.ones(3))
+            return Probe(anchor, None, Surroundings(np.zeros((1, 2, 2)), *percents), noise)
         lights = _lights(colour, self._white_xy)
         level = cut_level(share, lights)
-        return Probe(anchor, level, survey(share / level, lights.cut_at(level)))
+        noise = self._noise(anchor, level)
+        return Probe(anchor, level, survey(share / level, lights.cut_at(level)), noise)
+
+    def _noise(self, anchor: int, level: Matrix) -> NoiseFacts:
+        """Measure noise on some groups of rows; above `level` of the white samples are cut off."""
+        recorded, width = self._recorded, self._samples.width
+        black, span = recorded.black, recorded.white - recorded.black
+        is_camera = isinstance(recorded.colour, CameraColour)
+        matrix = self._affine[:, :3] * (span if is_camera else 1)
+        gatherer, groups = Gatherer(self._samples.height, matrix), groups_of_rows(self._samples.height)
+        for place, (first, last) in enumerate(groups):
+            start = anchor + place * width // len(groups)
+            columns = np.arange(start, start + min(width, MOST_COLUMNS)) % width
+            samples = self._samples.rows(first, last)[:, columns]
+            if isinstance(recorded.colour, ProfileColour):
+                share = linear_light(samples, recorded.colour)
+            else:
+                share = ((samples - black) / span).astype(np.float32)
+            cut = (samples <= 0) | (share >= SATURATED * level)
+            gatherer.take(share, first, np.any(cut, axis=-1))
+        return gatherer.result(recorded.noise_profile)
 
     def _rebuilder(self) -> Rebuilder | None:
         colour, black, white = self._recorded.colour, self._recorded.black, self._recorded.white

@@ -15,6 +15,7 @@ from panopipe.files.picture import open_picture, read_patch
 from panopipe.files.recorded import ProfileColour
 from panopipe.frame import FrameKey
 from panopipe.stages.decode import Decode, DecodeSettings
+from tests.makers.dng import DOUBLE, Tag, write_linear_dng
 
 CODES = np.random.default_rng(2).integers(0, 256, (16, 32, 3), dtype=np.uint8)
 DEEP = np.random.default_rng(3).integers(0, 65536, (16, 32, 3), dtype=np.uint16)
@@ -221,3 +222,24 @@ def test_a_patch_without_alpha_or_colour(tmp_path: Path) -> None:
     patch = read_patch(tmp_path / "a.png")
     assert np.allclose(srgb_encode(patch[:, :, 0]), CODES[:, :, 0] / 255, atol=1e-4)
     assert np.all(patch[:, :, 3] == 1)
+
+
+@pytest.mark.parametrize(
+    ("values", "expected"),
+    [
+        ((2e-4, 1e-6), np.tile([2e-4, 1e-6], (3, 1))),
+        ((2e-4, 1e-6, 1e-4, 2e-6, 3e-4, 3e-6), [[2e-4, 1e-6], [1e-4, 2e-6], [3e-4, 3e-6]]),
+        ((2e-4, 1e-6, 1e-4), None),
+        ((float("nan"), 1e-6), None),
+        ((-1.0, 1e-6), None),
+        ((0.0, 0.0), None),
+    ],
+)
+def test_the_noise_that_a_dng_tells_of(tmp_path: Path, values: tuple[float, ...], expected: Any) -> None:
+    """DNG 1.7.1.0, NoiseProfile: S and O for all planes or for each; what cannot be is left out."""
+    write_linear_dng(tmp_path / "a.dng", DEEP, extra=[Tag(51041, DOUBLE, values)])
+    recorded = open_picture(tmp_path / "a.dng")
+    recorded.samples.close()
+    assert (
+        recorded.noise_profile is None if expected is None else np.allclose(recorded.noise_profile, expected)
+    )

@@ -1,0 +1,53 @@
+"""Planes at half their size, and back: the mean of two by two pixels, and linear enlargement."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.pixels.compiled import compiled
+
+Planes = NDArray[np.float32]
+
+_QUARTER, _NEAR, _FAR = np.float32(0.25), np.float32(0.75), np.float32(0.25)
+
+
+@compiled("halve")
+def halve(planes: Planes, skip: int, out: Planes) -> None:
+    """Mean of two by two pixels.
+
+    Parameters
+    ----------
+    planes : ndarray of shape (p, skip + 2 n or more, 2 width), dtype float32
+        Planes.
+    skip : int
+        Rows to leave out at the top.
+    out : ndarray of shape (p, n, width), dtype float32
+        Takes the means.
+    """
+    last = skip + 2 * out.shape[1]
+    upper, lower = planes[:, skip:last:2], planes[:, skip + 1 : last : 2]
+    out[:] = ((upper[..., ::2] + upper[..., 1::2]) + (lower[..., ::2] + lower[..., 1::2])) * _QUARTER
+
+
+@compiled("add_doubled")
+def add_doubled(half: Planes, skip: int, result: Planes) -> None:
+    """Add planes, enlarged linearly.
+
+    Parameters
+    ----------
+    half : ndarray of shape (p, m, width), dtype float32
+        Planes at half size; a row goes on at its other end.
+    skip : int
+        Row of the enlarged planes that goes to the first of `result`, counted from the middle of the first
+        row of `half`: row 0 lies a quarter of a row below it.
+    result : ndarray of shape (p, n, 2 width), dtype float32
+        Is added to.
+    """
+    rows = skip + np.arange(result.shape[1])
+    upper, lower = half[:, rows // 2], half[:, rows // 2 + 1]
+    share = np.where(rows % 2 == 0, _NEAR, _FAR)[None, :, None]
+    line = upper * share + lower * (1 - share)
+    near = line * _NEAR
+    result[..., ::2] += near + np.roll(line, 1, axis=-1) * _FAR
+    result[..., 1::2] += near + np.roll(line, -1, axis=-1) * _FAR

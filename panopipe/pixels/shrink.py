@@ -1,0 +1,147 @@
+"""One scale of a multi-scale shrinkage: what stands out of the noise stays, the rest goes.
+
+A plane is parted, without decimation, into a smooth plane and three bands of detail: across, down and both.
+The energy of each band in a window that lies along its edges, against the energy noise would have there,
+tells how much of it is kept: ``1 - (limit / energy)**2``, and nothing where noise alone may have made it.
+
+Horizontal spacings may differ from row to row, so that a window covers the same angle at every pitch.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.pixels.compiled import compiled
+
+Planes = NDArray[np.float32]
+Columns = NDArray[np.int32]
+
+SMOOTH_REACH, WINDOW_REACH = 2, 3
+"""Steps of the spacing that the smoothing and the window of energy reach to either side."""
+WINDOWS = ((3, 1), (1, 3), (1, 1))
+"""Half-sides of the windows of the three bands, along the row and down the column, in steps."""
+_OUTER, _INNER, _MIDDLE = np.float32(1 / 16), np.float32(1 / 4), np.float32(3 / 8)
+"""The cubic B-spline that smooths [1]_.
+
+References
+----------
+.. [1] J.-L. Starck, J. Fadili, F. Murtagh, The undecimated wavelet decomposition and its reconstruction,
+   IEEE Trans. Image Processing 16 (2), 2007.
+"""
+
+
+@compiled("shrink")
+def shrink(  # noqa: PLR0913, PLR0917 - a kernel takes arrays, no objects
+    planes: Planes,
+    spacing: int,
+    from_one: int,
+    columns: Columns,
+    noise: Planes,
+    precision: Planes,
+    control: Planes,
+    smooth: Planes,
+    result: Planes,
+) -> None:
+    """Part planes at one scale, and add what is kept of their detail to `result`.
+
+    Parameters
+    ----------
+    planes : ndarray of shape (3, rows, width), dtype float32
+        A lightness and two colour differences, linear in light; a row goes on at its other end.
+    spacing : int
+        Rows between the steps of filters.
+    from_one : int
+        1 at the finest scale, where a row is smoothed with steps of 1, 2, 4 and so on up to its own; else 0.
+    columns : ndarray of shape (rows,), dtype int32
+        Columns between the steps of filters, row by row; `WINDOW_REACH` plus twice `SMOOTH_REACH` of them
+        reach no further than the width.
+    noise : ndarray of shape (3, 4), dtype float32
+        Variance of each plane's noise: a linear form of the three smooth planes, and what is added to it,
+        above 0; it is never less than this last.
+    precision : ndarray of shape (rows, 3, 3), dtype float32
+        One over the share of that variance that each band (second side) of each plane (third) holds.
+    control : ndarray of shape (3, 2), dtype float32
+        For each plane the limit of energy, in units of the noise's own, that noise reaches, and the share of
+        detail below it that is kept all the same.
+    smooth : ndarray of shape (3, rows - 4 spacing, width), dtype float32
+        Takes the smooth planes, the outermost rows left out.
+    result : ndarray of shape (3, n, width), dtype float32
+        Is added to; its rows are the middle ones of `planes`, at most ``rows - 10 spacing`` of them.
+    """
+    step, rows = SMOOTH_REACH * spacing, planes.shape[1]
+    along = np.stack([smooth_along(plane, columns, from_one) for plane in planes])
+    smooth[:] = smooth_down(along, spacing)
+    across = smooth_down(planes, spacing) - smooth
+    inner, columns, precision = (
+        slice(step, rows - step),
+        columns[step : rows - step],
+        precision[step : rows - step],
+    )
+    bands = (along[:, inner] - smooth, across, planes[:, inner] - along[:, inner] - across)
+    skip = (rows - 2 * step - result.shape[1]) // 2
+    variance = _variance(smooth, noise)
+    for band, (detail, window) in enumerate(zip(bands, WINDOWS, strict=True)):
+        for plane in range(3):
+            energy = detail[plane] * detail[plane] * (precision[:, band, plane, None] / variance[plane])
+            energy = _sum_along(energy, columns, window[0])
+            kept = _share(_sum_down(energy, spacing, window[1], skip), window, control[plane])
+            result[plane] += detail[plane][skip : len(columns) - skip] * kept
+
+
+def _variance(smooth: Planes, noise: Planes) -> Planes:
+    first, second, third = smooth
+    forms = [a * first + b * second + c * third + least for a, b, c, least in noise]
+    return np.stack([np.maximum(form, least) for form, least in zip(forms, noise[:, 3], strict=True)])
+
+
+def _share(energy: Planes, window: tuple[int, int], control: Planes) -> Planes:
+    limit, grain = control
+    limit = limit * np.float32((2 * window[0] + 1) * (2 * window[1] + 1))
+    ratio = limit / np.maximum(energy, limit)
+    return np.asarray(grain + (1 - grain) * (1 - ratio * ratio))
+
+
+def smooth_along(plane: Planes, columns: Columns, from_one: int) -> Planes:
+    """Smooth along the rows."""
+    out = np.empty_like(plane)
+    for some in np.unique(columns):
+        rows = plane[columns == some]
+        step = 1 if from_one else int(some)
+        while step <= some:
+            outer, inner = _pair(rows, 2 * step), _pair(rows, step)
+            rows = np.asarray(outer * _OUTER + inner * _INNER + rows * _MIDDLE)
+            step *= 2
+        out[columns == some] = rows
+    return out
+
+
+def _pair(rows: Planes, by: int) -> Planes:
+    return np.asarray(np.roll(rows, by, axis=-1) + np.roll(rows, -by, axis=-1))
+
+
+def smooth_down(planes: Planes, spacing: int) -> Planes:
+    """Smooth down the columns; twice the spacing is lost at both ends."""
+    count = planes.shape[1] - 4 * spacing
+    one, two, three, four, five = (planes[:, n * spacing : n * spacing + count] for n in range(5))
+    return np.asarray((one + five) * _OUTER + (two + four) * _INNER + three * _MIDDLE)
+
+
+def _sum_along(energy: Planes, columns: Columns, half: int) -> Planes:
+    out = np.empty_like(energy)
+    for some in np.unique(columns):
+        rows = energy[columns == some]
+        total = rows.copy()
+        for step in range(1, half + 1):
+            total += _pair(rows, step * int(some))
+        out[columns == some] = total
+    return out
+
+
+def _sum_down(energy: Planes, spacing: int, half: int, skip: int) -> Planes:
+    """Sum of steps to both sides, for all but `skip` rows at either end."""
+    last = len(energy) - skip
+    total = energy[skip:last].copy()
+    for step in range(spacing, half * spacing + 1, spacing):
+        total += energy[skip - step : last - step] + energy[skip + step : last + step]
+    return total

@@ -1,0 +1,248 @@
+"""Noise taken out of rows and of whole frames, scale by scale.
+
+A large frame's coarse scales, where noise is seen as clouds of colour, are worked on at reduced size, whole,
+and what changes there is added, enlarged. Then its fine ones are worked on row by row, with a margin.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.pixels.halve import add_doubled, halve
+from panopipe.pixels.opponent import join_planes, part_planes
+from panopipe.pixels.shrink import SMOOTH_REACH, shrink
+from panopipe.studies.noise.model import NoiseModel
+from panopipe.studies.noise.scales import columns_of, halved_shares, has_room, reach_rows, stretches
+
+Floats = NDArray[np.float32]
+
+LIMIT, COLOUR_LIMIT = 2.5, 3.0
+"""Energy in a window, in units of the noise's, up to which nothing is kept. In
+white noise the mean over a window of 21 correlated values hardly ever passes it; between 2.2 and 4 pictures
+of rooms and of trees come out best against the truth. Lightness has the lower one: faint grain in wood and
+cloth is missed sooner than noise is seen."""
+COARSEST_PX = 64
+"""Clouds of colour are taken out up to this size in pixels of the full frame."""
+COARSEST_LIGHTNESS_PX = 16
+"""Beyond it noise of lightness is far below what is seen, and shades are not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cleaning:
+    """What is done to a frame.
+
+    Attributes
+    ----------
+    model : NoiseModel
+        Its noise as recorded.
+    width : int
+        Pixels of the frame as recorded.
+    variance : ndarray of shape (3, 4), dtype float64
+        `NoiseModel.variance_form`.
+    grain : float
+        Share of the noise of lightness that is left.
+    cloud : float
+        The same for that of colour.
+    """
+
+    model: NoiseModel
+    width: int
+    variance: NDArray[np.float64]
+    grain: float
+    cloud: float
+
+    def _control(self, size_px: float) -> Floats:
+        lightness = self.grain if size_px <= COARSEST_LIGHTNESS_PX else 1.0
+        return np.array(
+            [[LIMIT, lightness], [COLOUR_LIMIT, self.cloud], [COLOUR_LIMIT, self.cloud]], np.float32
+        )
+
+    def fine(self, planes: Floats, first: int, height: int, scales: int) -> Floats:
+        """Clean planes of rows from `first` on at some scales.
+
+        Parameters
+        ----------
+        planes : ndarray of shape (3, margin + n + margin, width), dtype float32
+            The margin is `fine_reach`.
+        first : int
+            Row of the frame, `height` rows high, that comes first.
+        height, scales : int
+            Rows of the frame; scales, at least 1.
+
+        Returns
+        -------
+        ndarray of shape (3, n, width), dtype float32
+            Rows without the margin.
+        """
+        margin = fine_reach(height, scales)
+        count = planes.shape[1] - 2 * margin
+        if height % 2 or scales == 1:
+            steps = [_Step(scale, 2**scale) for scale in range(scales)]
+            return self._run(planes, first, height, steps, count)[0]
+        cleaned, smooth = self._run(planes, first, height, [_Step(0, 1)], count)
+        return self._with_halved(cleaned, smooth, first + margin, height, scales)
+
+    def _with_halved(self, cleaned: Floats, smooth: Floats, first: int, height: int, scales: int) -> Floats:
+        """Add to rows from `first` on what the scales after the finest change, worked on at half size."""
+        top = first - (smooth.shape[1] - cleaned.shape[1]) // 2
+        odd = top % 2
+        rows = (smooth.shape[1] - odd) // 2
+        half = np.empty((3, rows, smooth.shape[2] // 2), np.float32)
+        halve(smooth, odd, half)
+        steps = [_Step(scale, 2 ** (scale - 1)) for scale in range(1, scales)]
+        spare = reach_rows([step.spacing for step in steps])
+        inner = half[:, spare : rows - spare]
+        change, _ = self._run(half, (top + odd) // 2, height // 2, steps, inner.shape[1])
+        change -= inner
+        # Doubled, row 0 lies below the middle of the first row of the halves: a row of the frame further on.
+        add_doubled(change, first - (top + odd + 2 * spare) - 1, cleaned)
+        return cleaned
+
+    def whole(self, light: Floats, more: int) -> Floats:
+        """What to add to a whole frame, the full or a reduced one, for its coarse scales.
+
+        Parameters
+        ----------
+        light : ndarray of shape (h, 2 h, 3), dtype float32
+            Linear light.
+        more : int
+            Rows to give above and below.
+
+        Returns
+        -------
+        ndarray of shape (more + h + more, 2 h, 3), dtype float32
+            Goes on over the poles.
+        """
+        nothing = np.zeros((3, 2, 3), np.float32)
+        planes = parted(light, nothing, 0, len(light))
+        return joined(_over_poles(self._whole(planes, 0), more))
+
+    def _whole(self, planes: Floats, scale: int) -> Floats:
+        """What to add to planes of a whole frame from a scale on; coarser scales at half its size."""
+        height = planes.shape[1]
+        steps = [_Step(0, 1), _Step(1, 2)] if scale == 0 else [_Step(scale, 2)]
+        while steps and not has_room(height, [step.spacing for step in steps]):
+            steps = steps[:-1]
+        if not steps:
+            return np.zeros_like(planes)
+        margin = reach_rows([step.spacing for step in steps])
+        cleaned, smooth = self._run(_over_poles(planes, margin), -margin, height, steps, height)
+        scale = steps[-1].scale + 1
+        began_with = planes.shape[2] * steps[-1].grid
+        if height % 2 == 0 and 2**scale * self.width <= COARSEST_PX * began_with:
+            spare = (smooth.shape[1] - height) // 2
+            half = np.empty((3, height // 2, height), np.float32)
+            halve(smooth, spare, half)
+            add_doubled(_over_poles(self._whole(half, scale), 1), 1, cleaned)
+        return cleaned - planes
+
+    def _run(
+        self, planes: Floats, first: int, height: int, steps: Sequence[_Step], count: int
+    ) -> tuple[Floats, Floats]:
+        """Clean the middle `count` rows of planes at some scales; also the smooth planes that are left."""
+        result = np.zeros((3, count, planes.shape[2]), np.float32)
+        variance = self.variance.astype(np.float32)
+        for step in steps:
+            stretch = stretches(np.arange(first, first + planes.shape[1]), height)
+            columns = columns_of(stretch, step.spacing, planes.shape[2])
+            smooth = np.empty((3, planes.shape[1] - 4 * step.spacing, planes.shape[2]), np.float32)
+            reduced_by = self.width / (planes.shape[2] * step.grid)
+            precision = self._precision(step, stretch, reduced_by)
+            control = self._control(2**step.scale * reduced_by)
+            from_one = int(step.scale == 0)
+            shrink(planes, step.spacing, from_one, columns, variance, precision, control, smooth, result)
+            planes, first = smooth, first + SMOOTH_REACH * step.spacing
+        spare = (planes.shape[1] - count) // 2
+        result += planes[:, spare : spare + count]
+        return result, planes
+
+    def _precision(self, step: _Step, stretch: NDArray[np.int64], reduced_by: float) -> Floats:
+        kinds = np.arange(stretch.max() + 1)
+        if reduced_by > 1:
+            shares = [self.model.coarse(step.scale, int(kind), reduced_by) for kind in kinds]
+        else:
+            shares = [self.model.share(step.scale, int(kind)) for kind in kinds]
+        found = np.stack(shares)
+        if step.grid > 1:
+            found = found * np.array(halved_shares(step.spacing))[:, None]
+        return (1 / found)[stretch].astype(np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """A scale, and the spacing of its filters."""
+
+    scale: int
+    spacing: int
+
+    @property
+    def grid(self) -> int:
+        """Pixels of the frame it began with along one of this size."""
+        return int(2**self.scale // self.spacing)
+
+
+def _over_poles(planes: Floats, rows: int) -> Floats:
+    """Planes of a whole frame with some more rows above and below, as the sphere goes on."""
+    over, under = planes[:, :rows][:, ::-1], planes[:, planes.shape[1] - rows :][:, ::-1]
+    half = planes.shape[2] // 2
+    return np.concatenate([np.roll(over, half, axis=2), planes, np.roll(under, half, axis=2)], axis=1)
+
+
+def fine_scales(height: int, reduced_height: int) -> int:
+    """Scales to work on at full size: up to where the reduced frame shows all; none if it is the full one."""
+    if height <= reduced_height:
+        return 0
+    return int(np.ceil(np.log2(height / reduced_height) + 0.3))
+
+
+def fine_reach(height: int, scales: int) -> int:
+    """Rows above and below that `Cleaning.fine` needs to see."""
+    if height % 2 or scales <= 1:
+        return reach_rows([2**scale for scale in range(scales)])
+    halves = reach_rows([2 ** (scale - 1) for scale in range(1, scales)])
+    return max(reach_rows([1]), 2 * halves + SMOOTH_REACH + _SPARE)
+
+
+_SPARE = 3
+"""Rows for a start on an even row, and for the halves that lie to both sides of a row."""
+
+
+def parted(light: Floats, coarse: Floats, first: int, height: int) -> Floats:
+    """Planes of rows `first` and on of a frame `height` high, with what coarse scales change added.
+
+    `coarse` is the whole frame at some size, with as many rows above as below it, so that it goes on over
+    the poles as far as the rows do.
+    """
+    planes = np.empty((3, *light.shape[:2]), np.float32)
+    spare = (len(coarse) - coarse.shape[1] // 2) // 2
+    places = np.arange(first, first + len(light))
+    rows, row_shares = _between(places, height, len(coarse) - 2 * spare)
+    columns, column_shares = _between(np.arange(light.shape[1]), light.shape[1], coarse.shape[1])
+    part_planes(
+        np.ascontiguousarray(light),
+        coarse,
+        rows + spare,
+        row_shares,
+        columns % coarse.shape[1],
+        column_shares,
+        planes,
+    )
+    return planes
+
+
+def joined(planes: Floats) -> Floats:
+    """Light of planes."""
+    light = np.empty((*planes.shape[1:], 3), np.float32)
+    join_planes(np.ascontiguousarray(planes), light)
+    return light
+
+
+def _between(places: NDArray[np.int64], count: int, coarse: int) -> tuple[NDArray[np.int32], Floats]:
+    """The two coarse places that each lies between, and the share of the second."""
+    at = (places + 0.5) * coarse / count - 0.5
+    before = np.floor(at).astype(np.int32)
+    return np.stack([before, before + 1], axis=1), (at - before).astype(np.float32)

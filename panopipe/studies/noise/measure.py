@@ -1,0 +1,151 @@
+"""How much a frame's finest structure varies where it varies least: what its noise is told by.
+
+Groups of rows at several pitches are parted as the denoising parts them. In blocks of like light the energy
+of each band is taken, and of many blocks the eighth part with the least tells the noise: of these, few hold
+structure.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.frame import NoiseFacts
+from panopipe.pixels.opponent import OPPONENT_OF_LIGHT
+from panopipe.pixels.shrink import SMOOTH_REACH, smooth_along, smooth_down
+from panopipe.sphere.geometry import row_of_pitch
+from panopipe.studies.noise.scales import columns_of, stretches
+
+Floats = NDArray[np.float32]
+
+STRETCHES = 4
+"""Rows of more stretch lie beyond 85 degrees of pitch and are taken to be like those before them."""
+SCALES = 2
+LIGHT_BINS = 12
+"""Bins of one EV, the highest up to saturation."""
+BLOCK = 16
+"""Side of a block in pixels."""
+CORE_ROWS = 2 * BLOCK
+MARGIN = SMOOTH_REACH * (2**SCALES - 1)
+FEWEST = 12
+"""Blocks of a bin that tell anything."""
+LEAST_PART = 0.125
+PITCHES_DEG = (82.0, 73.0, 59.0, 50.0, 32.0, 14.0, -4.0, -22.0, -38.0, -54.0, -70.0, -80.0)
+MOST_COLUMNS = 1536
+"""Columns looked at in each group: a fourth of a large frame's."""
+SATURATED = 0.9
+"""Share of the white level above which a block tells nothing: what is cut off there has no noise."""
+
+
+def is_sound(noise: NoiseFacts) -> bool:
+    """Whether it can be what a `Gatherer` found: it may come from a job folder that a stranger made."""
+    shapes = {
+        "energy": (STRETCHES, SCALES, 3, 3, LIGHT_BINS),
+        "light": (STRETCHES, LIGHT_BINS, 3),
+        "light_from_samples": (3, 3),
+    }
+    arrays = [(getattr(noise, name), shape) for name, shape in shapes.items()]
+    if noise.profile is not None:
+        arrays.append((noise.profile, (3, 2)))
+    return isinstance(noise.width, int) and all(
+        isinstance(array, np.ndarray) and array.shape == shape and bool(np.all(np.abs(array) < _BEYOND))
+        for array, shape in arrays
+    )
+
+
+_BEYOND = 1e6
+
+
+def groups_of_rows(height: int) -> list[tuple[int, int]]:
+    """Rows to look at, from the top: first and one past the last of each group."""
+    rows = min(CORE_ROWS + 2 * MARGIN, height)
+    firsts = (round(row_of_pitch(pitch, height)) - rows // 2 for pitch in PITCHES_DEG)
+    return [(first, first + rows) for first in (min(max(first, 0), height - rows) for first in firsts)]
+
+
+class Gatherer:
+    """Takes groups of rows of one frame, one after another.
+
+    Parameters
+    ----------
+    height : int
+        Rows of the frame.
+    light_from_samples : ndarray of shape (3, 3), dtype float64
+        Samples to linear light.
+    """
+
+    def __init__(self, height: int, light_from_samples: NDArray[np.float64]) -> None:
+        self._height, self._light_from_samples = height, light_from_samples
+        self._matrix = (OPPONENT_OF_LIGHT @ light_from_samples).astype(np.float32)
+        self._found: list[tuple[NDArray[np.int64], Floats, Floats]] = []
+
+    def take(self, share: Floats, first: int, cut: NDArray[np.bool_]) -> None:
+        """Take rows from `first` on.
+
+        Parameters
+        ----------
+        share : ndarray of shape (n, columns, 3), dtype float32
+            Samples less black, 1 at saturation.
+        first : int
+            Row of the frame that comes first.
+        cut : ndarray of shape (n, columns), dtype bool
+            Where samples are cut off, so that noise cannot be seen whole.
+        """
+        if len(share) < BLOCK + 2 * MARGIN:
+            return
+        planes = np.ascontiguousarray(np.moveaxis(share @ self._matrix.T, -1, 0))
+        stretch = stretches(np.arange(first, first + len(share)), self._height)
+        columns = 1 << stretch.astype(np.int32)
+        energies = []
+        for scale in range(SCALES):
+            planes, bands = _parted(planes, 2**scale, columns << scale)
+            columns = columns[SMOOTH_REACH * 2**scale : -SMOOTH_REACH * 2**scale]
+            trim = MARGIN - SMOOTH_REACH * (2 ** (scale + 1) - 1)
+            inner = bands[:, :, trim : bands.shape[2] - trim]
+            energies.append(_blocks(np.moveaxis(inner * inner, (0, 1), (2, 3))))
+        inner_rows = slice(MARGIN, len(share) - MARGIN)
+        usable = _blocks(cut.astype(np.float32)[inner_rows]) == 0
+        usable[:, :3] = usable[:, -3:] = False  # where the picked columns do not go on as they seem to
+        at_block = stretch[inner_rows][BLOCK // 2 :: BLOCK][: usable.shape[0], None]
+        at_block = np.broadcast_to(np.minimum(at_block, STRETCHES - 1), usable.shape)
+        light = _blocks(share[inner_rows])
+        self._found.append((at_block[usable], np.stack(energies, 2)[usable], light[usable]))
+
+    def result(self, profile: NDArray[np.float64] | None = None) -> NoiseFacts:
+        """Return what all that was taken tells, with what the file tells."""
+        energy = np.zeros((STRETCHES, SCALES, 3, 3, LIGHT_BINS), np.float32)
+        light = np.zeros((STRETCHES, LIGHT_BINS, 3), np.float32)
+        if not self._found:
+            return self._facts(energy, light, profile)
+        stretch, energies, lights = (np.concatenate(part) for part in zip(*self._found, strict=True))
+        brightness = np.log2(np.maximum(lights.mean(axis=-1), 1e-9))
+        bins = np.clip(LIGHT_BINS + np.floor(brightness), 0, LIGHT_BINS - 1).astype(int)
+        for at in range(STRETCHES):
+            for number in range(LIGHT_BINS):
+                here = (stretch == at) & (bins == number)
+                if np.count_nonzero(here) < FEWEST:
+                    continue
+                light[at, number] = lights[here].mean(axis=0)
+                energy[at, ..., number] = np.quantile(energies[here], LEAST_PART, axis=0)
+        return self._facts(energy, light, profile)
+
+    def _facts(self, energy: Floats, light: Floats, profile: NDArray[np.float64] | None) -> NoiseFacts:
+        return NoiseFacts(energy, light, self._light_from_samples, 2 * self._height, profile)
+
+
+def _parted(planes: Floats, spacing: int, columns: NDArray[np.int32]) -> tuple[Floats, Floats]:
+    """Smooth planes, and bands of shape (3 bands, 3 planes, rows, columns), the outermost rows left out."""
+    step = SMOOTH_REACH * spacing
+    columns = np.minimum(columns, columns_of(np.array([30]), 1, planes.shape[2])[0])
+    along = np.stack([smooth_along(plane, columns, spacing == 1) for plane in planes])
+    smooth, inner = smooth_down(along, spacing), slice(step, planes.shape[1] - step)
+    across = smooth_down(planes, spacing) - smooth
+    bands = np.stack([along[:, inner] - smooth, across, planes[:, inner] - along[:, inner] - across])
+    return smooth, bands
+
+
+def _blocks(values: Floats) -> Floats:
+    """Means over blocks of pixels; what is left over at the ends is left out."""
+    rows, columns = (side // BLOCK for side in values.shape[:2])
+    parts = values[: rows * BLOCK, : columns * BLOCK].reshape(rows, BLOCK, columns, BLOCK, *values.shape[2:])
+    return np.asarray(parts.mean(axis=(1, 3)))

@@ -1,0 +1,121 @@
+"""One scale of the shrinkage: both forms give the same bits, and nothing leads out of an array."""
+
+import numpy as np
+import pytest
+
+from panopipe.pixels import compiled
+from panopipe.pixels.opponent import OPPONENT_OF_LIGHT, join_planes, part_planes
+from panopipe.pixels.shrink import shrink
+
+RANDOM = np.random.default_rng(5)
+needs_kernels = pytest.mark.skipif(
+    not compiled.COMPILED, reason="panopipe was installed without a compiler; the definitions in numpy run"
+)
+CONTROL = np.array([[3, 0.2], [2, 0], [3, 0]], np.float32)
+
+
+def scale(rows: int, width: int, spacing: int, stretches: list[int], count: int) -> list:
+    """Arguments of `shrink`; the finest scale is the one of spacing 1."""
+    planes = RANDOM.random((3, rows, width), dtype=np.float32) - np.float32(0.2)
+    columns = (spacing * RANDOM.choice(stretches, rows)).astype(np.int32)
+    noise = RANDOM.random((3, 4), dtype=np.float32) + np.float32(0.01)
+    precision = RANDOM.random((rows, 3, 3), dtype=np.float32) * 20
+    smooth = np.zeros((3, rows - 4 * spacing, width), np.float32)
+    return [
+        planes,
+        spacing,
+        int(spacing == 1),
+        columns,
+        noise,
+        precision,
+        CONTROL,
+        smooth,
+        np.ones((3, count, width), np.float32),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rows", "width", "spacing", "stretches", "count"),
+    [
+        (30, 200, 1, [1], 20),
+        (30, 300, 1, [1, 2, 4, 8], 10),
+        (44, 700, 2, [1, 2, 4], 24),
+        (44, 257, 4, [1, 2], 4),
+    ],
+)
+def test_both_forms_give_the_same_bits(
+    rows: int, width: int, spacing: int, stretches: list[int], count: int
+) -> None:
+    given = scale(rows, width, spacing, stretches, count)
+    fast, slow = [a.copy() for a in given[-2:]], [a.copy() for a in given[-2:]]
+    shrink(*given[:-2], *fast)
+    shrink.__wrapped__(*given[:-2], *slow)
+    assert np.array_equal(fast[0], slow[0])
+    assert np.array_equal(fast[1], slow[1])
+
+
+def test_what_is_kept_whole_adds_up_to_the_planes() -> None:
+    given = scale(30, 200, 1, [1], 20)
+    given[6] = np.array([[3, 1], [3, 1], [3, 1]], np.float32)
+    given[8][:] = 0
+    shrink(*given)
+    assert np.allclose(given[8] + given[7][:, 3:-3], given[0][:, 5:-5], atol=1e-6)
+
+
+def test_a_turn_of_the_planes_turns_what_comes_out() -> None:
+    given = scale(30, 300, 1, [1, 2, 4], 20)
+    plain, turned = [a.copy() for a in given[-2:]], [a.copy() for a in given[-2:]]
+    shrink(*given[:-2], *plain)
+    shrink(np.ascontiguousarray(np.roll(given[0], 77, axis=2)), *given[1:-2], *turned)
+    assert all(np.array_equal(np.roll(a, 77, axis=2), b) for a, b in zip(plain, turned, strict=True))
+
+
+@needs_kernels
+@pytest.mark.parametrize(
+    ("which", "value", "says"),
+    [
+        (1, 2, "smooth"),
+        (1, 0, "smooth"),
+        (3, np.full(30, 29, np.int32), "columns"),
+        (3, np.zeros(30, np.int32), "columns"),
+        (8, np.zeros((3, 22, 200), np.float32), "result"),
+        (8, np.zeros((3, 19, 200), np.float32), "result"),
+    ],
+)
+def test_what_leads_out_of_an_array_is_refused(which: int, value: object, says: str) -> None:
+    given = scale(30, 200, 1, [1], 20)
+    given[which] = value
+    with pytest.raises(ValueError, match=says):
+        shrink(*given)
+
+
+def picture_and_places() -> tuple[np.ndarray, ...]:
+    light, coarse = RANDOM.random((6, 131, 3), dtype=np.float32), RANDOM.random((3, 10, 3), dtype=np.float32)
+    rows, columns = RANDOM.integers(0, 3, (6, 2)), RANDOM.integers(0, 10, (131, 2))
+    down, along = RANDOM.random(6, dtype=np.float32), RANDOM.random(131, dtype=np.float32)
+    return light, coarse, rows.astype(np.int32), down, columns.astype(np.int32), along
+
+
+def test_planes_are_orthonormal_and_lead_back() -> None:
+    light, coarse, rows, down, columns, along = picture_and_places()
+    fast, slow = np.empty((2, 3, 6, 131), np.float32)
+    part_planes(light, coarse, rows, down, columns, along, fast)
+    part_planes.__wrapped__(light, coarse, rows, down, columns, along, slow)
+    assert np.array_equal(fast, slow)
+    assert np.allclose(OPPONENT_OF_LIGHT @ OPPONENT_OF_LIGHT.T, np.eye(3))
+    back, slow = np.empty((2, 6, 131, 3), np.float32)
+    join_planes(fast, back)
+    join_planes.__wrapped__(fast, slow)
+    assert np.array_equal(back, slow)
+    lines = coarse[rows[:, 0]] * (1 - down[:, None, None]) + coarse[rows[:, 1]] * down[:, None, None]
+    added = lines[:, columns[:, 0]] * (1 - along[:, None]) + lines[:, columns[:, 1]] * along[:, None]
+    assert np.allclose(back, light + added, atol=1e-5)
+
+
+@needs_kernels
+def test_places_that_are_not_in_the_coarse_picture_are_refused() -> None:
+    light, coarse, rows, down, columns, along = picture_and_places()
+    planes = np.empty((3, 6, 131), np.float32)
+    rows[3] = 1, 3
+    with pytest.raises(ValueError, match="not all in the coarse picture"):
+        part_planes(light, coarse, rows, down, columns, along, planes)
