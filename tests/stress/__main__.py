@@ -8,14 +8,31 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from tests.stress.at_once import set_all
+from tests.stress.cards import kill_intakes
 from tests.stress.coded import damage_coded
 from tests.stress.disk import fill_all
 from tests.stress.kept import damage_kept
 from tests.stress.kills import kill_all
 from tests.stress.links import link_all
+from tests.stress.many import run_many
 from tests.stress.memory import GB, run_large
 from tests.stress.mutations import mutate_all
 from tests.stress.times import time_reruns
+
+_ALL = [
+    "coded",
+    "links",
+    "settings",
+    "cards",
+    "kills",
+    "mutations",
+    "disk",
+    "kept",
+    "times",
+    "many",
+    "memory",
+]
 
 
 def main() -> None:
@@ -25,6 +42,9 @@ def main() -> None:
         "what", nargs="*", default=["coded", "links", "kills", "mutations", "disk", "kept", "times", "memory"]
     )
     parser.add_argument("--coded", type=int, default=200, help="frames with damaged samples (200)")
+    parser.add_argument("--settings", type=int, default=100, help="times that six settings meet (100)")
+    parser.add_argument("--cards", type=int, default=100, help="intakes to kill (100)")
+    parser.add_argument("--many", type=int, nargs="*", default=[1000, 10000], help="frames of 64 pixels")
     parser.add_argument("--kills", type=int, default=200, help="processes to kill (200)")
     parser.add_argument("--mutations", type=int, default=5000, help="damaged inputs (5000)")
     parser.add_argument("--damages", type=int, default=200, help="runs on damaged working files (200)")
@@ -37,6 +57,9 @@ def main() -> None:
     doing: dict[str, Callable[[Path], list[str]]] = {
         "coded": lambda room: damage_coded(room, asked.coded, asked.seed),
         "links": lambda room: link_all(room, seed=asked.seed),
+        "settings": lambda room: set_all(room, asked.settings, asked.seed),
+        "cards": lambda room: kill_intakes(room, asked.cards, asked.seed),
+        "many": lambda room: run_many(room, tuple(asked.many)),
         "kills": lambda room: kill_all(room, asked.kills, asked.seed),
         "mutations": lambda room: mutate_all(room, asked.mutations, asked.seed),
         "disk": fill_all,

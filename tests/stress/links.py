@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import shutil
+import sys
 import threading
 from collections import Counter
 from pathlib import Path
@@ -26,7 +27,7 @@ def link_all(room: Path, during: int = 20, seed: int = 1) -> list[str]:
     names = [name for name in names if not name.startswith("originals/")]
     for number, name in enumerate(names):
         _one(room, calm, name, _COMMANDS[number % len(_COMMANDS)], tally, examples)
-        if Path(name).suffix == "":  # folders are tried by every command
+        if (calm / name).is_dir():  # folders are tried by every command
             for command in _COMMANDS:
                 _one(room, calm, name, command, tally, examples)
     chance = random.Random(seed)
@@ -116,6 +117,7 @@ def _judge(
     after = _state(outside)
     changed = {name for name in before.keys() | after.keys() if before.get(name) != after.get(name)}
     tally["written or removed outside"] += len(changed)
+    print(dict(tally), file=sys.stderr, flush=True)
     tally["tracebacks"] += "Traceback" in output or "fault of its own" in output
     if changed:
         examples.append(f"example: {what}: {sorted(changed)[:3]}")

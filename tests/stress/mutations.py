@@ -6,11 +6,13 @@ import io
 import json
 import random
 import re
+import resource
 import shutil
 import sys
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from typing import Literal
 
 import imagecodecs
 import numpy as np
@@ -34,6 +36,8 @@ def mutate_all(room: Path, count: int, seed: int = 1) -> list[str]:
     examples: dict[str, str] = {}
     _frames(room, count // 2, random.Random(seed), tally, examples)
     _texts(room, count - count // 2, random.Random(seed + 1), tally, examples)
+    largest = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss // 1024
+    tally["MB of the largest process"] = largest
     lines = [f"{name:34} {number:6}" for name, number in tally.items()]
     return lines + [f"example: {name}: {text}" for name, text in examples.items()]
 
@@ -50,7 +54,7 @@ def _frames(
         for number in range(min(BATCH, count - batch)):
             source = chance.choice(good)
             data = damaged(source.read_bytes(), chance)
-            (folder / f"m{number:03d}{source.suffix}").write_bytes(data)
+            _put(folder, f"m{number:03d}{chance.choice(_ENDS)}{source.suffix}", data, chance)
         if chance.random() < 0.7:  # most of them without the slow stages: it is the readers that are tried
             (job / "recipe.toml").write_text('[pipeline]\norder = ["decode", "export"]\n')
         before, outside = hashes(job / "originals"), hashes(room / "good")
@@ -60,6 +64,23 @@ def _frames(
         tally["frames whose original changed"] += hashes(job / "originals") != before
         tally["files outside the job"] += len(set(room.iterdir()) - {job, room / "good"})
         tally["files outside the job"] += hashes(room / "good") != outside
+
+
+_ENDS = ("",) * 20 + ("-caf\u00e9", "-cafe\u0301", "\udcff", "\x1b[31m", "x" * 200, " .", "-A", "'\"$`")
+"""What names end in: mostly nothing; accents in two forms, no UTF-8, controls, much, quotes."""
+
+
+def _put(folder: Path, name: str, data: bytes, chance: random.Random) -> None:
+    """Write a frame, now and then as a link to it, in the job or out of it."""
+    if chance.random() > 0.03:
+        (folder / name).write_bytes(data)
+        return
+    target = folder.parent / "aside" if chance.random() < 0.5 else folder.parents[2] / "good/plain.dng"
+    if target.name == "aside":
+        target.mkdir(exist_ok=True)
+        target = target / "x.bin"
+        target.write_bytes(data)
+    (folder / name).symlink_to(target)
 
 
 def _judge(job: Path, code: int, output: str, tally: Counter[str], examples: dict[str, str]) -> None:
@@ -160,7 +181,26 @@ def _twice(held: bytearray, chance: random.Random) -> None:
     held[at:at] = held[: chance.randint(1, 400)]
 
 
-_DAMAGES: tuple[Callable[[bytearray, random.Random], None], ...] = (_flip, _huge, _cut, _drop, _noise, _twice)
+def _hole(held: bytearray, chance: random.Random) -> None:
+    at = chance.randrange(max(1, len(held)))
+    size = chance.choice([16, 512, 4096])
+    held[at : at + size] = chance.choice([b"\0", b"\xff"]) * len(held[at : at + size])
+
+
+def _ring(held: bytearray, chance: random.Random) -> None:
+    """Let the directory that a TIFF begins with lead to itself, or to anywhere."""
+    order: Literal["little", "big"] = "big" if held[:2] == b"MM" else "little"
+    start = int.from_bytes(held[4:8], order)
+    if held[:2] not in (b"II", b"MM") or start + 2 > len(held):
+        return
+    behind = start + 2 + 12 * int.from_bytes(held[start : start + 2], order)
+    goal = chance.choice([start, 8, chance.randrange(len(held))])
+    held[behind : behind + 4] = goal.to_bytes(4, order)
+
+
+_DAMAGES: tuple[Callable[[bytearray, random.Random], None], ...] = (_flip, _huge, _cut, _drop, _noise, _twice,
+    _hole, _ring,
+)  # fmt: skip
 
 _WORDS = """[pipeline]|order = ["decode", "tone", "vibrance", "balance", "nadir", "export"]|[tone]
 exposure_ev = 0.3|shadows_ev = "auto"|[nadir]|patch_picture = "../../x.png"|patch_picture = "/etc/passwd"
