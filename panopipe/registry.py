@@ -132,7 +132,10 @@ def _takes(given: Any, expected: Any) -> bool:
 
 
 def _arguments(method: Any) -> str:
-    return f"({', '.join(inspect.signature(method).parameters)})"
+    try:
+        return f"({', '.join(inspect.signature(method).parameters)})"
+    except (TypeError, ValueError):  # something built in, which does not tell
+        return f" = {method!r}"
 
 
 def _plugins() -> dict[str, EntryPoint]:

@@ -181,7 +181,7 @@ def rules(settings: type) -> dict[str, Rule]:
         If `settings` is not a frozen dataclass or a field has no rule.
     """
     if not dataclasses.is_dataclass(settings) or not settings.__dataclass_params__.frozen:  # type: ignore[attr-defined]
-        raise TypeError(f"{settings.__name__} must be a frozen dataclass")
+        raise TypeError(f"{getattr(settings, '__name__', settings)!s} must be a frozen dataclass")
     found = {}
     for item in dataclasses.fields(settings):
         if "rule" not in item.metadata:

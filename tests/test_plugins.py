@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from panopipe.registry import contract_faults
+from panopipe.stage import RowStage
+
 EXAMPLE = Path(__file__).parent / "example_plugin"
 
 
@@ -140,3 +143,11 @@ def test_a_plugin_cannot_take_a_built_in_name(tmp_path: Path) -> None:
     said = python(folder, "from panopipe.registry import known_stages; print(known_stages().count('tone'))")
     assert said.stdout.strip() == "1"
     assert "the name is taken" in said.stderr
+
+
+@pytest.mark.parametrize(
+    "held", [{"Settings": None}, {"Settings": 3}, {"apply": type}, {"survey": 1, "apply": dict}]
+)
+def test_a_class_of_odd_parts_has_faults_and_raises_nothing(held: dict[str, object]) -> None:
+    """Found by fuzzing: such a class stopped the command with a fault of panopipe's own."""
+    assert all(isinstance(fault, str) for fault in contract_faults("odd", type("Odd", (RowStage,), held)))

@@ -12,6 +12,7 @@ from tests.stress.at_once import set_all
 from tests.stress.cards import kill_intakes
 from tests.stress.coded import damage_coded
 from tests.stress.disk import fill_all
+from tests.stress.fuzz import fuzz_all
 from tests.stress.kept import damage_kept
 from tests.stress.kills import kill_all
 from tests.stress.links import link_all
@@ -22,6 +23,7 @@ from tests.stress.times import time_reruns
 
 _ALL = [
     "coded",
+    "fuzz",
     "links",
     "settings",
     "cards",
@@ -45,6 +47,7 @@ def main() -> None:
     parser.add_argument("--settings", type=int, default=100, help="times that six settings meet (100)")
     parser.add_argument("--cards", type=int, default=100, help="intakes to kill (100)")
     parser.add_argument("--many", type=int, nargs="*", default=[1000, 10000], help="frames of 64 pixels")
+    parser.add_argument("--fuzz", type=int, default=5000, help="examples of each kind (5000)")
     parser.add_argument("--kills", type=int, default=200, help="processes to kill (200)")
     parser.add_argument("--mutations", type=int, default=5000, help="damaged inputs (5000)")
     parser.add_argument("--damages", type=int, default=200, help="runs on damaged working files (200)")
@@ -60,6 +63,7 @@ def main() -> None:
         "settings": lambda room: set_all(room, asked.settings, asked.seed),
         "cards": lambda room: kill_intakes(room, asked.cards, asked.seed),
         "many": lambda room: run_many(room, tuple(asked.many)),
+        "fuzz": lambda _: fuzz_all(asked.fuzz, asked.seed),
         "kills": lambda room: kill_all(room, asked.kills, asked.seed),
         "mutations": lambda room: mutate_all(room, asked.mutations, asked.seed),
         "disk": fill_all,
