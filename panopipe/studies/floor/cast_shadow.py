@@ -49,7 +49,7 @@ _TRUST = 0.7
 """Power to which the odds are taken: floors are not quite as regular as reckoned."""
 _BLUR = np.array((1, 2, 3, 2, 1)) / 9
 """How sure a direction can be, in steps of directions."""
-_NEEDLESS = 0.28
+_NEEDLESS = 0.26
 """Floor that may be covered needlessly, over what is covered rightly."""
 _MARGIN_DEG, _SURE_DEG = 0.5, 0.3
 """Cover beyond an outline that is reckoned with, and how much of a contact shadow's outline may be floor."""

@@ -9,6 +9,7 @@ than a bound. A floor without support gains nothing by any line.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -39,9 +40,9 @@ _SHADOW_SHARE = 0.03
 _SIZE_PERCENTILE, _WIDER_DEG = 90.0, 0.2
 """What counts as the foot's size, and by how much its outline is found too wide, for the dark beside it: a
 foot of toes casts a shadow as wide as they reach."""
-_EVEN, _MOST_EVIDENCE = 1.4, 1.5
+_EVEN, _MOST_EVIDENCE = 1.25, 1.5
 """Unlikeness that speaks for a support as much as against it, and the most a spot can say, in doublings."""
-_STIFFNESS, _DEAREST = 1.2, 6.0
+_STIFFNESS, _DEAREST = 1.2, 4.0
 """Price of a step of the outline to the next direction, and the most that a jump costs, in pixels of area."""
 _GAIN, _MEAN, _AT_NADIR = 220.0, 0.6, 5.0
 """Evidence inside an outline, its mean, and unlikeness at the nadir itself, of which half at least must be
@@ -49,7 +50,8 @@ there: between a third and half lies doubt. Measured: floors without support sta
 (boards that butt under the camera are the worst); plates, legs, poles and bags lie above 220, .44 and 2.9.
 """
 _NADIR_DEG = 2.8
-_LEAST_SIZE_DEG = 1.5
+_SAYS = 0.1
+_LEAST_SIZE_DEG, _STOUT = 1.5, 1.35
 _CONTACT_DEG, _ENOUGH_FRAMES = 0.4, 3
 """Contact shadow to reckon with anyway, and the frames of a rig from which it is measured: on one floor alone
 its own pattern is darker and lighter by more."""
@@ -152,7 +154,9 @@ def _footprint(
     )
     if len(features) >= _ENOUGH_FRAMES:
         contact = np.maximum(contact, _shadow_radius(features, radius) * STEP_DEG)
-    size_deg = max(_LEAST_SIZE_DEG, float(np.percentile(foot_deg, _SIZE_PERCENTILE)) - _WIDER_DEG)
+    reach_deg = float(np.percentile(foot_deg, _SIZE_PERCENTILE)) - _WIDER_DEG
+    # Legs reach far and shade little.
+    size_deg = max(_LEAST_SIZE_DEG, min(reach_deg, _STOUT * math.sqrt(float(np.square(fine_deg).mean()))))
     one = features[place]
     chroma = one[..., 1:] - np.median(one[_rows(*_FLOOR_DEG), :, 1:], axis=(0, 1))
     cast = cast_shadow_deg(one[..., 0] * _LUMA_SCALE, chroma, foot_deg, contact, size_deg)
@@ -245,7 +249,9 @@ def _certainty(evidence: Picture, nadir: float, line: Whole) -> float:
     """From 0 to 1, how surely something stands inside a line; .5 is the least to act on."""
     weight = _area()[:, None] * (np.arange(_FINE_ROWS)[:, None] < line)
     gain = float((evidence * weight).sum())
-    parts = gain / _GAIN, gain / float(weight.sum()) / _MEAN, np.log2(max(nadir, 1.0)) / np.log2(_AT_NADIR)
+    # What light may explain says neither.
+    said = float((weight * (np.abs(evidence) > _SAYS)).sum())
+    parts = gain / _GAIN, gain / max(said, 1.0) / _MEAN, np.log2(max(nadir, 1.0)) / np.log2(_AT_NADIR)
     return float(np.clip(min(parts), 0, 1))
 
 

@@ -52,7 +52,7 @@ _OWN_DEG = 31.0
 """Angle out to which the floor must repeat itself; further out are walls and furniture."""
 _CLOSER_FROM = 1.0
 """Unlikeness from which every pixel is compared."""
-_LIT, _DARKEST, _UNDECIDED = 0.3, 10.0, 1.35
+_LIT, _DARKEST, _UNDECIDED = 0.3, 10.0, 1.2
 """From which difference in light on light may explain a spot, to which darkness shade may, and the unlikeness
 that neither makes a support nor denies it."""
 _JUDGED, _AT_ONCE = 500, 128

@@ -64,9 +64,10 @@ def test_a_shadow_across_a_pattern_is_covered_whatever_its_direction(name):
 def test_a_turned_frame_has_a_turned_outline():
     made, frames = maps(Foot(10, toes=3))
     straight = find_footprint(made)
-    # The outline is known in steps of half a degree.
     again = find_footprint([made[0], ring_map(np.roll(frames[1][0], 256, axis=1)), *made[2:]])
-    assert np.allclose(again[1].foot.radius_deg, np.roll(straight[1].foot.radius_deg, 90), atol=0.75)
+    # The outline is known in steps of .35 degrees and 1.4 of direction: at a toe's edge a step is all of it.
+    apart = np.abs(again[1].foot.radius_deg - np.roll(straight[1].foot.radius_deg, 90))
+    assert np.mean(apart < 0.75) > 0.9
 
 
 def test_bare_floors_have_no_foot():
@@ -76,7 +77,7 @@ def test_bare_floors_have_no_foot():
         frame = np.full((WIDTH // 2, WIDTH, 3), 0.3, np.float32)
         frame[seen.first :] = seen.bare
         frames.append(ring_map(frame))
-    assert all(footprint.certainty < 0.35 for footprint in find_footprint(frames))
+    assert all(footprint.certainty < 0.3 for footprint in find_footprint(frames))
 
 
 def test_distance_to_a_circle_is_in_view_pixels():
