@@ -132,7 +132,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 9
+    version: ClassVar[int] = 10
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -285,7 +285,7 @@ _SENTENCES = {
 def _doubts(extent: Extent, result: Filled) -> tuple[str, ...]:
     """What a person should look at in a rebuilt floor."""
     doubts = {
-        "other": extent.other_share >= _CLOSE_BY,
+        "other": extent.other_share >= _CLOSE_BY and not result.edge,
         "strange": result.strange >= _STRANGE and result.ring_agreement < _REGULAR,
     }
     return tuple(_SENTENCES[name] for name, so in doubts.items() if so)

@@ -31,7 +31,7 @@ Mask = NDArray[np.bool_]
 Float = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-BARS = {"pattern": 1.45, "dark spot": 1.75, "line": 1.75, "blur": 1.1}
+BARS = {"pattern": 1.75, "dark spot": 1.45, "line": 2.4, "blur": 1.05}
 """Excess from which a kind of flaw is one: just above what whole floors show, with a hole cut into them and
 nothing wrong in it (`python -m tests.benchmarks.flaws`)."""
 _GRID_RADIUS_PX = 20

@@ -17,6 +17,8 @@ Whole = NDArray[np.int64]
 _CYCLES = 2
 _STEEP = 4.0
 """Steps of the floor, in medians of those along the seams, at which mending is halved."""
+_FAR_OFF = 6.0
+"""Mending, in medians of what is wanted along the seams, at which it is halved."""
 _RIM_PX = 2.0
 """How deep a step at the rim is mended where mending is bounded."""
 
@@ -97,6 +99,10 @@ def _add_unmet(
     usual = _STEEP * float(np.median(steep)) if len(steep) else 0.0
     wanted -= guess[next_rows, next_columns] - guess[rows, columns]
     wanted /= 1 + np.square(steep / max(usual, 1e-6))
+    # A bit of shadow or foot left at the rim must not spread inwards.
+    size = np.linalg.norm(wanted, axis=-1, keepdims=True)
+    most_usual = _FAR_OFF * float(np.median(size)) if len(size) else 0.0
+    wanted /= 1 + np.square(size / max(most_usual, 1e-6))
     divergence_residual[rows, columns] += wanted
     divergence_residual[next_rows, next_columns] -= wanted
 
