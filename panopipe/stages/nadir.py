@@ -26,6 +26,7 @@ from panopipe.studies.floor.graft import graft, sharpness
 from panopipe.studies.floor.neighbours import best_neighbours
 from panopipe.studies.floor.outline import Outline, circle, outline_of_picture
 from panopipe.studies.floor.patch import put_patch
+from panopipe.studies.floor.pole_shadow import PoleShadow, lit_again
 from panopipe.studies.floor.register import WarpedNeighbour, lay
 from panopipe.studies.floor.soften import fill_softly
 
@@ -126,6 +127,7 @@ class _Plan:
     foot: Outline
     patch: Rows | None = None
     neighbours: tuple[tuple[FrameKey, Band, Place], ...] = ()
+    shadows: tuple[PoleShadow, ...] = ()
 
 
 class Nadir(SpanStage[NadirSettings, _Plan]):
@@ -140,6 +142,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         "mask_source": Note("what told where the support stands"),
         "mask_certainty": Note("how sure that is, 0 to 1"),
         "support_found": Note("1 where something stands under the camera, 0 where nothing does"),
+        "pole_shadows": Note("how many thin shadows of the pole were lit again"),
         "mask_radius_deg": Note("mean radius of what was covered", "degrees"),
         "mask_largest_deg": Note("largest radius of what was covered", "degrees"),
         "other_than_floor_share": Note("part of the surroundings that is no floor"),
@@ -202,7 +205,9 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         places = context.solution.places if isinstance(context.solution, _Solved) else {}
         given = context.neighbours
         seen = tuple((key, given[key], place) for key, place in places.items() if key in given)
-        plan = _Plan(outline.grown(settings.margin_deg), foot, patch, seen)
+        shadows = _pole_shadows(context) if "support_found" in notes else ()
+        plan = _Plan(outline.grown(settings.margin_deg), foot, patch, seen, shadows)
+        notes["pole_shadows"] = float(len(shadows))
         notes["mask_radius_deg"] = round(plan.outline.mean_deg, 2)
         notes["mask_largest_deg"] = round(plan.outline.largest_deg, 2)
         return Prepared(plan, notes, review_reasons)
@@ -216,6 +221,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
             heading_deg = settings.patch_heading_deg - band.facts.anchor_yaw_deg
             put_patch(band.rows, band.first, plan.patch, settings.patch_radius_deg, heading_deg)
             return Applied(band.rows, {"fill_method": "picture"})
+        lit_again(band.rows, band.first, plan.shadows, float(plan.foot.radius_deg.min()))
         view = _view_for(band, plan.outline.largest_deg)
         seen = view_from_frame(band.rows, band.first, view)
         distance = plan.outline.distance(view)
@@ -352,6 +358,11 @@ def _to_cover(
         return found.foot, found.outline, notes, ()
     doubts = (_SENTENCES["doubt"],) if found.certainty >= _DOUBTFUL else ()
     return None, None, notes, doubts
+
+
+def _pole_shadows(context: StageContext) -> tuple[PoleShadow, ...]:
+    """Thin shadows of the pole that the survey found."""
+    return context.solution.footprint.shadows if isinstance(context.solution, _Solved) else ()
 
 
 def _view_for(band: Band, radius_deg: float) -> View:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from panopipe.studies.floor.cast_shadow import cast_shadow_deg
 from panopipe.studies.floor.outline import DIRECTIONS, Outline
+from panopipe.studies.floor.pole_shadow import PoleShadow, find_pole_shadows
 from panopipe.studies.floor.unlike import FOCAL_PX, unlike_floor
 from panopipe.studies.floor.unlike import STEP_DEG as FINE_DEG
 
@@ -51,11 +52,13 @@ there: between a third and half lies doubt. Measured: floors without support sta
 """
 _NADIR_DEG = 2.8
 _SAYS = 0.1
+_SPOT = 0.02
+"""Reach of what describes a spot, in camera heights."""
 _LEAST_SIZE_DEG, _STOUT = 1.5, 1.35
 _CONTACT_DEG, _ENOUGH_FRAMES = 0.4, 3
 """Contact shadow to reckon with anyway, and the frames of a rig from which it is measured: on one floor alone
 its own pattern is darker and lighter by more."""
-_HALO, _FOOT_HALO = 0.45, 2.3
+_HALO, _FOOT_HALO = 0.45, 3.4
 """Rows by which outlines are found too wide, as a spot is described by its surroundings; and the same where
 the dark right beside a foot must not count as foot."""
 _FINE_ROWS, _FINE_COLUMNS = 63, 256
@@ -74,10 +77,13 @@ class RingMap:
         Log light; row 0 at the nadir, half a degree a row; column 0 starts at yaw -180.
     unlike : ndarray of shape (2, 63, 256), dtype float16
         How unlike the floor further out each spot is, with shade and without (see `unlike_floor`).
+    shadows : tuple of PoleShadow
+        Straight thin shadows that start under the camera.
     """
 
     logs: NDArray[np.float16]
     unlike: NDArray[np.float16]
+    shadows: tuple[PoleShadow, ...] = ()
 
 
 def ring_map(frame: Picture) -> RingMap:
@@ -88,7 +94,7 @@ def ring_map(frame: Picture) -> RingMap:
     small = cv2.resize(bottom, (MAP_COLUMNS, MAP_ROWS), interpolation=cv2.INTER_AREA)
     floor = max(float(np.median(small)), 1e-6)
     logs = np.log(np.maximum(small, 0) + 0.02 * floor).astype(np.float16)
-    return RingMap(logs, unlike_floor(frame))
+    return RingMap(logs, unlike_floor(frame), find_pole_shadows(frame))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,11 +109,14 @@ class Footprint:
         The monopod alone.
     certainty : float
         0 to 1: how surely something stands there; below .5, nothing is to be done.
+    shadows : tuple of PoleShadow
+        Thin shadows of its pole, which reach beyond the outline.
     """
 
     outline: Outline
     foot: Outline
     certainty: float
+    shadows: tuple[PoleShadow, ...] = ()
 
 
 def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
@@ -123,7 +132,7 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
     list of Footprint
         One of each frame.
     """
-    evidence = np.array([_evidence(one.unlike) for one in maps])
+    evidence = np.array([_evidence(one) for one in maps])
     rig, turn = _rigs(evidence.max(1))
     found: dict[int, Footprint] = {}
     for number in np.unique(rig):
@@ -138,7 +147,8 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
             shaded = np.maximum(line, _closed_line(np.maximum(turned[place, 0], things)))
             nadir = _at_nadir(maps[at].unlike[0])
             certainty = _certainty(np.maximum(turned[place, 0], things), nadir, line)
-            found[at] = _footprint(features, place, line, shaded, certainty, int(turn[at]))
+            one = _footprint(features, place, line, shaded, certainty, int(turn[at]))
+            found[at] = replace(one, shadows=maps[at].shadows)
     return [found[at] for at in range(len(maps))]
 
 
@@ -172,10 +182,19 @@ def _widest(fine_deg: Float) -> Float:
     return widest
 
 
-def _evidence(unlike: NDArray[np.float16]) -> Picture:
-    """For each cell, how much speaks for a support: -1 for floor, 0 for neither."""
-    ratio = np.maximum(unlike.astype(np.float32), 0.05) / np.float32(_EVEN)
-    return np.asarray(np.clip(np.log2(ratio), -1, _MOST_EVIDENCE), np.float32)
+def _evidence(seen: RingMap) -> Picture:
+    """For each cell, how much speaks for a support: -1 for floor, 0 for neither; with shade and without."""
+    ratio = np.maximum(seen.unlike.astype(np.float32), 0.05) / np.float32(_EVEN)
+    evidence = np.clip(np.log2(ratio), -1, _MOST_EVIDENCE)
+    far = np.tan(np.radians((np.arange(_FINE_ROWS) + 0.5) * FINE_DEG))[:, None]
+    yaw = (np.arange(_FINE_COLUMNS) + 0.5) * (2 * np.pi / _FINE_COLUMNS) - np.pi
+    for shadow in seen.shadows:
+        # What a pole's shadow darkens is lit again, not covered.
+        turn = yaw - math.radians(shadow.yaw_deg)
+        aside = np.abs(far * np.sin(turn) - shadow.offset)
+        inside = (aside < 2 * shadow.half + _SPOT) & (far * np.cos(turn) > 0)
+        evidence[:, inside] = np.minimum(evidence[:, inside], 0)
+    return np.asarray(evidence, np.float32)
 
 
 def _area() -> Float:

@@ -1,0 +1,72 @@
+"""A pole's thin shadow is found where it starts under the camera, and lit again; joints are not."""
+
+import cv2
+import numpy as np
+import pytest
+
+from panopipe.studies.floor.pole_shadow import find_pole_shadows, lit_again
+from tests.scenes.floors import FLOORS, HELD_OUT, Foot, Stand, see
+
+WIDTH, FIRST_DEG = 2048, 64
+ALL = {**FLOORS, **HELD_OUT}
+
+
+def bare(name):
+    seen = see(
+        ALL[name](), Stand(0.4, 0.3, heading_deg=20), Foot(8), width=WIDTH, top_pitch_deg=FIRST_DEG - 90
+    )
+    frame = np.full((WIDTH // 2, WIDTH, 3), 0.3, np.float32)
+    frame[seen.first :] = seen.bare
+    return frame, seen.first
+
+
+def shadow_left(yaw_deg, reach, depth=0.5, half=0.01):
+    """Share of light beside a pole's shadow whose edge is as soft as the sun's over a metre and a half."""
+    height = WIDTH // 2
+    far = np.tan(np.pi / height * (height - np.arange(height // 2, height) - 0.5))[:, None]
+    yaw = np.radians((np.arange(WIDTH) + 0.5) * 360 / WIDTH - 180 - yaw_deg)
+    ahead, aside = far * np.cos(yaw), far * np.sin(yaw)
+    inside = np.clip((half - np.abs(aside)) / 0.006 + 0.5, 0, 1) * (ahead > 0) * (ahead < reach)
+    left = np.ones((height, WIDTH, 1), np.float32)
+    left[height // 2 :, :, 0] = 1 - depth * inside
+    return left
+
+
+def reduced(frame):
+    return cv2.resize(frame, (1024, 512), interpolation=cv2.INTER_AREA)
+
+
+@pytest.mark.parametrize("name", ["planks", "carpet", "terrazzo", "brick"])
+def test_a_shadow_is_found_and_lit_again(name):
+    frame, first = bare(name)
+    dark = frame * shadow_left(70, 1.2)
+    shadows = find_pole_shadows(reduced(dark))
+    assert any(abs(one.yaw_deg - 70) < 1 and 0.9 < one.reach < 1.5 for one in shadows)
+    lit = dark.copy()
+    lit_again(lit[first:], first, shadows, 8.0)
+    height = WIDTH // 2
+    row = height - round(np.degrees(np.arctan(1.0)) * height / 180)
+    strip = (shadow_left(70, 1.2)[..., 0] < 0.6) & (np.arange(height) > row)[:, None]
+    strip &= (np.arange(height) < height - 12 * height / 180)[:, None]
+    error = [np.abs(np.log(shown[strip] / frame[strip])).mean() for shown in (dark, lit)]
+    # Half of the light was gone: log 2 = .69.
+    assert error[0] > 0.55
+    assert error[1] < 0.15
+    # Beside the shadow the floor keeps its bits: a strip of seven half widths is looked at.
+    far = shadow_left(70, 3.0, half=0.06)[..., 0] == 1
+    assert np.array_equal(lit[far], dark[far])
+
+
+@pytest.mark.parametrize("name", [*ALL])
+def test_a_floor_alone_has_no_pole_shadow(name):
+    assert find_pole_shadows(reduced(bare(name)[0])) == ()
+
+
+def test_lighting_turns_with_the_frame():
+    frame, first = bare("carpet")
+    dark = frame * shadow_left(70, 1.2)
+    turned = np.roll(dark, 512, axis=1)
+    lit_again(dark[first:], first, find_pole_shadows(reduced(dark)), 8.0)
+    lit_again(turned[first:], first, find_pole_shadows(reduced(turned)), 8.0)
+    # Yaw comes in as radians: the last digits of float32 differ.
+    assert np.allclose(np.roll(dark, 512, axis=1), turned, rtol=1e-3, atol=1e-4)
