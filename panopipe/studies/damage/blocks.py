@@ -7,6 +7,7 @@ is shifted up to the end of its strip or tile. Lenses and light do not keep to s
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from typing import Any
 
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from panopipe.studies.damage.summary import Floats, Summary
 
 Mask = NDArray[np.bool_]
+Indices = NDArray[np.intp]
 
 _LEAST_STEP = 0.02
 """Of the range of tones: a filled part stands out from its surroundings by as much at least."""
@@ -49,8 +51,12 @@ def filled(seen: Summary) -> Mask:
     reaches its pole.
     """
     flat = seen.flat
-    dashes = flat & _vertical_extent_at_most(flat, _LONGEST_DASH) & _stands_out_by_rows(seen.tone, flat)
-    return _long_runs(dashes, _SHORTEST) | _filled_rows(seen, flat)
+    if not flat.any():
+        return flat
+    tone = seen.tone
+    dashes = _long_runs(flat & ~_tall_runs(flat, _LONGEST_DASH + 1), _SHORTEST)
+    dashes[dashes] = _stands_out_by_rows(tone, flat, dashes)
+    return _long_runs(dashes, _SHORTEST) | _filled_rows(seen, tone, flat)
 
 
 def random(seen: Summary) -> Mask:
@@ -59,14 +65,15 @@ def random(seen: Summary) -> Mask:
     return _long_runs(is_rough & (np.abs(seen.mean - 0.5) < _RANDOM_MEAN), _SHORTEST)
 
 
-def _filled_rows(seen: Summary, flat: Mask) -> Mask:
+def _filled_rows(seen: Summary, tone: Floats, flat: Mask) -> Mask:
     """Whole rows of a strip or tile of one value; around them, the frame goes on another way."""
     found = np.zeros_like(flat)
-    tone, chunks = seen.tone, flat.shape[1]
+    chunks = flat.shape[1]
     for left in range(0, chunks, seen.columns):
         part = slice(left, min(left + seen.columns, chunks))
         here = tone[:, part]
-        rows = flat[:, part].all(1) & (here.min(1) == here.max(1))
+        rows: Mask = np.asarray(flat[:, part].all(1))
+        rows[rows] = np.ptp(here[rows], axis=1) == 0
         for first, last in _runs_of(rows):
             if part.stop - part.start == chunks and (first == 0 or last == len(flat)):
                 found[first:last] = _is_lost_cap(here[first:last, 0], first == 0, seen.rows, len(flat))
@@ -98,48 +105,50 @@ def _is_hole(tone: Floats, flat: Mask, rows: tuple[int, int], columns: tuple[int
     return all(np.median(np.abs(one - value)) > _LEAST_STEP for one in around)
 
 
-def _stands_out_by_rows(tone: Floats, flat: Mask) -> Mask:
+def _stands_out_by_rows(tone: Floats, flat: Mask, chosen: Mask) -> Mask:
     """Whether the nearest rows above and below that are not flat there differ, both to the same side."""
-    near = flat.copy()  # rows beside them may be filled in part
-    near[1:] |= flat[:-1]
-    near[:-1] |= flat[1:]
-    above, below = _nearest(tone, near), _nearest(tone[::-1], near[::-1])[::-1]
+    row, column = np.nonzero(chosen)
+    here = tone[row, column]
+    above, below = (_nearest(tone, flat, row, column, way) for way in (-1, 1))
     is_pole_row = np.isnan(above) | np.isnan(below)
     above, below = np.where(np.isnan(above), below, above), np.where(np.isnan(below), above, below)
-    one, other = tone - above, tone - below
+    one, other = here - above, here - below
     least = np.minimum(np.abs(one), np.abs(other))
     stands: Mask = least > np.maximum(_LEAST_STEP, 4 * np.abs(above - below))
     stands &= (np.sign(one) == np.sign(other)) & ~is_pole_row
     # Noise on so much light would not leave a run of zeros.
-    stands |= (tone == 0) & (least > _LEAST_STEP)
+    stands |= (here == 0) & (least > _LEAST_STEP)
     return stands
 
 
-def _nearest(tone: Floats, flat: Mask) -> Floats:
-    """For each chunk the tone of the nearest row before it that is not flat there; nan if there is none."""
-    rows = np.arange(len(tone))[:, None]
-    last = np.maximum.accumulate(np.where(flat, -1, rows), axis=0)
-    before = np.vstack([np.full((1, tone.shape[1]), -1), last[:-1]])
-    return np.where(before < 0, np.float32(np.nan), np.take_along_axis(tone, np.maximum(before, 0), axis=0))
+def _nearest(tone: Floats, flat: Mask, row: Indices, column: Indices, way: int) -> Floats:
+    """Tone of the nearest row above (-1) or below (1) that is not flat, nor beside one that is; else nan."""
+    found = np.full(len(row), np.nan, np.float32)
+    for far in range(2 * _LONGEST_DASH + 1, 1, -1):  # the nearest comes last, and stays
+        at, beside = row + way * far, row + way * (far - 1)
+        is_there = (at >= 0) & (at < len(tone))
+        place, nearer = at[is_there], beside[is_there]
+        is_free = ~flat[place, column[is_there]] & ~flat[nearer, column[is_there]]
+        found[is_there] = np.where(is_free, tone[place, column[is_there]], found[is_there])
+    return found
 
 
-def _vertical_extent_at_most(flat: Mask, most: int) -> Mask:
-    """Chunks with no more than so many of their kind above each other."""
-    rows = np.arange(len(flat))[:, None]
-    before = np.maximum.accumulate(np.where(flat, -1, rows), axis=0)
-    behind = np.minimum.accumulate(np.where(flat, len(flat), rows)[::-1], axis=0)[::-1]
-    short: Mask = behind - before - 1 <= most
-    return flat & short
+def _tall_runs(mask: Mask, rows: int) -> Mask:
+    """Chunks that belong to a run of so many rows at least, one above the other."""
+    return _long_runs(mask.T, rows).T
 
 
 def _long_runs(mask: Mask, shortest: int) -> Mask:
     """What is left of each row when runs of fewer chunks are taken out."""
-    if not mask.any():
-        return mask
+    count = mask.shape[1] - shortest + 1
     kept = np.zeros_like(mask)
-    for row in np.flatnonzero(mask.any(1)):
-        for first, last in _runs_of(mask[row]):
-            kept[row, first:last] = last - first >= shortest
+    if count < 1 or not mask.any():
+        return kept
+    begins = mask[:, :count].copy()
+    for step in range(1, shortest):
+        begins &= mask[:, step : step + count]
+    for step in range(shortest):
+        kept[:, step : step + count] |= begins
     return kept
 
 
@@ -153,8 +162,8 @@ def repeated(seen: Summary) -> Mask:
     """Strips or tiles that hold the same as an earlier one, pixel for pixel, and are not flat."""
     found = np.zeros(seen.mean.shape, bool)
     height, chunks = seen.mean.shape
-    if seen.rows * seen.columns * 16 < 256:  # so small a part may look like another by chance
-        return found
+    if seen.rows * seen.columns * 16 < 256 or (seen.rows, seen.columns) == (height, chunks):
+        return found  # so small a part may look like another by chance
     known: set[bytes] = set()
     for top in range(0, height, seen.rows):
         for left in range(0, chunks, seen.columns):
@@ -162,7 +171,7 @@ def repeated(seen: Summary) -> Mask:
             rough, mean = seen.rough[part], seen.mean[part]
             if np.count_nonzero(rough) * 2 < rough.size or np.ptp(mean) == 0:
                 continue
-            name = mean.tobytes() + rough.tobytes()
+            name = hashlib.sha256(mean.tobytes() + rough.tobytes()).digest()
             found[part] = name in known
             known.add(name)
     return found
@@ -182,40 +191,47 @@ def shifted(seen: Summary, every: int = 1) -> Mask:
     found = np.zeros(mean.shape, bool)
     if len(mean) < 3 * max(every, 4):
         return found
-    jump = _of_a_row(mean) if every == 1 else _of_blocks(mean, every)
-    large = np.abs(jump) > _LEAST_SHIFT + _LEAST_SHARE * mean
     for left in range(0, mean.shape[1], seen.columns):
-        part = slice(left, min(left + seen.columns, mean.shape[1]))
-        run = _reaching_the_end(large[:, part] * np.sign(jump[:, part]))
-        rows = np.flatnonzero(run.any(1))
-        around = _around(mean[:, part], rows, every)
-        for row, usual in zip(rows, around, strict=True):
-            first = part.start + int(np.argmax(run[row]))
-            if _is_rectangular(jump[row], first, part.stop, float(np.median(usual[run[row]]))):
-                found[row, first : part.stop] = True
+        right = min(left + seen.columns, mean.shape[1])
+        end = mean[:, max(left, right - _SHORTEST - 1) : right]
+        rows = np.flatnonzero(_reaching_the_end(_signs(_jump(end, every), end)).any(1))
+        for row in rows.tolist():
+            near = mean[max(row - 5, 0) : row + 6]  # what is looked at around it
+            jump = _jump(mean[max(row - 1, 0) : row + 2], every)[min(row, 1)]
+            run = _reaching_the_end(_signs(jump, mean[row])[None, left:right])[0]
+            usual = float(np.median(_around(near[:, left:right], min(row, 5), every)[run]))
+            first = left + int(np.argmax(run))
+            if _is_rectangular(jump, first, right, usual):
+                found[row, first:right] = True
     return found
 
 
-def _of_a_row(mean: Floats) -> Floats:
-    """How far a row is from the middle of its neighbours."""
+def _jump(mean: Floats, every: int) -> Floats:
+    """How far a row is from the middle of its neighbours; of blocks, the step to the row above."""
     jump = np.zeros_like(mean)
-    jump[1:-1] = mean[1:-1] - (mean[:-2] + mean[2:]) / 2
+    if every == 1:
+        jump[1:-1] = mean[1:-1] - (mean[:-2] + mean[2:]) / 2
+    elif len(mean) <= 3:
+        jump[1:] = mean[1:] - mean[:-1]
+    else:
+        jump[every::every] = mean[every::every] - mean[every - 1 : -1 : every]
     return jump
 
 
-def _of_blocks(mean: Floats, every: int) -> Floats:
-    """The step to the row above where blocks begin."""
-    step = np.zeros_like(mean)
-    step[every::every] = mean[every::every] - mean[every - 1 : -1 : every]
-    return step
+def _signs(jump: Floats, mean: Floats) -> Floats:
+    """Which way it jumps, 0 where it is too little to be seen."""
+    return np.asarray(np.sign(jump) * (np.abs(jump) > _LEAST_SHIFT + _LEAST_SHARE * mean), np.float32)
 
 
-def _around(mean: Floats, rows: NDArray[np.intp], every: int) -> Floats:
-    """Median of what the rows around some rows differ by, in the way that `every` asks for."""
-    offsets = (-4, -3, -2, 2, 3, 4) if every == 1 else (-4, -3, -2, -1, 1, 2, 3, 4)
-    size = np.abs(_of_a_row(mean)) if every == 1 else np.abs(np.diff(mean, axis=0, prepend=mean[:1]))
-    near = [size[np.clip(rows + offset, 1, len(mean) - 2)] for offset in offsets]
-    return np.asarray(np.median(near, axis=0), np.float32)
+def _around(near: Floats, row: int, every: int) -> Floats:
+    """Median of what the rows around a row differ by, in the way that `every` asks for."""
+    if every == 1:
+        size = np.abs(near[1:-1] - (near[:-2] + near[2:]) / 2)
+        own = [row - 2, row - 1, row]
+    else:
+        size = np.abs(np.diff(near, axis=0))
+        own = [row - 1]
+    return np.asarray(np.median(np.delete(size, [at for at in own if 0 <= at < len(size)], axis=0), axis=0))
 
 
 def _is_rectangular(jump: Floats, first: int, last: int, usual: float) -> bool:
