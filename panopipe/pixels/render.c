@@ -31,8 +31,16 @@ INLINE float between(float low, float x, float high) { return least_of(most_of(x
 /* Places among the curves: index of the node before, and the way to the next in level and column. */
 typedef struct {
     int32_t node[BLOCK];
-    float up[BLOCK], right[BLOCK];
+    float up[BLOCK], right[BLOCK], level[BLOCK];
 } Places;
+
+/* A zone with gains of its own, in one row: its gains by column and level, and its share as a line over level,
+   by columns of another grid: share that a level adds, share at the lowest level. */
+typedef struct {
+    float *gains, *lines;
+    int columns;
+    float first_column, per_column;
+} Zone;
 
 INLINE void find_places(const float *RESTRICT luminance, const Curves *RESTRICT curves, int first,
                         Places *RESTRICT places)
@@ -44,6 +52,7 @@ INLINE void find_places(const float *RESTRICT luminance, const Curves *RESTRICT 
         level = between(0, level, top);
         column = between(0, column, edge);
         int below = (int)least_of(level, top - 1), left = (int)least_of(column, edge - 1);
+        places->level[i] = level;
         places->up[i] = level - (float)below;
         places->right[i] = column - (float)left;
         places->node[i] = left * curves->levels + below;
@@ -61,6 +70,44 @@ FAST static void read_curves(const Curves *curves, const Places *RESTRICT places
             both[k] = left[k] + places->right[i] * (right[k] - left[k]);
         for (int k = 0; k < 2; k++)
             values[2 * i + k] = both[k] + places->up[i] * (both[k + 2] - both[k]);
+    }
+}
+
+INLINE int column_of(const Zone *zone, int pixel, float *right)
+{
+    float column = (float)pixel * zone->per_column + zone->first_column;
+    column = between(0, column, (float)(zone->columns - 1));
+    int left = (int)least_of(column, (float)(zone->columns - 2));
+    *right = column - (float)left;
+    return left;
+}
+
+/* Whether any pixel from first to last may belong to the zone. */
+INLINE int in_zone(const Zone *zone, int first, int last)
+{
+    float part;
+    int from = column_of(zone, first, &part), to = column_of(zone, last, &part) + 1;
+    for (int i = 2 * from; i < 2 * to + 2; i++)
+        if (zone->lines[i] != 0)
+            return 1;
+    return 0;
+}
+
+/* Gains of pixels in the zone, by their share of it, which is all changed. */
+FAST static void change_zone(const Zone *zone, const Places *RESTRICT places, int first, int levels,
+                             float *RESTRICT values)
+{
+    for (int i = 0; i < BLOCK; i++) {
+        float part;
+        const float *line = &zone->lines[2 * column_of(zone, first + i, &part)];
+        float slope = line[0] + part * (line[2] - line[0]), offset = line[1] + part * (line[3] - line[1]);
+        float share = between(0, places->level[i] * slope + offset, 1);
+        const float *left = &zone->gains[places->node[i]], *right = left + levels;
+        float low = left[0] + places->right[i] * (right[0] - left[0]);
+        float high = left[1] + places->right[i] * (right[1] - left[1]);
+        float own = low + places->up[i] * (high - low);
+        values[2 * i] += share * (own - values[2 * i]);
+        values[2 * i + 1] += share * (1 - values[2 * i + 1]);
     }
 }
 
@@ -131,7 +178,7 @@ INLINE void roll_off(Planes *RESTRICT light, const Weights *RESTRICT w, const Sh
     }
 }
 
-FAST static void render_row(float *row, int width, const Curves *curves, int has_views,
+FAST static void render_row(float *row, int width, const Curves *curves, int has_views, const Zone *zone,
                             const Weights *weights, const Shoulder *shoulder)
 {
     Planes light = {{0}, {0}, {0}};
@@ -144,6 +191,8 @@ FAST static void render_row(float *row, int width, const Curves *curves, int has
             luminance[i] = weighed(weights->luminance, light.red[i], light.green[i], light.blue[i]);
         find_places(luminance, curves, first, &places);
         read_curves(curves, &places, values);
+        if (zone->columns && in_zone(zone, first, first + count - 1))
+            change_zone(zone, &places, first, curves->levels, values);
         if (has_views)
             change_views(&light, weights->change, values);
         for (int i = 0; i < BLOCK; i++) {
@@ -168,51 +217,87 @@ FAST static void curves_of_row(const float *gains, const float *shares, Py_ssize
     }
 }
 
+/* Values of a row between those of the two nearest rows of a table. */
+FAST static void values_of_row(const float *table, Py_ssize_t size, float part, float *RESTRICT values)
+{
+    for (Py_ssize_t i = 0; i < size; i++)
+        values[i] = (table[i + size] - table[i]) * part + table[i];
+}
+
+/* Where a row of a frame lies among the rows of a table that is continued by one on both sides. */
+typedef struct {
+    Py_ssize_t above;
+    float part;
+} RowPlace;
+
+static RowPlace place_of_row(Py_ssize_t row, Py_ssize_t tables, Py_ssize_t width)
+{
+    double place = ((double)row + 0.5) * ((double)(tables - 2) / (double)(width / 2)) + 0.5;
+    Py_ssize_t above = place < 0 ? 0 : place > (double)(tables - 2) ? tables - 2 : (Py_ssize_t)place;
+    RowPlace found = {above, (float)(place - (double)above)};
+    return found;
+}
+
 static const Argument arguments[] = {{"rows", 'f', 1, 3, {-1, -2, 3}},
                                      {"gains", 'f', 0, 3, {-3, -4, -5}},
                                      {"shares", 'f', 0, 3, {-6, -4, -5}},
+                                     {"zone_gains", 'f', 0, 3, {-7, -4, -5}},
+                                     {"zone_lines", 'f', 0, 3, {-8, -9, 2}},
                                      {"weights", 'f', 0, 2, {11, 3}}};
 
 PyObject *render_kernel(PyObject *self, PyObject *args)
 {
-    PyObject *given[4];
+    PyObject *given[6];
     Arrays arrays;
     Curves curves;
+    Zone zone;
     Shoulder shoulder;
     Py_ssize_t first;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOOOnffffff", &given[0], &given[1], &given[2], &given[3], &first,
-                          &curves.lowest, &curves.per_level, &shoulder.white_point, &shoulder.knee,
-                          &shoulder.headroom, &shoulder.channel_share)
-        || open_arrays(given, arguments, 4, &arrays) < 0)
+    if (!PyArg_ParseTuple(args, "OOOOOOnffffff", &given[0], &given[1], &given[2], &given[3], &given[4],
+                          &given[5], &first, &curves.lowest, &curves.per_level, &shoulder.white_point,
+                          &shoulder.knee, &shoulder.headroom, &shoulder.channel_share)
+        || open_arrays(given, arguments, 6, &arrays) < 0)
         return NULL;
-    Py_ssize_t count = arrays.length[0], width = arrays.length[1], tables = arrays.length[2];
-    Py_ssize_t size = arrays.length[3] * arrays.length[4], views = arrays.length[5];
+    const Py_ssize_t *length = arrays.length;
+    Py_ssize_t count = length[0], width = length[1], tables = length[2], size = length[3] * length[4];
+    Py_ssize_t views = length[5], zones = length[6], lines = length[7], across = 2 * length[8];
     Node *nodes = NULL;
-    if (tables < 3 || arrays.length[3] < 3 || arrays.length[4] < 2 || (views && views != tables)
-        || size > 1 << 24 || width < 2 || width > 1 << 22)
+    if (tables < 3 || length[3] < 3 || length[4] < 2 || (views && views != tables) || size > 1 << 24 || width < 2
+        || width > 1 << 22)
         PyErr_SetString(PyExc_ValueError, "curves: too few or too many, or not as many shares as gains");
-    else if (!(nodes = PyMem_Malloc(size * sizeof *nodes)))
+    else if (zones && (zones != tables || lines < 3 || length[8] < 3 || length[8] > 1 << 22))
+        PyErr_SetString(PyExc_ValueError, "zone: not as many gains as those of the frame, or too few lines");
+    else if (!(nodes = PyMem_Malloc(size * sizeof *nodes + (size + across) * sizeof(float))))
         PyErr_NoMemory();
     if (!nodes) {
         close_arrays(&arrays);
         return NULL;
     }
     curves.nodes = nodes;
-    curves.columns = (int)arrays.length[3];
-    curves.levels = (int)arrays.length[4];
+    curves.columns = (int)length[3];
+    curves.levels = (int)length[4];
     curves.per_column = (float)((double)(curves.columns - 2) / (double)width);
     curves.first_column = 0.5f * curves.per_column + 0.5f;
-    double per_row = (double)(tables - 2) / (double)(width / 2);
+    zone.gains = (float *)(nodes + size);
+    zone.lines = zone.gains + size;
+    zone.columns = zones ? (int)length[8] : 0;
+    zone.per_column = (float)((double)(length[8] - 2) / (double)width);
+    zone.first_column = 0.5f * zone.per_column + 0.5f;
     float *rows = arrays.view[0].buf;
     const float *gains = arrays.view[1].buf, *shares = views ? arrays.view[2].buf : NULL;
+    const float *zone_gains = arrays.view[3].buf, *zone_lines = arrays.view[4].buf;
     Py_BEGIN_ALLOW_THREADS
     for (Py_ssize_t row = 0; row < count; row++) {
-        double place = ((double)(first + row) + 0.5) * per_row + 0.5;
-        Py_ssize_t above = place < 0 ? 0 : place > (double)(tables - 2) ? tables - 2 : (Py_ssize_t)place;
-        float part = (float)(place - (double)above);
-        curves_of_row(gains + above * size, shares ? shares + above * size : NULL, size, part, nodes);
-        render_row(rows + 3 * row * width, (int)width, &curves, views > 0, arrays.view[3].buf, &shoulder);
+        RowPlace place = place_of_row(first + row, tables, width);
+        Py_ssize_t start = place.above * size;
+        curves_of_row(gains + start, shares ? shares + start : NULL, size, place.part, nodes);
+        if (zones) {
+            values_of_row(zone_gains + start, size, place.part, zone.gains);
+            place = place_of_row(first + row, lines, width);
+            values_of_row(zone_lines + place.above * across, across, place.part, zone.lines);
+        }
+        render_row(rows + 3 * row * width, (int)width, &curves, views > 0, &zone, arrays.view[5].buf, &shoulder);
     }
     Py_END_ALLOW_THREADS
     PyMem_Free(nodes);

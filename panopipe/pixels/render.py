@@ -36,12 +36,31 @@ class Shoulder:
     channel_share: float
 
 
+@dataclass(frozen=True, slots=True)
+class Zone:
+    """Part of a frame that has gains of its own.
+
+    Attributes
+    ----------
+    gains : ndarray of shape (rows + 2, columns + 2, levels), dtype float32
+        Its gains in EV, of the cells and levels of the others.
+    lines : ndarray of shape (rows + 2, columns + 2, 2), dtype float32
+        By place, on a whole grid of its own continued by one cell on all sides: share of the zone that a
+        level adds, and its share at the lowest level; what they give is cut off at 0 and 1. So the border
+        of the zone is as fine as the frame, where light differs on both sides of it.
+    """
+
+    gains: Floats
+    lines: Floats
+
+
 def render(
     rows: Floats,
     first: int,
     *,
     gains: Floats,
     shares: Floats | None,
+    zone: Zone | None = None,
     levels_ev: tuple[float, float],
     weights: Floats,
     shoulder: Shoulder,
@@ -58,6 +77,8 @@ def render(
         By place and log2 luminance: gain in EV; share of light that `change` is applied to, or None. On a
         whole grid of equal cells that is continued by one cell on all sides. Beyond the levels the outermost
         value holds.
+    zone : Zone or None
+        Part of the frame that has gains of its own, and is changed wholly if there are shares.
     levels_ev : tuple of float
         Log2 luminance of the first level, and the step between levels.
     weights : ndarray of shape (11, 3), dtype float32
@@ -66,11 +87,20 @@ def render(
     shoulder : Shoulder
         What happens to bright light.
     """
-    none = np.empty((0, *gains.shape[1:]), np.float32)
+    none, unparted = np.empty((0, *gains.shape[1:]), np.float32), np.empty((0, 3, 2), np.float32)
     lowest_ev, level_ev = levels_ev
     numbers = (shoulder.white_point, shoulder.knee, shoulder.headroom, shoulder.channel_share)
     _render(
-        rows, gains, none if shares is None else shares, weights, first, lowest_ev, 1 / level_ev, *numbers
+        rows,
+        gains,
+        none if shares is None else shares,
+        none if zone is None else zone.gains,
+        unparted if zone is None else zone.lines,
+        weights,
+        first,
+        lowest_ev,
+        1 / level_ev,
+        *numbers,
     )
 
 
@@ -79,12 +109,13 @@ def _render(
     rows: Floats,
     gains: Floats,
     shares: Floats,
+    zone_gains: Floats,
+    zone_lines: Floats,
     weights: Floats,
     first: int,
-    lowest_ev: float,
-    per_level: float,
-    *shoulder: float,
+    *numbers: float,
 ) -> None:
+    lowest_ev, per_level, *shoulder = numbers
     bright = [np.float32(number) for number in shoulder]
     for number, row in enumerate(rows, first):
         light = row.T.copy()
@@ -92,9 +123,16 @@ def _render(
         level = (log2(np.maximum(luminance, np.float32(1e-30))) - np.float32(lowest_ev)) * np.float32(
             per_level
         )
-        if len(shares):
-            light += read_curves(curves_of_row(shares, number, len(row)), level) * mixed(weights[7:10], light)
-        light *= exp2(np.clip(read_curves(curves_of_row(gains, number, len(row)), level), -126, 126))
+        gain = read_curves(curves_of_row(gains, number, len(row)), level)
+        share = read_curves(curves_of_row(shares, number, len(row)), level) if len(shares) else None
+        if len(zone_gains):
+            part = read_lines(curves_of_row(zone_lines, number, len(row)), level, gains.shape[2])
+            gain += part * (read_curves(curves_of_row(zone_gains, number, len(row)), level) - gain)
+            if share is not None:
+                share += part * (np.float32(1) - share)
+        if share is not None:
+            light += share * mixed(weights[7:10], light)
+        light *= exp2(np.clip(gain, -126, 126))
         if bright[0] > 0:
             _roll_off(light, weights, *bright)
         row[:] = light.T
@@ -106,6 +144,32 @@ def curves_of_row(table: Floats, row: int, width: int) -> Floats:
     above = min(max(int(place), 0), len(table) - 2)
     curves: Floats = (table[above + 1] - table[above]) * np.float32(place - above) + table[above]
     return curves
+
+
+def read_lines(lines: Floats, level: Floats, levels: int) -> Floats:
+    """How far each pixel of a row belongs to a zone, 0 to 1.
+
+    Parameters
+    ----------
+    lines : ndarray of shape (columns + 2, 2), dtype float32
+        By column: share that a level adds, and share at the lowest level.
+    level : ndarray of shape (width,), dtype float32
+        Place of each pixel among the levels.
+    levels : int
+        Number of levels.
+    """
+    columns = len(lines)
+    per_column = np.float32((columns - 2) / len(level))
+    column = np.arange(len(level), dtype=np.float32) * per_column + (
+        np.float32(0.5) * per_column + np.float32(0.5)
+    )
+    column = np.clip(column, 0, np.float32(columns - 1))
+    left = np.minimum(column, np.float32(columns - 2)).astype(np.int32)
+    right = (column - left.astype(np.float32))[:, None]
+    slope, offset = (lines[left] + right * (lines[left + 1] - lines[left])).T
+    level = np.clip(level, 0, np.float32(levels - 1))
+    share: Floats = np.clip(level * slope + offset, 0, 1)
+    return share
 
 
 def read_curves(curves: Floats, level: Floats) -> Floats:

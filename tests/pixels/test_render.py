@@ -4,13 +4,16 @@ import numpy as np
 import pytest
 
 from panopipe.pixels import render as form
-from panopipe.pixels.render import Shoulder, render
+from panopipe.pixels.render import Shoulder, Zone, render
 
 RANDOM = np.random.default_rng(12)
 GAINS = RANDOM.uniform(-3, 3, (18, 34, 7)).astype(np.float32)
 SHARES = RANDOM.random(GAINS.shape, np.float32)
 WEIGHTS = RANDOM.random((11, 3), np.float32)
 WEIGHTS /= WEIGHTS.sum(axis=1, keepdims=True)
+LINES = RANDOM.uniform(-0.4, 0.6, (10, 18, 2)).astype(np.float32)
+LINES[2:6, 4:12] = 0
+ZONE = Zone(RANDOM.uniform(-6, 0, GAINS.shape).astype(np.float32), LINES)
 SHOULDER = Shoulder(white_point=8.0, knee=0.7, headroom=0.3, channel_share=0.35)
 
 
@@ -32,10 +35,16 @@ def light(width: int) -> np.ndarray:
 @pytest.mark.parametrize("width", [2, 126, 128, 400])
 @pytest.mark.parametrize("shares", [SHARES, None])
 @pytest.mark.parametrize("white_point", [0.0, 8.0])
+@pytest.mark.parametrize("zone", [ZONE, None])
 def test_both_forms_give_the_same_bits(
-    width: int, shares: np.ndarray | None, white_point: float, monkeypatch: pytest.MonkeyPatch
+    width: int,
+    shares: np.ndarray | None,
+    white_point: float,
+    zone: Zone | None,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    rows, kinds = light(width), {"shares": shares, "shoulder": replace(SHOULDER, white_point=white_point)}
+    shoulder = replace(SHOULDER, white_point=white_point)
+    rows, kinds = light(width), {"shares": shares, "shoulder": shoulder, "zone": zone}
     compiled = rendered(rows, **kinds)
     monkeypatch.setattr(form, "_render", form._render.__wrapped__)
     assert np.array_equal(rendered(rows, **kinds), compiled)
@@ -43,7 +52,28 @@ def test_both_forms_give_the_same_bits(
 
 def test_same_bits_however_cut() -> None:
     rows = light(300)
-    whole = rendered(rows)
+    whole = rendered(rows, zone=ZONE)
     for cut in (1, 7, 32):
-        parts = [rendered(rows[at : at + cut], at) for at in range(0, 150, cut)]
+        parts = [rendered(rows[at : at + cut], at, zone=ZONE) for at in range(0, 150, cut)]
         assert np.array_equal(np.concatenate(parts), whole)
+
+
+def test_a_zone_has_its_own_gains_from_one_level_on() -> None:
+    # Below the level the frame's gain, above it the zone's, a line between; and none of it beyond the zone.
+    lines = np.zeros((10, 18, 2), np.float32)
+    lines[:, :9] = 2.0, -5.0  # from level 2.5 to 3
+    zone = Zone(np.full_like(GAINS, -4), lines)
+    rows = np.exp2(np.array([-6.0 + 1.5 * 2.4, -6.0 + 1.5 * 2.75, -6.0 + 1.5 * 3.1])).astype(np.float32)
+    for place, gains in ((0, [0.0, -2.0, -4.0]), (320, [0.0, 0.0, 0.0])):
+        frame = np.ones((200, 400, 3), np.float32)
+        frame[100, place : place + 3] = rows[:, None]
+        shoulder = replace(SHOULDER, white_point=0.0)
+        weights = np.full_like(WEIGHTS, 1 / 3)
+        kinds = {"shares": None, "zone": zone, "shoulder": shoulder, "weights": weights}
+        after = rendered(frame, gains=np.zeros_like(GAINS), **kinds)
+        assert np.log2(after[100, place : place + 3, 0] / rows) == pytest.approx(gains, abs=1e-3)
+
+
+def test_a_zone_of_the_wrong_size_is_refused() -> None:
+    with pytest.raises(ValueError, match="zone"):
+        rendered(light(128), zone=Zone(ZONE.gains, LINES[:2]))
