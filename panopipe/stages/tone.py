@@ -14,11 +14,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
-from panopipe.frame import Band, Frame, FrameKey, Rows
+from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number
 from panopipe.stage import JobFacts, Observation, Prepared, RowStage, Solution, StageContext
-from panopipe.studies.light.base import DARKEST_EV, LEVEL_EV, Base, find_base, log2_luminance, with_views
+from panopipe.studies.light.base import (
+    DARKEST_EV,
+    LEVEL_EV,
+    THINGS,
+    Base,
+    find_base,
+    log2_luminance,
+    with_surroundings,
+    with_views,
+)
+from panopipe.studies.light.colours import open_sky, vivid_ev
 from panopipe.studies.light.curve import (
     MOST_EXPOSURE_EV,
     MOST_HIGHLIGHTS_EV,
@@ -30,10 +40,14 @@ from panopipe.studies.light.curve import (
     steeper_light,
     view_part,
 )
-from panopipe.studies.light.judge import Lit, joined, lit, suited
+from panopipe.studies.light.grain import grain_ev
+from panopipe.studies.light.judge import OUTDOORS, Lit, joined, lit, room_white_ev, suited
 from panopipe.studies.light.local import LocalCurves
+from panopipe.studies.light.outlook import Outlook, outlook
 from panopipe.studies.light.render import DaylightView, Rendering, render
-from panopipe.studies.light.views import daylight_in, view_change, view_shares
+from panopipe.studies.light.sight import Mask, Plane, plane_of_light
+from panopipe.studies.light.views import cast_left, daylight_in, view_change, view_shares
+from panopipe.studies.light.zone import find_zone
 
 
 @dataclass(frozen=True)
@@ -108,7 +122,7 @@ class ToneSettings:
         auto=True,
     )
     view_white_percent: float = number(
-        60.0,
+        85.0,
         "how far daylight in a window goes towards white where the room's white is that of lamps",
         low=0,
         high=100,
@@ -120,7 +134,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 11
+    version: ClassVar[int] = 12
     summary: ClassVar[str] = "exposure, highlights, shadows, white and black point; finds what suits the room"
     Settings: ClassVar[type] = ToneSettings
     surveys: ClassVar[bool] = True
@@ -128,7 +142,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     def survey(self, frame: Frame, settings: ToneSettings) -> Lit:
         """Count how much of the sphere lies at which luminance."""
         light_ev = log2_luminance(frame.rows, LUMINANCE_OF_WORKING)
-        return lit(find_base(light_ev), light_ev)
+        return _seen(frame, find_base(light_ev), light_ev)
 
     def solve(
         self, observed: Mapping[FrameKey, Observation[ToneSettings]], job: JobFacts
@@ -149,18 +163,34 @@ class Tone(RowStage[ToneSettings, Rendering]):
         correction = np.eye(3) if facts.correction is None else facts.correction
         light_ev = log2_luminance(rows, LUMINANCE_OF_WORKING @ correction)
         base = find_base(light_ev)
-        found = context.solution if isinstance(context.solution, Moves) else suited(lit(base, light_ev))
+        seen = _seen(context.reduced, base, light_ev)
+        found = context.solution if isinstance(context.solution, Moves) else suited(seen)
         moves = settled(settings, found)
         if moves == NEUTRAL:
             return Prepared(notes=_notes(moves))
-        data = _rendering(context.reduced, base, moves, settings.view_white_percent / 100)
-        return Prepared(data=data, notes=_notes(moves), review_reasons=_wants_look(moves))
+        gains, balanced = _gains(base, moves), transform_rows(rows, correction)
+        zone = np.zeros(rows.shape[:2], dtype=bool)
+        if seen.open_sky < OUTDOORS and moves.highlights_ev < 0:
+            zone = find_zone(balanced, room_white_ev(seen))
+        view = _outlook(zone, plane_of_light(balanced), base, moves, gains)
+        whitened = settings.view_white_percent / 100
+        data = replace(_rendering(facts, gains, moves), outlook=view)
+        data = replace(data, views=_daylight(balanced, zone, facts, base, moves, whitened))
+        return Prepared(
+            data=data, notes=_notes(moves), review_reasons=_review_reasons(moves, context.reduced)
+        )
 
     def apply(self, band: Band, settings: ToneSettings, prepared: Rendering) -> Rows:
         """Multiply each pixel by the gain that its luminance and its base ask for."""
         rows = np.ascontiguousarray(band.rows)
         render(rows, band.first, prepared)
         return rows
+
+
+def _seen(frame: Frame, base: Base, light_ev: NDArray[np.float32]) -> Lit:
+    """What a frame tells of its room's light."""
+    white_xy = frame.facts.white_xy
+    return lit(base, light_ev, vivid_ev(frame.rows, white_xy), open_sky(frame.rows, white_xy))
 
 
 def settled(settings: ToneSettings, found: Moves) -> Moves:
@@ -173,51 +203,79 @@ def _notes(moves: Moves) -> dict[str, float | str]:
     return {name: round(float(getattr(moves, name)), 3) for name in Moves.__slots__}
 
 
-DARK_FRAME_EV = 6.0
-"""Exposure from which a person should look at the noise: a sensor's six lowest bits."""
+DARK_FRAME_EV, GRAIN_EV = 6.4, 0.1
+"""Exposure from which a person should look at the noise, if there is any: a sensor's six lowest bits. And the
+noise of a full-size pixel in the shadows that is some: 7 %, as in a phone's picture taken by night."""
 
 
-def _wants_look(moves: Moves) -> tuple[str, ...]:
+def _review_reasons(moves: Moves, reduced: Frame) -> tuple[str, ...]:
+    """A frame that was exposed too dark has noise, unless it is a bracket that was merged."""
     if moves.exposure_ev < DARK_FRAME_EV:
+        return ()
+    light_ev = plane_of_light(reduced.rows) + moves.exposure_ev
+    grain = grain_ev(light_ev) * np.sqrt(reduced.facts.width / light_ev.shape[1])
+    if grain < GRAIN_EV:
         return ()
     return (f"The frame was exposed {moves.exposure_ev:.1f} EV too dark: look for noise in its shadows.",)
 
 
-def _rendering(reduced: Frame, base: Base, moves: Moves, view_share: float) -> Rendering:
-    """Make the tables and matrices that a band needs."""
-    facts = reduced.facts
+def _rendering(facts: FrameFacts, gains: LocalCurves, moves: Moves) -> Rendering:
+    """Tables and matrices that a band needs in any case."""
     correction = np.eye(3) if facts.correction is None else facts.correction
     screen = SRGB_FROM_WORKING @ correction
-    rendering = Rendering(
+    return Rendering(
         luminance=(LUMINANCE_OF_WORKING @ correction).astype(np.float32)[None],
         screen=screen,
         from_screen=np.asarray(np.linalg.inv(screen), dtype=np.float64),
-        gains=_gains(base, moves),
+        gains=gains,
         white_point=2.0**moves.shoulder_ev if moves.shoulder_ev > 0 else None,
     )
+
+
+def _daylight(
+    rows: Rows, zone: Mask, facts: FrameFacts, base: Base, moves: Moves, share: float
+) -> DaylightView | None:
+    """What makes daylight in a window whiter, as far as it is asked for and not done yet."""
     if facts.white_xy is None:
-        return rendering
+        return None
+    correction = np.eye(3) if facts.correction is None else facts.correction
     daylight = daylight_in(correction, facts.white_xy)
-    change = view_change(correction, daylight, view_share)
+    left = cast_left(rows[zone], daylight) if zone.any() else 1.0
+    change = view_change(correction, daylight, share * left)
     if change is None:
-        return rendering
-    balanced = transform_rows(reduced.rows, correction)
-    shares = view_shares(balanced, base, moves.exposure_ev, daylight)
-    return replace(rendering, views=DaylightView(shares, change))
+        return None
+    return DaylightView(view_shares(rows, base, moves.exposure_ev, daylight), change)
+
+
+WHOLE_VIEW_EV = 2.0
+"""Highlights lowered by this much or more bring back a view wholly."""
+
+
+def _outlook(zone: Mask, light_ev: Plane, base: Base, moves: Moves, gains: LocalCurves) -> Outlook | None:
+    """The view from the room, exposed for itself as far as highlights are lowered."""
+    share = float(np.clip(-moves.highlights_ev / WHOLE_VIEW_EV, 0, 1))
+    found = outlook(zone, light_ev, base) if share > 0 else None
+    if found is None or share == 1:
+        return found
+    table = gains.table + np.float32(share) * (found.gains.table - gains.table)
+    return replace(found, gains=replace(found.gains, table=table))
 
 
 def _gains(base: Base, moves: Moves) -> LocalCurves:
     """Gain in EV by place and luminance; luminance never falls along levels."""
     own = base.levels_ev[:, None]
-    base = with_views(base, view_part(base.levels_ev + moves.exposure_ev))
+    base = with_surroundings(with_views(base, view_part(base.levels_ev + moves.exposure_ev)))
     plain = 1 - smooth_step((base.rough - PLAIN) / (TEXTURED - PLAIN))
     plain *= 1 - smooth_step((own + moves.exposure_ev - OUTSIDE_FROM_EV) / OUTSIDE_OVER_EV)
     detail = own - base.curves_ev
     faint = FAINT_EV * np.tanh(PLAIN_SHARE / FAINT_EV * detail)
+    textured = 1 - plain
+    plain *= 1 - smooth_step((-detail - THING_FROM_EV) / THING_OVER_EV) * smooth_step(base.thing / THINGS)
     detail += plain * (faint - detail)
+    detail *= 1 - THING_LOSS * smooth_step((-detail - THING_FROM_EV) / THING_OVER_EV)
     moved = moved_base(own - detail + moves.exposure_ev, moves)
-    raised = 1 + moves.detail_percent / 100 * (1 - plain) * _clean(base)
-    light = steeper_light(2.0 ** _never_falling(moved + raised * detail), moves)
+    raised = moves.detail_percent / 100 * textured * _clean(base) * FINE_EV * np.tanh(detail / FINE_EV)
+    light = steeper_light(2.0 ** _never_falling(moved + detail + raised), moves)
     gain_ev = np.log2(np.maximum(light, 2.0**DARKEST_EV)) - own
     return LocalCurves.over(gain_ev, base.lowest_ev, LEVEL_EV)
 
@@ -230,6 +288,12 @@ PLAIN_SHARE, FAINT_EV = 0.5, 0.1
 """Share of a plain surface's detail that stays detail, and how much that is at most; all else is base. A
 lamp's glow then falls from the lamp outwards as it did, without a halo or a ring, and the ceiling it falls on
 keeps some of its own structure."""
+FINE_EV = 0.8
+"""Difference from the base up to which it is raised in full; what differs more is seen well enough."""
+THING_FROM_EV, THING_OVER_EV = 0.4, 0.6
+"""How much darker than its surroundings a plain surface is a thing of its own, and no fall of light."""
+THING_LOSS = 0.07
+"""Share of that difference that is given up: an 18 % card then lies near L* 46, white paint at L* 86."""
 OUTSIDE_FROM_EV, OUTSIDE_OVER_EV = 2.5, 1.0
 """Light over diffuse white, before highlights, from where it is no surface of the room, and over how many EV:
 clouds and lawns stay apart, plain as they are."""

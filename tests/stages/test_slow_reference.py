@@ -62,6 +62,20 @@ def read_slowly(curves: LocalCurves, luminance: np.ndarray, first: int = 0) -> n
     return values
 
 
+def _view_slowly(prepared: Rendering, light: np.ndarray) -> np.ndarray:
+    """How far each pixel shows the outside."""
+    if prepared.outlook is None:
+        return np.zeros_like(light)
+    lines, curves = prepared.outlook.lines.astype(np.float64), prepared.outlook.gains
+    down, across = (
+        (np.arange(size) + 0.5) * (nodes - 2) / size + 0.5
+        for size, nodes in zip(light.shape, lines.shape, strict=False)
+    )
+    slope, offset = np.moveaxis(bilinear(lines, *np.broadcast_arrays(down[:, None], across[None])), -1, 0)
+    level = (np.log2(np.maximum(light, 1e-30)) - curves.lowest_ev) / curves.level_ev
+    return np.clip(np.clip(level, 0, curves.table.shape[2] - 1) * slope + offset, 0, 1)
+
+
 def toned_slowly(rows: np.ndarray, prepared: Rendering) -> np.ndarray:
     """The picture of a whole frame by what tone learned.
 
@@ -71,9 +85,14 @@ def toned_slowly(rows: np.ndarray, prepared: Rendering) -> np.ndarray:
     """
     rows = rows.astype(np.float64)
     light = rows @ prepared.luminance[0].astype(np.float64)
-    gain = np.exp2(read_slowly(prepared.gains, light))[..., None]
+    view, gain_ev = _view_slowly(prepared, light), read_slowly(prepared.gains, light)
+    if prepared.outlook is not None:
+        gain_ev += view * (read_slowly(prepared.outlook.gains, light) - gain_ev)
+    gain = np.exp2(gain_ev)[..., None]
     if prepared.views is not None:
-        rows = rows + read_slowly(prepared.views.shares, light)[..., None] * (rows @ prepared.views.change.T)
+        share = read_slowly(prepared.views.shares, light)
+        share += view * (1 - share)
+        rows = rows + share[..., None] * (rows @ prepared.views.change.T)
     if prepared.white_point is None:
         return rows * gain
     white_ev = float(np.log2(prepared.white_point))

@@ -305,10 +305,19 @@ def test_a_turn_of_the_grid_turns_the_picture(columns: int) -> None:
 
 def test_a_frame_exposed_far_too_dark_wants_a_look() -> None:
     def sentences(rows: np.ndarray) -> tuple[str, ...]:
-        return Tone().prepare(StageContext(Frame(rows, facts_of(rows))), ToneSettings()).review_reasons
+        context = StageContext(Frame(rows, facts_of(rows)))
+        return Tone().prepare(context, ToneSettings()).review_reasons
 
     assert "noise" in sentences(room() / 16)[0]
     assert not sentences(room())
+
+
+def test_a_merged_bracket_is_dark_and_has_no_noise() -> None:
+    # Seven stops are left free over the room, and each of its pixels is the mean of several exposures.
+    rows = room() / 16
+    plain = np.median(rows.reshape(64, 2, 128, 2, 3), axis=(1, 3)).repeat(16, axis=0).repeat(16, axis=1)
+    context = StageContext(Frame(plain[:128, :256].astype(np.float32), facts_of(rows)))
+    assert not Tone().prepare(context, ToneSettings()).review_reasons
 
 
 def test_black_and_negative_light_survive() -> None:

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from panopipe.sphere.filters import smooth
 from panopipe.sphere.wrap import pad
+from panopipe.studies.light.curve import smooth_step
 
 Plane32 = NDArray[np.float32]
 Float = NDArray[np.float64]
@@ -45,6 +46,11 @@ CLOSE_PX, CLOSE_EV = 2, 0.7
 EVEN_EV, ROUGH_EV = 0.012, 0.045
 """Difference from what is close that is noise and fall of light, and from where on it is texture."""
 
+THING_PX = 7
+"""Half the width, at `FINE_WIDTH`, up to which what is darker than all around it is a thing: 5 degrees."""
+THING_FROM_EV, THING_OVER_EV = 0.3, 0.5
+"""How much darker it must be, and over how many EV that becomes sure."""
+
 
 @dataclass(frozen=True, slots=True)
 class Base:
@@ -61,12 +67,15 @@ class Base:
     rough : ndarray of shape (rows, levels, columns), dtype float64
         How much of the light that the base of the level is the mean of differs from what is close to it, as
         texture does and the smooth fall of a lamp's light does not; 0 to 1.
+    thing : ndarray of shape (rows, levels, columns), dtype float64
+        How much of it is that of small things darker than what they stand before, in the same light; 0 to 1.
     """
 
     lowest_ev: float
     curves_ev: Float
     seen: Float
     rough: Float
+    thing: Float
 
     @property
     def levels_ev(self) -> Float:
@@ -95,6 +104,32 @@ def with_views(base: Base, part: Float) -> Base:
     light = np.einsum("lm,rmc->rlc", near, base.seen * base.curves_ev)
     mixed = (light + UNSEEN * base.curves_ev) / (weight + UNSEEN)
     return replace(base, curves_ev=base.curves_ev + part[:, None] * (mixed - base.curves_ev))
+
+
+SAME_LIGHT_EV, OTHER_LIGHT_EV = 1.3, 3.0
+"""How far above a surface what lies around it may be and still tell the light that falls on it (standard
+deviation), and from where on it is lit otherwise. White paint reflects 2.15 EV more than an 18 % card."""
+OTHER_OVER_EV = 0.8
+THINGS = 0.5
+"""Share of a level that things fill, from where on it is treated as theirs."""
+
+
+def with_surroundings(base: Base) -> Base:
+    """Base in which a small dark thing has the light of the brighter surfaces around it.
+
+    A card on a wall, a chair before it: what is dark there is the thing, not the light. So a level is mixed
+    with those above it, as far as one light reaches, and each by the share of the surroundings that it fills.
+    A large surface outweighs the brighter ones around it and keeps its own light.
+    """
+    above = base.levels_ev - base.levels_ev[:, None]
+    near = np.where(above > 0, np.exp(-0.5 * (above / SAME_LIGHT_EV) ** 2), 0)
+    near *= 1 - smooth_step((above - OTHER_LIGHT_EV + OTHER_OVER_EV) / OTHER_OVER_EV)
+    near += np.eye(len(near))
+    weight = np.einsum("lm,rmc->rlc", near, base.seen)
+    light = np.einsum("lm,rmc->rlc", near, base.seen * base.curves_ev)
+    mixed = (light + UNSEEN * base.curves_ev) / (weight + UNSEEN)
+    thing = smooth_step(base.thing / THINGS)
+    return replace(base, curves_ev=base.curves_ev + thing * (mixed - base.curves_ev))
 
 
 def log2_luminance(rows: Plane32, weights: NDArray[np.float64]) -> Plane32:
@@ -130,14 +165,14 @@ def find_base(light_ev: Plane32) -> Base:
     """
     lowest = np.floor(light_ev.min() / LEVEL_EV) * LEVEL_EV - LEVEL_EV
     count = int(np.ceil((light_ev.max() - lowest) / LEVEL_EV)) + 2
-    sums = _splatted(light_ev, _roughness(light_ev), lowest, count)
-    share, light, rough = _between_levels(sums.transpose(0, 1, 3, 2))
+    sums = _splatted(light_ev, (_roughness(light_ev), _things(light_ev)), lowest, count)
+    share, light, rough, thing = _between_levels(sums.transpose(0, 1, 3, 2))
     rows, columns = share.shape[:2]
-    around = smooth(np.concatenate([share, light, rough], axis=-1), SPREAD_DEG)
-    share, light, rough = around.reshape(rows, columns, 3, count).transpose(2, 0, 1, 3)
+    around = smooth(np.concatenate([share, light, rough, thing], axis=-1), SPREAD_DEG)
+    share, light, rough, thing = around.reshape(rows, columns, 4, count).transpose(2, 0, 1, 3)
     mean = (light + UNSEEN * np.arange(count)) / (share + UNSEEN)
     seen = share / share.sum(axis=-1, keepdims=True)
-    planes = (lowest + LEVEL_EV * mean, seen, rough / (share + UNSEEN))
+    planes = (lowest + LEVEL_EV * mean, seen, rough / (share + UNSEEN), thing / (share + UNSEEN))
     return Base(float(lowest), *(plane.transpose(0, 2, 1) for plane in planes))
 
 
@@ -150,8 +185,22 @@ def _roughness(light_ev: Plane32) -> Float:
     return rough
 
 
-def _splatted(light_ev: Plane32, rough: Float, lowest: float, count: int) -> Float:
-    """By cell row, level and cell column: share of pixels, share times level, and share times roughness."""
+def _things(light_ev: Plane32) -> Float:
+    """How far each pixel is that of a small thing darker than all around it, in the same light, 0 to 1.
+
+    A closing fills what is dark and narrow, and leaves a fall of light, however steep, as it is.
+    """
+    margin = min(2 * THING_PX, light_ev.shape[0])
+    wide = np.ascontiguousarray(pad(light_ev, margin))
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * THING_PX + 1,) * 2)
+    filled = cv2.morphologyEx(wide, cv2.MORPH_CLOSE, disc)[margin:-margin, margin:-margin]
+    darker = (filled - light_ev).astype(np.float64)
+    other = smooth_step((darker - OTHER_LIGHT_EV + OTHER_OVER_EV) / OTHER_OVER_EV)
+    return smooth_step((darker - THING_FROM_EV) / THING_OVER_EV) * (1 - other)
+
+
+def _splatted(light_ev: Plane32, marks: tuple[Float, ...], lowest: float, count: int) -> Float:
+    """By cell row, level and cell column: share of pixels, and share times level and times each mark."""
     height, width = light_ev.shape
     columns = min(GRID_WIDTH, width)
     rows = columns // 2
@@ -165,7 +214,7 @@ def _splatted(light_ev: Plane32, rough: Float, lowest: float, count: int) -> Flo
     weight = np.concatenate([(1 - part).ravel(), part.ravel()])
     places = np.concatenate([place.ravel(), (place + columns).ravel()])
     pixels = np.outer(np.bincount(row, minlength=rows), np.bincount(column, minlength=columns))[:, None, :]
-    weights = [weight, *(weight * np.tile(value.ravel(), 2) for value in (level, rough))]
+    weights = [weight, *(weight * np.tile(value.ravel(), 2) for value in (level, *marks))]
     sums = [np.bincount(places, each, size) for each in weights]
     return np.stack([plane.reshape(rows, count, columns) / pixels for plane in sums])
 

@@ -16,8 +16,8 @@ MIDDLE_GREY_EV = float(np.log2(0.18))
 """An 18 % card against diffuse white."""
 HIGHLIGHTS_AT_EV = 6.0
 """EV above middle grey whose base moves by exactly `highlights_ev`."""
-MOST_EXPOSURE_EV = 8.0
-"""Largest `exposure_ev`, up or down."""
+MOST_EXPOSURE_EV = 12.0
+"""Largest `exposure_ev`, up or down: a merged bracket may keep ten stops free over the room."""
 MOST_HIGHLIGHTS_EV = -4.0
 """Lowest `highlights_ev`: beyond it a brighter base would hardly stay brighter."""
 SHADOWS_AT_EV = 4.0
@@ -84,7 +84,7 @@ def moved_base(base_ev: ArrayLike, moves: Moves) -> Float:
     return base + moves.highlights_ev * _bright_share(above, moves.highlights_ev) + moves.shadows_ev * dark
 
 
-BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 2.1, 1.1
+BRIGHT_FROM_EV, BRIGHT_SOFT_EV = 2.1, 1.0
 """EV above middle grey from where highlights act, just under a white wall, and how softly they set in."""
 LEAST_RISE = 0.06
 """By how much a bright base rises at least, for each EV that it lies higher."""

@@ -18,6 +18,7 @@ from panopipe.studies.light.curve import (
     NO_BLACK_EV,
     Moves,
     moved_base,
+    steeper_light,
 )
 
 LOWEST_EV, HIGHEST_EV, BINS = -20.0, 16.0, 288
@@ -34,24 +35,32 @@ class Lit:
     ----------
     base, light : ndarray of shape (BINS,), dtype float64
         Share of solid angle by the base and by the light itself; each sums to 1.
+    vivid_ev, open_sky : float
+        See `panopipe.studies.light.colours`.
     """
 
     base: Shares
     light: Shares
+    vivid_ev: float = 0.0
+    open_sky: float = 0.0
 
 
-def lit(base: Base, light_ev: NDArray[np.float32]) -> Lit:
+def lit(base: Base, light_ev: NDArray[np.float32], vivid_ev: float = 0.0, open_sky: float = 0.0) -> Lit:
     """Count the sphere by solid angle, from its base and from a whole 2:1 frame of log2 luminance."""
     cells = pixel_solid_angle(base.seen.shape[0])[:, None, None]
     rows = pixel_solid_angle(light_ev.shape[0])[:, None]
-    return Lit(base=_shares(base.curves_ev, base.seen * cells), light=_shares(light_ev, rows))
+    counted = _shares(base.curves_ev, base.seen * cells), _shares(light_ev, rows)
+    return Lit(*counted, vivid_ev, open_sky)
 
 
 def joined(parts: Iterable[Lit]) -> Lit:
     """All frames of a room as one."""
     every = list(parts)
-    base = np.mean([part.base for part in every], axis=0)
-    return Lit(base=base, light=np.mean([part.light for part in every], axis=0))
+    vivid_ev, open_sky = (
+        float(np.mean([getattr(part, name) for part in every])) for name in ("vivid_ev", "open_sky")
+    )
+    base, light = (np.mean([getattr(part, name) for part in every], axis=0) for name in ("base", "light"))
+    return Lit(base, light, vivid_ev, open_sky)
 
 
 WHITE_PERCENTILES = (0.66, 0.72, 0.78, 0.84, 0.88)
@@ -60,14 +69,25 @@ fill the fifth above them, windows and lamps rarely more than a tenth."""
 WHITE_ABOVE_EV = 0.07
 """A perfect white in the room's median light, over the mean of those percentiles of the base: found on
 rooms rendered with known light, which spread from -0.25 to 0.1."""
+VIVID_FROM_EV, VIVID_WEIGHT = 0.1, 2.0
+"""Excess of the brightest channel from where a room's bright surfaces are coloured, and how much brighter
+white paint is taken to be for each EV of it: some of the excess passes for the colour of the light."""
+PAINT_EV = float(np.log2(0.8))
+"""White paint against a perfect white: it reflects four fifths."""
+PAINT_TARGET_EV = float(np.log2(0.68))
+"""Display light of white paint in the room's light: L* 86, an 18 % card in the same light near L* 46."""
 WHITE_TARGET_EV = -0.05
-"""Where a perfect white in the room's light is put; an 18 % card comes to lie near L* 46."""
+"""Where a perfect white in the room's light lies after exposure when nothing else moves it."""
 WINDOW_SHARE = 0.993
 """Share of the sphere darker than the view in a window, or than a bright sky."""
-SKY_TARGET_EV, VIEW_TARGET_EV = 2.3, 2.0
+SKY_TARGET_EV, VIEW_TARGET_EV = 2.2, 2.6
 """Where that may lie above middle grey. A sky that is `SKY_ABOVE_EV` brighter than a white surface lies over
 it still; a view from a room, `VIEW_ABOVE_EV` brighter or more, about level with a white wall, so that the sky
 in it is brighter and the trees are darker."""
+OPEN_TARGET_EV = 2.0
+"""Where the brightest of a scene under open sky may lie: a little under its whites, so that clouds show."""
+OUTDOORS = 0.4
+"""Share of sky above the horizon from where a frame is outdoors."""
 SKY_ABOVE_EV, VIEW_ABOVE_EV = 2.0, 4.0
 CORNER_SHARE, CORNER_TARGET_EV, CORNER_LIFT = 0.03, -2.1, 0.6
 """Share of the sphere darker than a corner that must be readable, where it may lie below middle grey
@@ -84,35 +104,53 @@ BLACK_SHARE, DEEPEST_BLACK_EV = 0.002, -6.5
 
 def room_white_ev(room: Lit) -> float:
     """Log2 luminance that a perfect white in the room's typical light would have, as well as one can tell."""
-    return float(np.mean([percentile(room.base, part) for part in WHITE_PERCENTILES])) + WHITE_ABOVE_EV
+    bright = float(np.mean([percentile(room.base, part) for part in WHITE_PERCENTILES])) + WHITE_ABOVE_EV
+    return bright + VIVID_WEIGHT * max(room.vivid_ev - VIVID_FROM_EV, 0)
 
 
 def suited(room: Lit) -> Moves:
     """Moves that suit a room: its white is bright, its windows show the view, its corners are readable."""
-    exposure = float(np.clip(WHITE_TARGET_EV - room_white_ev(room), -MOST_EXPOSURE_EV, MOST_EXPOSURE_EV))
-    window = percentile(room.base, WINDOW_SHARE) + exposure
-    corner = percentile(room.base, CORNER_SHARE) + exposure - MIDDLE_GREY_EV
+    white, window = room_white_ev(room), percentile(room.base, WINDOW_SHARE)
+    corner = percentile(room.base, CORNER_SHARE) - white + WHITE_TARGET_EV - MIDDLE_GREY_EV
+    outdoors = room.open_sky > OUTDOORS
     local = Moves(
-        exposure_ev=exposure,
-        highlights_ev=_highlights_for(window),
+        highlights_ev=_highlights_for(
+            window - white + WHITE_TARGET_EV, OPEN_TARGET_EV if outdoors else VIEW_TARGET_EV
+        ),
         shadows_ev=float(np.clip((CORNER_TARGET_EV - corner) * CORNER_LIFT, 0, MOST_LIFT_EV)),
+        slope_percent=CONTRAST_PERCENT,
+        detail_percent=DETAIL_PERCENT,
     )
+    lifted = WHITE_TARGET_EV - white if outdoors else _exposure_for(white + PAINT_EV, local)
+    local = replace(local, exposure_ev=float(np.clip(lifted, -MOST_EXPOSURE_EV, MOST_EXPOSURE_EV)))
+    exposure = local.exposure_ev
     glint, black = moved_base(
         [percentile(room.light, part) + exposure for part in (GLINT_SHARE, BLACK_SHARE)], local
     )
     return replace(
         local,
-        slope_percent=CONTRAST_PERCENT,
-        detail_percent=DETAIL_PERCENT,
         shoulder_ev=float(np.clip(glint + 2.5, 2.5, 5)),
         toe_ev=float(np.clip(black - 0.5, NO_BLACK_EV, DEEPEST_BLACK_EV)),
     )
 
 
-def _highlights_for(window_ev: float) -> float:
-    """Move that brings a window of this base, after exposure, down to its place."""
+def _exposure_for(paint_ev: float, moves: Moves) -> float:
+    """Exposure by which white paint of the room is shown as bright as it reads as white."""
+
+    def shown(exposure: float) -> float:
+        return float(np.log2(steeper_light(2.0 ** moved_base(paint_ev + exposure, moves), moves)))
+
+    low, high = -MOST_EXPOSURE_EV, MOST_EXPOSURE_EV
+    for _ in range(24):
+        middle = (low + high) / 2
+        low, high = (middle, high) if shown(middle) < PAINT_TARGET_EV else (low, middle)
+    return high
+
+
+def _highlights_for(window_ev: float, target_ev: float) -> float:
+    """Move that brings a window of this base, after exposure, down to its place, and a dimmer sky to its."""
     above_white = window_ev - WHITE_TARGET_EV
-    target = np.interp(above_white, [SKY_ABOVE_EV, VIEW_ABOVE_EV], [SKY_TARGET_EV, VIEW_TARGET_EV])
+    target = np.interp(above_white, [SKY_ABOVE_EV, VIEW_ABOVE_EV], [SKY_TARGET_EV, target_ev])
     low, high = MOST_HIGHLIGHTS_EV, 0.0
     for _ in range(24):  # moves in between bring the base to places in between
         middle = (low + high) / 2

@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import XYZ_FROM_SRGB
-from panopipe.pixels.render import Shoulder
+from panopipe.pixels.render import Shoulder, Zone
 from panopipe.pixels.render import render as render_rows
 from panopipe.studies.light.curve import KNEE
 from panopipe.studies.light.local import LocalCurves
+from panopipe.studies.light.outlook import Outlook
 
 Plane32 = NDArray[np.float32]
 Float = NDArray[np.float64]
@@ -58,6 +59,8 @@ class Rendering:
         Display light, before the shoulder, that is shown as white; None if there is no shoulder.
     views : View or None
         Light that is not of the room; None if it has no colour of its own.
+    outlook : Outlook or None
+        The view from a room, exposed for itself; None if there is none.
     """
 
     luminance: Plane32
@@ -66,6 +69,7 @@ class Rendering:
     gains: LocalCurves
     white_point: float | None
     views: DaylightView | None = None
+    outlook: Outlook | None = None
 
 
 def render(rows: Plane32, first: int, rendering: Rendering) -> None:
@@ -80,7 +84,7 @@ def render(rows: Plane32, first: int, rendering: Rendering) -> None:
     rendering : Rendering
         What was learned of the frame.
     """
-    gains, views = rendering.gains, rendering.views
+    gains, views, outlook = rendering.gains, rendering.views, rendering.outlook
     change = np.zeros((3, 3)) if views is None else views.change
     matrices = rendering.luminance, rendering.screen, rendering.from_screen, change, LUMINANCE_OF_SRGB[None]
     render_rows(
@@ -88,6 +92,7 @@ def render(rows: Plane32, first: int, rendering: Rendering) -> None:
         first,
         gains=gains.table,
         shares=None if views is None else views.shares.table,
+        zone=None if outlook is None else Zone(outlook.gains.table, outlook.lines),
         levels_ev=(gains.lowest_ev, gains.level_ev),
         weights=np.concatenate(matrices).astype(np.float32),
         shoulder=Shoulder(rendering.white_point or 0, KNEE, HEADROOM, CHANNEL_SHARE),

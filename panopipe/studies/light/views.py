@@ -36,6 +36,8 @@ DAYLIGHT_K = 5800.0
 """Of sun and sky together (CIE D-series); what a cloud shows."""
 BLUE_FROM, BLUE_WHOLE = 0.08, 0.2
 """Log ratio of blue to red of daylight from where it is changed, and from where by the whole share asked."""
+VIEW_BLUE = 0.3
+"""Log ratio of blue to red that the bluest tenth of a view has in its own white: sky, water, far hills."""
 NEAR_DEG = 5.0
 """Window over which the colour of bright light is judged."""
 WARM_OVER = 0.35
@@ -94,6 +96,27 @@ def view_change(correction: Float, daylight: Float, share: float) -> Float | Non
     target = daylight ** (1 - share) * white**share
     balanced = working_adaptation(daylight, target / target[1])
     return np.asarray(np.linalg.solve(correction, balanced @ correction) - np.eye(3))
+
+
+def cast_left(view: Rows, daylight: Float) -> float:
+    """How much of the cast that daylight has in the room's white a view still shows, 0 to 1.
+
+    A stage before may have evened the light of window and lamp.
+
+    Parameters
+    ----------
+    view : ndarray of shape (n, 3), dtype float32
+        Light of the view, balanced.
+    daylight : ndarray of shape (3,)
+        XYZ of daylight, luminance 1, as it would be if nothing had been evened.
+    """
+    red, _, blue = np.maximum(view.astype(np.float64), LEAST * 1e-3).T
+    whole = np.maximum(np.linalg.solve(XYZ_FROM_WORKING, daylight), LEAST)
+    cast = np.log(whole[2] / whole[0])
+    if abs(cast) < BLUE_FROM:
+        return 1.0
+    bluest = float(np.percentile(np.log(blue / red), 90))
+    return float(np.clip((bluest - VIEW_BLUE) / cast, 0, 1))
 
 
 def view_shares(rows: Rows, base: Base, exposure_ev: float, daylight: Float) -> LocalCurves:

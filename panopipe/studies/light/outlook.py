@@ -1,0 +1,153 @@
+"""How a view from a room is exposed for itself: its border, as fine as the frame, and its own gains."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.sphere.filters import smooth
+from panopipe.sphere.wrap import pad
+from panopipe.studies.light.base import LEVEL_EV, Base, with_views
+from panopipe.studies.light.local import LocalCurves
+from panopipe.studies.light.sight import Mask, Plane
+
+Float = NDArray[np.float64]
+
+BORDER_PX, AROUND_PX = 2, 5
+"""Pixels of the reduced frame within which the border of a view is found by luminance, and those around a
+place that tell how bright both sides are."""
+ROOM_SPREAD, VIEW_SPREAD = 1.3, 1.5
+"""Standard deviations from the mean of each side from where a pixel is partly the other's."""
+LEAST_STEP_EV, MOST_STEP_EV = 0.8, 2.0
+"""Step over which a pixel passes from the room to the view, at least and at most: a quarter of a pixel of
+view on a dark bar lies 2 EV below the view."""
+MEDIAN_EV = float(np.log2(0.47))
+"""Display light that a view's median is given: L* 74, a little under the paint beside it."""
+LEAST_MEDIAN_EV = float(np.log2(0.37))
+"""Display light that its median has at least, however bright its sky: L* 67."""
+BRIGHTEST_EV = float(np.log2(0.78))
+"""Display light of its 98th percentile: L* 91, 1.15 times white paint. A view any brighter is taken for the
+white of the picture, and paint beside it turns grey (Gilchrist et al. 1999, An anchoring theory of lightness
+perception, Psychological Review 106)."""
+NEAR_DEG = 6.0
+"""Standard deviation over which one window's exposure passes into the next one's."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """A view's border and gains.
+
+    Attributes
+    ----------
+    gains : LocalCurves
+        Gain in EV by place and luminance, of the levels and cells of the frame's own.
+    lines : ndarray of shape (rows + 2, columns + 2, 2), dtype float32
+        Share of the view as a line over levels, by place; see `panopipe.pixels.render.Zone`.
+    """
+
+    gains: LocalCurves
+    lines: NDArray[np.float32]
+
+
+def outlook(zone: Mask, light_ev: Plane, base: Base) -> Outlook | None:
+    """Expose what is seen of the outside for itself; None if nothing is.
+
+    Parameters
+    ----------
+    zone : ndarray of shape (height, width), dtype bool
+        Where the frame, at reduced size, shows the outside.
+    light_ev : ndarray of shape (height, width), dtype float32
+        Its log2 luminance.
+    base : Base
+        Of the frame, for its grid and levels.
+    """
+    if not zone.any():
+        return None
+    return Outlook(_gains(zone, light_ev, base), _lines(zone, light_ev, base.lowest_ev))
+
+
+def _gains(zone: Mask, light_ev: Plane, base: Base) -> LocalCurves:
+    """Each window's own exposure, and between windows a mean of theirs."""
+    rows, levels, columns = base.curves_ev.shape
+    large = with_views(base, np.ones(levels)).curves_ev
+    total, weight = np.zeros((rows, levels, columns)), np.zeros((rows, 1, columns))
+    for window in _windows(zone):
+        cells = window.astype(np.float64).reshape(rows, zone.shape[0] // rows, columns, -1).mean(axis=(1, 3))
+        near = smooth(cells, NEAR_DEG)[:, None] + 1e-9
+        total += near * exposed(large, light_ev[window])
+        weight += near
+    return LocalCurves.over(total / weight, base.lowest_ev, LEVEL_EV)
+
+
+def _windows(zone: Mask) -> list[Mask]:
+    """Panes of a zone, each window's together."""
+    reach = max(1, zone.shape[1] // 128)
+    wide = pad(zone.astype(np.uint8), reach)
+    joined = cv2.dilate(np.ascontiguousarray(wide), np.ones((2 * reach + 1,) * 2, np.uint8))
+    count, label = cv2.connectedComponents(joined)
+    label = label[reach:-reach, reach:-reach]
+    found = [zone & (label == number) for number in range(1, count)]
+    return [window for window in found if window.any()]
+
+
+def exposed(base_ev: Float, light_ev: NDArray[np.float32]) -> Float:
+    """Gain by base that exposes light for itself.
+
+    One gain brings the median to its place, or less if the brightest would be too bright then; where that
+    would leave it dim, what lies above the median is compressed instead.
+    """
+    median, brightest = np.percentile(light_ev, [50, 98])
+    gain = max(min(MEDIAN_EV - median, BRIGHTEST_EV - brightest), LEAST_MEDIAN_EV - median)
+    room = BRIGHTEST_EV - (median + gain)
+    over = max(brightest - median, 1e-3)
+    above = np.maximum(base_ev - median, 0)
+    lost = np.zeros_like(base_ev) if over <= room else above - _bent(above, over, room)
+    return np.asarray(gain - lost)
+
+
+def _bent(above: Float, over: float, room: float) -> Float:
+    """Compress what lies above: parallel to the light at 0, `room` at `over`, ever flatter beyond."""
+    low, high = 1e-3, 1e3
+    for _ in range(60):  # of a / (1 + a / scale), the scale that gives `room` at `over`
+        scale = np.sqrt(low * high)
+        low, high = (scale, high) if over / (1 + over / scale) < room else (low, scale)
+    return np.asarray(above / (1 + above / high))
+
+
+def _lines(zone: Mask, light_ev: Plane, lowest_ev: float) -> NDArray[np.float32]:
+    """Share of the view by place, as a line over levels.
+
+    Far inside it is 1 and far outside 0, whatever the light. Beside the border it passes from 0 at the
+    brightest of the room's own light there to 1 at the darkest of the view's, so that a bar, or a pixel that
+    is half of a bar, gets what belongs to it at any size of the frame.
+    """
+    margin = AROUND_PX + BORDER_PX + 1
+    inside = np.ascontiguousarray(pad(zone.astype(np.float32), margin))
+    light = np.ascontiguousarray(pad(light_ev, margin)).astype(np.float32)
+    kernel = np.ones((3, 3), np.uint8)
+    near = np.ones((2 * BORDER_PX + 1,) * 2, np.uint8)
+    sure, room = cv2.erode(inside, kernel), 1 - cv2.dilate(inside, kernel)
+    view_ev, view_spread = _mean_and_spread(light, sure + 0.02 * inside)
+    room_ev, room_spread = _mean_and_spread(light, room + 0.02 * (1 - inside))
+    high = view_ev - VIEW_SPREAD * view_spread
+    low = np.maximum(room_ev + ROOM_SPREAD * room_spread, high - MOST_STEP_EV)
+    middle, half = (low + high) / 2, np.maximum(high - low, LEAST_STEP_EV) / 2
+    slope = LEVEL_EV / (2 * half)
+    offset = (lowest_ev - middle + half) / (2 * half)
+    all_in, all_out = cv2.erode(inside, near) > 0, cv2.dilate(inside, near) == 0
+    slope[all_in | all_out] = 0
+    offset[all_in], offset[all_out] = 1, 0
+    lines = np.stack([slope, offset], axis=-1)[margin - 1 : 1 - margin, margin - 1 : 1 - margin]
+    return np.ascontiguousarray(lines, dtype=np.float32)
+
+
+def _mean_and_spread(values: Plane, weight: Plane) -> tuple[Plane, Plane]:
+    """Mean and standard deviation around each pixel, of what has weight."""
+    size = (2 * AROUND_PX + 1,) * 2
+    total = cv2.blur(weight, size) + 1e-6
+    mean = cv2.blur(values * weight, size) / total
+    square = cv2.blur(values * values * weight, size) / total
+    return mean, np.sqrt(np.maximum(square - mean * mean, 0))

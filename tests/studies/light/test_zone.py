@@ -1,0 +1,131 @@
+"""What is a view from a room, and what only looks like one: each made by hand, seven degrees high or more."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from panopipe.colour.spaces import WORKING_FROM_SRGB
+from panopipe.studies.light.zone import find_zone
+
+WIDTH, HEIGHT = 1024, 512
+WHITE_EV = -3.0
+"""A perfect white in the light of the room."""
+SKY, TREES, LAWN, LAMP = (0.75, 0.9, 1.2), (0.06, 0.1, 0.05), (0.12, 0.22, 0.06), (1.6, 0.9, 0.35)
+
+Place = tuple[slice, slice]
+
+
+def room() -> np.ndarray:
+    """White walls over a wooden floor, a little noise, linear sRGB; white is 1."""
+    random = np.random.default_rng(3)
+    rows = np.full((HEIGHT, WIDTH, 3), 0.8)
+    rows[300:] = 0.25, 0.16, 0.09
+    rows[300::12] *= 0.6
+    return rows * (1 + 0.02 * random.standard_normal((HEIGHT, WIDTH, 1)))
+
+
+def window(rows: np.ndarray, top: int = 225, left: int = 300, high: int = 60, wide: int = 60) -> Place:
+    """Sky 60 times as bright as white paint, trees and lawn before it, behind bars."""
+    random = np.random.default_rng(4)
+    pane = np.empty((high, wide, 3))
+    pane[: high // 2], pane[high // 2 : high * 3 // 4], pane[high * 3 // 4 :] = SKY, TREES, LAWN
+    pane *= 60 * np.exp2(0.2 * random.standard_normal((high, wide, 1)))
+    place = slice(top, top + high), slice(left, left + wide)
+    rows[place] = pane
+    rows[place[0], left + wide // 2 - 2 : left + wide // 2 + 2] = 0.8
+    return place
+
+
+def zone_of(rows: np.ndarray) -> np.ndarray:
+    return find_zone((rows @ WORKING_FROM_SRGB.T * 2.0**WHITE_EV).astype(np.float32), WHITE_EV)
+
+
+def test_a_window_is_a_view_and_its_bars_are_not() -> None:
+    rows = room()
+    place = window(rows)
+    zone = zone_of(rows)
+    expected = np.zeros(zone.shape, bool)
+    expected[place] = True
+    expected[:, 328:332] = False
+    assert (zone & expected).sum() > 0.97 * expected.sum()
+    assert not (zone & ~expected).any()
+
+
+def test_a_window_at_the_cut_of_the_frame_is_whole() -> None:
+    # Whole up to a few pixels that lie on a threshold: frames reach the stage from their anchor column on.
+    rows = room()
+    window(rows)
+    cut, whole = zone_of(np.roll(rows, 700, axis=1)), np.roll(zone_of(rows), 700, axis=1)
+    assert (cut != whole).sum() < 0.01 * whole.sum()
+
+
+def lamp(rows: np.ndarray) -> None:
+    """A bulb in a shade before a wall, whose light falls off around it."""
+    away = np.hypot(*(np.indices((HEIGHT, WIDTH)) - np.array([240, 500])[:, None, None]))
+    rows *= 1 + (8 * np.exp(-away / 30))[..., None] * LAMP
+    rows[away < 26] = np.array(LAMP) * 40
+    rows[away < 6] = np.array(LAMP) * 900
+
+
+def cool_globe(rows: np.ndarray) -> None:
+    """A globe of neutral light with a limb."""
+    away = np.hypot(*(np.indices((HEIGHT, WIDTH)) - np.array([240, 500])[:, None, None])) / 30
+    rows[away < 1] = 60 * (0.4 + 0.6 * np.sqrt(1 - away[away < 1] ** 2))[:, None]
+
+
+def tubes(rows: np.ndarray) -> None:
+    """Two tubes, a little green, high on a wall: sharp, straight, flat."""
+    rows[190:200, 400:560] = rows[215:225, 400:560] = np.array([0.95, 1.05, 0.9]) * 50
+
+
+def sun_patch(rows: np.ndarray) -> None:
+    """The sun through the window on the floor, which keeps its boards."""
+    rows[330:400, 420:520] *= 30
+
+
+def sun_on_wall(rows: np.ndarray) -> None:
+    """The sun on white paint."""
+    rows[200:290, 600:700] *= 12
+
+
+def curtain(rows: np.ndarray) -> None:
+    """A thin curtain with the day behind it: folds, one colour."""
+    folds = 1 + 0.3 * np.sin(np.arange(90) / 3)
+    rows[200:290, 600:690] = (np.array([0.9, 1.0, 1.15]) * 8 * folds[:, None])[None]
+
+
+def blank_window(rows: np.ndarray) -> None:
+    """A window of which the file holds nothing: clipped."""
+    rows[225:285, 300:360] = 8
+    rows[225:285, 328:332] = 0.8
+
+
+def night(rows: np.ndarray) -> None:
+    """A window by night."""
+    rows[225:285, 300:360] = 0.001
+
+
+def everywhere(rows: np.ndarray) -> None:
+    """A terrace: half of what one sees is outside."""
+    rows[:256] = np.array(SKY) * 6
+    rows[230:256] = np.array(TREES) * 30
+
+
+@pytest.mark.parametrize(
+    "made", [lamp, cool_globe, tubes, sun_patch, sun_on_wall, curtain, blank_window, night, everywhere]
+)
+def test_what_is_no_view_stays_with_the_room(made: Callable[[np.ndarray], None]) -> None:
+    rows = room()
+    made(rows)
+    assert not zone_of(rows).any()
+
+
+@pytest.mark.parametrize("made", [lamp, cool_globe, tubes, sun_patch])
+def test_a_view_is_found_beside_what_is_none(made: Callable[[np.ndarray], None]) -> None:
+    rows = room()
+    made(rows)
+    place = window(rows, left=620)
+    zone = zone_of(rows)
+    assert zone[place].sum() > 0.85 * zone[place].size
+    assert zone.sum() == zone[place].sum()
