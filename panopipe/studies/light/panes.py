@@ -33,6 +33,8 @@ and a plant in the room has not; log ratio of green to the mean of red and blue 
 REVEAL_EV, MUCH_DIMMER_EV = 1.3, 1.0
 """How far paint beside a pane lies below what is seen through it, at least; and how far below the window's
 dimmer quarter something plain is paint whatever its form."""
+BROAD_DEG = 4.6
+"""Width from where what is dim is no frame or reveal, but a pavement before the window."""
 GAP_SR = 0.002
 """What a view encloses and is no larger is part of it: bars and frames are joined to the room."""
 LONG = 3.0
@@ -91,11 +93,15 @@ def view_through(sight: Sight, panes: list[Mask]) -> Mask:
 
 
 def without_reveals(sight: Sight, pane: Mask) -> Mask:
-    """Leave out of a pane the paint beside it in daylight: far dimmer than the view, and not green."""
+    """Leave out of a pane the paint beside it in daylight: narrow, far dimmer than the view, not green."""
     least = np.median(sight.light_ev[pane]) - REVEAL_EV
     glass = pane & ((sight.light_ev > least) | (sight.greenness > GREEN))
     square = np.ones((3, 3), np.uint8)
-    return np.asarray(cv2.morphologyEx(glass.astype(np.uint8), cv2.MORPH_OPEN, square) > 0)
+    glass = cv2.morphologyEx(glass.astype(np.uint8), cv2.MORPH_OPEN, square) > 0
+    side = round(BROAD_DEG / sight.pixel_deg)
+    left = np.pad((pane & ~glass).astype(np.uint8), side)
+    broad = cv2.morphologyEx(left, cv2.MORPH_OPEN, np.ones((side, side), np.uint8))
+    return np.asarray(glass | (broad[side:-side, side:-side] > 0))
 
 
 def with_green(sight: Sight, region: Mask) -> Mask:
