@@ -30,9 +30,9 @@ the window's brighter quarter it is one: sky seen through a pane is plain too, b
 TREE_DEG, TREE_EV, GREEN = 9.0, -1.0, 0.4
 """Trees up to this height part a view; light over a perfect white that they have at least, in the shade,
 and a plant in the room has not; log ratio of green to the mean of red and blue that no frame has."""
-REVEAL_EV, MUCH_DIMMER_EV = 1.3, 1.0
-"""How far paint beside a pane lies below what is seen through it, at least; and how far below the window's
-dimmer quarter something plain is paint whatever its form."""
+REVEAL_EV, SOMEWHAT_EV, MUCH_DIMMER_EV = 1.3, 0.6, 1.0
+"""How far paint beside a pane lies at least below the middle of what is seen through it, and below the dimmer
+quarter of the window; and how far below that something plain is paint whatever its form."""
 BROAD_DEG = 4.6
 """Width from where what is dim is no frame or reveal, but a pavement before the window."""
 GAP_SR = 0.002
@@ -81,7 +81,7 @@ def view_through(sight: Sight, panes: list[Mask]) -> Mask:
     whole = np.logical_or.reduce(panes)
     dim, bright = np.percentile(sight.light_ev[whole], [25, 75])
     region = np.zeros_like(whole)
-    for pane in (without_reveals(sight, pane) for pane in panes):
+    for pane in (without_reveals(sight, pane, dim) for pane in panes):
         if not pane.any():
             continue
         light = np.percentile(sight.light_ev[pane], [10, 50, 90])
@@ -92,9 +92,9 @@ def view_through(sight: Sight, panes: list[Mask]) -> Mask:
     return with_green(sight, region) if region.any() else region
 
 
-def without_reveals(sight: Sight, pane: Mask) -> Mask:
+def without_reveals(sight: Sight, pane: Mask, dim_ev: float) -> Mask:
     """Leave out of a pane the paint beside it in daylight: narrow, far dimmer than the view, not green."""
-    least = np.median(sight.light_ev[pane]) - REVEAL_EV
+    least = min(float(np.median(sight.light_ev[pane])) - REVEAL_EV, dim_ev - SOMEWHAT_EV)
     glass = pane & ((sight.light_ev > least) | (sight.greenness > GREEN))
     square = np.ones((3, 3), np.uint8)
     glass = cv2.morphologyEx(glass.astype(np.uint8), cv2.MORPH_OPEN, square) > 0
@@ -127,8 +127,7 @@ def filled(sight: Sight, pane: Mask) -> Mask:
     codes = np.ascontiguousarray(pane.astype(np.uint8))
     outlines, _ = cv2.findContours(codes, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     enclosed, hull = np.zeros_like(codes), np.zeros_like(codes)
-    for outline in outlines:
-        cv2.drawContours(enclosed, [outline], -1, 1, cv2.FILLED)
-        cv2.drawContours(hull, [cv2.convexHull(outline)], -1, 1, cv2.FILLED)
+    cv2.drawContours(enclosed, outlines, -1, 1, cv2.FILLED)
+    cv2.drawContours(hull, [cv2.convexHull(np.concatenate(outlines))], -1, 1, cv2.FILLED)
     corners = (hull > 0) & (sight.light_ev > SHADE_EV) & (sight.warm < WARM)
     return np.asarray((enclosed > 0) | corners)
