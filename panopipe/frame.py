@@ -50,6 +50,8 @@ class NoiseFacts:
         Pixels of the frame that it was measured on.
     profile : ndarray of shape (3, 2), dtype float64, or None
         What the file tells: the variance of a sample x of a plane is the first times x, plus the second.
+    edge_ratio : float
+        Energy of the finest scale over that of the next at the frame's sharpest edges; 0 where it has none.
     """
 
     energy: NDArray[np.float32]
@@ -57,6 +59,7 @@ class NoiseFacts:
     light_from_samples: NDArray[np.float64]
     width: int
     profile: NDArray[np.float64] | None = None
+    edge_ratio: float = 0.0
 
     def __eq__(self, other: object) -> bool:
         """Whether both tell the same."""

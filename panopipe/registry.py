@@ -24,6 +24,7 @@ BUILT_IN: dict[str, str] = {
     "balance": "panopipe.stages.balance:Balance",
     "nadir": "panopipe.stages.nadir:Nadir",
     "level": "panopipe.stages.level:Level",
+    "sharpen": "panopipe.stages.sharpen:Sharpen",
     "export": "panopipe.stages.export:Export",
 }
 """Stages that come with panopipe, by name, in the default order; imported when first used."""

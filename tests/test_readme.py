@@ -40,7 +40,17 @@ def test_the_recipe_is_taken(job: Path) -> None:
     (job / "recipe.toml").write_text(TOML[1], encoding="utf-8")
     recipe = load_recipe(open_job(job))
     settings = recipe.settings(next(iter(open_job(job).frames)))
-    assert settings.order == ("decode", "denoise", "tone", "vibrance", "balance", "nadir", "level", "export")
+    assert settings.order == (
+        "decode",
+        "denoise",
+        "tone",
+        "vibrance",
+        "balance",
+        "nadir",
+        "level",
+        "sharpen",
+        "export",
+    )
     assert settings.stages["tone"].highlights_ev == -2.0
 
 

@@ -27,6 +27,8 @@ BLOCK = 16
 """Side of a block in pixels."""
 CORE_ROWS = 2 * BLOCK
 MARGIN = SMOOTH_REACH * (2**SCALES - 1)
+EDGE_CONTRAST = 0.03
+"""Of a block as a whole against its light, from which it holds a strong edge: one of 1 EV and more."""
 FEWEST = 12
 """Blocks of a bin that tell anything."""
 LEAST_PART = 0.125
@@ -47,7 +49,8 @@ def is_sound(noise: NoiseFacts) -> bool:
     arrays = [(getattr(noise, name), shape) for name, shape in shapes.items()]
     if noise.profile is not None:
         arrays.append((noise.profile, (3, 2)))
-    return isinstance(noise.width, int) and all(
+    is_number = isinstance(noise.width, int) and isinstance(noise.edge_ratio, float)
+    return is_number and all(
         isinstance(array, np.ndarray) and array.shape == shape and bool(np.all(np.abs(array) < _BEYOND))
         for array, shape in arrays
     )
@@ -127,10 +130,25 @@ class Gatherer:
                     continue
                 light[at, number] = lights[here].mean(axis=0)
                 energy[at, ..., number] = np.quantile(energies[here], LEAST_PART, axis=0)
-        return self._facts(energy, light, profile)
+        return self._facts(energy, light, profile, edge_ratio(stretch, energies, lights))
 
-    def _facts(self, energy: Floats, light: Floats, profile: NDArray[np.float64] | None) -> NoiseFacts:
-        return NoiseFacts(energy, light, self._light_from_samples, 2 * self._height, profile)
+    def _facts(
+        self, energy: Floats, light: Floats, profile: NDArray[np.float64] | None, ratio: float = 0.0
+    ) -> NoiseFacts:
+        return NoiseFacts(energy, light, self._light_from_samples, 2 * self._height, profile, ratio)
+
+
+def edge_ratio(stretch: NDArray[np.int64], energies: Floats, lights: Floats) -> float:
+    """Energy of the finest scale over that of the next, in blocks with the strongest edges near the horizon.
+
+    Of these the sharper fourth counts: a soft one may be the scene's own. 0 where too few stand out.
+    """
+    fine, next_to = (energies[:, scale, :, 0].sum(axis=-1) for scale in range(SCALES))
+    contrast = np.sqrt(next_to) / np.maximum(lights.sum(axis=-1), 1e-6)
+    strong = (stretch == 0) & (contrast > EDGE_CONTRAST)
+    if np.count_nonzero(strong) < FEWEST:
+        return 0.0
+    return float(np.quantile(fine[strong] / next_to[strong], 0.75))
 
 
 def _parted(planes: Floats, spacing: int, columns: NDArray[np.int32]) -> tuple[Floats, Floats]:

@@ -1,0 +1,1 @@
+"""How soft a frame is, and what it takes to make its edges steeper by a given share."""
