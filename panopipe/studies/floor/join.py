@@ -17,7 +17,7 @@ Whole = NDArray[np.int64]
 _CYCLES = 2
 _STEEP = 4.0
 """Steps of the floor, in medians of those along the seams, at which mending is halved."""
-_FAR_OFF = 6.0
+_FAR_OFF = 12.0
 """Mending, in medians of what is wanted along the seams, at which it is halved."""
 _RIM_PX = 2.0
 """How deep a step at the rim is mended where mending is bounded."""
