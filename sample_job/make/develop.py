@@ -108,11 +108,9 @@ def srgb8(linear: np.ndarray) -> np.ndarray:
     ).astype(np.uint8)
 
 
-def develop(folder: Path, job: Path, shot: Shot, seed: int) -> dict[str, Any]:
-    """Write one frame's DNG and truth; returns what the table of truth says of it."""
-    light, bare, reflectance, surface = layers(folder, shot.name)
-    level = saturation(shot)
-    exif = Exif(
+def exif(shot: Shot) -> Exif:
+    """What the camera writes about a shot."""
+    return Exif(
         taken=shot.taken,
         offset="-08:00",
         exposure_s=shot.exposure_s[0] / shot.exposure_s[1],
@@ -124,8 +122,14 @@ def develop(folder: Path, job: Path, shot: Shot, seed: int) -> dict[str, Any]:
         lens="FH dual 1.5 mm",
         gps=POSITION,
     )
+
+
+def develop(folder: Path, job: Path, shot: Shot, seed: int) -> dict[str, Any]:
+    """Write one frame's DNG and truth; returns what the table of truth says of it."""
+    light, bare, reflectance, surface = layers(folder, shot.name)
+    level = saturation(shot)
     path = job / "originals" / shot.room / f"{shot.name}.dng"
-    camera.shoot(path, light, saturation=level, baseline_ev=shot.baseline_ev, seed=seed, shot=exif)
+    camera.shoot(path, light, saturation=level, baseline_ev=shot.baseline_ev, seed=seed, shot=exif(shot))
     recorded = camera.recorded_working(bare, saturation=level, baseline_ev=shot.baseline_ev)
     peak = camera.camera_values(bare, level).max(-1)
     view = straight_down(FLOOR_VIEW_PX, FLOOR_VIEW_PX / 2 / np.tan(np.radians(FLOOR_VIEW_HALF_DEG)))
@@ -139,7 +143,7 @@ def develop(folder: Path, job: Path, shot: Shot, seed: int) -> dict[str, Any]:
         surface=cv2.resize(surface, small, interpolation=cv2.INTER_NEAREST),
     )
     if shot.name == "lounge-01":
-        _ready_made(path.with_suffix(".jpg"), light * 2**shot.baseline_ev / level * 2)
+        ready_made(path.with_suffix(".jpg"), light * 2**shot.baseline_ev / level * 2)
     print(f"{path}: {path.stat().st_size / 1e6:.2f} MB; {truth.name}: {truth.stat().st_size / 1e3:.0f} kB")
     return {
         "room": shot.room,
@@ -151,7 +155,7 @@ def develop(folder: Path, job: Path, shot: Shot, seed: int) -> dict[str, Any]:
     }
 
 
-def _ready_made(path: Path, rgb: np.ndarray) -> None:
+def ready_made(path: Path, rgb: np.ndarray) -> None:
     """The camera's own JPEG beside the DNG: a plain curve, half size, white left as it is."""
     toned = rgb * 1.6 / (1 + rgb)
     small = cv2.resize(toned.astype(np.float32), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)

@@ -29,18 +29,20 @@ from plan import CAMERA_HEIGHT_M, SHOTS, Shot
 DAY, LAMPS = "day", "lamps"
 
 
-def _scene(samples: int, threads: int) -> Any:
+def build(samples: int, threads: int) -> Any:
+    """The whole house and its garden, ready to be rendered as daylight and the rest."""
     bpy.ops.wm.read_factory_settings(use_empty=True)
     house.build()
     rooms.build()
     garden.build()
     scene = bpy.context.scene
-    sphere.prepare(scene, samples=samples, threads=threads, groups=[DAY])
+    sphere.prepare(scene, samples=samples, threads=threads, groups=[DAY], bounces=3)
     scene.world.lightgroup = bpy.data.objects["sun"].lightgroup = DAY
     return scene
 
 
-def _floor(shot: Shot) -> float:
+def floor_of(shot: Shot) -> float:
+    """Height of what the monopod stands on."""
     if shot.room == "deck":
         return -0.02
     return 0.008 if shot.name == "lounge-01" else 0.0
@@ -48,7 +50,7 @@ def _floor(shot: Shot) -> float:
 
 def _body(shot: Shot) -> Any:
     """The camera itself: in mirrors and shadows, never in its own picture."""
-    height = _floor(shot) + CAMERA_HEIGHT_M
+    height = floor_of(shot) + CAMERA_HEIGHT_M
     body = box(
         (-0.025, -0.012, -0.11),
         (0.025, 0.012, 0.03),
@@ -62,7 +64,7 @@ def _body(shot: Shot) -> Any:
 
 
 def _shoot(scene: Any, shot: Shot, width: int, folder: Path) -> None:
-    floor = _floor(shot)
+    floor = floor_of(shot)
     at = (shot.x, shot.y, floor + CAMERA_HEIGHT_M)
     stand = [*things.monopod((shot.x, shot.y, floor), CAMERA_HEIGHT_M, shot.yaw_deg), _body(shot)]
     middle = sphere.belt(scene, at, shot.yaw_deg, width, folder)
@@ -92,7 +94,7 @@ def main() -> None:
     parser.add_argument("--only", nargs="*", default=[shot.name for shot in SHOTS])
     asked = parser.parse_args()
     asked.out.mkdir(parents=True, exist_ok=True)
-    scene = _scene(asked.samples, asked.threads)
+    scene = build(asked.samples, asked.threads)
     shots = {shot.name: shot for shot in SHOTS}
     for name in asked.only:
         started = time.monotonic()

@@ -61,8 +61,20 @@ class Seen:
         return np.sum(list(self.lights.values()), 0, dtype=np.float32)
 
 
-def prepare(scene: Any, *, samples: int, threads: int, groups: Iterable[str]) -> None:
-    """Set a scene up to be rendered as noisy layers, one for each light group."""
+def prepare(scene: Any, *, samples: int, threads: int, groups: Iterable[str], bounces: int = 4) -> None:
+    """Set a scene up to be rendered as noisy layers, one for each light group.
+
+    Parameters
+    ----------
+    scene : bpy.types.Scene
+        What is to be rendered.
+    samples, threads : int
+        Light paths for each pixel, and processors to use.
+    groups : iterable of str
+        Names of the light groups that lamps and world were given.
+    bounces : int
+        How often light is followed from one matt surface to the next.
+    """
     scene.render.engine = "CYCLES"
     scene.render.resolution_percentage = 100
     scene.render.threads_mode, scene.render.threads = "FIXED", threads
@@ -71,7 +83,7 @@ def prepare(scene: Any, *, samples: int, threads: int, groups: Iterable[str]) ->
     cycles = scene.cycles
     cycles.device, cycles.samples = "CPU", samples
     cycles.use_adaptive_sampling = cycles.use_denoising = False
-    cycles.max_bounces, cycles.diffuse_bounces, cycles.glossy_bounces = 5, 4, 2
+    cycles.max_bounces, cycles.diffuse_bounces, cycles.glossy_bounces = 5, bounces, 2
     cycles.light_sampling_threshold = 0.01
     cycles.transmission_bounces, cycles.transparent_max_bounces = 3, 8
     cycles.caustics_reflective = cycles.caustics_refractive = False
