@@ -3,7 +3,8 @@
     python sample_job/make/paintwork.py OUT [--width 1024] [--samples 8] [--only hall-01 ...] [--threads 1]
 
 Even paint shows every remnant of noise and no detail: what it lacks is light paths, not pixels. Writes per
-shot `OUT/<name>.npz`: the light of day and of lamps, and a number for every coat of paint, 0 for all else.
+shot `OUT/<name>.npz`: the light of day and of lamps, a number for every coat of paint, 0 for all else, and
+how far it is to be laid over, by row.
 `python -m sample_job.make.repaint` lays it over the frames.
 """
 
@@ -33,14 +34,18 @@ def _number_coats() -> None:
             thing.pass_index = COATS.get(thing.data.materials[0].name, 0)
 
 
-def _shoot(scene: Any, shot: Shot, width: int, folder: Path) -> None:
-    """All but the floor, which has no paint."""
+def _shoot(scene: Any, shot: Shot, width: int, folder: Path, *, zenith: bool) -> None:
+    """All but the floor, which has no paint; or the zenith alone."""
     at = (shot.x, shot.y, floor_of(shot) + CAMERA_HEIGHT_M)
-    middle = sphere.belt(scene, at, shot.yaw_deg, width, folder)
     above = sphere.cap(scene, at, shot.yaw_deg, width, folder, up=True)
-    seen = sphere.joined(middle, above, middle)
+    if zenith:
+        seen = above
+    else:
+        seen = sphere.joined(sphere.belt(scene, at, shot.yaw_deg, width, folder), above, above)
+    share = sphere.cap_share(width // 2) * (np.arange(width // 2) < width // 4)[:, None]
     lights = {LAMPS if name == sphere.OTHER else name: light for name, light in seen.lights.items()}
     lights = {name: light.astype(np.float32) for name, light in lights.items()}
+    lights["share"] = share if zenith else np.ones_like(share)
     np.savez(folder / f"{shot.name}.npz", coat=seen.thing, **lights)  # type: ignore[arg-type]
 
 
@@ -52,6 +57,7 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("--width", type=int, default=1024)
     parser.add_argument("--samples", type=int, default=8)
+    parser.add_argument("--zenith", action="store_true", help="nothing but what lies overhead")
     parser.add_argument("--threads", type=int, default=1)
     indoors = [shot.name for shot in SHOTS if shot.room != "deck"]
     parser.add_argument("--only", nargs="*", choices=indoors, default=indoors)
@@ -62,7 +68,7 @@ def main() -> None:
     shots = {shot.name: shot for shot in SHOTS}
     for name in asked.only:
         started = time.monotonic()
-        _shoot(scene, shots[name], asked.width, asked.out)
+        _shoot(scene, shots[name], asked.width, asked.out, zenith=asked.zenith)
         print(f"{name}: {time.monotonic() - started:.0f} s", flush=True)
 
 

@@ -27,13 +27,18 @@ from tests.makers import camera
 INSET_PX, FEATHER_PX = 5, 2.0
 """How far inside of a coat's edge the new paint begins (two pixels of the smaller rendering and a half), and
 the standard deviation of its fading in."""
+NEAR_PX = 8.0
+"""Old paint along edges takes on the change of the new paint about it, within this standard deviation."""
 WRAP_PX = 32
 
 
-def paint(folder: Path, name: str, width: int) -> tuple[list[np.ndarray], NDArray[np.float32]]:
-    """Each light of the new paint, linear Rec.709, at the frame's width, and how far paint covers, 0 to 1."""
+def paint(
+    folder: Path, name: str, width: int
+) -> tuple[list[np.ndarray], NDArray[np.float32], NDArray[np.float32]]:
+    """Each light of the new paint, linear Rec.709, in the frame's size; how far it covers; where paint is."""
     with np.load(folder / f"{name}.npz") as file:
         coat = file["coat"]
+        share = file["share"] if "share" in file.files else np.ones((len(coat), 1), np.float32)
         lights = {key: file[key] for key in LIGHTS if key in file.files}
     inside = _grown((coat > 0).astype(np.float32), width, cv2.INTER_NEAREST)
     # Only one coat at a time: where two meet there is an edge, too.
@@ -42,7 +47,23 @@ def paint(folder: Path, name: str, width: int) -> tuple[list[np.ndarray], NDArra
         inside[(mask > 0) & (_eroded(mask) == 0)] = 0
     cover = _wrapped(inside, lambda values: cv2.GaussianBlur(values, (0, 0), FEATHER_PX)) * (inside > 0)
     fresh = [_grown(light, width, cv2.INTER_CUBIC) for light in calmed(lights, coat).values()]
-    return fresh, np.clip(2 * cover - 1, 0, 1).astype(np.float32)
+    rows = cv2.resize(share, (1, width // 2), interpolation=cv2.INTER_LINEAR).reshape(-1, 1)
+    coated = _grown((coat > 0).astype(np.float32), width, cv2.INTER_LINEAR) * rows
+    return fresh, (np.clip(2 * cover - 1, 0, 1) * rows).astype(np.float32), coated
+
+
+def touched_up(
+    seen: np.ndarray, values: np.ndarray, cover: NDArray[np.float32], coated: NDArray[np.float32]
+) -> np.ndarray:
+    """The frame with its paint along edges changed as the paint about it is: no rim is left."""
+    share = cover[..., None]
+
+    def near(picture: np.ndarray) -> np.ndarray:
+        return _wrapped(picture.astype(np.float32), lambda wide: cv2.GaussianBlur(wide, (0, 0), NEAR_PX))
+
+    known = np.minimum(near(cover) / 0.02, 1)[..., None]
+    change = (near(values * share) + 1e-6) / (near(seen * share) + 1e-6)
+    return np.asarray(seen * (1 + (change - 1) * known * coated[..., None]))
 
 
 def matched(lights: list[np.ndarray], seen: np.ndarray, cover: NDArray[np.float32]) -> np.ndarray:
@@ -78,19 +99,20 @@ def repaint(folder: Path, job: Path, shot: Shot, told: dict[str, Any], seed: int
     with tifffile.TiffFile(path) as file:
         codes = file.pages[0].asarray()
     sensor, level = camera.Sensor(), saturation(shot)
-    lights, cover = paint(folder, shot.name, codes.shape[1])
+    lights, cover, coated = paint(folder, shot.name, codes.shape[1])
     share = cover[..., None]
     seen = sensor.linear(codes)
     values = matched([camera.camera_values(light, level) for light in lights], seen, cover)
     fresh = sensor.linear(sensor.codes(values, np.random.default_rng(seed)))
-    mixed = seen * (1 - share) + fresh * share
+    edges = touched_up(seen, values, cover, coated)
+    mixed = edges * (1 - share) + fresh * share
     print(
         f"{shot.name}: {100 * cover.mean():.0f} % covered; light {_ratio(fresh, seen, cover)} of what it was"
     )
-    changed = np.where(share > 0, sensor.quantised(mixed), codes)
+    changed = np.where(coated[..., None] > 0, sensor.quantised(mixed), codes)
     camera.write_codes(path, changed, baseline_ev=shot.baseline_ev, shot=exif(shot), sensor=sensor)
-    clean = seen * (1 - share) + values * share
-    _tell(told, _working(clean, shot), cover)
+    clean = edges * (1 - share) + values * share
+    _tell(told, _working(clean, shot), coated)
     if shot.name == "lounge-01":
         ready_made(path.with_suffix(".jpg"), _light(clean, level) * 2**shot.baseline_ev / level * 2)
 

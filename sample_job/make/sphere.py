@@ -245,11 +245,17 @@ def capture(scene: Any, at: Point, yaw_deg: float, width: int, folder: Path) -> 
     return joined(middle, above, below)
 
 
+def cap_share(height: int) -> Picture:
+    """How far the caps cover every row, of shape (height, 1)."""
+    pitch = np.abs(90 - 180 * (np.arange(height) + 0.5) / height)
+    share = np.clip((pitch - FADE_DEG[0]) / (FADE_DEG[1] - FADE_DEG[0]), 0, 1)
+    return share.astype(np.float32)[:, None]
+
+
 def joined(middle: Seen, above: Seen, below: Seen) -> Seen:
     """A belt and both caps, each faded into the other."""
     height, width = middle.material.shape
-    pitch = np.abs(90 - 180 * (np.arange(height) + 0.5) / height)
-    share = np.clip((pitch - FADE_DEG[0]) / (FADE_DEG[1] - FADE_DEG[0]), 0, 1).astype(np.float32)[:, None]
+    share = cap_share(height)
 
     def faded(level: np.ndarray, up: np.ndarray, down: np.ndarray) -> np.ndarray:
         ends = np.concatenate([up[: height // 2], down[height // 2 :]])
