@@ -90,6 +90,13 @@ class FrameFacts:
         The white-balance correction still to come, working space to working space; None once it is
         applied or when there is none. A stage that judges chroma before balance applies this first and
         its inverse after.
+    light : ndarray of shape (height, width, 2), dtype float32, or None
+        How the light of each place differs from the frame's white, which `correction` makes neutral: in log
+        cone ratios (`panopipe.studies.white.cones`), on a grid over the whole sphere. None once a stage has
+        evened it out, or when it is not known.
+    clips_at : tuple of float or None
+        Levels of neutral light, as decoded, at which the first and the last plane of the sensor clip. What
+        decode rebuilt lies between them, and what clipped in all planes at the last; None if nothing clips.
     white_xy : tuple of float or None
         Chromaticity of the light that decode made neutral (the camera's own setting or a fixed one); None
         when the file does not tell. With it a white can be named by the kelvin of the real light.
@@ -103,6 +110,8 @@ class FrameFacts:
     anchor_column: int = 0
     capture: Capture = field(default_factory=Capture)
     correction: NDArray[np.float64] | None = None
+    light: NDArray[np.float32] | None = None
+    clips_at: tuple[float, float] | None = None
     white_xy: tuple[float, float] | None = None
     noise: NoiseFacts | None = None
 

@@ -19,6 +19,7 @@ ENTRY_POINTS = "panopipe.stages"
 BUILT_IN: dict[str, str] = {
     "decode": "panopipe.stages.decode:Decode",
     "denoise": "panopipe.stages.denoise:Denoise",
+    "light": "panopipe.stages.light:Light",
     "tone": "panopipe.stages.tone:Tone",
     "vibrance": "panopipe.stages.vibrance:Vibrance",
     "balance": "panopipe.stages.balance:Balance",

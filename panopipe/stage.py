@@ -99,6 +99,9 @@ class Solution:
     correction : ndarray of shape (3, 3), dtype float64, or None
         Set by white balance: the correction it will apply, working space to working space. The run puts
         it into `FrameFacts.correction` before the first stage.
+    light : ndarray of shape (height, width, 2), dtype float32, or None
+        Set by white balance as well, and put into `FrameFacts.light`: how the light of each place differs
+        from the white that `correction` makes neutral.
     neighbours : tuple of FrameKey
         Frames whose rows the stage wants to see in `StageContext.neighbours` (span stages only).
     notes : Notes
@@ -107,6 +110,7 @@ class Solution:
 
     data: Any = None
     correction: NDArray[np.float64] | None = None
+    light: NDArray[np.float32] | None = None
     neighbours: tuple[FrameKey, ...] = ()
     notes: Notes = field(default_factory=dict)
 

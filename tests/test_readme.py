@@ -43,6 +43,7 @@ def test_the_recipe_is_taken(job: Path) -> None:
     assert settings.order == (
         "decode",
         "denoise",
+        "light",
         "tone",
         "vibrance",
         "balance",

@@ -337,5 +337,5 @@ def _identity(facts: FrameFacts) -> tuple[FrameKey, int, int, int]:
 def _with_correction(facts: FrameFacts, solutions: Mapping[str, Solution]) -> FrameFacts:
     for solution in solutions.values():
         if solution.correction is not None:
-            return replace(facts, correction=solution.correction)
+            return replace(facts, correction=solution.correction, light=solution.light)
     return facts

@@ -26,6 +26,7 @@ PyObject *halve_kernel(PyObject *self, PyObject *args);
 PyObject *add_doubled_kernel(PyObject *self, PyObject *args);
 PyObject *part_planes_kernel(PyObject *self, PyObject *args);
 PyObject *join_planes_kernel(PyObject *self, PyObject *args);
+PyObject *adapt_kernel(PyObject *self, PyObject *args);
 
 static PyMethodDef methods[] = {
     {"transform", transform_kernel, METH_VARARGS, NULL},
@@ -53,6 +54,7 @@ static PyMethodDef methods[] = {
     {"add_doubled", add_doubled_kernel, METH_VARARGS, NULL},
     {"part_planes", part_planes_kernel, METH_VARARGS, NULL},
     {"join_planes", join_planes_kernel, METH_VARARGS, NULL},
+    {"adapt", adapt_kernel, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},
 };
 

@@ -191,7 +191,7 @@ def frame_fingerprint(
 def _said(solutions: Mapping[str, Solution], planned: Planned) -> list[tuple[str, str]]:
     """What of the solutions changes the picture: all but their notes."""
     return [
-        (name, digest(solutions[name].data, solutions[name].correction, solutions[name].neighbours))
+        (name, digest(said.data, said.correction, said.light, said.neighbours))
         for name, _ in planned.chain.stages
-        if name in solutions
+        if (said := solutions.get(name)) is not None
     ]

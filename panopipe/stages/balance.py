@@ -1,8 +1,9 @@
 """White balance that makes the rooms of a job one place.
 
 The survey looks at every frame for whites, lights and local features; one joint solution
-(`panopipe.studies.white`) gives each frame its white; `apply` adapts that white to D65 in the Bradford
-cone space, one matrix a frame.
+(`panopipe.studies.white`) gives each frame its white, each room its two lights, and each place of a frame its
+light between them. What is mixed the light stage evens out before tone; `apply` adapts the one white that is
+left to D65 in the Bradford cone space, one matrix a frame.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from panopipe.capture import Capture
 from panopipe.colour.spaces import Matrix
@@ -20,6 +22,7 @@ from panopipe.frame import Band, Frame, FrameKey, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number, switch
 from panopipe.stage import JobFacts, Note, Observation, Prepared, RowStage, Solution, StageContext
+from panopipe.studies.white.by_place import LightField, find_field, lights_of, place_at, temperatures
 from panopipe.studies.white.cones import (
     PLACE_PER_MIRED,
     camera_log_chromaticity,
@@ -33,7 +36,7 @@ from panopipe.studies.white.evidence import Evidence, gather
 from panopipe.studies.white.hand import surface_log_chromaticity
 from panopipe.studies.white.joint import White, solve_whites
 from panopipe.studies.white.matches import Features, Pair, find_features, match_frames
-from panopipe.studies.white.mixed import LightMap, Modes, light_map
+from panopipe.studies.white.surfaces import Surfaces, surfaces_of
 from panopipe.studies.white.votes import FrameObservation
 
 Place = tuple[float, float]
@@ -76,9 +79,6 @@ class BalanceSettings:
     even_exposure_ev: float = number(
         0.0, "most that a frame's exposure may be moved to even out its room", low=0, high=2, unit="EV"
     )
-    mixed_light: float = number(
-        0.0, "share of the difference between lamp side and window side that is taken out", low=0, high=1
-    )
 
     def __post_init__(self) -> None:
         for given, other in (
@@ -96,6 +96,7 @@ class Seen:
     evidence: Evidence
     features: Features
     hand: Place | None
+    surfaces: Surfaces
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,26 +104,17 @@ class _Answer:
     """`Solution.data`: what goes with the correction, and how sure it is."""
 
     gain_ev: float
-    modes: Modes
     open_sky: float
     confidence: float
     by_hand: bool
     unread: bool
 
 
-@dataclass(frozen=True, slots=True)
-class _Plan:
-    """What `apply` needs: one matrix, or a map of the light over the sphere."""
-
-    matrix: Matrix
-    lights: LightMap | None
-
-
-class Balance(RowStage[BalanceSettings, _Plan]):
+class Balance(RowStage[BalanceSettings, Matrix]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
-    version = 5
+    version = 6
     summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -149,7 +141,12 @@ class Balance(RowStage[BalanceSettings, _Plan]):
         camera = frame.facts.white_xy
         log_chromaticity = None if camera is None else camera_log_chromaticity(camera)
         evidence = gather(frame.rows, log_chromaticity, exposure_ev100=_exposure_ev100(frame.facts.capture))
-        return Seen(evidence, find_features(frame.rows), _hand_place(frame, settings))
+        return Seen(
+            evidence,
+            find_features(frame.rows),
+            _hand_place(frame, settings),
+            surfaces_of(frame.rows).packed(),
+        )
 
     def solve(
         self, observed: Mapping[FrameKey, Observation[BalanceSettings]], job: JobFacts
@@ -166,31 +163,30 @@ class Balance(RowStage[BalanceSettings, _Plan]):
         gains = even_gains(
             [key.room for key in keys], pairs, [surveyed.settings.even_exposure_ev for surveyed in seen]
         )
+        lights = _lights(keys, seen)
         return {
-            key: _solution(surveyed, observation, white, gain)
+            key: _solution(surveyed, observation, white, gain, lights[key.room])
             for key, surveyed, observation, white, gain in zip(
                 keys, seen, observations, whites, gains, strict=True
             )
         }
 
-    def prepare(self, context: StageContext, settings: BalanceSettings) -> Prepared[_Plan]:
-        """Take the matrix that was solved, and the map of the light if it is wanted."""
+    def prepare(self, context: StageContext, settings: BalanceSettings) -> Prepared[Matrix]:
+        """Take the matrix that was solved."""
         answer, correction = context.solution, context.reduced.facts.correction
         if not isinstance(answer, _Answer) or correction is None:
             return Prepared()
         matrix = correction * 2.0**answer.gain_ev
         facts = replace(context.reduced.facts, correction=None)
-        share = settings.mixed_light * settings.strength
-        lights = light_map(answer.modes, share) if share > 0 and answer.open_sky < INDOORS else None
-        if lights is None and np.array_equal(matrix, np.eye(3)):
+        if np.array_equal(matrix, np.eye(3)):
             return Prepared(facts=facts)
-        return Prepared(_Plan(matrix, lights), review_reasons=_words(answer), facts=facts)
+        return Prepared(matrix, review_reasons=_words(answer), facts=facts)
 
-    def apply(self, band: Band, settings: BalanceSettings, prepared: _Plan) -> Rows:
+    def apply(self, band: Band, settings: BalanceSettings, prepared: Matrix) -> Rows:
         """Adapt the rows."""
         rows = np.ascontiguousarray(band.rows)
-        transform_rows(rows, prepared.matrix, out=rows)
-        return rows if prepared.lights is None else prepared.lights.apply(rows, band.first)
+        transform_rows(rows, prepared, out=rows)
+        return rows
 
 
 def _walking_order(observed: Mapping[FrameKey, Any], job: JobFacts) -> list[FrameKey]:
@@ -251,21 +247,69 @@ def _solve(
     return [whites[i] for i in range(len(observations))]
 
 
+def _lights(
+    keys: Sequence[FrameKey], seen: Sequence[Observation[BalanceSettings]]
+) -> dict[str, tuple[float, float]]:
+    """Daylight and lamp of every room, in mired."""
+    rooms: dict[str, list[tuple[float, ...]]] = {}
+    for key, surveyed in zip(keys, seen, strict=True):
+        camera = camera_log_chromaticity(surveyed.facts.white_xy)
+        rooms.setdefault(key.room, []).append(temperatures(surveyed.seen.surfaces, camera))
+    return {room: lights_of(frames) for room, frames in rooms.items()}
+
+
+def _light_field(
+    surveyed: Observation[BalanceSettings],
+    observation: FrameObservation,
+    white: White,
+    lights_mired: tuple[float, float],
+) -> LightField | None:
+    """Light of each place; None outdoors, and where the photographer named the one light of a frame."""
+    seen, named = surveyed.seen, isinstance(surveyed.settings.kelvin, float)
+    if seen.evidence.open_sky >= INDOORS or named:
+        return None
+    return find_field(seen.surfaces, white.log_chromaticity, lights_mired, observation.camera)
+
+
+def _set_by_field(
+    white: White, field: LightField, surveyed: Observation[BalanceSettings], observation: FrameObservation
+) -> tuple[White, NDArray[np.float32]]:
+    """The white that is left when the light is even, and how each place differs from it.
+
+    It is the mean light of what may be white paint. A spot that was named as neutral, or a trusted frame,
+    keeps the white that was given.
+    """
+    settings, places = surveyed.settings, field.places()
+    middle = np.array(field.mean())
+    yaw, pitch = settings.neutral_yaw_deg, settings.neutral_pitch_deg
+    if observation.hand is None:
+        white = replace(white, log_chromaticity=(float(middle[0]), float(middle[1])))
+    elif isinstance(yaw, float) and isinstance(pitch, float):
+        middle = place_at(places, yaw - surveyed.facts.anchor_yaw_deg, pitch)
+    return white, (places - middle).astype(np.float32)
+
+
 def _solution(
-    surveyed: Observation[BalanceSettings], observation: FrameObservation, white: White, gain_ev: float
+    surveyed: Observation[BalanceSettings],
+    observation: FrameObservation,
+    white: White,
+    gain_ev: float,
+    lights_mired: tuple[float, float],
 ) -> Solution:
     settings, seen = surveyed.settings, surveyed.seen
+    field, light = _light_field(surveyed, observation, white, lights_mired), None
+    if field is not None:
+        white, light = _set_by_field(white, field, surveyed, observation)
     correction = correction_matrix(white.log_chromaticity, settings.strength)
     unread = _by_hand(settings) and seen.hand is None
     answer = _Answer(
         gain_ev,
-        seen.evidence.modes,
         seen.evidence.open_sky,
         white.confidence,
         observation.hand is not None,
         unread,
     )
-    return Solution(answer, correction, notes=_notes(surveyed, observation, white, gain_ev))
+    return Solution(answer, correction, light, notes=_notes(surveyed, observation, white, gain_ev))
 
 
 def _notes(

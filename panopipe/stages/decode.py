@@ -101,7 +101,7 @@ class Decode(SourceStage[DecodeSettings]):
     """Reads a linear DNG, TIFF, JPEG or PNG."""
 
     name = "decode"
-    version = 2
+    version = 3
     summary = "reads a frame into linear light: levels, white and colour as the file's own data say"
     Settings = DecodeSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -151,6 +151,7 @@ class DecodedFrame(FrameReader):
         self.facts = FrameFacts(
             key, width, height, self._anchor, recorded.capture, white_xy=white, noise=self.probed.noise
         )
+        self.facts = replace(self.facts, clips_at=self._clips_at())
         self._chunks: Chunks | None = None
         self._note_clipped()
         rebuilder = self._rebuilder()
@@ -225,6 +226,15 @@ class DecodedFrame(FrameReader):
         return Rebuilder(
             black, black + level * (white - black), lights, self.probed.surroundings, self._anchor
         )
+
+    def _clips_at(self) -> tuple[float, float] | None:
+        """Levels at which the planes of neutral light clip, see `FrameFacts.clips_at`."""
+        rebuilder, colour = self._rebuilder(), self._recorded.colour
+        if rebuilder is None or not isinstance(colour, CameraColour):
+            return None
+        gain = 2.0**colour.baseline_exposure_ev
+        neutral = rebuilder.lights.neutral
+        return float(gain / neutral.max()), float(gain / neutral.min())
 
     def _note_clipped(self) -> None:
         level, surroundings = self.probed.level, self.probed.surroundings

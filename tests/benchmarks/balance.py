@@ -12,7 +12,6 @@ error is that of a frame's light, in linear BT.2020 as decoded, against its card
 from __future__ import annotations
 
 import argparse
-import dataclasses
 import itertools
 import time
 from collections.abc import Mapping, Sequence
@@ -37,7 +36,7 @@ from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle, yaw_of_col
 from panopipe.stage import JobFacts, Observation, Solution
 from panopipe.stages.balance import Balance, BalanceSettings
 from panopipe.studies.white.cones import correction_matrix, log_chromaticity_from_working
-from panopipe.studies.white.mixed import light_map
+from panopipe.studies.white.gains import local_gains
 from tests.scenes.white_house import Shoot, Shot, photograph, random_shoot
 
 Array = NDArray[np.float64]
@@ -76,11 +75,11 @@ def run_house(
     return Job(shoot, shots, solutions, surveyed - started, time.process_time() - surveyed)
 
 
-def cards_of(shot: Shot) -> dict[str, Array]:
-    """Recorded colours of the cards of the frame's own room, seen well enough to be read."""
-    room = shot.stand.key.room
+def cards_of(shot: Shot, finished: Rows | None = None) -> dict[str, Array]:
+    """Colours of the cards of the frame's own room, seen well enough to be read: recorded, or as finished."""
+    room, rows = shot.stand.key.room, shot.rows if finished is None else finished
     return {
-        name: shot.rows[mask].astype(np.float64).mean(axis=0)
+        name: rows[mask].astype(np.float64).mean(axis=0)
         for name, mask in shot.truth.cards.items()
         if name.startswith(f"{room}-") and mask.sum() >= 20 and shot.rows[mask].max() < 0.98
     }
@@ -234,14 +233,13 @@ def exterior_error(job: Job) -> float:
 
 
 def card_spread(shot: Shot, job: Job, share: float) -> float:
-    """Mean delta E 2000 between the cards of one frame, with that share of the light map taken out."""
-    solution = job.solutions[shot.stand.key]
-    rows = shot.rows.copy()
-    if share > 0:
-        rows = light_map(solution.data.modes, share).apply(rows, 0)
-    changed = dataclasses.replace(shot, rows=rows)
+    """Mean delta E 2000 between the cards of one frame, with that share of the mixed light evened out."""
+    solution, rows = job.solutions[shot.stand.key], shot.rows
+    if share > 0 and solution.light is not None and solution.correction is not None:
+        rows = rows.copy()
+        local_gains(solution.light.astype(np.float64), solution.correction, share, None).apply(rows, 0)
     white = solved_white(solution)
-    cards = [adapted(card, white) for card in cards_of(changed).values()]
+    cards = [adapted(card, white) for card in cards_of(shot, rows).values()]
     labs = [lab_of_white(card) for card in cards]
     return float(np.mean([delta_e_2000(a, b) for a, b in itertools.combinations(labs, 2)]))
 

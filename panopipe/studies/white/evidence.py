@@ -14,7 +14,6 @@ from panopipe.frame import Rows
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle
 from panopipe.studies.white.cones import CONES_FROM_WORKING, log_chromaticity_from_working
 from panopipe.studies.white.light import light_field
-from panopipe.studies.white.mixed import Modes, fit_modes
 from panopipe.studies.white.sky import Sky, find_sky
 
 CELL_ROWS = 64
@@ -78,8 +77,6 @@ class Evidence:
         Solid angle of windows, lamps and sky that are clipped.
     spread : float
         Standard deviation of the light's place over the sphere: how mixed it is.
-    modes : tuple of pairs of float
-        The light's place over the sphere in a few smooth modes (see `panopipe.studies.white.mixed`).
     luminance : float
         Natural logarithm of the mean luminance of lit surfaces.
     open_sky : float
@@ -90,7 +87,6 @@ class Evidence:
     known_sr: float
     source_sr: float
     spread: float
-    modes: Modes
     luminance: float
     open_sky: float
 
@@ -138,15 +134,14 @@ def gather(
     known = float(cells.weight_sr.sum())
     clipped = float(_clipped_sr(largest))
     if known < 0.05:
-        return Evidence((), known, clipped, 0.0, ((0.0, 0.0),) * 9, 0.0, 0.0)
+        return Evidence((), known, clipped, 0.0, 0.0, 0.0)
     sky = _sky(cells, rows, largest, camera, exposure_ev100)
     mean = _light_on_bright(cells)
     paints = _paints(replace(cells, weight_sr=np.where(sky.region, 1 - sky.likely, 1.0) * cells.weight_sr))
     around_mean = np.sum((cells.light[..., :2] - mean) ** 2, axis=-1)
     spread = float(np.sqrt(np.average(around_mean, weights=_area())))
     luminance = float(np.average((cells.light + cells.surface)[..., 2], weights=cells.weight_sr))
-    modes = fit_modes(cells.light[..., :2] - mean, cells.weight_sr)
-    return Evidence(paints, known, clipped, spread, modes, luminance, sky.likely)
+    return Evidence(paints, known, clipped, spread, luminance, sky.likely)
 
 
 def largest_channel(rows: Rows) -> NDArray[np.float32]:

@@ -8,7 +8,6 @@ import pytest
 from panopipe.studies.white.cones import log_chromaticity_from_working
 from panopipe.studies.white.evidence import Evidence, Kind, gather
 from panopipe.studies.white.hand import surface_log_chromaticity
-from panopipe.studies.white.mixed import fit_modes, light_map
 from tests.scenes.camera import expose
 from tests.scenes.house import outdoor_scene, small_room
 from tests.scenes.raycast import House, Picture, render
@@ -104,30 +103,3 @@ def test_a_spot_across_the_seam_and_at_the_pole() -> None:
     rows[:, :2], rows[:, -2:] = 0.5, 0.5
     for yaw, pitch in ((180.0, 0.0), (0.0, 90.0)):
         assert surface_log_chromaticity(rows, yaw, pitch, 4.0) == pytest.approx((0, 0), abs=1e-6)
-
-
-def test_the_map_takes_a_smooth_variation_out() -> None:
-    modes = ((0.0, 0.0), (0.05, -0.2), *((0.0, 0.0),) * 7)
-    grey = np.full((64, 128, 3), 0.4, np.float32)
-    flat = light_map(modes, 0.0).apply(grey.copy(), 0)
-    np.testing.assert_allclose(flat, grey, atol=1e-6)
-    bent = light_map(modes, -1.0).apply(grey.copy(), 0)
-    straight = light_map(modes, 1.0).apply(bent.copy(), 0)
-    assert np.ptp(log_chromaticity_from_working(bent)[..., 1]) > 0.3
-    assert np.abs(log_chromaticity_from_working(straight)).max() < 2e-3
-
-
-def test_the_map_closes_and_is_the_same_in_bands() -> None:
-    modes = tuple((0.02 * k, -0.05 * k) for k in range(9))
-    rows = np.random.default_rng(1).random((128, 256, 3), dtype=np.float32)
-    lights = light_map(modes, 0.7)
-    whole = lights.apply(rows.copy(), 0)
-    parts = [lights.apply(rows[at : at + 11].copy(), at) for at in range(0, 128, 11)]
-    np.testing.assert_array_equal(np.concatenate(parts), whole)
-    grey = light_map(modes, 0.7).apply(np.full((128, 256, 3), 0.4, np.float32), 0)
-    assert np.abs(grey[:, 0] - grey[:, -1]).max() < 0.01
-
-
-def test_modes_leave_the_mean_alone() -> None:
-    field = np.full((64, 128, 2), 0.3)
-    assert np.abs(np.array(fit_modes(field, np.ones((64, 128))))).max() < 1e-6

@@ -1,0 +1,170 @@
+"""Light by place: how far the light of a room is that of its lamps and how far daylight, place by place.
+
+One number a place, on the curve of mixtures (`mixture`): a surface's own tint off the curve is never taken
+for light. What is known are the surfaces that may be white paint, bright and plain and near the curve; and,
+whatever its colour, how the light changes over each surface, since there only light can change. Where one
+surface ends and the next begins, little is said of the step, so the trusted ones carry the others along.
+
+Surfaces that disagree lose their weight while the tolerance narrows from wide to fine (Geman and McClure).
+What looks warmer than the light around it is heard less than what looks cooler: wood, cream and what they
+bounce are everywhere, blue ones are dark.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.colour.spaces import Matrix
+from panopipe.studies.white.cones import locus
+from panopipe.studies.white.mixture import Mixture, mixture
+from panopipe.studies.white.spread import Links, over_sphere, spread
+from panopipe.studies.white.surfaces import ROWS, Surfaces, area
+
+DAYLIGHT_MIRED = 1e6 / 6500
+"""What a window lets in on most days (CIE D65)."""
+COLDEST_MIRED = 125.0
+"""Blue sky alone, 8000 K."""
+WARMEST_MIRED = 440.0
+"""A filament turned down, 2270 K."""
+APART_MIRED = 45.0
+"""Least distance between the two lights: with one light alone the curve is straight and its ends are idle."""
+_BINS = np.arange(90.0, 500.0, 5.0)
+_WARM, _COLD = 0.95, 0.05
+_NEAR_LOCUS = 0.2
+ACROSS = 0.12
+"""Distance from the curve, 8 delta E, at which a surface is hardly heard: coloured ones lie further off."""
+OUTSIDE = 0.15
+"""Distance beyond either light at which a surface is hardly heard: warmer than the lamp is wood."""
+WARMER_HEARD = 0.3
+WIDE, NARROW = 0.5, 0.12
+"""Tolerance of the first and of the last round, along the curve."""
+ROUNDS = 7
+SAME_SURFACE = (0.025, 0.03, 0.25)
+"""Steps between neighbouring cells, along the curve, across it and in log luminance, that are light."""
+BETWEEN_SURFACES = 0.05
+"""Weight of the link between two surfaces, against 1 within one."""
+STIFF = 5.0
+"""Weight of a link against that of a cell that is surely white paint."""
+PRIOR = 0.004
+"""Weight with which each cell holds to the room's white: decides where nothing else does."""
+
+
+@dataclass(frozen=True, slots=True)
+class LightField:
+    """Where the light of each place stands.
+
+    Attributes
+    ----------
+    lengths : ndarray of shape (64, 128)
+        Lengths along the curve.
+    heard : ndarray of shape (64, 128)
+        Weight of each cell's own evidence in it, by solid angle.
+    curve : Mixture
+        The curve.
+    """
+
+    lengths: Matrix
+    heard: Matrix
+    curve: Mixture
+
+    def places(self) -> Matrix:
+        """Places (64, 128, 2) of the light."""
+        return self.curve.at(self.lengths)
+
+    def mean(self) -> tuple[float, float]:
+        """Mean place of the light on what was heard."""
+        heard = self.heard + 1e-6 * area()
+        first, second = (self.places() * heard[..., None]).sum(axis=(0, 1)) / heard.sum()
+        return float(first), float(second)
+
+
+def temperatures(seen: Surfaces, camera: tuple[float, float]) -> tuple[float, ...]:
+    """How the trusted surfaces of a frame spread over mired: their weights in steps of 5."""
+    seen = seen.unpacked()
+    table = locus(_BINS, 0.0015) - np.array(camera)
+    flat = seen.log_chromaticity.reshape(-1, 2)
+    gaps = (flat[:, :1] - table[:, 0]) ** 2 + (flat[:, 1:] - table[:, 1]) ** 2
+    at = np.argmin(gaps, axis=1)
+    near = np.exp(-gaps[np.arange(len(at)), at] / _NEAR_LOCUS**2)
+    weight = (seen.trust * area()).ravel() * near * (at > 0) * (at < len(_BINS) - 1)
+    return tuple(float(value) for value in np.bincount(at, weight, len(_BINS)))
+
+
+def lights_of(frames: Sequence[tuple[float, ...]]) -> tuple[float, float]:
+    """Daylight and lamp of a room, in mired, from the temperatures of its frames' surfaces."""
+    total = np.cumsum(np.sum(np.array(frames, dtype=np.float64), axis=0))
+    if total[-1] <= 0:
+        return DAYLIGHT_MIRED, DAYLIGHT_MIRED + 4 * APART_MIRED
+    cold, warm = (float(_BINS[np.searchsorted(total, share * total[-1])]) for share in (_COLD, _WARM))
+    daylight = max(min(DAYLIGHT_MIRED, (DAYLIGHT_MIRED + cold) / 2), COLDEST_MIRED)
+    return daylight, min(max(warm, daylight + APART_MIRED), WARMEST_MIRED)
+
+
+def find_field(
+    seen: Surfaces,
+    white: tuple[float, float],
+    lights_mired: tuple[float, float],
+    camera: tuple[float, float],
+) -> LightField:
+    """Find the light of each place of a frame.
+
+    Parameters
+    ----------
+    seen : Surfaces
+        The frame.
+    white : tuple of float
+        Place of the frame's white, from the joint solution: where the field starts, and through which the
+        curve is laid.
+    lights_mired : tuple of float
+        Daylight and lamp of the room.
+    camera : tuple of float
+        Place of the camera's own white as a real light.
+    """
+    seen = seen.unpacked()
+    curve = mixture(*lights_mired, camera).through(white)
+    length, across = curve.nearest(seen.log_chromaticity)
+    beyond = np.maximum(0, np.maximum(-length, length - curve.length))
+    heard = seen.trust * np.exp(-((across / ACROSS) ** 2) - (beyond / OUTSIDE) ** 2)
+    links, size = _links(seen, length, across), area()
+    start = float(curve.nearest(np.array([white]))[0][0])
+    field, kept = np.full(length.shape, start), heard
+    for turn in range(ROUNDS):
+        wide = WIDE * (NARROW / WIDE) ** (turn / (ROUNDS - 1))
+        off = length - field
+        side = np.where(off > 0, WARMER_HEARD, 1 - WARMER_HEARD)
+        kept = heard * 2 * side / (1 + (off / wide) ** 2) ** 2
+        weight = (kept + PRIOR) * size
+        field = spread((kept * length + PRIOR * start) / (kept + PRIOR), weight, links, field)
+    return LightField(field, kept * size, curve)
+
+
+def place_at(places: Matrix, yaw_deg: float, pitch_deg: float) -> Matrix:
+    """Place (2,) of the light in the cell that a direction falls into."""
+    row = int(np.clip((90 - pitch_deg) / 180 * ROWS, 0, ROWS - 1))
+    column = int((yaw_deg + 180) / 360 * 2 * ROWS) % (2 * ROWS)
+    return np.asarray(places[row, column])
+
+
+def _links(seen: Surfaces, length: Matrix, across: Matrix) -> Links:
+    """Steps of light that neighbouring cells of one surface show; nearly nothing between two surfaces."""
+    right = [np.roll(value, -1, axis=1) - value for value in (length, across, seen.light)]
+    down = [value[1:] - value[:-1] for value in (length, across, seen.light)]
+    both = (seen.known & np.roll(seen.known, -1, axis=1), seen.known[1:] & seen.known[:-1])
+    same = [
+        _same(steps[0], steps[1], steps[2], known) for steps, known in ((right, both[0]), (down, both[1]))
+    ]
+    links = [np.maximum(one, BETWEEN_SURFACES) for one in same]
+    steps = [one * step / link for one, step, link in zip(same, (right[0], down[0]), links, strict=True)]
+    return over_sphere(STIFF * links[0], STIFF * links[1], steps[0], steps[1])
+
+
+def _same(along: Matrix, across: Matrix, light: Matrix, known: NDArray[np.bool_]) -> Matrix:
+    """How likely two neighbouring cells are one surface, 0 to 1."""
+    scaled = [
+        (step / scale) ** 2 for step, scale in zip((along / 4, across, light), SAME_SURFACE, strict=True)
+    ]
+    return np.asarray(np.exp(-sum(scaled)) * known)

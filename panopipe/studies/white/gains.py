@@ -1,0 +1,76 @@
+"""Gains of the cone responses that bring the light of all places to one white."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
+from panopipe.frame import Rows
+from panopipe.pixels.adaptation import adapt_rows
+from panopipe.sphere.wrap import pad
+from panopipe.studies.white.cones import CONES_FROM_WORKING, WORKING_FROM_CONES
+
+NEARLY_CLIPPED = (0.8, 0.98)
+"""Share of the level where the last plane of the sensor clips, from which on light is taken for white, and
+from which wholly: decode brings what is clipped in all planes to that level."""
+_NEVER = (1e8, 2e8)
+
+
+@dataclass(frozen=True, slots=True)
+class LocalGains:
+    """Gains over the sphere, ready to be applied.
+
+    Attributes
+    ----------
+    table : ndarray of shape (height + 2, width + 2, 3), dtype float32
+        Of the three cone responses, on a grid that is continued by one cell on all sides.
+    clipped : ndarray of shape (3,), dtype float64
+        Gains for what is clipped.
+    clips_at : float or None
+        Level of neutral light at which the last plane of the sensor clips; None if none does.
+    """
+
+    table: NDArray[np.float32]
+    clipped: Matrix
+    clips_at: float | None
+
+    def apply(self, rows: Rows, first: int) -> None:
+        """Adapt rows in place that start at row `first` of their frame."""
+        weights = np.concatenate([CONES_FROM_WORKING, WORKING_FROM_CONES, self.clipped[None]])
+        low, high = _NEVER if self.clips_at is None else (self.clips_at * share for share in NEARLY_CLIPPED)
+        adapt_rows(rows, first, gains=self.table, weights=weights.astype(np.float32), saturating=(low, high))
+
+
+def local_gains(light: Matrix, correction: Matrix, share: float, clips_at: float | None) -> LocalGains:
+    """Make the gains.
+
+    Parameters
+    ----------
+    light : ndarray of shape (height, width, 2)
+        How the light of each place differs from the frame's white, in log cone ratios, on a grid over the
+        whole sphere.
+    correction : ndarray of shape (3, 3)
+        What will make the frame's white neutral, working space to working space.
+    share : float
+        Of the differences, that is taken out. What is clipped becomes, by the same share, what `correction`
+        makes neutral.
+    clips_at : float or None
+        See `LocalGains`.
+
+    Returns
+    -------
+    LocalGains
+        The light of a place keeps the luminance that it has after `correction`.
+    """
+    white = CONES_FROM_WORKING @ np.linalg.solve(correction, np.ones(3))
+    offset = _cones(share * light)
+    before = (white * offset) @ WORKING_FROM_CONES.T @ correction.T @ LUMINANCE_OF_WORKING
+    table = before[..., None] / offset
+    return LocalGains(pad(table.astype(np.float32), 1), white**share, clips_at)
+
+
+def _cones(places: Matrix) -> Matrix:
+    return np.stack([np.exp(places[..., 0]), np.ones(places.shape[:-1]), np.exp(places[..., 1])], axis=-1)

@@ -1,0 +1,77 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from panopipe.frame import Band, Frame, FrameFacts, FrameKey
+from panopipe.registry import loaded_stage
+from panopipe.stage import StageContext
+from panopipe.stages.light import Light, LightSettings
+from panopipe.studies.white.cones import correction_matrix
+
+WIDTH = 256
+RANDOM = np.random.default_rng(8)
+FACTS = FrameFacts(
+    FrameKey("lounge", "lounge-1"),
+    WIDTH,
+    WIDTH // 2,
+    correction=correction_matrix((0.1, -0.3), 0.9),
+    light=(RANDOM.random((64, 128, 2)) * (0.2, -0.6) - (0.1, -0.3)).astype(np.float32),
+    clips_at=(1.0, 1.9),
+)
+
+
+def frame() -> np.ndarray:
+    return (2 * RANDOM.random((WIDTH // 2, WIDTH, 3))).astype(np.float32)
+
+
+def evened(
+    rows: np.ndarray, facts: FrameFacts = FACTS, percent: float = 100.0, cut: int = WIDTH
+) -> np.ndarray:
+    stage, settings = Light(), LightSettings(evened_percent=percent)
+    prepared = stage.prepare(StageContext(Frame(rows, facts)), settings).data
+    if prepared is None:
+        return rows
+    bands = [Band(rows[at : at + cut].copy(), at, facts) for at in range(0, len(rows), cut)]
+    return np.concatenate([stage.apply(band, settings, prepared) for band in bands])
+
+
+def test_the_contract_takes_it() -> None:
+    assert isinstance(loaded_stage("light"), Light)
+
+
+def test_nought_percent_is_the_frame_itself() -> None:
+    rows = frame()
+    assert evened(rows, percent=0) is rows
+
+
+@pytest.mark.parametrize("facts", [replace(FACTS, light=None), replace(FACTS, correction=None)])
+def test_a_frame_whose_light_nobody_followed_passes(facts: FrameFacts) -> None:
+    rows = frame()
+    assert evened(rows, facts) is rows
+
+
+def test_bands_give_the_same_bits() -> None:
+    rows = frame()
+    assert np.array_equal(evened(rows, cut=13), evened(rows))
+
+
+def test_it_turns_with_the_frame_and_its_light() -> None:
+    rows = frame()
+    turned = replace(FACTS, light=np.roll(FACTS.light, 64, axis=1))
+    found = evened(np.roll(rows, WIDTH // 2, axis=1), turned)
+    assert np.allclose(np.roll(evened(rows), WIDTH // 2, axis=1), found)
+
+
+def test_the_sides_close_and_the_poles_are_no_edges() -> None:
+    light = np.broadcast_to(FACTS.light.mean(axis=1, keepdims=True), FACTS.light.shape)
+    found = evened(np.full((WIDTH // 2, WIDTH, 3), 0.3, np.float32), replace(FACTS, light=light))
+    assert np.abs(found[:, 0] - found[:, -1]).max() < 1e-6
+    assert np.ptp(found[0], axis=0).max() < 1e-6
+
+
+def test_later_stages_hear_that_light_is_even() -> None:
+    facts = Light().prepare(StageContext(Frame(frame(), FACTS)), LightSettings()).facts
+    assert facts is not None
+    assert facts.light is None
+    assert facts.correction is FACTS.correction

@@ -1,0 +1,81 @@
+"""Light by place in rooms where lamp and window mix, and where all is coloured."""
+
+from functools import lru_cache
+
+import numpy as np
+import pytest
+
+from panopipe.colour.temperature import xy_from_cct_duv
+from panopipe.studies.white.by_place import LightField, find_field, lights_of, place_at, temperatures
+from panopipe.studies.white.cones import camera_log_chromaticity, log_chromaticity_from_working
+from panopipe.studies.white.surfaces import surfaces_of, upper_envelope
+from tests.scenes.camera import expose
+from tests.scenes.house import small_room
+from tests.scenes.raycast import Picture, render
+from tests.scenes.spectra import halogen
+
+WIDTH = 512
+_XY = xy_from_cct_duv(4300.0)
+CAMERA_XY = (float(_XY[0]), float(_XY[1]))
+CAMERA = camera_log_chromaticity(CAMERA_XY)
+
+
+@lru_cache
+def mixed_room() -> tuple[np.ndarray, Picture]:
+    truth = render(small_room(lamp=halogen(2800), lamp_intensity=2.5), (2.5, 1.5, 2.0), WIDTH)
+    rows = expose(truth.rows, exposure_ev=-1.5, white_xy=CAMERA_XY, seed=3)
+    return rows, truth
+
+
+def light_on(card: str) -> np.ndarray:
+    """Where the light on a card stands in the decoded frame."""
+    _, truth = mixed_room()
+    light = truth.illuminant[truth.cards[card]].mean(axis=0)
+    return log_chromaticity_from_working(light) - np.array(CAMERA)
+
+
+def found() -> LightField:
+    rows, _ = mixed_room()
+    seen = surfaces_of(rows)
+    white = tuple(np.mean([light_on("back"), light_on("left")], axis=0))
+    return find_field(seen, white, lights_of([temperatures(seen, CAMERA)]), CAMERA)
+
+
+@pytest.mark.parametrize("card", ["back", "left"])
+def test_the_light_on_each_card_is_found(card: str) -> None:
+    _, truth = mixed_room()
+    line, column = (float(np.mean(at)) for at in np.nonzero(truth.cards[card]))
+    yaw, pitch = (column + 0.5) / WIDTH * 360 - 180, 90 - (line + 0.5) / (WIDTH / 2) * 180
+    off = place_at(found().places(), yaw, pitch) - light_on(card)
+    assert np.hypot(*off) < 0.06  # four delta E 2000 of a light grey
+
+
+def test_one_light_gives_an_even_field() -> None:
+    truth = render(small_room(lamp=halogen(2800), window=False), (2.5, 1.5, 2.0), WIDTH)
+    seen = surfaces_of(expose(truth.rows, exposure_ev=-1.5, white_xy=CAMERA_XY, seed=3))
+    light = np.mean([truth.illuminant[mask].mean(axis=0) for mask in truth.cards.values()], axis=0)
+    white = tuple(log_chromaticity_from_working(light) - np.array(CAMERA))
+    field = find_field(seen, white, lights_of([temperatures(seen, CAMERA)]), CAMERA)
+    assert np.std(field.places(), axis=(0, 1)).max() < 0.06
+
+
+def test_a_frame_that_shows_nothing_keeps_its_white() -> None:
+    seen = surfaces_of(np.zeros((256, 512, 3), np.float32))
+    field = find_field(seen, (0.1, -0.2), lights_of([temperatures(seen, CAMERA)]), CAMERA)
+    assert np.allclose(field.places(), (0.1, -0.2), atol=5e-3)
+
+
+def test_the_envelope_closes_around_the_sides_and_over_the_pole() -> None:
+    light = np.full((64, 128), -3.0)
+    light[30, 0] = light[1, 20] = 0.0
+    top = upper_envelope(light, np.ones(light.shape, bool))
+    assert top[30, 127] == pytest.approx(top[30, 1])
+    assert top[1, 20 + 64] > -0.3
+
+
+def test_the_field_turns_with_the_frame() -> None:
+    rows, _ = mixed_room()
+    seen, turned = surfaces_of(rows), surfaces_of(np.roll(rows, 16, axis=1))
+    lights = lights_of([temperatures(seen, CAMERA)])
+    one, two = (find_field(each, (0.0, 0.0), lights, CAMERA).lengths for each in (seen, turned))
+    assert np.allclose(np.roll(one, 4, axis=1), two, atol=5e-3)  # what the search leaves
