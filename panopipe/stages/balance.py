@@ -145,7 +145,7 @@ class Balance(RowStage[BalanceSettings, Matrix]):
             evidence,
             find_features(frame.rows),
             _hand_place(frame, settings),
-            surfaces_of(frame.rows).packed(),
+            surfaces_of(frame.rows, frame.facts.clips_at and frame.facts.clips_at[0]).packed(),
         )
 
     def solve(

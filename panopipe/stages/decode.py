@@ -231,7 +231,7 @@ class DecodedFrame(FrameReader):
         """Levels at which the planes of neutral light clip, see `FrameFacts.clips_at`."""
         rebuilder, colour = self._rebuilder(), self._recorded.colour
         if rebuilder is None or not isinstance(colour, CameraColour):
-            return None
+            return None if self._recorded.is_float else (1.0, 1.0)
         gain = 2.0**colour.baseline_exposure_ev
         neutral = rebuilder.lights.neutral
         return float(gain / neutral.max()), float(gain / neutral.min())

@@ -64,7 +64,7 @@ def run_house(
     started = time.process_time()
     for shot in shots:
         key, width = shot.stand.key, shot.rows.shape[1]
-        facts = FrameFacts(key, width, width // 2, white_xy=shoot.camera_white_xy)
+        facts = FrameFacts(key, width, width // 2, white_xy=shoot.camera_white_xy, clips_at=(1.0, 1.0))
         settings = (hand or {}).get(key, BalanceSettings(strength=1.0))
         observed[key] = Observation(stage.survey(Frame(shot.rows, facts), settings), settings, facts)
     surveyed = time.process_time()
@@ -85,9 +85,18 @@ def cards_of(shot: Shot, finished: Rows | None = None) -> dict[str, Array]:
     }
 
 
-def card_of(shot: Shot) -> Array | None:
+def evened(shot: Shot, solution: Solution, share: float = 1.0) -> Rows:
+    """The frame as recorded, with a share of its mixed light evened out."""
+    if share == 0 or solution.light is None or solution.correction is None:
+        return shot.rows
+    rows = shot.rows.copy()
+    local_gains(solution.light.astype(np.float64), solution.correction, share, None).apply(rows, 0)
+    return rows
+
+
+def card_of(shot: Shot, finished: Rows | None = None) -> Array | None:
     """The frame's card: the mean of its cards, each brought to the same luminance."""
-    cards = [card / (card @ LUMINANCE_OF_WORKING) for card in cards_of(shot).values()]
+    cards = [card / (card @ LUMINANCE_OF_WORKING) for card in cards_of(shot, finished).values()]
     return np.mean(cards, axis=0) if cards else None
 
 
@@ -158,7 +167,9 @@ def figures(job: Job) -> Figures:
     """Measure a house."""
     frames = [(shot, card) for shot in job.shots if (card := card_of(shot)) is not None]
     white = {shot.stand.key: solved_white(job.solutions[shot.stand.key]) for shot in job.shots}
-    joint = {shot.stand.key: adapted(card, white[shot.stand.key]) for shot, card in frames}
+    even = {shot.stand.key: evened(shot, job.solutions[shot.stand.key]) for shot in job.shots}
+    ours = [(shot.stand.key, card_of(shot, even[shot.stand.key])) for shot, _ in frames]
+    joint = {key: adapted(card, white[key]) for key, card in ours if card is not None}
     rooms = {
         "before": _by_room({shot.stand.key: card for shot, card in frames}),
         "grey": _by_room({shot.stand.key: adapted(card, grey_world(shot.rows)) for shot, card in frames}),
@@ -175,8 +186,10 @@ def figures(job: Job) -> Figures:
         joint=largest_difference(rooms["joint"]),
         joint_frames=largest_difference(list(joint.values())),
         best=largest_difference(every),
-        angles=[angle_deg(card, white[shot.stand.key]) for shot, card in frames],
-        coloured=float(np.mean([wall_error(shot, white[shot.stand.key]) for shot in coloured])),
+        angles=[angle_deg(card, white[key]) for key, card in ours if card is not None],
+        coloured=float(
+            np.mean([wall_error(shot, white[shot.stand.key], even[shot.stand.key]) for shot in coloured])
+        ),
         coloured_best=float(np.mean([wall_error(s, c) for s in coloured if (c := card_of(s)) is not None])),
         exterior=exterior_error(job),
         mixed_off=float(np.mean([card_spread(shot, job, 0.0) for shot in mixed])),
@@ -192,7 +205,7 @@ def _by_room(cards: Mapping[FrameKey, Array]) -> list[Array]:
     return [np.mean(of_room, axis=0) for of_room in rooms.values()]
 
 
-def wall_error(shot: Shot, white: Array) -> float:
+def wall_error(shot: Shot, white: Array, finished: Rows | None = None) -> float:
     """Delta E 2000 of the coloured walls against their own colour, with `white` taken for the light."""
     reflectance = shot.truth.reflectance
     eye = np.abs(pitch_of_row(np.arange(len(shot.rows)), len(shot.rows)))[:, None] < 20
@@ -204,7 +217,7 @@ def wall_error(shot: Shot, white: Array) -> float:
         & (level > 0)
         & (shot.rows.max(axis=-1) < 0.95)
     )
-    seen = adapted(shot.rows[wall].astype(np.float64).mean(axis=0), white)
+    seen = adapted((shot.rows if finished is None else finished)[wall].astype(np.float64).mean(axis=0), white)
     own = reflectance[wall].astype(np.float64).mean(axis=0)
     return float(
         delta_e_2000(lab(seen * (own @ LUMINANCE_OF_WORKING) / (seen @ LUMINANCE_OF_WORKING)), lab(own))
@@ -234,10 +247,8 @@ def exterior_error(job: Job) -> float:
 
 def card_spread(shot: Shot, job: Job, share: float) -> float:
     """Mean delta E 2000 between the cards of one frame, with that share of the mixed light evened out."""
-    solution, rows = job.solutions[shot.stand.key], shot.rows
-    if share > 0 and solution.light is not None and solution.correction is not None:
-        rows = rows.copy()
-        local_gains(solution.light.astype(np.float64), solution.correction, share, None).apply(rows, 0)
+    solution = job.solutions[shot.stand.key]
+    rows = evened(shot, solution, share)
     white = solved_white(solution)
     cards = [adapted(card, white) for card in cards_of(shot, rows).values()]
     labs = [lab_of_white(card) for card in cards]

@@ -42,6 +42,8 @@ OUTSIDE = 0.15
 WARMER_HEARD = 0.3
 WIDE, NARROW = 0.5, 0.12
 """Tolerance of the first and of the last round, along the curve."""
+HALF_A_LAMP = 0.5
+"""Of the way in red from lamp to daylight. Grass, leaves and sky lie at daylight or beyond, lamps do not."""
 ROUNDS = 7
 SAME_SURFACE = (0.025, 0.03, 0.25)
 """Steps between neighbouring cells, along the curve, across it and in log luminance, that are light."""
@@ -51,6 +53,9 @@ STIFF = 5.0
 """Weight of a link against that of a cell that is surely white paint."""
 PRIOR = 0.004
 """Weight with which each cell holds to the room's white: decides where nothing else does."""
+PRIOR_OF_FEW, FEW = 0.03, 0.05
+"""What is added to it the less may be white paint, and the share of the sphere at which that is a third: in a
+room coloured all round, what is left to go by is as likely one more colour."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,17 +134,28 @@ def find_field(
     length, across = curve.nearest(seen.log_chromaticity)
     beyond = np.maximum(0, np.maximum(-length, length - curve.length))
     heard = seen.trust * np.exp(-((across / ACROSS) ** 2) - (beyond / OUTSIDE) ** 2)
+    daylight = _of_daylight(seen, curve)
+    heard = heard * (1 - daylight)
     links, size = _links(seen, length, across), area()
     start = float(curve.nearest(np.array([white]))[0][0])
     field, kept = np.full(length.shape, start), heard
+    share = float(np.sum(heard * size) / np.sum(size))
+    prior = PRIOR + PRIOR_OF_FEW * float(np.exp(-share / FEW))
     for turn in range(ROUNDS):
         wide = WIDE * (NARROW / WIDE) ** (turn / (ROUNDS - 1))
         off = length - field
         side = np.where(off > 0, WARMER_HEARD, 1 - WARMER_HEARD)
         kept = heard * 2 * side / (1 + (off / wide) ** 2) ** 2
-        weight = (kept + PRIOR) * size
-        field = spread((kept * length + PRIOR * start) / (kept + PRIOR), weight, links, field)
+        total = kept + daylight + prior
+        field = spread((kept * length + prior * start) / total, total * size, links, field)
     return LightField(field, kept * size, curve)
+
+
+def _of_daylight(seen: Surfaces, curve: Mixture) -> Matrix:
+    """How likely each cell is a view: brighter than any surface, and no redder than half a lamp."""
+    ends = curve.at(np.array([0.0, curve.length]))[:, 0]
+    way = (ends[1] - seen.log_chromaticity[..., 0]) / max(float(ends[1] - ends[0]), 1e-6)
+    return np.asarray(seen.bright * np.clip((way - HALF_A_LAMP) * 4, 0, 1))
 
 
 def place_at(places: Matrix, yaw_deg: float, pitch_deg: float) -> Matrix:

@@ -21,6 +21,9 @@ from panopipe.studies.white.cones import WORKING_FROM_CONES, locus, place_from_c
 
 BEYOND = 0.4
 """How far the curve goes on straight beyond either light: floors and walls add their tint to the light."""
+BESIDE = 0.08
+"""How far the lights of a room may lie beside the curve, a Duv of 0.008: ANSI C78.377 grants lamps 0.006.
+What more there is, a room's floor and walls have added, and it is their colour."""
 _BETWEEN = 65
 _STEP = 0.01
 DAYLIGHT_DUV, LAMP_DUV = 0.002, 0.0
@@ -65,9 +68,11 @@ class Mixture:
         return np.stack(planes, axis=-1)
 
     def through(self, place: tuple[float, float]) -> Mixture:
-        """The same curve moved across itself so that it passes through a place."""
+        """The same curve moved across itself towards a place, as far as a light may lie beside the locus."""
         length, _ = self.nearest(np.array([place]))
-        return Mixture(self.length, self.steps, self.places + (np.array(place) - self.at(length)[0]))
+        away = np.array(place) - self.at(length)[0]
+        share = min(1.0, BESIDE / max(float(np.hypot(*away)), 1e-9))
+        return Mixture(self.length, self.steps, self.places + share * away)
 
 
 def mixture(daylight_mired: float, lamp_mired: float, camera: tuple[float, float]) -> Mixture:

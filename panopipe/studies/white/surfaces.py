@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -12,19 +13,24 @@ from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
 from panopipe.sphere.geometry import pitch_of_row
 from panopipe.studies.white.cones import log_chromaticity_from_working
-from panopipe.studies.white.evidence import RECORDED, largest_channel
+from panopipe.studies.white.evidence import JUMP, RECORDED, largest_channel
+from panopipe.studies.white.light import light_field
 
 ROWS = 64
 """Rows of the grid: 2.8 degrees each. Light blurred by 4 degrees serves as well as light pixel by pixel."""
 FADES_PER_RADIAN = 0.7
 """How much darker, in natural logarithms, a white may be per radian away from the brightest surfaces."""
 REACH_DEG = 60.0
-WHITE_OVER = 8.0
-"""How steeply trust falls with darkness: at 0.09 natural logarithms under the brightest it halves."""
+WHITE_OVER, REFLECTS_OVER = 8.0, 5.0
+"""How steeply trust falls with darkness, against the brightest around, and against the brightest tenth once
+what changes smoothly is taken for light: at 0.09 or 0.14 natural logarithms it halves."""
+TOP = 0.9
 TEXTURE = 4.0
 """How steeply trust falls with texture: at a standard deviation of 0.17 natural logarithms it halves."""
 CLIPPED = 0.02
 """Share of a cell that may be clipped; glare of lamps and windows lies on its other pixels."""
+LOW_DEG, LOW_TRUST = -25.0, 0.2
+"""Below this pitch lie floors and furniture: a patch of sun on boards is bright and plain as well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,50 +44,90 @@ class Surfaces:
     light : ndarray
         Natural logarithm of luminance.
     known : ndarray of bool
-        Cells whose values count.
+        Cells whose values count as a surface's.
     trust : ndarray
         0 to 1: how likely white paint, by brightness and plainness alone.
+    bright : ndarray of bool
+        Cells above what a surface in the light of the room shows, and not clipped: views, and lamps.
     """
 
     log_chromaticity: Matrix
     light: Matrix
     known: NDArray[np.bool_]
     trust: Matrix
+    bright: NDArray[np.bool_]
 
     def packed(self) -> Surfaces:
         """The same in numbers of 16 bits, as much as a colour of a cell is worth."""
-        return Surfaces(
-            self.log_chromaticity.astype(np.float16),
-            self.light.astype(np.float16),
-            self.known,
-            self.trust.astype(np.float16),
-        )
+        return self._of_type(np.float16)
 
     def unpacked(self) -> Surfaces:
         """The same in numbers to reckon with."""
-        return Surfaces(
-            self.log_chromaticity.astype(np.float64),
-            self.light.astype(np.float64),
-            self.known,
-            self.trust.astype(np.float64),
+        return self._of_type(np.float64)
+
+    def _of_type(self, dtype: type[np.floating[Any]]) -> Surfaces:
+        places, light, trust = (
+            value.astype(dtype) for value in (self.log_chromaticity, self.light, self.trust)
         )
+        return Surfaces(places, light, self.known, trust, self.bright)
 
 
-def surfaces_of(rows: Rows) -> Surfaces:
-    """Look at a whole frame at reduced size."""
-    largest, size = largest_channel(rows), (2 * ROWS, ROWS)
-    use = ((largest > RECORDED[0]) & (largest < RECORDED[1])).astype(np.float32)
-    luminance = (rows @ LUMINANCE_OF_WORKING.astype(np.float32)) * use
-    stack = np.dstack([rows * use[..., None], luminance, luminance * luminance, use, largest >= RECORDED[1]])
-    cells = cv2.resize(stack, size, interpolation=cv2.INTER_AREA).astype(np.float64)
-    share = np.maximum(cells[..., 5], 1e-6)
-    known = (cells[..., 5] > 0.5) & (cells[..., 6] < CLIPPED)
-    mean = cells[..., 3] / share
-    texture = np.sqrt(np.maximum(cells[..., 4] / share / np.maximum(mean * mean, 1e-12) - 1, 0))
-    light = np.log(np.maximum(mean, 1e-6))
+def surfaces_of(rows: Rows, clips_at: float | None = None) -> Surfaces:
+    """Look at a whole frame at reduced size.
+
+    Parameters
+    ----------
+    rows : ndarray of shape (height, width, 3), dtype float32
+        Linear light in the working space, the whole sphere, at least 128 wide.
+    clips_at : float or None
+        Level at which the first plane of the sensor clips; None if none does.
+    """
+    largest = largest_channel(rows)
+    surface = (largest > RECORDED[0]) & (largest < RECORDED[1])
+    bright = (largest >= RECORDED[1]) & (largest < RECORDED[1] * (np.inf if clips_at is None else clips_at))
+    mean, share, texture = _by_cell(rows, surface)
+    above, above_share, _ = _by_cell(rows, bright)
+    over = cv2.resize(
+        (largest >= RECORDED[1]).astype(np.float32), (2 * ROWS, ROWS), interpolation=cv2.INTER_AREA
+    )
+    known = (share > 0.5) & (over < CLIPPED)
+    is_bright = ~known & (above_share > 0.5)
+    mean[is_bright] = above[is_bright]
+    place, light = log_chromaticity_from_working(mean), np.log(np.maximum(mean @ LUMINANCE_OF_WORKING, 1e-6))
+    against = _against_brightest(place, light, known)
     darker = np.minimum(light - upper_envelope(light, known), 0)
-    trust = np.exp(WHITE_OVER * darker - TEXTURE * texture) * known
-    return Surfaces(log_chromaticity_from_working(cells[..., :3] / share[..., None]), light, known, trust)
+    white = np.maximum(np.exp(WHITE_OVER * darker), np.exp(REFLECTS_OVER * np.minimum(against, 0)))
+    trust = white * np.exp(-TEXTURE * texture) * known * _by_height()
+    return Surfaces(place, light, known, trust, is_bright)
+
+
+def _by_cell(rows: Rows, use: NDArray[np.bool_]) -> tuple[Matrix, Matrix, Matrix]:
+    """Mean of the pixels in use of every cell, their share, and how far their luminance lies apart."""
+    used = rows * use[..., None]
+    luminance = used @ LUMINANCE_OF_WORKING.astype(np.float32)
+    stack = np.dstack([used, luminance * luminance, use.astype(np.float32)])
+    cells = cv2.resize(stack, (2 * ROWS, ROWS), interpolation=cv2.INTER_AREA).astype(np.float64)
+    share = np.maximum(cells[..., 4], 1e-6)
+    mean = cells[..., :3] / share[..., None]
+    square = np.maximum((mean @ LUMINANCE_OF_WORKING) ** 2, 1e-12)
+    return mean, cells[..., 4], np.sqrt(np.maximum(cells[..., 3] / share / square - 1, 0))
+
+
+def _against_brightest(place: Matrix, light: Matrix, known: NDArray[np.bool_]) -> Matrix:
+    """Log luminance against the brightest tenth of what is not low, smooth changes taken for light."""
+    values = np.concatenate([place, light[..., None]], axis=-1)
+    surface = light - light_field(values, known, JUMP)[..., 2]
+    weight = (area() * known * (_by_height() == 1)).ravel()
+    if not weight.any():
+        return np.full(light.shape, -np.inf)
+    order = np.argsort(surface, axis=None, kind="stable")
+    running = np.cumsum(weight[order])
+    return np.asarray(surface - surface.ravel()[order][np.searchsorted(running, TOP * running[-1])])
+
+
+def _by_height() -> Matrix:
+    low = pitch_of_row(np.arange(ROWS), ROWS) < LOW_DEG
+    return np.repeat(np.where(low, LOW_TRUST, 1.0)[:, None], 2 * ROWS, axis=1)
 
 
 def upper_envelope(light: Matrix, known: NDArray[np.bool_]) -> Matrix:

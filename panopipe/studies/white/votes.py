@@ -26,9 +26,9 @@ DAYLIGHT_MIRED = 1e6 / 5000, 1e6 / 8000
 """What lights an exterior by day, from sun to open shade; a low sun's warmth is its own."""
 LAMPS_AND_WINDOWS_MIRED = 1e6 / 2200, 1e6 / 10000
 """Lights beyond these are ever less likely to be what lights a room."""
-LOCUS_FREE = 0.18
-"""Lights may lie this far beside the locus, a Duv of about 0.017: ANSI C78.377 grants lamps 0.006, and the
-walls of a room tint its light twice as much again."""
+LOCUS_FREE = 0.1
+"""Lights may lie this far beside the locus, a Duv of about 0.01: ANSI C78.377 grants lamps 0.006, and the
+walls of a room tint its light. With twice as much a ceiling of wood passes for white under a red lamp."""
 JOB_RANGE = 0.8
 """How far the lights of one job spread around their middle: about 140 mired."""
 NARROW = 0.08

@@ -7,7 +7,11 @@ import pytest
 
 from panopipe.colour.temperature import xy_from_cct_duv
 from panopipe.studies.white.by_place import LightField, find_field, lights_of, place_at, temperatures
-from panopipe.studies.white.cones import camera_log_chromaticity, log_chromaticity_from_working
+from panopipe.studies.white.cones import (
+    WORKING_FROM_CONES,
+    camera_log_chromaticity,
+    log_chromaticity_from_working,
+)
 from panopipe.studies.white.surfaces import surfaces_of, upper_envelope
 from tests.scenes.camera import expose
 from tests.scenes.house import small_room
@@ -36,7 +40,7 @@ def light_on(card: str) -> np.ndarray:
 
 def found() -> LightField:
     rows, _ = mixed_room()
-    seen = surfaces_of(rows)
+    seen = surfaces_of(rows, 1.0)
     white = tuple(np.mean([light_on("back"), light_on("left")], axis=0))
     return find_field(seen, white, lights_of([temperatures(seen, CAMERA)]), CAMERA)
 
@@ -52,7 +56,7 @@ def test_the_light_on_each_card_is_found(card: str) -> None:
 
 def test_one_light_gives_an_even_field() -> None:
     truth = render(small_room(lamp=halogen(2800), window=False), (2.5, 1.5, 2.0), WIDTH)
-    seen = surfaces_of(expose(truth.rows, exposure_ev=-1.5, white_xy=CAMERA_XY, seed=3))
+    seen = surfaces_of(expose(truth.rows, exposure_ev=-1.5, white_xy=CAMERA_XY, seed=3), 1.0)
     light = np.mean([truth.illuminant[mask].mean(axis=0) for mask in truth.cards.values()], axis=0)
     white = tuple(log_chromaticity_from_working(light) - np.array(CAMERA))
     field = find_field(seen, white, lights_of([temperatures(seen, CAMERA)]), CAMERA)
@@ -60,7 +64,7 @@ def test_one_light_gives_an_even_field() -> None:
 
 
 def test_a_frame_that_shows_nothing_keeps_its_white() -> None:
-    seen = surfaces_of(np.zeros((256, 512, 3), np.float32))
+    seen = surfaces_of(np.zeros((256, 512, 3), np.float32), 1.0)
     field = find_field(seen, (0.1, -0.2), lights_of([temperatures(seen, CAMERA)]), CAMERA)
     assert np.allclose(field.places(), (0.1, -0.2), atol=5e-3)
 
@@ -75,7 +79,19 @@ def test_the_envelope_closes_around_the_sides_and_over_the_pole() -> None:
 
 def test_the_field_turns_with_the_frame() -> None:
     rows, _ = mixed_room()
-    seen, turned = surfaces_of(rows), surfaces_of(np.roll(rows, 16, axis=1))
+    seen, turned = surfaces_of(rows, 1.0), surfaces_of(np.roll(rows, 16, axis=1), 1.0)
     lights = lights_of([temperatures(seen, CAMERA)])
     one, two = (find_field(each, (0.0, 0.0), lights, CAMERA).lengths for each in (seen, turned))
     assert np.allclose(np.roll(one, 4, axis=1), two, atol=5e-3)  # what the search leaves
+
+
+def test_a_view_above_white_that_did_not_clip_is_daylight() -> None:
+    rows, _ = mixed_room()
+    rows = rows.copy()
+    ends = lights_of([temperatures(surfaces_of(rows, 8.0), CAMERA)])
+    curve = find_field(surfaces_of(rows, 8.0), (0.0, 0.0), ends, CAMERA).curve
+    daylight = curve.at(np.array(0.0))
+    cones = np.array([np.exp(daylight[0]), 1.0, np.exp(daylight[1])])
+    rows[100:140, 200:260] = 4.0 * (cones @ WORKING_FROM_CONES.T)
+    field = find_field(surfaces_of(rows, 8.0), (0.0, 0.0), ends, CAMERA)
+    assert np.abs(field.lengths[28:33, 53:62]).max() < 0.1

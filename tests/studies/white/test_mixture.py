@@ -4,7 +4,7 @@ import pytest
 from panopipe.colour.spaces import WORKING_FROM_XYZ, xyz_from_xy
 from panopipe.colour.temperature import xy_from_cct_duv
 from panopipe.studies.white.cones import camera_log_chromaticity, log_chromaticity_from_working
-from panopipe.studies.white.mixture import DAYLIGHT_DUV, LAMP_DUV, mixture
+from panopipe.studies.white.mixture import BESIDE, DAYLIGHT_DUV, LAMP_DUV, mixture
 
 CAMERA = camera_log_chromaticity(None)
 CURVE = mixture(154.0, 345.0, CAMERA)
@@ -36,7 +36,8 @@ def test_a_length_is_found_again() -> None:
     assert np.abs(across).max() < 2e-3
 
 
-def test_it_may_be_laid_through_a_place() -> None:
-    place = (0.1, -0.2)
-    _, across = CURVE.through(place).nearest(np.array([place]))
-    assert abs(across[0]) < 2e-3
+def test_it_may_be_laid_through_a_place_near_it() -> None:
+    for beside, left in ((0.05, 0.0), (0.2, 0.2 - BESIDE)):
+        place = CURVE.at(np.array(0.5)) + beside * np.array([0.95, 0.32])  # nearly across
+        _, across = CURVE.through((float(place[0]), float(place[1]))).nearest(place[None])
+        assert abs(abs(across[0]) - left) < 5e-3
