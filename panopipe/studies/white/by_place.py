@@ -44,6 +44,11 @@ WIDE, NARROW = 0.5, 0.12
 """Tolerance of the first and of the last round, along the curve."""
 HALF_A_LAMP = 0.5
 """Of the way in red from lamp to daylight. Grass, leaves and sky lie at daylight or beyond, lamps do not."""
+GREEN_ALONG, GREEN_ACROSS = 0.15, 0.3
+"""Distance from the light that was found, along the curve and across it, at which a surface is hardly heard:
+it may be a green wall."""
+GREEN_PRIOR, GREEN_MOST = 0.1, 0.2
+"""Weight with which each cell holds to no green, and most that is taken for light."""
 ROUNDS = 7
 SAME_SURFACE = (0.025, 0.03, 0.25)
 """Steps between neighbouring cells, along the curve, across it and in log luminance, that are light."""
@@ -66,6 +71,8 @@ class LightField:
     ----------
     lengths : ndarray of shape (64, 128)
         Lengths along the curve.
+    beside : ndarray of shape (64, 128, 2)
+        What lawns and trees add to the light, beside the curve.
     heard : ndarray of shape (64, 128)
         Weight of each cell's own evidence in it, by solid angle.
     curve : Mixture
@@ -73,12 +80,13 @@ class LightField:
     """
 
     lengths: Matrix
+    beside: Matrix
     heard: Matrix
     curve: Mixture
 
     def places(self) -> Matrix:
         """Places (64, 128, 2) of the light."""
-        return self.curve.at(self.lengths)
+        return self.curve.at(self.lengths) + self.beside
 
     def mean(self) -> tuple[float, float]:
         """Mean place of the light on what was heard."""
@@ -148,7 +156,25 @@ def find_field(
         kept = heard * 2 * side / (1 + (off / wide) ** 2) ** 2
         total = kept + daylight + prior
         field = spread((kept * length + prior * start) / total, total * size, links, field)
-    return LightField(field, kept * size, curve)
+    return LightField(field, _green(seen, curve, field), kept * size, curve)
+
+
+def _green(seen: Surfaces, curve: Mixture, lengths: Matrix) -> Matrix:
+    """Green that grass and trees before a window throw onto ceilings, as steps (64, 128, 2) off the curve.
+
+    Only to the green side: what floors and walls add to the other is left where it is, as their colour.
+    """
+    along = curve.at(lengths + 0.02) - curve.at(lengths - 0.02)
+    along = along / np.linalg.norm(along, axis=-1, keepdims=True)
+    to_green = np.stack([-along[..., 1], along[..., 0]], axis=-1)
+    to_green = to_green * np.where(to_green[..., :1] < 0, 1, -1)
+    off = seen.log_chromaticity - curve.at(lengths)
+    green, warm = np.sum(off * to_green, axis=-1), np.sum(off * along, axis=-1)
+    heard = seen.trust * np.exp(-((warm / GREEN_ALONG) ** 2) - (green / GREEN_ACROSS) ** 2)
+    even, none, total = np.full(green.shape, STIFF), np.zeros(green.shape), heard + GREEN_PRIOR
+    links = over_sphere(even, even[1:], none, none[1:])
+    field = spread(heard * green / total, total * area(), links, none)
+    return np.asarray(np.clip(field, 0, GREEN_MOST)[..., None] * to_green)
 
 
 def _of_daylight(seen: Surfaces, curve: Mixture) -> Matrix:

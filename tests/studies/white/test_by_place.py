@@ -95,3 +95,14 @@ def test_a_view_above_white_that_did_not_clip_is_daylight() -> None:
     rows[100:140, 200:260] = 4.0 * (cones @ WORKING_FROM_CONES.T)
     field = find_field(surfaces_of(rows, 8.0), (0.0, 0.0), ends, CAMERA)
     assert np.abs(field.lengths[28:33, 53:62]).max() < 0.1
+
+
+def test_green_from_a_lawn_is_light_and_pink_from_a_wall_is_colour() -> None:
+    rows, _ = mixed_room()
+    plain = found().places()
+    for turn, most in ((np.array([0.9, 1.02, 0.98]), 1.0), (np.array([1.1, 0.98, 1.02]), 0.2)):
+        seen = surfaces_of((rows * turn).astype(np.float32), 1.0)
+        lights = lights_of([temperatures(seen, CAMERA)])
+        white = tuple(plain[20, 64])
+        beside = np.linalg.norm(find_field(seen, white, lights, CAMERA).beside, axis=-1)
+        assert (beside.max() > 0.005) == (most == 1.0)
