@@ -27,6 +27,8 @@ what changes smoothly is taken for light: at 0.09 or 0.14 natural logarithms it 
 TOP = 0.9
 TEXTURE = 4.0
 """How steeply trust falls with texture: at a standard deviation of 0.17 natural logarithms it halves."""
+WHITE_OVER_MIDDLE = 16.0
+"""Most that white paint lies above the middle of a frame's light: 4 EV, where a merged bracket may hold 7."""
 CLIPPED = 0.02
 """Share of a cell that may be clipped; glare of lamps and windows lies on its other pixels."""
 LOW_DEG, LOW_TRUST = -25.0, 0.2
@@ -82,6 +84,8 @@ def surfaces_of(rows: Rows, clips_at: float | None = None) -> Surfaces:
     clips_at : float or None
         Level at which the first plane of the sensor clips; None if none does.
     """
+    level = _white_level(rows)
+    rows, clips_at = rows / np.float32(level), None if clips_at is None else clips_at / level
     largest = largest_channel(rows)
     surface = (largest > RECORDED[0]) & (largest < RECORDED[1])
     bright = (largest >= RECORDED[1]) & (largest < RECORDED[1] * (np.inf if clips_at is None else clips_at))
@@ -99,6 +103,15 @@ def surfaces_of(rows: Rows, clips_at: float | None = None) -> Surfaces:
     white = np.maximum(np.exp(WHITE_OVER * darker), np.exp(REFLECTS_OVER * np.minimum(against, 0)))
     trust = white * np.exp(-TEXTURE * texture) * known * _by_height()
     return Surfaces(place, light, known, trust, is_bright)
+
+
+def _white_level(rows: Rows) -> float:
+    """Level that counts as diffuse white: 1, or less in a file that keeps room for windows above it."""
+    cells = cv2.resize(rows, (2 * ROWS, ROWS), interpolation=cv2.INTER_AREA) @ LUMINANCE_OF_WORKING
+    order = np.argsort(cells, axis=None, kind="stable")
+    running = np.cumsum(area().ravel()[order])
+    middle = float(cells.ravel()[order][np.searchsorted(running, running[-1] / 2)])
+    return min(1.0, max(WHITE_OVER_MIDDLE * middle, 1e-4))
 
 
 def _by_cell(rows: Rows, use: NDArray[np.bool_]) -> tuple[Matrix, Matrix, Matrix]:
