@@ -36,6 +36,7 @@ from panopipe.studies.white.evidence import Evidence, gather
 from panopipe.studies.white.hand import surface_log_chromaticity
 from panopipe.studies.white.joint import White, solve_whites
 from panopipe.studies.white.matches import Features, Pair, find_features, match_frames
+from panopipe.studies.white.proof import two_lights
 from panopipe.studies.white.surfaces import Surfaces, surfaces_of
 from panopipe.studies.white.votes import FrameObservation
 
@@ -114,7 +115,7 @@ class Balance(RowStage[BalanceSettings, Matrix]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
-    version = 6
+    version = 7
     summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -273,20 +274,23 @@ def _light_field(
 
 def _set_by_field(
     white: White, field: LightField, surveyed: Observation[BalanceSettings], observation: FrameObservation
-) -> tuple[White, NDArray[np.float32]]:
+) -> tuple[White, NDArray[np.float32] | None]:
     """The white that is left when the light is even, and how each place differs from it.
 
     It is the mean light of what may be white paint. A spot that was named as neutral, or a trusted frame,
-    keeps the white that was given.
+    keeps the white that was given. All of it counts as far as two lights are proven; under one nothing does.
     """
-    settings, places = surveyed.settings, field.places()
+    settings, places, share = surveyed.settings, field.places(), two_lights(field, observation.camera)
+    if share == 0:
+        return white, None
     middle = np.array(field.mean())
     yaw, pitch = settings.neutral_yaw_deg, settings.neutral_pitch_deg
     if observation.hand is None:
-        white = replace(white, log_chromaticity=(float(middle[0]), float(middle[1])))
+        left = (1 - share) * np.array(white.log_chromaticity) + share * middle
+        white = replace(white, log_chromaticity=(float(left[0]), float(left[1])))
     elif isinstance(yaw, float) and isinstance(pitch, float):
         middle = place_at(places, yaw - surveyed.facts.anchor_yaw_deg, pitch)
-    return white, (places - middle).astype(np.float32)
+    return white, (share * (places - middle)).astype(np.float32)
 
 
 def _solution(

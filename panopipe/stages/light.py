@@ -38,7 +38,7 @@ class LightSettings:
 
 
 class Light(RowStage[LightSettings, LocalGains]):
-    """Evens out mixed light."""
+    """Evens out mixed light; where balance found one light it changes no bit."""
 
     name: ClassVar[str] = "light"
     version: ClassVar[int] = 1
@@ -52,7 +52,7 @@ class Light(RowStage[LightSettings, LocalGains]):
         """Make gains of what balance found."""
         facts = context.reduced.facts
         if facts.light is None or facts.correction is None or settings.evened_percent == 0:
-            return Prepared()
+            return Prepared(notes={"evened_mired": 0.0})
         share = settings.evened_percent / 100
         clips_at = facts.clips_at and facts.clips_at[1]
         gains = local_gains(facts.light.astype(np.float64), facts.correction, share, clips_at)

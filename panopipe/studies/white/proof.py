@@ -1,0 +1,52 @@
+"""Whether a frame shows two lights, or one and what its surfaces make of it.
+
+Under one light, what is heard as white paint spreads as well: floors and walls throw their colour onto it, a
+shaded corner sees more of the wood than the window does. That spread is small where lamps shine, and under
+daylight it ends well before the colour of a lamp. Evening it out would bleach a room that needs nothing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from panopipe.colour.spaces import Matrix
+from panopipe.colour.temperature import cct_duv_from_xy
+from panopipe.studies.white.by_place import LightField
+from panopipe.studies.white.cones import PLACE_PER_MIRED, xy_from_log_chromaticity
+
+WITHIN = (0.05, 0.95)
+"""Of the paint, by weight, whose light is compared: the rest is glare, or only seems white."""
+ONE_LIGHT, TWO_LIGHTS = 35.0, 55.0
+"""Spread in mired at which nothing is evened, and from which all is. Rendered rooms under lamps of one colour
+spread 3 to 18 (one with yellow walls 42), those where lamp and window mix 58 to 139."""
+DAY, LAMP = 225.0, 255.0
+"""Mired of the warmest light, likewise: daylight alone, on paint that wood and cloth surround, ends at 185 to
+230, lamps of 4000 K lie at 250."""
+
+
+def two_lights(field: LightField, camera: tuple[float, float]) -> float:
+    """How far two lights are proven, 0 to 1.
+
+    Parameters
+    ----------
+    field : LightField
+        Light of each place, one light or two.
+    camera : tuple of float
+        Place of the camera's own white as a real light.
+    """
+    ends = _quantiles(field.lengths, field.heard)
+    spread = float(ends[1] - ends[0]) / PLACE_PER_MIRED
+    kelvin, _ = cct_duv_from_xy(xy_from_log_chromaticity(field.curve.at(ends[1]) + np.array(camera)))
+    return _ramp(spread, ONE_LIGHT, TWO_LIGHTS) * _ramp(1e6 / float(kelvin), DAY, LAMP)
+
+
+def _quantiles(values: Matrix, weight: Matrix) -> Matrix:
+    """Values below which the shares `WITHIN` of the weight lie."""
+    order = np.argsort(values, axis=None, kind="stable")
+    running = np.cumsum(weight.ravel()[order])
+    at = np.searchsorted(running, np.array(WITHIN) * running[-1])
+    return np.asarray(values.ravel()[order][np.minimum(at, len(order) - 1)])
+
+
+def _ramp(value: float, low: float, high: float) -> float:
+    return float(np.clip((value - low) / (high - low), 0, 1))
