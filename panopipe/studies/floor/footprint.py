@@ -41,17 +41,36 @@ _SHADOW_SHARE = 0.03
 _SIZE_PERCENTILE, _WIDER_DEG = 90.0, 0.2
 """What counts as the foot's size, and by how much its outline is found too wide, for the dark beside it: a
 foot of toes casts a shadow as wide as they reach."""
-_EVEN, _MOST_EVIDENCE = 1.25, 1.5
-"""Unlikeness that speaks for a support as much as against it, and the most a spot can say, in doublings."""
-_STIFFNESS, _DEAREST = 1.2, 4.0
-"""Price of a step of the outline to the next direction, and the most that a jump costs, in pixels of area."""
-_GAIN, _MEAN, _AT_NADIR = 220.0, 0.6, 5.0
-"""Evidence inside an outline, its mean, and unlikeness at the nadir itself, of which half at least must be
-there: between a third and half lies doubt. Measured: floors without support stay below 60, .25 and 1.7
-(boards that butt under the camera are the worst); plates, legs, poles and bags lie above 220, .44 and 2.9.
-"""
+_MOST_EVIDENCE, _STIFFNESS = 1.5, 1.2
+"""The most a spot can say, in doublings; price of a step of the outline to the next direction, in pixels of
+area."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Reckoning:
+    """How readily an outline follows what is unlike the floor.
+
+    Attributes
+    ----------
+    even : float
+        Unlikeness that speaks for a support as much as against it.
+    dearest : float
+        The most that a jump of the outline costs, in pixels of area.
+    """
+
+    even: float
+    dearest: float
+
+
+_READY, _SLOW = _Reckoning(1.25, 4.0), _Reckoning(1.4, 6.0)
+"""Where something stands, its outline follows thin legs; whether anything stands is told without that, or the
+butt of two boards gathers enough."""
+_GAIN, _MEAN, _AT_NADIR = 220.0, 0.6, 4.0
+"""Evidence inside an outline, its mean, and unlikeness at the nadir itself that no shade explains, of which
+half at least must be there."""
 _NADIR_DEG = 2.8
 _SAYS = 0.1
+"""Certainty below which nothing more is reckoned."""
 _SPOT = 0.02
 """Reach of what describes a spot, in camera heights."""
 _LEAST_SIZE_DEG, _STOUT = 1.5, 1.35
@@ -132,7 +151,7 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
     list of Footprint
         One of each frame.
     """
-    evidence = np.array([_evidence(one) for one in maps])
+    evidence = np.array([_evidence(one, _READY.even) for one in maps])
     rig, turn = _rigs(evidence.max(1))
     found: dict[int, Footprint] = {}
     for number in np.unique(rig):
@@ -141,13 +160,13 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
         joint = turned[:, 1].mean(0)
         logs = [np.roll(maps[at].logs, -(turn[at] // _PER_COLUMN), axis=1) for at in members]
         features = np.array([_features(one.astype(np.float32)) for one in logs])
+        sure = _certainties([maps[at] for at in members], [int(turn[at]) for at in members])
         for place, at in enumerate(members):
             things = (turned[place, 1] + joint) / 2
-            line = _closed_line(things)
-            shaded = np.maximum(line, _closed_line(np.maximum(turned[place, 0], things)))
-            nadir = _at_nadir(maps[at].unlike[0])
-            certainty = _certainty(np.maximum(turned[place, 0], things), nadir, line)
-            one = _footprint(features, place, line, shaded, certainty, int(turn[at]))
+            line = _closed_line(things, _READY.dearest)
+            shaded = _closed_line(np.maximum(turned[place, 0], things), _READY.dearest)
+            shaded = np.maximum(line, shaded)
+            one = _footprint(features, place, line, shaded, sure[place], int(turn[at]))
             found[at] = replace(one, shadows=maps[at].shadows)
     return [found[at] for at in range(len(maps))]
 
@@ -182,9 +201,9 @@ def _widest(fine_deg: Float) -> Float:
     return widest
 
 
-def _evidence(seen: RingMap) -> Picture:
+def _evidence(seen: RingMap, even: float) -> Picture:
     """For each cell, how much speaks for a support: -1 for floor, 0 for neither; with shade and without."""
-    ratio = np.maximum(seen.unlike.astype(np.float32), 0.05) / np.float32(_EVEN)
+    ratio = np.maximum(seen.unlike.astype(np.float32), 0.05) / np.float32(even)
     evidence = np.clip(np.log2(ratio), -1, _MOST_EVIDENCE)
     far = np.tan(np.radians((np.arange(_FINE_ROWS) + 0.5) * FINE_DEG))[:, None]
     yaw = (np.arange(_FINE_COLUMNS) + 0.5) * (2 * np.pi / _FINE_COLUMNS) - np.pi
@@ -235,13 +254,13 @@ def _rows(low_deg: float, high_deg: float) -> slice:
     return slice(round(low_deg / STEP_DEG), round(high_deg / STEP_DEG))
 
 
-def _closed_line(evidence: Picture) -> Whole:
+def _closed_line(evidence: Picture, dearest: float) -> Whole:
     """Row of the outline in each column: most evidence inside, at the price of its jumps."""
     low = round(_SMALLEST_DEG / FINE_DEG)
     gain = np.cumsum(evidence * _area()[:, None], axis=0)[low - 1 :]
     states = gain.shape[0]
     apart = np.abs(np.arange(states)[:, None] - np.arange(states)[None, :])
-    bend = np.minimum(_STIFFNESS * apart, _DEAREST)
+    bend = np.minimum(_STIFFNESS * apart, dearest)
     # Two turns around, the first to forget where it started.
     total, came = np.zeros(states), []
     columns = [column % _FINE_COLUMNS for column in range(2 * _FINE_COLUMNS)]
@@ -264,14 +283,26 @@ def _at_nadir(unlike: NDArray[np.float16]) -> float:
     return float(np.percentile(unlike[:reach].astype(np.float32).max(0), 25))
 
 
-def _certainty(evidence: Picture, nadir: float, line: Whole) -> float:
-    """From 0 to 1, how surely something stands inside a line; .5 is the least to act on."""
-    weight = _area()[:, None] * (np.arange(_FINE_ROWS)[:, None] < line)
-    gain = float((evidence * weight).sum())
-    # What light may explain says neither.
-    said = float((weight * (np.abs(evidence) > _SAYS)).sum())
-    parts = gain / _GAIN, gain / max(said, 1.0) / _MEAN, np.log2(max(nadir, 1.0)) / np.log2(_AT_NADIR)
-    return float(np.clip(min(parts), 0, 1))
+def _certainties(maps: Sequence[RingMap], turned: Sequence[int]) -> list[float]:
+    """From 0 to 1, how surely something stands in each frame of a rig; .5 is the least to act on."""
+    evidence = np.array(
+        [np.roll(_evidence(one, _SLOW.even), -turn, axis=-1) for one, turn in zip(maps, turned, strict=True)]
+    )
+    joint = evidence[:, 1].mean(0)
+    return [
+        _certainty(own, (own[1] + joint) / 2, _at_nadir(one.unlike[1]))
+        for own, one in zip(evidence, maps, strict=True)
+    ]
+
+
+def _certainty(evidence: Picture, things: Picture, nadir: float) -> float:
+    """How surely something stands in one frame, by its evidence with shade, and that of things alone."""
+    at_nadir = float(np.log2(max(nadir, 1.0)) / np.log2(_AT_NADIR))
+    if at_nadir < _SAYS:
+        return 0.0
+    weight = _area()[:, None] * (np.arange(_FINE_ROWS)[:, None] < _closed_line(things, _SLOW.dearest))
+    gain = float((np.maximum(evidence[0], things) * weight).sum())
+    return float(np.clip(min(gain / _GAIN, gain / float(weight.sum()) / _MEAN, at_nadir), 0, 1))
 
 
 def _shadow_radius(features: Picture, radius: Whole) -> Whole:

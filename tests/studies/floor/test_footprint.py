@@ -80,6 +80,29 @@ def test_bare_floors_have_no_foot():
     assert all(footprint.certainty < 0.3 for footprint in find_footprint(frames))
 
 
+def butts_under_the_camera(x, y):
+    """Pale boards whose ends meet in one dark line near the camera."""
+    gap = (np.abs(np.mod(x + 0.05, 0.14) - 0.07) > 0.066) | ((np.abs(y - 0.05) < 0.006) & (np.abs(x) < 0.4))
+    board = 0.45 + 0.05 * np.sin(37 * np.floor((x + 0.05) / 0.14)) + 0.01 * np.sin(300 * x + 2 * y)
+    return (np.where(gap, 0.03, board)[..., None] * np.array((1.0, 0.85, 0.66))).astype(np.float32)
+
+
+@pytest.mark.parametrize("name", ["butts", "planks", "carpet", "speckled lino", "herringbone"])
+@pytest.mark.parametrize("shaded", [False, True])
+def test_joints_and_the_hard_shade_of_a_chair_are_no_support(name, shaded):
+    floor = {**ALL, "butts": lambda: butts_under_the_camera}[name]()
+    seen = see(floor, Stand(0.02, 0.01, heading_deg=25), Foot(8), width=WIDTH, top_pitch_deg=-50)
+    frame = np.full((WIDTH // 2, WIDTH, 3), 0.3, np.float32)
+    frame[seen.first :] = seen.bare
+    if shaded:
+        far = np.tan((np.arange(WIDTH // 2, seen.first, -1) - 0.5) * 2 * np.pi / WIDTH)[:, None]
+        yaw = (np.arange(WIDTH) + 0.5) * 2 * np.pi / WIDTH
+        seat = (np.abs(far * np.sin(yaw) - 0.04) < 0.16) & (np.abs(far * np.cos(yaw)) < 0.15)
+        # The sky alone gives a third of what sun and sky give, a little bluer.
+        frame[seen.first :] *= np.where(seat[..., None], np.array((0.33, 0.37, 0.45), np.float32), 1)
+    assert find_footprint([ring_map(frame)])[0].certainty < 0.3
+
+
 def test_distance_to_a_circle_is_in_view_pixels():
     view = straight_down(201, 300.0)
     distance = circle(10).distance(view)
