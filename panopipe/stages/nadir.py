@@ -28,6 +28,7 @@ from panopipe.studies.floor.outline import Outline, circle, outline_of_picture
 from panopipe.studies.floor.patch import put_patch
 from panopipe.studies.floor.pole_shadow import PoleShadow, lit_again
 from panopipe.studies.floor.register import WarpedNeighbour, lay
+from panopipe.studies.floor.shared_rig import with_shared
 from panopipe.studies.floor.soften import fill_softly
 
 _SURE_ENOUGH, _DOUBTFUL = 0.5, 0.3
@@ -134,7 +135,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 11
+    version: ClassVar[int] = 12
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -168,7 +169,8 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         keys = sorted(observed)
         if not keys:
             return {}
-        found = find_footprint([observed[key].seen.ring for key in keys])
+        rings = [observed[key].seen.ring for key in keys]
+        found = with_shared(find_footprint(rings), rings)
         maps = {key: observed[key].seen.floor for key in keys if observed[key].seen.floor is not None}
         places = best_neighbours(maps, job.rooms)
         return {

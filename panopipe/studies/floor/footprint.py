@@ -31,10 +31,10 @@ STEP_DEG = 0.5
 """Height of a row of the ring map."""
 MAP_ROWS = 64
 MAP_COLUMNS = 128
-_FLOOR_DEG = (19.0, 31.0)
+FLOOR_DEG = (19.0, 31.0)
 """Where each frame's own floor is learnt, beyond any foot and its shadow."""
 _SMALLEST_DEG = 1.05
-_LUMA_SCALE, _CHROMA_SCALE = 0.12, 0.05
+LUMA_SCALE, _CHROMA_SCALE = 0.12, 0.05
 """Differences in log light that count as one: shade may vary on one floor, colour less."""
 _SHADOW_SHARE = 0.03
 """Loss of light that counts as shadow."""
@@ -159,7 +159,7 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
         turned = np.array([np.roll(evidence[at], -turn[at], axis=-1) for at in members])
         joint = turned[:, 1].mean(0)
         logs = [np.roll(maps[at].logs, -(turn[at] // _PER_COLUMN), axis=1) for at in members]
-        features = np.array([_features(one.astype(np.float32)) for one in logs])
+        features = np.array([features_of(one.astype(np.float32)) for one in logs])
         sure = _certainties([maps[at] for at in members], [int(turn[at]) for at in members])
         for place, at in enumerate(members):
             things = (turned[place, 1] + joint) / 2
@@ -182,16 +182,18 @@ def _footprint(
         _widest(np.asarray((shaded - _HALO) * FINE_DEG, np.float64)), foot_deg + _CONTACT_DEG
     )
     if len(features) >= _ENOUGH_FRAMES:
-        contact = np.maximum(contact, _shadow_radius(features, radius) * STEP_DEG)
+        contact = np.maximum(contact, shadow_radius(features, radius) * STEP_DEG)
     reach_deg = float(np.percentile(foot_deg, _SIZE_PERCENTILE)) - _WIDER_DEG
     # Legs reach far and shade little.
     size_deg = max(_LEAST_SIZE_DEG, min(reach_deg, _STOUT * math.sqrt(float(np.square(fine_deg).mean()))))
     one = features[place]
-    chroma = one[..., 1:] - np.median(one[_rows(*_FLOOR_DEG), :, 1:], axis=(0, 1))
-    cast = cast_shadow_deg(one[..., 0] * _LUMA_SCALE, chroma, foot_deg, contact, size_deg)
+    chroma = one[..., 1:] - np.median(one[ring_rows(*FLOOR_DEG), :, 1:], axis=(0, 1))
+    cast = cast_shadow_deg(one[..., 0] * LUMA_SCALE, chroma, foot_deg, contact, size_deg)
     shadow_deg = np.maximum(fine_deg, np.repeat(np.maximum(contact, cast), _PER_COLUMN))
     return Footprint(
-        _outline(shadow_deg, turn), _outline(fine_deg - (_FOOT_HALO - _HALO) * FINE_DEG, turn), certainty
+        outline_of_columns(shadow_deg, turn),
+        outline_of_columns(fine_deg - (_FOOT_HALO - _HALO) * FINE_DEG, turn),
+        certainty,
     )
 
 
@@ -241,16 +243,17 @@ def _rigs(evidence: Picture) -> tuple[Whole, Whole]:
     return rig, turn
 
 
-def _features(logs: Picture) -> Picture:
+def features_of(logs: Picture) -> Picture:
     """Log light as luminance and two colour differences, each in units of what counts as different."""
     red, green, blue = np.moveaxis(logs, -1, 0)
     luma = 0.3 * red + 0.6 * green + 0.1 * blue
     return np.stack(
-        [luma / _LUMA_SCALE, (red - green) / _CHROMA_SCALE, (blue - green) / _CHROMA_SCALE], -1
+        [luma / LUMA_SCALE, (red - green) / _CHROMA_SCALE, (blue - green) / _CHROMA_SCALE], -1
     ).astype(np.float32)
 
 
-def _rows(low_deg: float, high_deg: float) -> slice:
+def ring_rows(low_deg: float, high_deg: float) -> slice:
+    """Rows of a ring map between two angles from the nadir."""
     return slice(round(low_deg / STEP_DEG), round(high_deg / STEP_DEG))
 
 
@@ -305,9 +308,9 @@ def _certainty(evidence: Picture, things: Picture, nadir: float) -> float:
     return float(np.clip(min(gain / _GAIN, gain / float(weight.sum()) / _MEAN, at_nadir), 0, 1))
 
 
-def _shadow_radius(features: Picture, radius: Whole) -> Whole:
+def shadow_radius(features: Picture, radius: Whole) -> Whole:
     """Row of the shadow's edge: how far the floor is darker than further out, in most frames."""
-    luma = features[..., 0] * _LUMA_SCALE
+    luma = features[..., 0] * LUMA_SCALE
     reach, columns = round(4.0 / STEP_DEG), np.arange(MAP_COLUMNS)
     row = radius + 1 + np.arange(2 * reach)[:, None]  # the map goes on beyond the largest foot by more
     near, far = luma[:, row[:reach], columns], luma[:, row[reach:], columns]
@@ -318,7 +321,8 @@ def _shadow_radius(features: Picture, radius: Whole) -> Whole:
     return radius + 1 + np.asarray(dark.sum(0), np.int64)
 
 
-def _outline(radius_deg: Float, turn: int) -> Outline:
+def outline_of_columns(radius_deg: Float, turn: int) -> Outline:
+    """Outline of a radius in each column of a map that was turned by so many of them."""
     radius_deg = np.roll(radius_deg, turn)
     count = len(radius_deg)
     centres = (np.arange(count) + 0.5) * (360 / count)

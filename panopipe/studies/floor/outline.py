@@ -44,6 +44,10 @@ class Outline:
         centres = np.arange(DIRECTIONS) + 0.5
         return Outline(np.interp(centres - yaw_deg, centres, self.radius_deg, period=DIRECTIONS))
 
+    def union(self, other: Outline) -> Outline:
+        """Whatever one or the other covers."""
+        return Outline(np.maximum(self.radius_deg, other.radius_deg))
+
     def grown(self, by_deg: float) -> Outline:
         """Move the outline outwards by an angle."""
         return Outline(self.radius_deg + by_deg)
