@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
-from panopipe.studies.white.cones import locus
+from panopipe.studies.white.cones import PLACE_PER_MIRED, locus
 from panopipe.studies.white.mixture import Mixture, mixture
 from panopipe.studies.white.spread import Links, over_sphere, spread
 from panopipe.studies.white.surfaces import ROWS, Surfaces, area
@@ -49,6 +49,11 @@ GREEN_ALONG, GREEN_ACROSS = 0.15, 0.3
 it may be a green wall."""
 GREEN_PRIOR, GREEN_MOST = 0.1, 0.2
 """Weight with which each cell holds to no green, and most that is taken for light."""
+BOUNCE_MIRED = 22.0
+"""How much warmer paint looks than the light on floors, coloured walls and things: rooms throw their own
+colour onto it. Rendered rooms show 10 to 25."""
+HEARD_WELL, WITHIN_CELLS = 0.2, 3.0
+"""Weight of what is surely paint, and how far around it, in cells, the difference fades in."""
 ROUNDS = 7
 SAME_SURFACE = (0.025, 0.03, 0.25)
 """Steps between neighbouring cells, along the curve, across it and in log luminance, that are light."""
@@ -73,6 +78,8 @@ class LightField:
         Lengths along the curve.
     beside : ndarray of shape (64, 128, 2)
         What lawns and trees add to the light, beside the curve.
+    bounce : ndarray of shape (64, 128)
+        What of the lengths is the room's own colour that only its paint shows.
     heard : ndarray of shape (64, 128)
         Weight of each cell's own evidence in it, by solid angle.
     curve : Mixture
@@ -81,12 +88,13 @@ class LightField:
 
     lengths: Matrix
     beside: Matrix
+    bounce: Matrix
     heard: Matrix
     curve: Mixture
 
     def places(self) -> Matrix:
         """Places (64, 128, 2) of the light."""
-        return self.curve.at(self.lengths) + self.beside
+        return self.curve.at(self.lengths - self.bounce) + self.beside
 
     def mean(self) -> tuple[float, float]:
         """Mean place of the light on what was heard."""
@@ -156,7 +164,21 @@ def find_field(
         kept = heard * 2 * side / (1 + (off / wide) ** 2) ** 2
         total = kept + daylight + prior
         field = spread((kept * length + prior * start) / total, total * size, links, field)
-    return LightField(field, _green(seen, curve, field), kept * size, curve)
+    return LightField(field, _green(seen, curve, field), _bounce(kept), kept * size, curve)
+
+
+def _bounce(heard: Matrix) -> Matrix:
+    """How much less of the room's own colour lies in the light where little or no paint is, as lengths.
+
+    Evened out there as well, it would take the warm half off wood, cream and cloth. In a room coloured all
+    round, where hardly any paint is heard, nothing says how much it is.
+    """
+    size = area()
+    even, none = np.full(heard.shape, WITHIN_CELLS**2), np.zeros(heard.shape)
+    paint = np.clip(heard / HEARD_WELL, 0, 1)
+    paint = np.clip(spread(paint, size, over_sphere(even, even[1:], none, none[1:]), paint), 0, 1)
+    share = float(np.sum(heard * size) / np.sum(size))
+    return np.asarray(BOUNCE_MIRED * PLACE_PER_MIRED * (1 - np.exp(-share / FEW)) * (1 - paint))
 
 
 def _green(seen: Surfaces, curve: Mixture, lengths: Matrix) -> Matrix:

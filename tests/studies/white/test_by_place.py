@@ -6,13 +6,22 @@ import numpy as np
 import pytest
 
 from panopipe.colour.temperature import xy_from_cct_duv
-from panopipe.studies.white.by_place import LightField, find_field, lights_of, place_at, temperatures
+from panopipe.studies.white.by_place import (
+    BOUNCE_MIRED,
+    HEARD_WELL,
+    LightField,
+    find_field,
+    lights_of,
+    place_at,
+    temperatures,
+)
 from panopipe.studies.white.cones import (
+    PLACE_PER_MIRED,
     WORKING_FROM_CONES,
     camera_log_chromaticity,
     log_chromaticity_from_working,
 )
-from panopipe.studies.white.surfaces import surfaces_of, upper_envelope
+from panopipe.studies.white.surfaces import area, surfaces_of, upper_envelope
 from tests.scenes.camera import expose
 from tests.scenes.house import small_room
 from tests.scenes.raycast import Picture, render
@@ -60,7 +69,7 @@ def test_one_light_gives_an_even_field() -> None:
     light = np.mean([truth.illuminant[mask].mean(axis=0) for mask in truth.cards.values()], axis=0)
     white = tuple(log_chromaticity_from_working(light) - np.array(CAMERA))
     field = find_field(seen, white, lights_of([temperatures(seen, CAMERA)]), CAMERA)
-    assert np.std(field.places(), axis=(0, 1)).max() < 0.06
+    assert np.std(field.lengths) < 0.06
 
 
 def test_a_frame_that_shows_nothing_keeps_its_white() -> None:
@@ -106,3 +115,14 @@ def test_green_from_a_lawn_is_light_and_pink_from_a_wall_is_colour() -> None:
         white = tuple(plain[20, 64])
         beside = np.linalg.norm(find_field(seen, white, lights, CAMERA).beside, axis=-1)
         assert (beside.max() > 0.005) == (most == 1.0)
+
+
+def test_what_paint_alone_shows_is_left_on_what_is_not_paint() -> None:
+    """Rooms throw their own colour onto white paint: without paint nothing says how much."""
+    field, size = found(), area()
+    paint = field.heard / size > HEARD_WELL
+    silent = field.heard / size < 0.01
+    assert 0 <= field.bounce[paint].mean() < 0.5 * field.bounce[silent].mean()
+    assert field.bounce.max() <= BOUNCE_MIRED * PLACE_PER_MIRED
+    nothing = surfaces_of(np.zeros((256, 512, 3), np.float32), 1.0)
+    assert not find_field(nothing, (0.1, -0.2), (154.0, 300.0), CAMERA).bounce.any()

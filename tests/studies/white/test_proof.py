@@ -19,7 +19,7 @@ def paint(from_mired: float, to_mired: float) -> LightField:
     curve = mixture(154, 360, NO_CAMERA)
     ends = [(mired - 154) * PLACE_PER_MIRED for mired in (from_mired, to_mired)]
     lengths = np.repeat(np.linspace(*ends, 2 * ROWS)[None], ROWS, axis=0)
-    return LightField(lengths, np.zeros((*lengths.shape, 2)), area(), curve)
+    return LightField(lengths, np.zeros((*lengths.shape, 2)), np.zeros(lengths.shape), area(), curve)
 
 
 @pytest.mark.parametrize(
