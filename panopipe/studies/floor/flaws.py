@@ -31,7 +31,7 @@ Mask = NDArray[np.bool_]
 Float = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-BARS = {"pattern": 1.6, "dark spot": 1.45, "line": 2.4, "blur": 1.05}
+BARS = {"pattern": 1.6, "dark spot": 1.45, "line": 2.4, "blur": 1.2}
 """Excess from which a kind of flaw is one, weighed by `python -m tests.benchmarks.flaws`: whole floors of one
 kind seldom show so much with nothing wrong in the hole; where a rug ends in it, one in two does."""
 _GRID_RADIUS_PX = 20
