@@ -115,7 +115,7 @@ class Balance(RowStage[BalanceSettings, Matrix]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
-    version = 8
+    version = 9
     summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -274,7 +274,7 @@ def _light_field(
 
 def _set_by_field(
     white: White, field: LightField, surveyed: Observation[BalanceSettings], observation: FrameObservation
-) -> tuple[White, NDArray[np.float32] | None]:
+) -> tuple[White, NDArray[np.float32]]:
     """The white that is left when the light is even, and how each place differs from it.
 
     It is the mean light of what may be white paint. A spot that was named as neutral, or a trusted frame,
@@ -282,7 +282,7 @@ def _set_by_field(
     """
     settings, places, share = surveyed.settings, field.places(), two_lights(field, observation.camera)
     if share == 0:
-        return white, None
+        return white, np.zeros(places.shape, np.float32)
     middle = np.array(field.mean())
     yaw, pitch = settings.neutral_yaw_deg, settings.neutral_pitch_deg
     if observation.hand is None:

@@ -38,10 +38,10 @@ class LightSettings:
 
 
 class Light(RowStage[LightSettings, LocalGains]):
-    """Evens out mixed light; where balance found one light it changes no bit."""
+    """Evens out mixed light; where balance found one light, only what clipped changes."""
 
     name: ClassVar[str] = "light"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     summary: ClassVar[str] = "brings lamp side and window side of a frame to one white"
     Settings: ClassVar[type] = LightSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -52,6 +52,8 @@ class Light(RowStage[LightSettings, LocalGains]):
         """Make gains of what balance found."""
         facts = context.reduced.facts
         if facts.light is None or facts.correction is None or settings.evened_percent == 0:
+            return Prepared(notes={"evened_mired": 0.0})
+        if not facts.light.any() and np.array_equal(facts.correction, np.eye(3)):
             return Prepared(notes={"evened_mired": 0.0})
         share = settings.evened_percent / 100
         clips_at = facts.clips_at and facts.clips_at[1]

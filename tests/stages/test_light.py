@@ -51,6 +51,22 @@ def test_a_frame_whose_light_nobody_followed_passes(facts: FrameFacts) -> None:
     assert evened(rows, facts) is rows
 
 
+def test_under_one_light_only_what_clipped_changes() -> None:
+    """A lamp that clipped in all planes goes the way of the white; all else keeps its bits."""
+    rows, facts = frame(), replace(FACTS, light=np.zeros_like(FACTS.light))
+    rows[40:50, 40:60] = 1.9
+    seen, nearly = evened(rows, facts), rows.min(axis=-1) > 0.8 * 1.9
+    assert np.array_equal(seen[~nearly], rows[~nearly])
+    lamp = seen[45, 50] @ FACTS.correction.T
+    assert lamp == pytest.approx(np.full(3, lamp[1]), rel=1e-4)
+    assert np.array_equal(evened(rows, facts, cut=13), seen)
+
+
+def test_under_a_light_that_is_white_nothing_changes() -> None:
+    rows, facts = frame(), replace(FACTS, light=np.zeros_like(FACTS.light), correction=np.eye(3))
+    assert evened(rows, facts) is rows
+
+
 def test_bands_give_the_same_bits() -> None:
     rows = frame()
     assert np.array_equal(evened(rows, cut=13), evened(rows))

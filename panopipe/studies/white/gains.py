@@ -31,17 +31,26 @@ class LocalGains:
         Gains for what is clipped.
     clips_at : float or None
         Level of neutral light at which the last plane of the sensor clips; None if none does.
+    even : bool
+        Whether the light is one already: then only what is nearly clipped changes, and no other bit.
     """
 
     table: NDArray[np.float32]
     clipped: Matrix
     clips_at: float | None
+    even: bool = False
 
     def apply(self, rows: Rows, first: int) -> None:
         """Adapt rows in place that start at row `first` of their frame."""
         weights = np.concatenate([CONES_FROM_WORKING, WORKING_FROM_CONES, self.clipped[None]])
         low, high = _NEVER if self.clips_at is None else (self.clips_at * share for share in NEARLY_CLIPPED)
-        adapt_rows(rows, first, gains=self.table, weights=weights.astype(np.float32), saturating=(low, high))
+        adapted = rows.copy() if self.even else rows
+        adapt_rows(
+            adapted, first, gains=self.table, weights=weights.astype(np.float32), saturating=(low, high)
+        )
+        if self.even:
+            nearly = rows.min(axis=-1) > np.float32(low)
+            rows[nearly] = adapted[nearly]
 
 
 def local_gains(light: Matrix, correction: Matrix, share: float, clips_at: float | None) -> LocalGains:
@@ -69,7 +78,7 @@ def local_gains(light: Matrix, correction: Matrix, share: float, clips_at: float
     offset = _cones(share * light)
     before = (white * offset) @ WORKING_FROM_CONES.T @ correction.T @ LUMINANCE_OF_WORKING
     table = before[..., None] / offset
-    return LocalGains(pad(table.astype(np.float32), 1), white**share, clips_at)
+    return LocalGains(pad(table.astype(np.float32), 1), white**share, clips_at, even=not light.any())
 
 
 def _cones(places: Matrix) -> Matrix:
