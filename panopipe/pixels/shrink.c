@@ -1,9 +1,9 @@
-/* See shrink.py. Worked on in tiles of columns, row by row behind one another, so that what a window needs is
-   still in the second cache. */
+/* See shrink.py. Worked on in tiles of columns, row by row behind one another. Of each row only what windows of
+   later rows still need is held, in rings of rows that stay in the second cache. */
 #include "common.h"
 #include <stdlib.h>
 
-#define TILE 256
+#define TILE 1024
 #define BANDS 3
 
 typedef struct {
@@ -13,16 +13,20 @@ typedef struct {
     float *smooth, *result;
 } Scale;
 
+/* A plane of a tile, as many rows as are needed at once: a power of two, less one in `mask`. */
+typedef struct {
+    Py_ssize_t mask, stride;
+    float *rows;
+} Ring;
+
 /* Planes of a tile: rows of `stride` floats, the tile's own first column after `halo` others. */
 typedef struct {
-    Py_ssize_t halo, stride, rows;
-    float *planes, *along, *smooth, *detail, *energy, *spare;
+    Py_ssize_t halo, stride;
+    Ring planes[3], along[3], detail[9], energy[9];
+    float *smooth, *spare;
 } Tile;
 
-INLINE float *at(float *planes, const Tile *tile, Py_ssize_t plane, Py_ssize_t row)
-{
-    return planes + (plane * tile->rows + row) * tile->stride;
-}
+INLINE float *at(const Ring *ring, Py_ssize_t row) { return ring->rows + (row & ring->mask) * ring->stride; }
 
 INLINE void blend(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
                   const float *RESTRICT four, const float *RESTRICT five, Py_ssize_t count, float *RESTRICT out)
@@ -35,10 +39,10 @@ FAST static void smooth_along(const Scale *scale, Tile *tile, Py_ssize_t row)
 {
     Py_ssize_t last = scale->columns[row];
     for (int plane = 0; plane < 3; plane++) {
-        const float *from = at(tile->planes, tile, plane, row);
+        const float *from = at(&tile->planes[plane], row);
         Py_ssize_t edge = 0;
         for (Py_ssize_t step = scale->from_one ? 1 : last; step <= last; step *= 2) {
-            float *to = step * 2 > last ? at(tile->along, tile, plane, row)
+            float *to = step * 2 > last ? at(&tile->along[plane], row)
                                         : tile->spare + (from == tile->spare ? tile->stride : 0);
             edge += 2 * step;
             const float *middle = from + edge;
@@ -61,61 +65,81 @@ INLINE void part_rows(const float *RESTRICT middle, const float *RESTRICT along,
     }
 }
 
-INLINE void reckon_energy(const float *RESTRICT detail, const float *RESTRICT variance, float precision,
+INLINE void reckon_energy(const float *RESTRICT detail, const float *RESTRICT inverse, float precision,
                           Py_ssize_t count, float *RESTRICT energy)
 {
     for (Py_ssize_t i = 0; i < count; i++)
-        energy[i] = detail[i] * detail[i] * (precision / variance[i]);
+        energy[i] = detail[i] * detail[i] * (precision * inverse[i]);
 }
 
-INLINE void reckon_variance(const float *RESTRICT a, const float *RESTRICT b, const float *RESTRICT c,
-                            const float *noise, Py_ssize_t count, float *RESTRICT out)
+INLINE void reckon_inverse(const float *RESTRICT a, const float *RESTRICT b, const float *RESTRICT c,
+                           const float *noise, Py_ssize_t count, float *RESTRICT out)
 {
     float by_a = noise[0], by_b = noise[1], by_c = noise[2], least = noise[3];
     for (Py_ssize_t i = 0; i < count; i++)
-        out[i] = most_of(by_a * a[i] + by_b * b[i] + by_c * c[i] + least, least);
+        out[i] = 1.0f / most_of(by_a * a[i] + by_b * b[i] + by_c * c[i] + least, least);
 }
 
-INLINE void sum_3(const float *RESTRICT from, Py_ssize_t step, Py_ssize_t count, float *RESTRICT out)
+INLINE void add_3(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
+                  Py_ssize_t count, float *RESTRICT out)
 {
     for (Py_ssize_t i = 0; i < count; i++)
-        out[i] = from[i] + (from[i - step] + from[i + step]);
+        out[i] = two[i] + (one[i] + three[i]);
 }
 
-INLINE void sum_7(const float *RESTRICT from, Py_ssize_t step, Py_ssize_t count, float *RESTRICT out)
+INLINE void add_7(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
+                  const float *RESTRICT four, const float *RESTRICT five, const float *RESTRICT six,
+                  const float *RESTRICT seven, Py_ssize_t count, float *RESTRICT out)
 {
     for (Py_ssize_t i = 0; i < count; i++)
-        out[i] = from[i] + (from[i - step] + from[i + step]) + (from[i - 2 * step] + from[i + 2 * step])
-                 + (from[i - 3 * step] + from[i + 3 * step]);
+        out[i] = four[i] + (three[i] + five[i]) + (two[i] + six[i]) + (one[i] + seven[i]);
 }
 
-/* The smooth planes, the bands and the sums of their energy along one row. */
+INLINE void sum_3(const float *from, Py_ssize_t step, Py_ssize_t count, float *out)
+{
+    add_3(from - step, from, from + step, count, out);
+}
+
+INLINE void sum_7(const float *from, Py_ssize_t step, Py_ssize_t count, float *out)
+{
+    add_7(from - 3 * step, from - 2 * step, from - step, from, from + step, from + 2 * step, from + 3 * step, count,
+          out);
+}
+
+INLINE void blend_down(const Ring *ring, Py_ssize_t row, Py_ssize_t step, Py_ssize_t edge, Py_ssize_t count,
+                       float *RESTRICT out)
+{
+    blend(at(ring, row - 2 * step) + edge, at(ring, row - step) + edge, at(ring, row) + edge,
+          at(ring, row + step) + edge, at(ring, row + 2 * step) + edge, count, out);
+}
+
+/* The smooth planes along one row. */
+FAST static void smooth_row(const Scale *scale, Tile *tile, Py_ssize_t row)
+{
+    for (int plane = 0; plane < 3; plane++)
+        blend_down(&tile->along[plane], row, scale->spacing, 0, tile->stride, tile->smooth + plane * tile->stride);
+}
+
+/* The bands of one row and the sums of their energy along it. */
 FAST static void part(const Scale *scale, Tile *tile, Py_ssize_t row)
 {
-    Py_ssize_t step = scale->spacing, columns = scale->columns[row];
+    Py_ssize_t columns = scale->columns[row];
     Py_ssize_t edge = tile->halo - 3 * columns, count = tile->stride - 2 * edge;
-    for (int plane = 0; plane < 3; plane++) {
-        const float *from = at(tile->planes, tile, plane, row) + edge;
-        const float *along = at(tile->along, tile, plane, row) + edge;
-        float *smooth = at(tile->smooth, tile, plane, row) + edge;
-        float *first = at(tile->detail, tile, 3 * plane, row) + edge;
-        float *second = at(tile->detail, tile, 3 * plane + 1, row) + edge;
-        float *third = at(tile->detail, tile, 3 * plane + 2, row) + edge;
-        Py_ssize_t down = step * tile->stride;
-        blend(along - 2 * down, along - down, along, along + down, along + 2 * down, count, smooth);
-        blend(from - 2 * down, from - down, from, from + down, from + 2 * down, count, second);
-        part_rows(from, along, smooth, count, first, second, third);
-    }
     const float *smooth[3];
-    for (int plane = 0; plane < 3; plane++)
-        smooth[plane] = at(tile->smooth, tile, plane, row) + edge;
     for (int plane = 0; plane < 3; plane++) {
-        float *variance = tile->spare, *energy = tile->spare + tile->stride;
-        reckon_variance(smooth[0], smooth[1], smooth[2], scale->noise + 4 * plane, count, variance);
+        smooth[plane] = tile->smooth + plane * tile->stride + edge;
+        float *second = at(&tile->detail[3 * plane + 1], row) + edge;
+        blend_down(&tile->planes[plane], row, scale->spacing, edge, count, second);
+        part_rows(at(&tile->planes[plane], row) + edge, at(&tile->along[plane], row) + edge, smooth[plane], count,
+                  at(&tile->detail[3 * plane], row) + edge, second, at(&tile->detail[3 * plane + 2], row) + edge);
+    }
+    for (int plane = 0; plane < 3; plane++) {
+        float *inverse = tile->spare, *energy = tile->spare + tile->stride;
+        reckon_inverse(smooth[0], smooth[1], smooth[2], scale->noise + 4 * plane, count, inverse);
         for (int band = 0; band < BANDS; band++) {
-            const float *detail = at(tile->detail, tile, 3 * plane + band, row) + edge;
-            float *sums = at(tile->energy, tile, 3 * plane + band, row) + tile->halo;
-            reckon_energy(detail, variance, scale->precision[9 * row + 3 * band + plane], count, energy);
+            const float *detail = at(&tile->detail[3 * plane + band], row) + edge;
+            float *sums = at(&tile->energy[3 * plane + band], row) + tile->halo;
+            reckon_energy(detail, inverse, scale->precision[9 * row + 3 * band + plane], count, energy);
             if (band == 0)
                 sum_7(energy + 3 * columns, columns, count - 6 * columns, sums);
             else
@@ -135,16 +159,18 @@ INLINE void keep(const float *RESTRICT detail, const float *RESTRICT energy, flo
 
 FAST static void gather_kept(const Scale *scale, Tile *tile, Py_ssize_t row, Py_ssize_t count, float *result)
 {
-    Py_ssize_t down = scale->spacing * tile->stride;
+    Py_ssize_t down = scale->spacing, halo = tile->halo;
     for (int plane = 0; plane < 3; plane++)
         for (int band = 0; band < BANDS; band++) {
-            const float *detail = at(tile->detail, tile, 3 * plane + band, row) + tile->halo;
-            const float *sums = at(tile->energy, tile, 3 * plane + band, row) + tile->halo;
+            const float *detail = at(&tile->detail[3 * plane + band], row) + halo;
+            const Ring *sums = &tile->energy[3 * plane + band];
             float *energy = tile->spare;
             if (band == 1)
-                sum_7(sums, down, count, energy);
+                add_7(at(sums, row - 3 * down) + halo, at(sums, row - 2 * down) + halo, at(sums, row - down) + halo,
+                      at(sums, row) + halo, at(sums, row + down) + halo, at(sums, row + 2 * down) + halo,
+                      at(sums, row + 3 * down) + halo, count, energy);
             else
-                sum_3(sums, down, count, energy);
+                add_3(at(sums, row - down) + halo, at(sums, row) + halo, at(sums, row + down) + halo, count, energy);
             float limit = scale->control[2 * plane] * (band == 2 ? 9.0f : 21.0f);
             keep(detail, energy, limit, scale->control[2 * plane + 1], count,
                  result + plane * scale->results * scale->width);
@@ -174,15 +200,17 @@ static void work_on_tile(const Scale *scale, Tile *tile, Py_ssize_t first, Py_ss
         if (row < scale->rows) {
             for (int plane = 0; plane < 3; plane++)
                 take_round(scale->planes + (plane * scale->rows + row) * scale->width, scale->width,
-                           first - tile->halo, tile->stride, at(tile->planes, tile, plane, row));
+                           first - tile->halo, tile->stride, at(&tile->planes[plane], row));
             smooth_along(scale, tile, row);
         }
         Py_ssize_t parted = row - reach;
         if (parted >= reach && parted < scale->rows - reach) {
-            part(scale, tile, parted);
+            smooth_row(scale, tile, parted);
             for (int plane = 0; plane < 3; plane++)
                 memcpy(scale->smooth + (plane * smooth_rows + parted - reach) * scale->width + first,
-                       at(tile->smooth, tile, plane, parted) + tile->halo, (size_t)count * sizeof(float));
+                       tile->smooth + plane * tile->stride + tile->halo, (size_t)count * sizeof(float));
+            if (parted >= skip - window && parted < skip + scale->results + window)
+                part(scale, tile, parted);
         }
         Py_ssize_t kept = row - reach - window;
         if (kept >= skip && kept < skip + scale->results)
@@ -190,23 +218,40 @@ static void work_on_tile(const Scale *scale, Tile *tile, Py_ssize_t first, Py_ss
     }
 }
 
+static Py_ssize_t rows_for(Py_ssize_t reach)
+{
+    Py_ssize_t rows = 1;
+    while (rows < reach + 1)
+        rows *= 2;
+    return rows;
+}
+
+static float *cut_rings(Ring *rings, int count, Py_ssize_t rows, Py_ssize_t stride, float *memory)
+{
+    for (int i = 0; i < count; i++, memory += rows * stride)
+        rings[i] = (Ring){rows - 1, stride, memory};
+    return memory;
+}
+
 static int work(const Scale *scale)
 {
     Py_ssize_t widest = 1;
     for (Py_ssize_t row = 0; row < scale->rows; row++)
         widest = scale->columns[row] > widest ? scale->columns[row] : widest;
-    Tile tile = {.halo = 7 * widest, .rows = scale->rows};
+    Tile tile = {.halo = 7 * widest};
     tile.stride = TILE + 2 * tile.halo;
-    Py_ssize_t plane = tile.rows * tile.stride;
-    float *memory = calloc((size_t)(27 * plane + 4 * tile.stride), sizeof(float));
+    Py_ssize_t blended = rows_for(4 * scale->spacing), parted = rows_for(3 * scale->spacing);
+    Py_ssize_t summed = rows_for(6 * scale->spacing);
+    Py_ssize_t rows = 6 * blended + 9 * (parted + summed) + 3 + 2;
+    float *memory = calloc((size_t)(rows * tile.stride), sizeof(float));
     if (!memory)
         return -1;
-    tile.planes = memory;
-    tile.along = memory + 3 * plane;
-    tile.smooth = memory + 6 * plane;
-    tile.detail = memory + 9 * plane;
-    tile.energy = memory + 18 * plane;
-    tile.spare = memory + 27 * plane;
+    float *next = cut_rings(tile.planes, 3, blended, tile.stride, memory);
+    next = cut_rings(tile.along, 3, blended, tile.stride, next);
+    next = cut_rings(tile.detail, 9, parted, tile.stride, next);
+    next = cut_rings(tile.energy, 9, summed, tile.stride, next);
+    tile.smooth = next;
+    tile.spare = next + 3 * tile.stride;
     for (Py_ssize_t first = 0; first < scale->width; first += TILE)
         work_on_tile(scale, &tile, first, scale->width - first < TILE ? scale->width - first : TILE);
     free(memory);

@@ -80,10 +80,10 @@ def shrink(  # noqa: PLR0913, PLR0917 - a kernel takes arrays, no objects
     )
     bands = (along[:, inner] - smooth, across, planes[:, inner] - along[:, inner] - across)
     skip = (rows - 2 * step - result.shape[1]) // 2
-    variance = _variance(smooth, noise)
+    inverse = np.float32(1) / _variance(smooth, noise)
     for band, (detail, window) in enumerate(zip(bands, WINDOWS, strict=True)):
         for plane in range(3):
-            energy = detail[plane] * detail[plane] * (precision[:, band, plane, None] / variance[plane])
+            energy = detail[plane] * detail[plane] * (precision[:, band, plane, None] * inverse[plane])
             energy = _sum_along(energy, columns, window[0])
             kept = _share(_sum_down(energy, spacing, window[1], skip), window, control[plane])
             result[plane] += detail[plane][skip : len(columns) - skip] * kept
