@@ -96,6 +96,32 @@ def test_a_clean_frame_has_hardly_any() -> None:
     assert model is None or model.profile.mean(axis=0) @ [0.05, 1] < 0.01 * (PHOTONS * 0.05 + READING)
 
 
+def leaves(seed: int = 4) -> np.ndarray:
+    """Coloured texture everywhere, as strong at every scale: what leaves and gravel are near to."""
+    random, texture = np.random.default_rng(seed), np.zeros((512, 1024, 3))
+    for step in (2, 4, 8):
+        small = random.standard_normal((512 // step, 1024 // step, 3)) * 0.08
+        texture += np.kron(small, np.ones((step, step, 1)))
+    softened = (texture + np.roll(texture, 1, axis=0)) / 2
+    softened = (softened + np.roll(softened, 1, axis=1)) / 2
+    return shaded(512) * np.exp2(softened)
+
+
+def test_texture_everywhere_is_no_noise() -> None:
+    assert fitted([facts_of(leaves())]) is None
+    told = np.tile([PHOTONS, READING], (3, 1))
+    assert fitted([facts_of(leaves(), told)]) is None
+
+
+def test_noise_amid_texture_is_found_and_not_much_more() -> None:
+    """Within a factor of two of the variance of twelve times the noise, where texture has as much."""
+    samples = leaves()
+    sd = np.sqrt(12 * (PHOTONS * samples + READING))
+    grainy = samples + sd * np.random.default_rng(1).standard_normal(samples.shape)
+    found = fitted([facts_of(grainy.astype(np.float32))]).profile.mean(axis=0) @ [0.05, 1]
+    assert 0.5 < found / (12 * (PHOTONS * 0.05 + READING)) < 2
+
+
 def test_what_the_file_tells_is_the_most_that_is_believed() -> None:
     told = np.tile([PHOTONS / 4, READING / 16], (3, 1))
     model = fitted([facts_of(noisy(shaded()), told)])
