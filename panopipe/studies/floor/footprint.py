@@ -68,6 +68,8 @@ butt of two boards gathers enough."""
 _GAIN, _MEAN, _AT_NADIR = 220.0, 0.6, 4.0
 """Evidence inside an outline, its mean, and unlikeness at the nadir itself that no shade explains, of which
 half at least must be there."""
+_ENOUGH = 0.5
+"""Certainty from which something stands there."""
 _NADIR_DEG = 2.8
 _SAYS = 0.1
 """Certainty below which nothing more is reckoned."""
@@ -80,6 +82,13 @@ its own pattern is darker and lighter by more."""
 _HALO, _FOOT_HALO = 0.45, 3.4
 """Rows by which outlines are found too wide, as a spot is described by its surroundings; and the same where
 the dark right beside a foot must not count as foot."""
+_LEG_ROWS, _NARROW, _LEG_COLUMNS, _ABOUT = 6, 30, 5, 10
+"""Rows by which a leg reaches beyond its hub, columns that it is narrower than, those over which another leg
+is looked for, and how far from a third or a quarter of a turn."""
+_LEG_MEAN, _LEG_LEAST = 1.2, 0.9
+"""Unlikeness along such a leg, and the least of four fifths of it."""
+_BESIDE_LEG = 0.006
+"""Room beside an outline, in camera heights: a leg is .02 wide; twice that tears a rug beside a plate."""
 _FINE_ROWS, _FINE_COLUMNS = 63, 256
 _PER_COLUMN = _FINE_COLUMNS // MAP_COLUMNS
 _ALIKE = 0.7
@@ -113,7 +122,10 @@ def ring_map(frame: Picture) -> RingMap:
     small = cv2.resize(bottom, (MAP_COLUMNS, MAP_ROWS), interpolation=cv2.INTER_AREA)
     floor = max(float(np.median(small)), 1e-6)
     logs = np.log(np.maximum(small, 0) + 0.02 * floor).astype(np.float16)
-    return RingMap(logs, unlike_floor(frame), find_pole_shadows(frame))
+    unlike = unlike_floor(frame)
+    # Without a support its pole throws no shadow.
+    stands = _sure_at_nadir(unlike) >= _ENOUGH
+    return RingMap(logs, unlike, find_pole_shadows(frame) if stands else ())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,7 +175,7 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
         sure = _certainties([maps[at] for at in members], [int(turn[at]) for at in members])
         for place, at in enumerate(members):
             things = (turned[place, 1] + joint) / 2
-            line = _closed_line(things, _READY.dearest)
+            line = _with_all_legs(_closed_line(things, _READY.dearest), maps[at].unlike[0], int(turn[at]))
             shaded = _closed_line(np.maximum(turned[place, 0], things), _READY.dearest)
             shaded = np.maximum(line, shaded)
             one = _footprint(features, place, line, shaded, sure[place], int(turn[at]))
@@ -175,7 +187,8 @@ def _footprint(
     features: Picture, place: int, line: Whole, shaded: Whole, certainty: float, turn: int
 ) -> Footprint:
     """Outline of a support and its soft shadow in one of the frames of its rig, all turned alike."""
-    fine_deg = np.asarray((line - _HALO) * FINE_DEG, np.float64)
+    own_deg = np.asarray((line - _HALO) * FINE_DEG, np.float64)
+    fine_deg = _wider(own_deg)
     foot_deg = _widest(fine_deg)
     radius = np.ceil(foot_deg / STEP_DEG).astype(np.int64)
     contact = np.maximum(
@@ -192,9 +205,55 @@ def _footprint(
     shadow_deg = np.maximum(fine_deg, np.repeat(np.maximum(contact, cast), _PER_COLUMN))
     return Footprint(
         outline_of_columns(shadow_deg, turn),
-        outline_of_columns(fine_deg - (_FOOT_HALO - _HALO) * FINE_DEG, turn),
+        outline_of_columns(own_deg - (_FOOT_HALO - _HALO) * FINE_DEG, turn),
         certainty,
     )
+
+
+def _with_all_legs(line: Whole, unlike: NDArray[np.float16], turn: int) -> Whole:
+    """The outline with legs that it misses: at a third or a quarter of a turn from one that it follows."""
+    seen = np.roll(unlike.astype(np.float32), -turn, axis=1)
+    seen = cv2.blur(np.concatenate([seen[:, -8:], seen, seen[:, :8]], axis=1), (_LEG_COLUMNS, 1))[:, 8:-8]
+    hub, whole = int(np.percentile(line, 25)), line.copy()
+    for middle in _legs_of(line, hub):
+        length = int(line[middle])
+        for part in (3, -3, 4, -4):
+            near = (middle + round(_FINE_COLUMNS / part) + np.arange(-_ABOUT, _ABOUT + 1)) % _FINE_COLUMNS
+            along = seen[hub : length - 1, near]
+            best = int(along.mean(0).argmax())
+            if along[:, best].mean() > _LEG_MEAN and np.percentile(along[:, best], 20) > _LEG_LEAST:
+                columns = (near[best] + np.arange(-_LEG_COLUMNS, _LEG_COLUMNS + 1)) % _FINE_COLUMNS
+                whole[columns] = np.maximum(whole[columns], length)
+    return whole
+
+
+def _legs_of(line: Whole, hub: int) -> list[int]:
+    """Middle columns of what reaches far and is narrow."""
+    far = line > hub + _LEG_ROWS
+    if far.all() or not far.any():
+        return []
+    start = int(np.flatnonzero(~far)[0])
+    turned = np.roll(far, -start).astype(np.int8)
+    begins, ends = np.flatnonzero(np.diff(turned) == 1) + 1, np.flatnonzero(np.diff(turned) == -1) + 1
+    ends = np.append(ends, _FINE_COLUMNS) if len(ends) < len(begins) else ends
+    legs = []
+    for begin, end in zip(begins, ends, strict=True):
+        own = np.roll(line, -start)[begin:end]
+        top = np.flatnonzero(own >= own.max() - 2)
+        if len(top) < _NARROW:
+            legs.append(int(begin + top.mean() + start) % _FINE_COLUMNS)
+    return legs
+
+
+def _wider(fine_deg: Float) -> Float:
+    """Outline with room beside what reaches far, where it may be a little aslant."""
+    far, wide = np.tan(np.radians(fine_deg)), np.tan(np.radians(fine_deg))
+    for columns in range(1, _FINE_COLUMNS // 8):
+        # As far out as the room beside the neighbouring direction reaches.
+        room = _BESIDE_LEG / math.sin(columns * 2 * math.pi / _FINE_COLUMNS)
+        for turned in (np.roll(far, columns), np.roll(far, -columns)):
+            wide = np.maximum(wide, np.minimum(turned, room))
+    return np.asarray(np.degrees(np.arctan(wide)), np.float64)
 
 
 def _widest(fine_deg: Float) -> Float:
@@ -280,10 +339,11 @@ def _closed_line(evidence: Picture, dearest: float) -> Whole:
     return np.roll(line[middle : middle + _FINE_COLUMNS], middle) + low
 
 
-def _at_nadir(unlike: NDArray[np.float16]) -> float:
-    """How unlike the floor the nadir is, in three of four directions: whatever stands there covers it."""
+def _sure_at_nadir(unlike: NDArray[np.float16]) -> float:
+    """How surely something is at the nadir, in three of four directions: whatever stands there covers it."""
     reach = round(_NADIR_DEG / FINE_DEG)
-    return float(np.percentile(unlike[:reach].astype(np.float32).max(0), 25))
+    nadir = float(np.percentile(unlike[1, :reach].astype(np.float32).max(0), 25))
+    return float(np.log2(max(nadir, 1.0)) / np.log2(_AT_NADIR))
 
 
 def _certainties(maps: Sequence[RingMap], turned: Sequence[int]) -> list[float]:
@@ -293,14 +353,13 @@ def _certainties(maps: Sequence[RingMap], turned: Sequence[int]) -> list[float]:
     )
     joint = evidence[:, 1].mean(0)
     return [
-        _certainty(own, (own[1] + joint) / 2, _at_nadir(one.unlike[1]))
+        _certainty(own, (own[1] + joint) / 2, _sure_at_nadir(one.unlike))
         for own, one in zip(evidence, maps, strict=True)
     ]
 
 
-def _certainty(evidence: Picture, things: Picture, nadir: float) -> float:
+def _certainty(evidence: Picture, things: Picture, at_nadir: float) -> float:
     """How surely something stands in one frame, by its evidence with shade, and that of things alone."""
-    at_nadir = float(np.log2(max(nadir, 1.0)) / np.log2(_AT_NADIR))
     if at_nadir < _SAYS:
         return 0.0
     weight = _area()[:, None] * (np.arange(_FINE_ROWS)[:, None] < _closed_line(things, _SLOW.dearest))

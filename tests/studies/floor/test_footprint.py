@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from panopipe.sphere.views import straight_down
-from panopipe.studies.floor.footprint import find_footprint, ring_map
+from panopipe.studies.floor.footprint import _with_all_legs, find_footprint, ring_map
 from panopipe.studies.floor.outline import circle, outline_of_picture
 from tests.scenes.floors import FLOORS, HELD_OUT, Foot, Stand, see
 
@@ -58,7 +58,8 @@ def test_a_shadow_across_a_pattern_is_covered_whatever_its_direction(name):
         frame[seen.first :] = seen.rows
         missed, taken = mask_errors(find_footprint([ring_map(frame), *made])[0], seen)
         assert missed < 0.01
-        assert taken < 0.6
+        # The worst that the job allows: rather some floor beside the toes than a sliver of one.
+        assert taken < 1.2
 
 
 def test_a_turned_frame_has_a_turned_outline():
@@ -101,6 +102,23 @@ def test_joints_and_the_hard_shade_of_a_chair_are_no_support(name, shaded):
         # The sky alone gives a third of what sun and sky give, a little bluer.
         frame[seen.first :] *= np.where(seat[..., None], np.array((0.33, 0.37, 0.45), np.float32), 1)
     assert find_footprint([ring_map(frame)])[0].certainty < 0.3
+
+
+def test_legs_that_look_like_the_floor_are_found_from_another_leg():
+    line = np.full(256, 6)
+    line[48:58] = 24
+    unlike = np.full((2, 63, 256), 0.5, np.float16)
+    unlike[:, 5:24, 134:143] = 1.5  # a little unlike, near a third of a turn on
+    unlike[:, 5:24, 138] = 2.0
+    whole = _with_all_legs(line, unlike[0], 0)
+    assert np.all(whole[134:142] == 24)
+    assert np.all(whole[70:125] == 6)
+    assert np.all(whole[150:] == 6)
+
+
+def test_a_plate_grows_no_legs():
+    unlike = np.full((63, 256), 3.0, np.float16)
+    assert np.all(_with_all_legs(np.full(256, 20), unlike, 0) == 20)
 
 
 def test_distance_to_a_circle_is_in_view_pixels():
