@@ -16,9 +16,9 @@ from panopipe.studies.white.cones import PLACE_PER_MIRED, xy_from_log_chromatici
 
 WITHIN = (0.05, 0.95)
 """Of the paint, by weight, whose light is compared: the rest is glare, or only seems white."""
-ONE_LIGHT, TWO_LIGHTS = 35.0, 55.0
+ONE_LIGHT, TWO_LIGHTS = 45.0, 60.0
 """Spread in mired at which nothing is evened, and from which all is. Rendered rooms under lamps of one colour
-spread 3 to 18 (one with yellow walls 42), those where lamp and window mix 58 to 139."""
+spread 3 to 20 (yellow or green walls: 36 to 44), those where lamp and window mix 58 to 139."""
 DAY, LAMP = 225.0, 255.0
 """Mired of the warmest light, likewise: daylight alone, on paint that wood and cloth surround, ends at 185 to
 230, lamps of 4000 K lie at 250."""

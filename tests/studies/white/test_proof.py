@@ -38,7 +38,7 @@ def test_two_lights_are_told_from_one(light: LightField, proven: float) -> None:
 
 def test_between_one_light_and_two_it_fades() -> None:
     """A hard switch would part two frames of one room that differ little."""
-    shares = [two_lights(paint(360 - spread, 360), NO_CAMERA) for spread in (40, 48, 52, 56)]
+    shares = [two_lights(paint(360 - spread, 360), NO_CAMERA) for spread in (52, 55, 58, 62)]
     assert 0 < shares[0] < shares[1] < shares[2] < 1
 
 
