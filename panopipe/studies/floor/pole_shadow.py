@@ -235,7 +235,7 @@ def _light_strip(rows: Picture, first: int, shadow: PoleShadow, begin: float) ->
         return
     along = np.arange(begin, end, 1.5 / focal)
     widest = 3.2 * (shadow.half + shadow.widening * end) + 0.01
-    across = np.arange(-widest, widest + 0.5 / focal, 1 / focal)
+    across = np.arange(-widest, widest + 0.5 / focal, 0.5 / focal)
     found = _taken(_drawn(rows, first, shadow, along, across), along, across, shadow, focal)
     shadow = _straightened(shadow, found.mean(-1), along, across)
     taken = _taken(_drawn(rows, first, shadow, along, across), along, across, shadow, focal)
@@ -263,7 +263,7 @@ def _drawn(rows: Picture, first: int, shadow: PoleShadow, along: Float, across: 
     yaw = math.radians(shadow.yaw_deg) + np.arctan2(aside[None, :], along[:, None])
     columns = (yaw / (2 * np.pi) + 0.5) * width - 0.5
     lines = width / 2 - 0.5 - np.arctan(far) * (width / (2 * np.pi))
-    return sample_frame(rows, first, columns.astype(np.float32), lines.astype(np.float32), kernel="linear")
+    return sample_frame(rows, first, columns.astype(np.float32), lines.astype(np.float32), kernel="lanczos")
 
 
 def _taken(strip: Picture, along: Float, across: Float, shadow: PoleShadow, focal: float) -> Picture:
@@ -282,17 +282,21 @@ def _taken(strip: Picture, along: Float, across: Float, shadow: PoleShadow, foca
     even = levels[0][0][:, None] + slope[:, None] * (across[None, :] - levels[0][1])[..., None]
     darker = np.clip(even - logs, -0.5, 3).astype(np.float32)
     step = float(along[1] - along[0])
+    # Not across: an edge that is softened here stays as a dark line inside and a bright one outside.
+    tall = 2 * round(3 * _WINDOW / step) + 1
     smooth = cv2.GaussianBlur(
-        darker, (0, 0), sigmaX=0.5, sigmaY=_WINDOW / step, borderType=cv2.BORDER_REPLICATE
+        darker, (1, tall), sigmaX=0, sigmaY=_WINDOW / step, borderType=cv2.BORDER_REPLICATE
     )
     error = np.sqrt(
         np.maximum(cv2.GaussianBlur(np.square(darker - smooth), (0, 0), sigmaX=1.0, sigmaY=_WINDOW / step), 0)
     )
     grains = max(1.0, _WINDOW * 3 * focal / _GRAIN_PX)
-    sure = np.square(smooth) / (
-        np.square(smooth) + np.square(2 * error) / np.float32(grains) + np.float32(1e-6)
-    )
-    taken = np.maximum(smooth, 0) * sure
+    # Where joints cross it, the shadow is what it is along its whole length.
+    usual = np.maximum(np.median(darker[along < shadow.reach], axis=0), 0)
+    usual = usual * np.clip((shadow.reach - along) / _WINDOW - 1, 0, 1)[:, None, None].astype(np.float32)
+    large = np.square(np.maximum(smooth, usual))
+    sure = large / (large + np.square(2 * error) / np.float32(grains) + np.float32(1e-6))
+    taken = np.maximum(smooth, 0) * sure + usual * (1 - sure)
     taken *= np.clip((inner - place) / 0.4, 0, 1)[..., None]
     fade = np.clip((along[-1] - along) / _WINDOW, 0, 1)
     return np.asarray(taken * fade[:, None, None], np.float32)
@@ -325,7 +329,7 @@ def _give_back(
             taken,
             ((aside - across[0]) / across[1]).astype(np.float32),
             ((ahead - along[0]) / along[1]).astype(np.float32),
-            cv2.INTER_LINEAR,
+            cv2.INTER_CUBIC,
             borderMode=cv2.BORDER_CONSTANT,
         )
         rows[lines[:, None], columns[None, :] % width] *= np.exp(gain)
