@@ -17,6 +17,8 @@ NEARLY_CLIPPED = (0.8, 0.98)
 """Share of the level where the last plane of the sensor clips, from which on light is taken for white, and
 from which wholly: decode brings what is clipped in all planes to that level."""
 _NEVER = (1e8, 2e8)
+_NO_CHANGE = np.ones((3, 4, 3), np.float32)
+"""Gains of one light everywhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,13 +46,15 @@ class LocalGains:
         """Adapt rows in place that start at row `first` of their frame."""
         weights = np.concatenate([CONES_FROM_WORKING, WORKING_FROM_CONES, self.clipped[None]])
         low, high = _NEVER if self.clips_at is None else (self.clips_at * share for share in NEARLY_CLIPPED)
-        adapted = rows.copy() if self.even else rows
-        adapt_rows(
-            adapted, first, gains=self.table, weights=weights.astype(np.float32), saturating=(low, high)
-        )
-        if self.even:
-            nearly = rows.min(axis=-1) > np.float32(low)
-            rows[nearly] = adapted[nearly]
+        weights, saturating = weights.astype(np.float32), (low, high)
+        if not self.even:
+            adapt_rows(rows, first, gains=self.table, weights=weights, saturating=saturating)
+            return
+        nearly = np.minimum(np.minimum(rows[..., 0], rows[..., 1]), rows[..., 2]) > np.float32(low)
+        if nearly.any():
+            pixels = rows[nearly][None]
+            adapt_rows(pixels, 0, gains=_NO_CHANGE, weights=weights, saturating=saturating)
+            rows[nearly] = pixels[0]
 
 
 def local_gains(light: Matrix, correction: Matrix, share: float, clips_at: float | None) -> LocalGains:
