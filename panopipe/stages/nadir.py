@@ -33,7 +33,7 @@ from panopipe.studies.floor.soften import fill_softly
 
 _SURE_ENOUGH, _DOUBTFUL = 0.5, 0.3
 """Certainty from which something stands under the camera, and from which a person should look."""
-_STRANGE, _REGULAR = 0.04, 0.8
+_STRANGE, _REGULAR = 0.036, 0.75
 """Contrast of broad forms around the hole, shown nowhere else, from which a person should look; and agreement
 of a floor with itself from which such forms are its own, strong pattern."""
 _CLOSE_BY = 0.04
@@ -135,7 +135,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 15
+    version: ClassVar[int] = 16
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
