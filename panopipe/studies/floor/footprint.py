@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.studies.floor.cast_shadow import cast_shadow_deg
+from panopipe.studies.floor.closed_line import best_closed_line
 from panopipe.studies.floor.outline import DIRECTIONS, Outline
 from panopipe.studies.floor.pole_shadow import PoleShadow, find_pole_shadows
 from panopipe.studies.floor.unlike import FOCAL_PX, unlike_floor
@@ -323,20 +324,7 @@ def _closed_line(evidence: Picture, dearest: float) -> Whole:
     states = gain.shape[0]
     apart = np.abs(np.arange(states)[:, None] - np.arange(states)[None, :])
     bend = np.minimum(_STIFFNESS * apart, dearest)
-    # Two turns around, the first to forget where it started.
-    total, came = np.zeros(states), []
-    columns = [column % _FINE_COLUMNS for column in range(2 * _FINE_COLUMNS)]
-    for column in columns:
-        choice = total[:, None] - bend
-        came.append(choice.argmax(0))
-        total = choice.max(0) + gain[:, column]
-    state = int(total.argmax())
-    line = np.zeros(2 * _FINE_COLUMNS, np.int64)
-    for at in range(2 * _FINE_COLUMNS - 1, -1, -1):
-        line[at] = state
-        state = int(came[at][state])
-    middle = _FINE_COLUMNS // 2
-    return np.roll(line[middle : middle + _FINE_COLUMNS], middle) + low
+    return best_closed_line(gain, bend) + low
 
 
 def _sure_at_nadir(unlike: NDArray[np.float16]) -> float:

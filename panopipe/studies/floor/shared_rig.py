@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from panopipe.pixels.nearest import nearest
 from panopipe.studies.floor.cast_shadow import cast_shadow_deg
+from panopipe.studies.floor.closed_line import best_closed_line
 from panopipe.studies.floor.footprint import (
     FLOOR_DEG,
     LUMA_SCALE,
@@ -151,20 +152,7 @@ def _closed_line(evidence: Picture, *, stiffness: float = 0.8) -> Whole:
     gain = np.cumsum(evidence * np.sqrt(ring / 20), axis=0)[low - 1 : high]
     states = gain.shape[0]
     bend = stiffness * np.abs(np.arange(states)[:, None] - np.arange(states)[None, :])
-    # Two turns around, the first to forget where it started.
-    total, came = np.zeros(states), []
-    columns = [column % MAP_COLUMNS for column in range(2 * MAP_COLUMNS)]
-    for column in columns:
-        choice = total[:, None] - bend
-        came.append(choice.argmax(0))
-        total = choice.max(0) + gain[:, column]
-    state = int(total.argmax())
-    line = np.zeros(2 * MAP_COLUMNS, np.int64)
-    for at in range(2 * MAP_COLUMNS - 1, -1, -1):
-        line[at] = state
-        state = int(came[at][state])
-    middle = MAP_COLUMNS // 2
-    return np.roll(line[middle : middle + MAP_COLUMNS], middle) + low
+    return best_closed_line(gain, bend) + low
 
 
 def _certainty(evidence: Picture, radius: Whole) -> float:
