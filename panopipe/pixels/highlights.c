@@ -2,13 +2,6 @@
 #include "precise.h"
 #include <math.h>
 
-#define TRUSTED 0.95
-#define SATURATED 0.99
-#define WHITENS_FROM 0.4
-#define DARKEST 1e-4
-#define TINT_WEIGHT 0.3
-#define WARMTH_WEIGHT 0.15
-#define LEVEL_WEIGHT 1e-5
 #define MANY 64 /* pixels rebuilt at a time */
 
 INLINE double lower(double a, double b) { return a < b ? a : b; }
@@ -20,23 +13,30 @@ INLINE double smooth_step(double value, double low, double scale)
     return place * place * (3 - 2 * place);
 }
 
+/* In the order of `band.CONSTANTS`. */
+typedef struct {
+    double trusted, saturated, whitens_from, darkest, tint_weight, warmth_weight, level_weight, sided;
+} Constants;
+
 typedef struct {
     double neutral[3], a, highest, log_highest;
+    Constants constants;
 } Lights;
 
 /* Logarithms of the three planes: the normal equations by Cramer's rule. */
 INLINE void least_squares(const double *balanced, const double *trusted, double warmth, double tint,
                           const Lights *lights, double *logs)
 {
-    double a = lights->a, b = 1 - a, level = LEVEL_WEIGHT;
+    const Constants *constants = &lights->constants;
+    double a = lights->a, b = 1 - a, level = constants->level_weight;
     double lost[3], side[3];
     for (int k = 0; k < 3; k++) {
         lost[k] = 1 - trusted[k];
-        side[k] = trusted[k] * log_of(higher(balanced[k], DARKEST)) + level * lights->log_highest;
+        side[k] = trusted[k] * log_of(higher(balanced[k], constants->darkest)) + level * lights->log_highest;
     }
     double colour = trusted[0] + trusted[1] + trusted[2];
     double pairs = lost[0] * lost[1] + lost[1] * lost[2] + lost[2] * lost[0];
-    double by_tint = TINT_WEIGHT * colour, by_warmth = WARMTH_WEIGHT * colour * pairs;
+    double by_tint = constants->tint_weight * colour, by_warmth = constants->warmth_weight * colour * pairs;
     double m_rr = (trusted[0] + level) + by_tint * (a * a) + by_warmth;
     double m_gg = (trusted[1] + level) + by_tint;
     double m_bb = (trusted[2] + level) + by_tint * (b * b) + by_warmth;
@@ -60,11 +60,14 @@ typedef struct {
 INLINE void rebuild(const Colours *RESTRICT shares, const double *RESTRICT warmth,
                     const double *RESTRICT tint, const Lights *lights, Colours *RESTRICT gains)
 {
+    const Constants constants = lights->constants;
+    double saturated = constants.saturated, darkest = constants.darkest, whitens_from = constants.whitens_from;
+    double per_trust = 1 / (saturated - constants.trusted), per_white = 1 / (saturated - whitens_from);
     for (int i = 0; i < MANY; i++) {
         double share[3] = {shares->red[i], shares->green[i], shares->blue[i]};
         double trusted[3], lost[3], balanced[3], logs[3], ceiling[3], raised[3];
         for (int k = 0; k < 3; k++) {
-            trusted[k] = 1 - smooth_step(share[k], TRUSTED, 1 / (SATURATED - TRUSTED));
+            trusted[k] = 1 - smooth_step(share[k], constants.trusted, per_trust);
             lost[k] = 1 - trusted[k];
             balanced[k] = share[k] / lights->neutral[k];
             ceiling[k] = higher(balanced[k], lights->highest);
@@ -73,11 +76,11 @@ INLINE void rebuild(const Colours *RESTRICT shares, const double *RESTRICT warmt
         for (int k = 0; k < 3; k++) {
             double estimate = lower(higher(exp_of(logs[k]), balanced[k]), ceiling[k]);
             double others = k == 0 ? lost[1] * lost[2] : k == 1 ? lost[0] * lost[2] : lost[0] * lost[1];
-            double towards = others * smooth_step(share[k], WHITENS_FROM, 1 / (SATURATED - WHITENS_FROM));
+            double towards = others * smooth_step(share[k], whitens_from, per_white);
             double by_line = lost[k] * (estimate - balanced[k]);
             raised[k] = balanced[k] + higher(by_line, towards * (ceiling[k] - balanced[k]));
         }
-        double red = log_of(higher(raised[0], DARKEST)), blue = log_of(higher(raised[2], DARKEST));
+        double red = log_of(higher(raised[0], darkest)), blue = log_of(higher(raised[2], darkest));
         double line = exp_of(lights->a * red + (1 - lights->a) * blue + tint[i]);
         raised[1] += lost[1] * higher(lower(line, ceiling[1]) - raised[1], 0);
         gains->red[i] = (raised[0] - balanced[0]) * lights->neutral[0];
@@ -88,8 +91,10 @@ INLINE void rebuild(const Colours *RESTRICT shares, const double *RESTRICT warmt
 
 /* ---- which samples are doubted */
 
-#define MARGIN 4
-#define REACH 2
+/* The farthest that `without` looks. */
+#define AWAY 3
+
+/* As in band.py, where their meaning is told. */
 #define DOUBTED 1
 #define FULL 2
 #define EDGE 4
@@ -98,6 +103,7 @@ typedef struct {
     const void *samples;
     char type;
     Py_ssize_t rows, width;
+    Py_ssize_t margin, reach; /* outer rows on either side; how far a mixture may lie from what it mixes */
 } Chunk;
 
 /* A sample by its number among those of all planes; `type` is known where this is compiled in. */
@@ -183,25 +189,28 @@ static void fill_thresholds(const float *given, Thresholds *thresholds)
     memcpy(thresholds->full, given + 3, sizeof thresholds->full);
 }
 
-/* What is marked within reach of each pixel of a row, going round; `near` has REACH more on either side. */
-FAST static void mark_edges(uint8_t *marks, Py_ssize_t row, Py_ssize_t width, uint8_t *RESTRICT near)
+/* What is marked within reach of each pixel of a row, going round. `near` and `around` have room for `reach`
+   more on either side. */
+FAST static void mark_edges(uint8_t *marks, Py_ssize_t row, Py_ssize_t width, Py_ssize_t reach,
+                            uint8_t *RESTRICT near, uint8_t *RESTRICT around)
 {
     uint8_t *RESTRICT own = marks + row * width;
-    uint8_t *RESTRICT inner = near + REACH;
-    memset(inner, 0, width);
-    for (Py_ssize_t down = -REACH; down <= REACH; down++) {
+    memset(near + reach, 0, width);
+    memset(around, 0, width);
+    for (Py_ssize_t down = -reach; down <= reach; down++) {
         const uint8_t *other = own + down * width;
         for (Py_ssize_t i = 0; i < width; i++)
-            inner[i] |= other[i];
+            near[reach + i] |= other[i];
     }
-    for (int i = 0; i < REACH; i++) {
-        near[i] = inner[width - REACH + i];
-        inner[width + i] = inner[i];
+    for (Py_ssize_t i = 0; i < reach; i++) {
+        near[i] = near[width + i];
+        near[reach + width + i] = near[reach + i];
     }
-    for (Py_ssize_t i = 0; i < width; i++) {
-        uint8_t found = near[i] | near[i + 1] | near[i + 2] | near[i + 3] | near[i + 4];
-        own[i] |= (found & (uint8_t)~own[i] & (DOUBTED | FULL)) ? EDGE : 0;
-    }
+    for (Py_ssize_t right = 0; right <= 2 * reach; right++)
+        for (Py_ssize_t i = 0; i < width; i++)
+            around[i] |= near[right + i];
+    for (Py_ssize_t i = 0; i < width; i++)
+        own[i] |= (around[i] & (uint8_t)~own[i] & (DOUBTED | FULL)) ? EDGE : 0;
 }
 
 static Py_ssize_t count_marked(const uint8_t *marks, Py_ssize_t count, int which)
@@ -216,17 +225,33 @@ static const Argument mark_arguments[] = {{"samples", ANY_SAMPLES, 0, 3, {-1, -2
                                           {"thresholds", 'f', 0, 2, {2, 3}},
                                           {"marks", 'B', 1, 2, {-1, -2}}};
 
+static Chunk chunk_of(const Arrays *arrays, Py_ssize_t margin, Py_ssize_t reach)
+{
+    const Py_buffer *samples = &arrays->view[0];
+    return (Chunk){samples->buf, samples->format[0], arrays->length[0], arrays->length[1], margin, reach};
+}
+
+/* Whether all that an inner pixel may look at is there: `reach` around it, and AWAY to one side. */
+static int is_whole(const Chunk *chunk)
+{
+    return chunk->reach > 0 && chunk->margin >= chunk->reach && chunk->margin >= AWAY && chunk->margin < 1 << 24
+           && chunk->rows >= 2 * chunk->margin && chunk->width >= 2 * chunk->margin && chunk->width <= 1 << 24;
+}
+
 PyObject *mark_kernel(PyObject *self, PyObject *args)
 {
+    PyObject *given[3];
     Arrays arrays;
+    Py_ssize_t margin, reach;
     uint8_t *near = NULL;
     (void)self;
-    if (open_only_arrays(args, mark_arguments, 3, &arrays) < 0)
+    if (!PyArg_ParseTuple(args, "OOnnO", &given[0], &given[1], &margin, &reach, &given[2])
+        || open_arrays(given, mark_arguments, 3, &arrays) < 0)
         return NULL;
-    Chunk chunk = {arrays.view[0].buf, arrays.view[0].format[0], arrays.length[0], arrays.length[1]};
-    if (chunk.rows < 2 * MARGIN || chunk.width < 2 * REACH + 1 || chunk.width > 1 << 24)
+    Chunk chunk = chunk_of(&arrays, margin, reach);
+    if (!is_whole(&chunk))
         PyErr_SetString(PyExc_ValueError, "samples: too few rows or columns, or too many");
-    else if (!(near = PyMem_Malloc(chunk.width + 2 * REACH)))
+    else if (!(near = PyMem_Malloc(2 * (chunk.width + 2 * reach))))
         PyErr_NoMemory();
     if (!near) {
         close_arrays(&arrays);
@@ -234,13 +259,13 @@ PyObject *mark_kernel(PyObject *self, PyObject *args)
     }
     uint8_t *marks = arrays.view[2].buf;
     Thresholds thresholds;
-    Py_ssize_t found = 0, inner = (chunk.rows - 2 * MARGIN) * chunk.width;
+    Py_ssize_t found = 0, inner = (chunk.rows - 2 * margin) * chunk.width;
     Py_BEGIN_ALLOW_THREADS
     fill_thresholds(arrays.view[1].buf, &thresholds);
     if ((chunk.type == 'H' ? mark_16 : chunk.type == 'B' ? mark_8 : mark_float)(&chunk, &thresholds, marks)) {
-        for (Py_ssize_t row = MARGIN; row < chunk.rows - MARGIN; row++)
-            mark_edges(marks, row, chunk.width, near);
-        found = count_marked(marks + MARGIN * chunk.width, inner, DOUBTED | EDGE);
+        for (Py_ssize_t row = margin; row < chunk.rows - margin; row++)
+            mark_edges(marks, row, chunk.width, reach, near, near + chunk.width + 2 * reach);
+        found = count_marked(marks + margin * chunk.width, inner, DOUBTED | EDGE);
     }
     Py_END_ALLOW_THREADS
     PyMem_Free(near);
@@ -360,7 +385,7 @@ INLINE void take_doubted(const Work *work, char type, Py_ssize_t row, Py_ssize_t
     batch->shares.green[i] = share[1];
     batch->shares.blue[i] = share[2];
     batch->index[i] = number;
-    read_map(work, work->first + row - MARGIN, column, &batch->warmth[i], &batch->tint[i]);
+    read_map(work, work->first + row - work->chunk.margin, column, &batch->warmth[i], &batch->tint[i]);
     if (batch->count == MANY)
         finish_batch(work, batch);
 }
@@ -368,10 +393,10 @@ INLINE void take_doubted(const Work *work, char type, Py_ssize_t row, Py_ssize_t
 /* All doubted pixels of the rows that edges may ask for. */
 INLINE void fill_gains(const Work *work, char type)
 {
-    Py_ssize_t width = work->chunk.width;
+    Py_ssize_t width = work->chunk.width, outside = work->chunk.margin - work->chunk.reach;
     Batch batch = {.count = 0};
     int32_t found = 0;
-    for (Py_ssize_t row = MARGIN - REACH; row < work->chunk.rows - MARGIN + REACH; row++) {
+    for (Py_ssize_t row = outside; row < work->chunk.rows - outside; row++) {
         const uint8_t *marks = work->marks + row * width;
         for (Py_ssize_t column = next_marked(marks, 0, width, DOUBTED); column < width;
              column = next_marked(marks, column + 1, width, DOUBTED))
@@ -380,17 +405,15 @@ INLINE void fill_gains(const Work *work, char type)
     finish_batch(work, &batch);
 }
 
-#define SIDED 0.5
-
 /* What a pixel would be without its saturated neighbours, whose middle lies at (down, right) from it. */
 INLINE void without(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, double down, double right,
                     const double *own, const double *darkest, double *result)
 {
     double length = sqrt(down * down + right * right), back = -1 / higher(length, 1e-6);
     Py_ssize_t width = work->chunk.width, seen[2];
-    int usable = length > SIDED;
+    int usable = length > work->lights.constants.sided;
     for (int i = 0; i < 2; i++) {
-        int distance = 2 + i;
+        int distance = AWAY - 1 + i;
         Py_ssize_t across = column + (Py_ssize_t)rint(right * back * distance);
         seen[i] = (row + (Py_ssize_t)rint(down * back * distance)) * width + round_the_seam(across, width);
         usable &= !(work->marks[seen[i]] & DOUBTED);
@@ -405,12 +428,13 @@ INLINE void without(const Work *work, char type, Py_ssize_t row, Py_ssize_t colu
 INLINE void mix(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, double *gain)
 {
     Py_ssize_t width = work->chunk.width;
+    int reach = (int)work->chunk.reach;
     double own[3], darkest[3], bright[3] = {0, 0, 0}, added[3] = {0, 0, 0}, dark[3];
     int count = 0, down = 0, right = 0;
     for (int k = 0; k < 3; k++)
         own[k] = darkest[k] = share_at(work, type, row * width + column, k);
-    for (int y = -REACH; y <= REACH; y++)
-        for (int x = -REACH; x <= REACH; x++) {
+    for (int y = -reach; y <= reach; y++)
+        for (int x = -reach; x <= reach; x++) {
             Py_ssize_t there = (row + y) * width + round_the_seam(column + x, width);
             double share[3];
             if (!x && !y)
@@ -458,13 +482,13 @@ INLINE void lacking_at(const Work *work, char type, Py_ssize_t row, Py_ssize_t c
 /* Marked pixels of the inner rows, in order, and what they lack; never more than there is room for. */
 INLINE Py_ssize_t write_gains(const Work *work, char type, int32_t *places, double *gain, Py_ssize_t room)
 {
-    Py_ssize_t width = work->chunk.width, count = 0;
-    for (Py_ssize_t row = MARGIN; row < work->chunk.rows - MARGIN; row++) {
+    Py_ssize_t width = work->chunk.width, margin = work->chunk.margin, count = 0;
+    for (Py_ssize_t row = margin; row < work->chunk.rows - margin; row++) {
         const uint8_t *marks = work->marks + row * width;
         for (Py_ssize_t column = next_marked(marks, 0, width, DOUBTED | EDGE); column < width && count < room;
              column = next_marked(marks, column + 1, width, DOUBTED | EDGE), count++) {
             lacking_at(work, type, row, column, gain + 3 * count);
-            places[count] = (int32_t)((row - MARGIN) * width + column);
+            places[count] = (int32_t)((row - margin) * width + column);
         }
     }
     return count;
@@ -493,9 +517,9 @@ FAST static Py_ssize_t lacking_float(const Work *work, int32_t *places, double *
 
 INLINE int has_doubted_neighbour(const Work *work, Py_ssize_t row, Py_ssize_t column)
 {
-    int found = 0;
-    for (int y = -REACH; y <= REACH; y++)
-        for (int x = -REACH; x <= REACH; x++) {
+    int found = 0, reach = (int)work->chunk.reach;
+    for (int y = -reach; y <= reach; y++)
+        for (int x = -reach; x <= reach; x++) {
             Py_ssize_t across = round_the_seam(column + x, work->chunk.width);
             found |= (x || y) && work->marks[(row + y) * work->chunk.width + across] & DOUBTED;
         }
@@ -505,8 +529,8 @@ INLINE int has_doubted_neighbour(const Work *work, Py_ssize_t row, Py_ssize_t co
 /* Whether each edge is one: then there is something beside it to mix with, and to divide by. */
 static int edges_have_neighbours(const Work *work)
 {
-    Py_ssize_t width = work->chunk.width;
-    for (Py_ssize_t row = MARGIN; row < work->chunk.rows - MARGIN; row++) {
+    Py_ssize_t width = work->chunk.width, margin = work->chunk.margin;
+    for (Py_ssize_t row = margin; row < work->chunk.rows - margin; row++) {
         const uint8_t *marks = work->marks + row * width;
         for (Py_ssize_t column = next_marked(marks, 0, width, EDGE); column < width;
              column = next_marked(marks, column + 1, width, EDGE))
@@ -519,33 +543,36 @@ static int edges_have_neighbours(const Work *work)
 static const Argument lacking_arguments[] = {
     {"samples", ANY_SAMPLES, 0, 3, {-1, -2, 3}}, {"marks", 'B', 0, 2, {-1, -2}},
     {"levels", 'd', 0, 2, {3, 3}},               {"warmth_tint", 'd', 0, 3, {-3, -4, 2}},
-    {"places", 'i', 1, 1, {-5}},                 {"gain", 'd', 1, 2, {-5, 3}}};
+    {"constants", 'd', 0, 1, {8}},               {"places", 'i', 1, 1, {-5}},
+    {"gain", 'd', 1, 2, {-5, 3}}};
 
 PyObject *lacking_kernel(PyObject *self, PyObject *args)
 {
-    PyObject *given[6];
+    PyObject *given[7];
     Arrays arrays;
+    Py_ssize_t margin, reach;
     Work work;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOOOnnddOO", &given[0], &given[1], &given[2], &given[3], &work.first,
-                          &work.anchor, &work.lights.a, &work.lights.highest, &given[4], &given[5])
-        || open_arrays(given, lacking_arguments, 6, &arrays) < 0)
+    if (!PyArg_ParseTuple(args, "OOOOOnnnnddOO", &given[0], &given[1], &given[2], &given[3], &given[4], &margin,
+                          &reach, &work.first, &work.anchor, &work.lights.a, &work.lights.highest, &given[5],
+                          &given[6])
+        || open_arrays(given, lacking_arguments, 7, &arrays) < 0)
         return NULL;
     const double *levels = arrays.view[2].buf;
-    work.chunk = (Chunk){arrays.view[0].buf, arrays.view[0].format[0], arrays.length[0], arrays.length[1]};
+    work.chunk = chunk_of(&arrays, margin, reach);
     work.marks = arrays.view[1].buf;
     work.black = levels;
     work.scale = levels + 3;
     work.map = (Map){arrays.view[3].buf, arrays.length[2], arrays.length[3]};
     memcpy(work.lights.neutral, levels + 6, sizeof work.lights.neutral);
+    memcpy(&work.lights.constants, arrays.view[4].buf, sizeof work.lights.constants);
     work.lights.log_highest = log_of(work.lights.highest);
     Py_ssize_t pixels = work.chunk.rows * work.chunk.width, found = -1;
     work.index = NULL;
     work.gains = NULL;
-    if (work.chunk.rows < 2 * MARGIN || work.chunk.width < 2 * MARGIN || pixels > 1 << 30
-        || !work.map.rows
-        || !work.map.columns || work.anchor < 0 || work.anchor >= work.chunk.width || work.first < 0
-        || work.first + work.chunk.rows - 2 * MARGIN > work.chunk.width / 2 || !edges_have_neighbours(&work))
+    if (!is_whole(&work.chunk) || pixels > 1 << 30 || !work.map.rows || !work.map.columns || work.anchor < 0
+        || work.anchor >= work.chunk.width || work.first < 0
+        || work.first + work.chunk.rows - 2 * margin > work.chunk.width / 2 || !edges_have_neighbours(&work))
         PyErr_SetString(PyExc_ValueError, "marks, or a row or column that is none of the frame's");
     else {
         Py_ssize_t doubted = count_marked(work.marks, pixels, DOUBTED);
@@ -557,7 +584,7 @@ PyObject *lacking_kernel(PyObject *self, PyObject *args)
             Py_BEGIN_ALLOW_THREADS
             found = (work.chunk.type == 'H'   ? lacking_16
                      : work.chunk.type == 'B' ? lacking_8
-                                              : lacking_float)(&work, arrays.view[4].buf, arrays.view[5].buf,
+                                              : lacking_float)(&work, arrays.view[5].buf, arrays.view[6].buf,
                                                                arrays.length[4]);
             Py_END_ALLOW_THREADS
         }

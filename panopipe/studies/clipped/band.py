@@ -10,12 +10,26 @@ from numpy.typing import NDArray
 
 from panopipe.pixels.compiled import compiled
 from panopipe.pixels.matrix import as_compiled
-from panopipe.studies.clipped.edge import REACH, Samples, edge_gain
+from panopipe.studies.clipped import rebuild
+from panopipe.studies.clipped.edge import REACH, SIDED, Samples, edge_gain
 from panopipe.studies.clipped.rebuild import SATURATED, TRUSTED, Floats, Lights, rebuilt_gain
 from panopipe.studies.clipped.surroundings import Surroundings, read_map
 
 MARGIN = 4
 """Rows that a band must bring along on either side."""
+CONSTANTS = np.array(
+    [
+        TRUSTED,
+        SATURATED,
+        rebuild.WHITENS_FROM,
+        rebuild.DARKEST,
+        rebuild.TINT_WEIGHT,
+        rebuild.WARMTH_WEIGHT,
+        rebuild.LEVEL_WEIGHT,
+        SIDED,
+    ]
+)
+"""What the definitions find where it is reasoned, and the compiled form is handed."""
 _PAD = 5
 """Columns by which the definitions continue rows around the sides; an edge asks for three."""
 
@@ -69,18 +83,19 @@ class Rebuilder:
         samples = as_compiled(samples)
         marks = np.empty(samples.shape[:2], np.uint8)
         parts = np.array([[TRUSTED], [SATURATED]])
-        count = _mark(samples, (self.black + parts * (self.white - self.black)).astype(np.float32), marks)
+        thresholds = (self.black + parts * (self.white - self.black)).astype(np.float32)
+        count = _mark(samples, thresholds, MARGIN, REACH, marks)
         places, gain = np.empty(count, np.int32), np.empty((count, 3))
         if count:
             lights, around = self.lights, self.surroundings.warmth_tint
             levels = np.stack([self.black, 1 / (self.white - self.black), lights.neutral])
-            numbers = (first, self.anchor, lights.share_of_red, lights.highest)
-            _lacking(samples, marks, levels, around, *numbers, places, gain)
+            numbers = (MARGIN, REACH, first, self.anchor, lights.share_of_red, lights.highest)
+            _lacking(samples, marks, levels, around, CONSTANTS, *numbers, places, gain)
         return places, gain
 
 
 @compiled("mark")
-def _mark(samples: Samples, thresholds: NDArray[np.float32], marks: Marks) -> int:
+def _mark(samples: Samples, thresholds: NDArray[np.float32], margin: int, reach: int, marks: Marks) -> int:
     """Mark the pixels of a band; how many inner ones lack something, 0 at once where none is doubted.
 
     `thresholds` (2, 3): samples above the first are doubted, from the second on saturated.
@@ -88,21 +103,21 @@ def _mark(samples: Samples, thresholds: NDArray[np.float32], marks: Marks) -> in
     values = samples.astype(np.float32)
     doubted, full = (values > thresholds[0]).any(axis=2), (values >= thresholds[1]).all(axis=2)
     marks[:] = DOUBTED * doubted + FULL * full
-    edge = (_near(doubted) & ~doubted) | (_near(full) & ~full)
-    inner = slice(MARGIN, len(marks) - MARGIN)
+    edge = (_near(doubted, reach) & ~doubted) | (_near(full, reach) & ~full)
+    inner = slice(margin, len(marks) - margin)
     marks[inner] += np.uint8(EDGE) * edge[inner]
     return int(np.count_nonzero(marks[inner] & (DOUBTED | EDGE)))
 
 
-def _near(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _near(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
     """Whether any pixel within reach is set, the own one too; around the sides, not beyond the rows."""
-    found = np.zeros_like(mask)
-    for right in range(-REACH, REACH + 1):
+    near = np.zeros_like(mask)
+    for right in range(-reach, reach + 1):
         turned = np.roll(mask, right, axis=1)
-        for down in range(REACH + 1):
-            found[down:] |= turned[: len(mask) - down]
-            found[: len(mask) - down] |= turned[down:]
-    return found
+        for down in range(reach + 1):
+            near[down:] |= turned[: len(mask) - down]
+            near[: len(mask) - down] |= turned[down:]
+    return near
 
 
 @compiled("lacking")
@@ -111,6 +126,9 @@ def _lacking(  # noqa: PLR0913, PLR0917 - what the kernel is handed at once
     marks: Marks,
     levels: Floats,
     warmth_tint: Floats,
+    constants: Floats,
+    margin: int,
+    reach: int,
     first: int,
     anchor: int,
     share_of_red: float,
@@ -120,29 +138,30 @@ def _lacking(  # noqa: PLR0913, PLR0917 - what the kernel is handed at once
 ) -> int:
     """Give the inner marked pixels in order and what they lack; how many they are.
 
-    `levels` (3, 3): black, one by white less black, neutral.
+    `levels` (3, 3): black, one by white less black, neutral; `constants`: as in `CONSTANTS`, for the
+    compiled form alone.
     """
     marks, share = _continued(marks), _continued((samples - levels[0]) * levels[1])
     height, width = marks.shape
     doubted = (marks & DOUBTED) > 0
-    doubted[: MARGIN - REACH] = doubted[height - MARGIN + REACH :] = False  # edges ask for none of these
+    doubted[: margin - reach] = doubted[height - margin + reach :] = False  # edges ask for none of these
     lacks = np.zeros(share.shape)
     lacks[doubted] = np.maximum(highest * levels[2] - share[doubted], 0)
     rows, columns = np.nonzero(doubted & ((marks & FULL) == 0))
     turned = (columns - _PAD - anchor) % samples.shape[1]
-    around = read_map(warmth_tint, rows - MARGIN + first, turned, samples.shape[1])
+    around = read_map(warmth_tint, rows - margin + first, turned, samples.shape[1])
     lacks[rows, columns] = rebuilt_gain(
         share[rows, columns], *around, levels[2], share_of_red=share_of_red, highest=highest
     )
     inner = np.zeros(marks.shape, np.bool_)
-    inner[MARGIN:-MARGIN, _PAD:-_PAD] = True
+    inner[margin:-margin, _PAD:-_PAD] = True
     edge = np.flatnonzero(inner & ((marks & EDGE) > 0))
     index = np.where((marks & DOUBTED) > 0, np.arange(marks.size).reshape(marks.shape), -1)
     flat = lacks.reshape(-1, 3)
     mixed = edge_gain(share.reshape(-1, 3), width, index.ravel(), edge, flat)
     flat[edge] = np.maximum(flat[edge], mixed)
     rows, columns = np.nonzero(inner & ((marks & (DOUBTED | EDGE)) > 0))
-    places[:], gain[:] = (rows - MARGIN) * samples.shape[1] + columns - _PAD, lacks[rows, columns]
+    places[:], gain[:] = (rows - margin) * samples.shape[1] + columns - _PAD, lacks[rows, columns]
     return len(places)
 
 

@@ -21,7 +21,7 @@ REACH = 2
 Samples = NDArray[Any]
 Places = NDArray[np.intp]
 
-_SIDED = 0.5
+SIDED = 0.5
 """Pixels from which the saturated neighbours lie on one side."""
 _SPAN = range(-REACH, REACH + 1)
 _AT_ONCE = 8192
@@ -82,7 +82,7 @@ def _without(
     """
     length = np.sqrt(centre[:, 0] ** 2 + centre[:, 1] ** 2)
     away = centre * (-1 / np.maximum(length, 1e-6))[:, None]
-    usable = length > _SIDED
+    usable = length > SIDED
     seen = []
     for distance in (2, 3):
         step = np.rint(away * distance).astype(np.intp)

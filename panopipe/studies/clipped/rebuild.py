@@ -28,12 +28,13 @@ TRUSTED, SATURATED = 0.95, 0.99
 
 Resampling by a stitcher smears the level of saturation by a few percent."""
 
-_TINT_WEIGHT, _WARMTH_WEIGHT, _LEVEL_WEIGHT = 0.3, 0.15, 1e-5
+TINT_WEIGHT, WARMTH_WEIGHT, LEVEL_WEIGHT = 0.3, 0.15, 1e-5
 """Against a trusted sample's weight of 1. The larger, the more gently a plane that loses trust gives way;
 warmth counts only as far as two planes are lost, where nothing contradicts it."""
-_WHITENS_FROM = 0.4
+WHITENS_FROM = 0.4
 """Share of the white level, of the last plane to saturate, from which a light turns neutral."""
-_DARKEST = 1e-4
+DARKEST = 1e-4
+"""White-balanced share at which a logarithm ends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ class Lights:
 
 def share_of_red(balanced_lights: Floats) -> float:
     """Slope `a` of ``log G = a log R + (1 - a) log B`` through lights, shape (n, 3), white-balanced."""
-    red, green, blue = np.log(np.maximum(balanced_lights, _DARKEST)).T
+    red, green, blue = np.log(np.maximum(balanced_lights, DARKEST)).T
     warmth, lift = red - blue, green - blue
     spread = float(np.sum(warmth**2))
     return float(np.clip(np.sum(warmth * lift) / spread, 0.2, 0.8)) if spread else 0.5
@@ -120,7 +121,7 @@ def _towards_white(share: Floats, trusted: Floats) -> Floats:
     """
     lost = 1 - trusted
     others = np.stack([lost[:, 1] * lost[:, 2], lost[:, 0] * lost[:, 2], lost[:, 0] * lost[:, 1]], axis=1)
-    return np.asarray(others * smooth_step(share, _WHITENS_FROM, SATURATED))
+    return np.asarray(others * smooth_step(share, WHITENS_FROM, SATURATED))
 
 
 def _green_lift(raised: Floats, tint: Floats, ceiling: Floats, a: float) -> Floats:
@@ -128,7 +129,7 @@ def _green_lift(raised: Floats, tint: Floats, ceiling: Floats, a: float) -> Floa
 
     Red may have turned out higher than its estimate, since what it recorded is the least it can be.
     """
-    red, blue = (log(np.maximum(raised[:, k], _DARKEST)) for k in (0, 2))
+    red, blue = (log(np.maximum(raised[:, k], DARKEST)) for k in (0, 2))
     line = np.minimum(exp(a * red + (1 - a) * blue + tint), ceiling)
     return np.asarray(np.maximum(line - raised[:, 1], 0))
 
@@ -144,9 +145,9 @@ def _least_squares(
     colour = trusted[:, 0] + trusted[:, 1] + trusted[:, 2]
     lost = 1 - trusted
     pairs = lost[:, 0] * lost[:, 1] + lost[:, 1] * lost[:, 2] + lost[:, 2] * lost[:, 0]
-    by_tint, by_warmth = _TINT_WEIGHT * colour, _WARMTH_WEIGHT * colour * pairs
-    level = _LEVEL_WEIGHT
-    logs = log(np.maximum(balanced, _DARKEST))
+    by_tint, by_warmth = TINT_WEIGHT * colour, WARMTH_WEIGHT * colour * pairs
+    level = LEVEL_WEIGHT
+    logs = log(np.maximum(balanced, DARKEST))
     at_most = log(np.array(highest))
 
     d_r, d_g, d_b = (trusted[:, k] + level for k in range(3))

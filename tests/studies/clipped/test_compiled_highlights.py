@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from panopipe.pixels import compiled
-from panopipe.studies.clipped.band import EDGE, FULL, MARGIN, Rebuilder, _lacking, _mark
+from panopipe.studies.clipped.band import CONSTANTS, EDGE, FULL, MARGIN, Rebuilder, _lacking, _mark
+from panopipe.studies.clipped.edge import REACH
 from panopipe.studies.clipped.rebuild import Lights
 from panopipe.studies.clipped.surroundings import Surroundings
 
@@ -42,8 +43,8 @@ def given(dtype: type) -> tuple[np.ndarray, np.ndarray]:
 def test_marks_and_what_marked_pixels_lack(dtype: type) -> None:
     samples, (thresholds, levels) = drawn(dtype), given(dtype)
     slow, fast = np.full((HEIGHT, WIDTH), 99, np.uint8), np.full((HEIGHT, WIDTH), 98, np.uint8)
-    count = _mark.__wrapped__(samples, thresholds, slow)
-    assert _mark(samples, thresholds, fast) == count
+    count = _mark.__wrapped__(samples, thresholds, MARGIN, REACH, slow)
+    assert _mark(samples, thresholds, MARGIN, REACH, fast) == count
     assert np.array_equal(fast, slow)
     inner = slow[MARGIN:-MARGIN]
     assert np.sum(inner & FULL > 0) > 20
@@ -54,7 +55,8 @@ def test_marks_and_what_marked_pixels_lack(dtype: type) -> None:
     found = []
     for lacking in (_lacking.__wrapped__, _lacking):
         places, gain = np.full(count, -1, np.int32), np.full((count, 3), np.nan)
-        assert lacking(samples, slow, levels, around, 7, 13, 0.45, 2.5, places, gain) == count
+        numbers = (MARGIN, REACH, 7, 13, 0.45, 2.5)
+        assert lacking(samples, slow, levels, around, CONSTANTS, *numbers, places, gain) == count
         found.append((places, gain))
     assert np.array_equal(found[0][0], found[1][0])
     assert np.array_equal(found[0][1], found[1][1])
@@ -66,7 +68,7 @@ def test_marks_and_what_marked_pixels_lack(dtype: type) -> None:
 def test_a_band_without_doubt_has_no_marks() -> None:
     samples = (drawn(np.uint16) * 0.9).astype(np.uint16)
     marks = np.full((HEIGHT, WIDTH), 9, np.uint8)
-    assert _mark(samples, given(np.uint16)[0], marks) == 0
+    assert _mark(samples, given(np.uint16)[0], MARGIN, REACH, marks) == 0
     assert not marks.any()
 
 
@@ -88,17 +90,19 @@ def test_turned_samples_lack_the_same(dtype: type = np.uint16) -> None:
 
 
 @needs_kernels
-@pytest.mark.parametrize("wrong", ["edge", "row", "column", "too few rows"])
+@pytest.mark.parametrize("wrong", ["edge", "row", "column", "too few rows", "margin", "reach"])
 def test_what_lies_outside_is_refused(wrong: str) -> None:
     samples, (thresholds, levels) = drawn(np.uint16), given(np.uint16)
     marks = np.zeros((HEIGHT, WIDTH), np.uint8)
-    count = _mark(samples, thresholds, marks)
+    count = _mark(samples, thresholds, MARGIN, REACH, marks)
     if wrong == "edge":
         marks[:] = 0
         marks[MARGIN + 3, 5] = EDGE
     if wrong == "too few rows":
         samples, marks = samples[: 2 * MARGIN - 1], marks[: 2 * MARGIN - 1]
     first, anchor = 13 if wrong == "row" else 0, WIDTH if wrong == "column" else 0
+    margin, reach = 2 if wrong == "margin" else MARGIN, MARGIN + 1 if wrong == "reach" else REACH
     places, gain = np.zeros(count, np.int32), np.zeros((count, 3))
     with pytest.raises(ValueError, match="none of the frame's"):
-        _lacking(samples, marks, levels, np.zeros((8, 16, 2)), first, anchor, 0.45, 2.5, places, gain)
+        numbers = (margin, reach, first, anchor, 0.45, 2.5)
+        _lacking(samples, marks, levels, np.zeros((8, 16, 2)), CONSTANTS, *numbers, places, gain)
