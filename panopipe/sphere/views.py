@@ -16,8 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from panopipe.sphere.geometry import pixel_of, yaw_pitch
-from panopipe.sphere.sampling import REACH, sample_frame
+from panopipe.sphere.sampling import sample_frame
 
 Float = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -62,36 +61,6 @@ class View:
         return self.width / 2 - 0.5 + right * scale, self.height / 2 - 0.5 - up * scale
 
 
-def looking(
-    yaw_deg: float, pitch_deg: float, *, field_deg: float, width: int, height: int | None = None
-) -> View:
-    """View towards a direction, upright.
-
-    Parameters
-    ----------
-    yaw_deg, pitch_deg : float
-        Line of sight. At the zenith and the nadir, yaw says which direction is up in the view (at the
-        nadir: forward is up; at the zenith: forward is down).
-    field_deg : float
-        Angle from the left edge of the leftmost pixels to the right edge of the rightmost ones, below 180.
-    width, height : int
-        Pixels; square if no height is given.
-
-    Raises
-    ------
-    ValueError
-        If the field is not between 0 and 180 degrees.
-    """
-    if not 0 < field_deg < 180:
-        raise ValueError(f"a flat view of {field_deg:g} degrees cannot be; it must lie between 0 and 180")
-    yaw, pitch = math.radians(yaw_deg), math.radians(pitch_deg)
-    right = (math.cos(yaw), 0.0, -math.sin(yaw))
-    up = (-math.sin(pitch) * math.sin(yaw), math.cos(pitch), -math.sin(pitch) * math.cos(yaw))
-    ahead = (math.cos(pitch) * math.sin(yaw), math.sin(pitch), math.cos(pitch) * math.cos(yaw))
-    focal_px = width / 2 / math.tan(math.radians(field_deg) / 2)
-    return View(width, height or width, focal_px, np.array([right, up, ahead]).T)
-
-
 def straight_down(size_px: int, focal_px: float, heading_deg: float = 0.0) -> View:
     """Square view of the floor with the heading at its top; one focal length is one camera height."""
     heading = math.radians(heading_deg)
@@ -105,22 +74,13 @@ def frame_focal_px(width: int) -> float:
     return width / (2 * math.pi)
 
 
-def rows_needed(view: View, width: int) -> tuple[int, int]:
-    """First row and one past the last row of a frame `width` wide that a view reads, kernels included."""
-    height = width // 2
-    _, rows = pixel_of(*yaw_pitch(view.directions()), width)
-    first = max(0, math.floor(float(rows.min())) - REACH)
-    last = min(height, math.ceil(float(rows.max())) + 1 + REACH)
-    return first, last
-
-
 def view_from_frame(rows: Picture, first: int, view: View, *, kernel: str = "cubic") -> Picture:
     """Draw a view from the rows of a frame.
 
     Parameters
     ----------
     rows : ndarray of shape (n, width) or (n, width, channels), dtype float32
-        Neighbouring rows of a frame; all that the view needs (see `rows_needed`).
+        Neighbouring rows of a frame; all that the view reads, kernels included.
     first : int
         Row of the frame that `rows[0]` is.
     view : View

@@ -24,9 +24,10 @@ from numpy.typing import NDArray
 
 from panopipe.colour.transfer import srgb_encode
 from panopipe.sphere.geometry import pixel_solid_angle
-from panopipe.sphere.views import looking, view_from_frame
+from panopipe.sphere.views import view_from_frame
 from tests.makers import camera
 from tests.makers.dng import Shot
+from tests.measures.views import view_towards
 
 Light = NDArray[np.float32]
 BASELINE_EV = 2.0
@@ -120,7 +121,7 @@ def as_it_stands(light: Light, saturation: float) -> Light:
 def sheet(picture: Light) -> Light:
     """The sphere over four level 90-degree views."""
     views = [
-        view_from_frame(picture, 0, looking(yaw, 0, field_deg=90, width=VIEW_PX), kernel="linear")
+        view_from_frame(picture, 0, view_towards(yaw, 0, field_deg=90, width=VIEW_PX), kernel="linear")
         for yaw in (-90, 0, 90, 180)
     ]
     whole = cv2.resize(picture, (4 * VIEW_PX, 2 * VIEW_PX), interpolation=cv2.INTER_AREA)

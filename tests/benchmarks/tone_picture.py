@@ -16,12 +16,13 @@ from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.sphere.anchor import anchor_column, anchor_rows
 from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.sphere.views import looking, view_from_frame
+from panopipe.sphere.views import view_from_frame
 from panopipe.stage import Prepared, RowStage, StageContext
 from panopipe.stages.tone import Tone, ToneSettings
 from panopipe.stages.vibrance import Vibrance, VibranceSettings
 from tests.benchmarks.tone_scenes import Scene
 from tests.measures.tmqi import Quality, tmqi
+from tests.measures.views import view_towards
 
 BAND_ROWS = 16
 WIDEST = 2048
@@ -72,7 +73,7 @@ def views(rows: Rows) -> list[Codes]:
     """Four horizontal views of 90 degrees as linear sRGB, as fine as the frame but at most 512 pixels."""
     rows = reduced(rows, WIDEST)
     size = min(512, max(192, rows.shape[1] // 4))
-    around = [looking(yaw, 0, field_deg=90, width=size) for yaw in (0, 90, 180, 270)]
+    around = [view_towards(yaw, 0, field_deg=90, width=size) for yaw in (0, 90, 180, 270)]
     seen = (view_from_frame(rows, 0, view, kernel="linear") for view in around)
     return [picture.astype(np.float64) @ SRGB_FROM_WORKING.T for picture in seen]
 

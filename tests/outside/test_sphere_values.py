@@ -15,8 +15,9 @@ from panopipe.sphere.geometry import (
     yaw_pitch,
 )
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.sphere.views import frame_focal_px, looking, straight_down, view_from_frame
+from panopipe.sphere.views import frame_focal_px, straight_down, view_from_frame
 from panopipe.sphere.wrap import pad
+from tests.measures.views import view_towards
 
 pytestmark = pytest.mark.outside
 
@@ -84,7 +85,7 @@ def test_share_of_the_sphere_about_the_nadir(from_nadir_deg: float, share: float
 )
 def test_gnomonic(lon: float, lat: float, x: float, y: float) -> None:
     """J. P. Snyder, Map Projections: A Working Manual, USGS Professional Paper 1395, 1987, ch. 22."""
-    view = looking(0, 0, field_deg=120, width=1000)
+    view = view_towards(0, 0, field_deg=120, width=1000)
     column, row = view.index_of(direction(lon, lat))
     assert (column + 0.5 - 500) / view.focal_px == pytest.approx(x, abs=1e-6)
     assert (500 - 0.5 - row) / view.focal_px == pytest.approx(y, abs=1e-6)
@@ -119,7 +120,7 @@ def test_views_against_py360convert(yaw_deg: float, pitch_deg: float) -> None:
     theirs_deg = 2 * np.degrees(np.arctan(np.tan(np.radians(field / 2)) * (count - 1) / count))
     frame = smooth_frame(1024)
     theirs = py360convert.e2p(frame[..., None], theirs_deg, yaw_deg, pitch_deg, (count, count))[..., 0]
-    view = looking(yaw_deg, pitch_deg, field_deg=field, width=count)
+    view = view_towards(yaw_deg, pitch_deg, field_deg=field, width=count)
     assert np.abs(theirs - smooth(view.directions())).max() < 3e-4  # bilinear, at half our pixels
     assert np.abs(view_from_frame(frame, 0, view) - theirs).max() < 3e-4
 
@@ -128,7 +129,7 @@ def test_views_against_py360convert(yaw_deg: float, pitch_deg: float) -> None:
 def test_poles_against_py360convert(face: str, pitch_deg: float) -> None:
     """py360convert 1.0.4 `e2c`: the upper face has its lower edge at the front, the lower its upper edge."""
     faces = py360convert.e2c(smooth_frame(1024)[..., None], 255, cube_format="dict")
-    view = looking(0, pitch_deg, field_deg=2 * np.degrees(np.arctan(255 / 254)), width=255)
+    view = view_towards(0, pitch_deg, field_deg=2 * np.degrees(np.arctan(255 / 254)), width=255)
     assert np.abs(faces[face][..., 0] - smooth(view.directions())).max() < 3e-4
 
 
@@ -155,7 +156,7 @@ def test_reduction_keeps_the_mean_over_the_sphere() -> None:
 
 def test_a_pixel_of_a_view_and_of_the_frame() -> None:
     """Closed form: at its centre a view of `frame_focal_px` has the frame's resolution at the equator."""
-    view = looking(0, 0, field_deg=60, width=501, height=501)
+    view = view_towards(0, 0, field_deg=60, width=501, height=501)
     scale = frame_focal_px(4096) / view.focal_px
     right, _ = yaw_pitch(view.directions()[250, 251])
     assert right / (360 / 4096) == pytest.approx(scale, rel=2e-5)

@@ -8,7 +8,8 @@ import pytest
 
 from panopipe.sphere.from_view import write_view
 from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
-from panopipe.sphere.views import frame_focal_px, looking, rows_needed, straight_down, view_from_frame
+from panopipe.sphere.views import frame_focal_px, straight_down, view_from_frame
+from tests.measures.views import rows_needed, view_towards
 
 WIDTH, HEIGHT = 2048, 1024
 
@@ -30,9 +31,9 @@ def pattern_view(view):
 
 
 VIEWS = {
-    "ahead": looking(40, 20, field_deg=90, width=512),
-    "over the side edge": looking(180, -10, field_deg=80, width=300, height=200),
-    "zenith": looking(10, 90, field_deg=60, width=256),
+    "ahead": view_towards(40, 20, field_deg=90, width=512),
+    "over the side edge": view_towards(180, -10, field_deg=80, width=300, height=200),
+    "zenith": view_towards(10, 90, field_deg=60, width=256),
     "nadir, turned": straight_down(512, frame_focal_px(WIDTH), 30),
 }
 
@@ -53,7 +54,7 @@ def test_view_agrees_with_py360convert_on_pixel_centres():
     frame, count = pattern_frame(), 512
     field = 2 * math.degrees(math.atan(math.tan(math.radians(45)) * (count - 1) / count))
     theirs = py360convert.e2p(frame, (field, field), 40, 20, (count, count), mode="bilinear")
-    ours = view_from_frame(frame, 0, looking(40, 20, field_deg=90, width=count), kernel="linear")
+    ours = view_from_frame(frame, 0, view_towards(40, 20, field_deg=90, width=count), kernel="linear")
     assert np.abs(ours - theirs).max() < 1e-4
 
 
@@ -70,14 +71,14 @@ def test_straight_down_view_is_the_floor_in_camera_heights():
 def test_gnomonic_forward_matches_snyder():
     # Snyder 1987, USGS PP 1395, equatorial aspect: x = tan lon, y = tan lat / cos lon;
     # (40, 40) is (.839100, 1.095367).
-    view = looking(0, 0, field_deg=120, width=1000)
+    view = view_towards(0, 0, field_deg=120, width=1000)
     column, row = view.index_of(direction(40, 40))
     assert (column + 0.5 - 500) / view.focal_px == pytest.approx(0.839100, abs=1e-6)
     assert (500 - row - 0.5) / view.focal_px == pytest.approx(1.095367, abs=1e-6)
 
 
 def test_directions_and_indices_are_inverse():
-    view = looking(123, -67, field_deg=70, width=31, height=17)
+    view = view_towards(123, -67, field_deg=70, width=31, height=17)
     column, row = view.index_of(view.directions())
     assert np.allclose(column, np.arange(31)[None, :], atol=1e-9)
     assert np.allclose(row, np.arange(17)[:, None], atol=1e-9)
@@ -106,13 +107,13 @@ def test_missing_rows_are_named():
 
 def test_a_view_wider_than_half_the_sphere_is_refused():
     with pytest.raises(ValueError, match="180"):
-        looking(0, 0, field_deg=180, width=10)
+        view_towards(0, 0, field_deg=180, width=10)
 
 
 def test_a_coarse_view_averages_instead_of_aliasing():
     # A one-pixel chessboard has the mean .5; point sampling would give 0 or 1.
     board = (np.indices((HEIGHT, WIDTH)).sum(0) % 2).astype(np.float32)
-    shown = view_from_frame(board, 0, looking(0, 0, field_deg=60, width=40))
+    shown = view_from_frame(board, 0, view_towards(0, 0, field_deg=60, width=40))
     assert abs(float(shown.mean()) - 0.5) < 0.01
     assert float(shown.std()) < 0.1
 
