@@ -22,6 +22,7 @@ import numpy as np
 from numpy import fft
 from numpy.typing import NDArray
 
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.sphere.views import straight_down, view_from_frame
 
 Picture = NDArray[np.float32]
@@ -99,7 +100,7 @@ class Place:
 def floor_map(frame: Picture) -> FloorMap:
     """Draw the map of a whole frame at reduced size."""
     view = view_from_frame(frame, 0, straight_down(SIZE_PX, FOCAL_PX), kernel="linear")
-    luminance = view @ np.array((0.2627, 0.6780, 0.0593), np.float32)
+    luminance = view @ LUMINANCE_OF_WORKING.astype(np.float32)
     logs = np.log(np.maximum(luminance, 0) + 0.02 * max(float(np.median(luminance)), 1e-6))
     weight = _shown().astype(np.float32)
     broad = cv2.GaussianBlur(logs * weight, (0, 0), _BROAD_PX) / np.maximum(

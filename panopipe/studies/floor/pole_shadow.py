@@ -22,13 +22,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.sphere.sampling import REACH, sample_frame
 
 Picture = NDArray[np.float32]
 Float = NDArray[np.float64]
 
-_LUMINANCE = np.array((0.2627, 0.6780, 0.0593), np.float32)
-"""Weights of the working space (ITU-R BT.2020-2, table 4)."""
 _FROM_DEG, _TO_DEG = 8.0, 61.0
 """Angles from the nadir between which a shadow is looked for, beyond a foot."""
 _HALVES = ((0.009, 0.0), (0.012, 0.02))
@@ -147,7 +146,7 @@ def _along(values: Picture, far: Float, columns: Float, offset: float, around: i
 def _lines(logs: Picture, far: Float, form: tuple[float, float]) -> list[tuple[float, PoleShadow]]:
     """Lines darker than both sides over a long way, in all colours alike, and not as part of a pattern."""
     width = logs.shape[1]
-    darker = _darker(logs @ _LUMINANCE, far, *form)
+    darker = _darker(logs @ LUMINANCE_OF_WORKING.astype(np.float32), far, *form)
     usual = 1.4826 * np.median(np.abs(darker), axis=1, keepdims=True) + 0.006
     score = np.clip(darker / usual, -3, 3).astype(np.float32)
     every = np.arange(width, dtype=np.float64)

@@ -22,6 +22,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.pixels.angle import angles
 from panopipe.sphere.sampling import REACH, Sampler, sample_frame
 from panopipe.sphere.views import View
@@ -34,8 +35,6 @@ Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Float = NDArray[np.float64]
 
-LUMINANCE = np.array((0.2627, 0.6780, 0.0593), np.float32)
-"""Weights of the working space (ITU-R BT.2020-2, table 4)."""
 _LEVELS = ((8, 4, 8), (4, 2, 5), (2, 1, 5))
 """Coarseness of each level; of the neighbour, who saw the floor aslant; most steps."""
 _HARDLY_LESS = 0.999
@@ -212,7 +211,7 @@ def homography_of(place: Place) -> Float:
 
 def _grey(light: Picture) -> Picture:
     """Luminance."""
-    grey: Picture = cv2.transform(light, LUMINANCE[None])
+    grey: Picture = cv2.transform(light, LUMINANCE_OF_WORKING[None].astype(np.float32))
     return grey
 
 
