@@ -71,10 +71,6 @@ class Evidence:
     ----------
     paints : tuple of Paint
         The largest first.
-    known_sr : float
-        Solid angle of all that is neither clipped nor black.
-    source_sr : float
-        Solid angle of windows, lamps and sky that are clipped.
     spread : float
         Standard deviation of the light's place over the sphere: how mixed it is.
     luminance : float
@@ -84,8 +80,6 @@ class Evidence:
     """
 
     paints: tuple[Paint, ...]
-    known_sr: float
-    source_sr: float
     spread: float
     luminance: float
     open_sky: float
@@ -131,17 +125,15 @@ def gather(
     """
     largest = largest_channel(rows)
     cells = take_apart(rows, largest)
-    known = float(cells.weight_sr.sum())
-    clipped = float(_clipped_sr(largest))
-    if known < 0.05:
-        return Evidence((), known, clipped, 0.0, 0.0, 0.0)
+    if float(cells.weight_sr.sum()) < SMALLEST_SR:
+        return Evidence((), 0.0, 0.0, 0.0)
     sky = _sky(cells, rows, largest, camera, exposure_ev100)
     mean = _light_on_bright(cells)
     paints = _paints(replace(cells, weight_sr=np.where(sky.region, 1 - sky.likely, 1.0) * cells.weight_sr))
     around_mean = np.sum((cells.light[..., :2] - mean) ** 2, axis=-1)
     spread = float(np.sqrt(np.average(around_mean, weights=_area())))
     luminance = float(np.average((cells.light + cells.surface)[..., 2], weights=cells.weight_sr))
-    return Evidence(paints, known, clipped, spread, luminance, sky.likely)
+    return Evidence(paints, spread, luminance, sky.likely)
 
 
 def largest_channel(rows: Rows) -> NDArray[np.float32]:
@@ -175,12 +167,6 @@ def _cell_means(rows: Rows, largest: NDArray[np.float32]) -> tuple[Matrix, Matri
     share = cv2.resize(use.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     mean = total / np.maximum(share, 1e-6)[..., None]
     return mean.astype(np.float64), share.astype(np.float64)
-
-
-def _clipped_sr(largest: NDArray[np.float32]) -> float:
-    height, width = largest.shape
-    share = np.count_nonzero(largest >= RECORDED[1], axis=1) / width
-    return float(np.sum(share * pixel_solid_angle(height)) * width)
 
 
 def _sky(

@@ -73,7 +73,6 @@ def test_the_blue_sky_opposite_a_low_sun_is_sky_though_it_is_not_bright() -> Non
 def test_nothing_recorded_is_no_evidence(level: float) -> None:
     evidence = gather(np.full((64, 128, 3), level, np.float32))
     assert evidence.paints == ()
-    assert evidence.known_sr == 0
 
 
 def test_colours_out_of_gamut_do_no_harm() -> None:

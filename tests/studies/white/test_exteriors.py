@@ -51,7 +51,7 @@ def test_it_is_known_as_an_exterior_and_its_sky_is_no_white(name: str, camera_ke
 def test_rooms_beside_an_exterior_do_not_move_it_nor_it_them() -> None:
     camera = camera_log_chromaticity(shot("street", LAMPS_AND_DAY)[0].camera_xy)
     lamp = (0.12, -0.35)
-    white = Evidence((Paint(lamp, 3.0, 0.0, Kind.CEILING),), 12.0, 0.1, 0.01, -1.0, 0.0)
+    white = Evidence((Paint(lamp, 3.0, 0.0, Kind.CEILING),), 0.01, -1.0, 0.0)
     lamp_room = FrameObservation("hall", white, camera, camera_known=True)
     (room_alone,), _ = solve_whites([lamp_room], [])
     (street_alone,), _ = solve_whites([observation("street", LAMPS_AND_DAY)], [])

@@ -21,7 +21,7 @@ def paint(
 
 
 def seen(*paints: Paint, sky: float = 0.0) -> Evidence:
-    return Evidence(paints, 12.0, 0.1, 0.01, -1.0, sky)
+    return Evidence(paints, 0.01, -1.0, sky)
 
 
 def room(name: str, *paints: Paint) -> FrameObservation:
