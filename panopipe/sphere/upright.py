@@ -53,14 +53,11 @@ class Tilt:
         so that this place comes to the zenith levels it.
     error_deg : float
         Standard error of the tilt, from the scatter of the edges.
-    agreeing : float
-        Share of the votes within `_NEAR_DEG` of the solution, 0 to 1.
     """
 
     tilt_deg: float
     toward_yaw_deg: float
     error_deg: float
-    agreeing: float
 
 
 def horizon_tilt(rgb8: NDArray[np.uint8]) -> Tilt | None:
@@ -198,4 +195,4 @@ def _refined(normals: Float, weight: Float, lean: Float) -> Tilt | None:
     if agreeing < _AGREEING or error_deg > _SURE_DEG:
         return None
     yaw, pitch = yaw_pitch(np.array([lean[0], 1.0, lean[1]]))
-    return Tilt(float(90 - pitch), float(yaw), error_deg, agreeing)
+    return Tilt(float(90 - pitch), float(yaw), error_deg)

@@ -119,9 +119,3 @@ def within(mask: Mask, reach: float) -> Mask:
     """Pixels of a mask and those nearer to it than `reach`."""
     near: Mask = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) < reach
     return near
-
-
-def disc(reach: int) -> NDArray[np.uint8]:
-    """Structuring element of a disc."""
-    kernel: NDArray[np.uint8] = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    return kernel

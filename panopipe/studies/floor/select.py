@@ -86,12 +86,6 @@ def ring_of(scene: Scene, radius: float) -> tuple[Box, Mask]:
     return box, scene.known[box] & within(scene.hole[box], width)
 
 
-def fit(small: Scene, shifts: Whole, radius: float) -> Picture:
-    """How unlike the ring each of some shifts is: 0 the same, 1 unrelated."""
-    box, ring = ring_of(small, radius)
-    return _prices(small, shifts, np.zeros(small.known.shape, np.float32), box, ring)[1]
-
-
 def unexplained(small: Scene, shifts: Whole, radius: float) -> float:
     """Rms of the broad detail around the hole that none of some shifts shows, in log light.
 
