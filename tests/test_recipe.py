@@ -12,7 +12,16 @@ from panopipe.errors import JobError
 from panopipe.frame import FrameKey
 from panopipe.job import open_job
 from panopipe.recipe import effective, load_recipe
-from panopipe.recipe.edit import carried, set_values, write_change
+from panopipe.recipe.edit import carried
+from panopipe.recipe.journal import (
+    JOURNAL,
+    put_again,
+    read_journal,
+    set_values,
+    take_back,
+    unset_values,
+    write_step,
+)
 from panopipe.recipe.schema import recipe_schema
 from panopipe.recipe.table import stage_lines, stages_lines
 from panopipe.setting import rules
@@ -261,10 +270,10 @@ def test_carrying_gives_a_room_the_same_settings_and_no_more(folder: Path) -> No
         "+ [tone] exposure_ev = 0.2",
     )
     assert "shadows_ev" in goal.read_text()
-    write_change(job, change)
+    write_step(job, "carry", [change])
     assert goal.read_text() == "# lounge\n[tone]\nexposure_ev = 0.2\n"
     (change,) = carried(job, "hall", ["lounge"], [])
-    write_change(job, change)
+    write_step(job, "carry", [change])
     hall, lounge = (effective(open_job(folder), FrameKey(*key)) for key in (("hall", "h1"), ("lounge", "l1")))
     assert hall.stages == lounge.stages
 
@@ -307,7 +316,7 @@ def test_a_change_worked_out_from_another_state_of_the_file_is_not_written(folde
     (change,) = carried(job, "hall", ["lounge"], ["tone"])
     set_values(job, "lounge", ["tone.shadows_ev=1"])
     with pytest.raises(ValueError, match=r"overrides/lounge.toml was changed meanwhile; nothing is written"):
-        write_change(job, change)
+        write_step(job, "carry", [change])
     assert "shadows_ev" in (folder / "overrides/lounge.toml").read_text()
 
 
@@ -318,3 +327,90 @@ def test_settings_given_at_once_are_all_kept(folder: Path) -> None:
         list(threads.map(lambda key: set_values(open_job(folder), "job", [f"tone.{key}=1"]), keys))
     document = tomllib.loads((folder / "recipe.toml").read_text())
     assert document["tone"].keys() == set(keys)
+
+
+def test_what_is_unset_is_inherited_again(folder: Path) -> None:
+    write(folder, "overrides/hall.toml", "[tone]\nexposure_ev = 0.2\n")
+    frame = write(folder, "overrides/hall/h1.toml", "# dark\n[tone]\nexposure_ev = 0.3\nshadows_ev = 1.0\n")
+    job = open_job(folder)
+    change = unset_values(job, "hall/h1", ["tone.exposure_ev"])
+    assert change.lines == ("- [tone] exposure_ev = 0.3",)
+    assert frame.read_text() == "# dark\n[tone]\nshadows_ev = 1.0\n"
+    assert effective(job, FrameKey("hall", "h1")).values["tone"]["exposure_ev"].value == 0.2
+    unset_values(job, "hall/h1", ["tone"])
+    assert frame.read_text() == "# dark\n"
+    unset_values(job, "hall", ["tone"])
+    assert not (folder / "overrides/hall.toml").exists()
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [("tone.exposre_ev", r"did you mean tone\.exposure_ev"), ("nadir", "it sets tone.exposure_ev")],
+)
+def test_what_a_file_does_not_set_cannot_be_unset(folder: Path, name: str, says: str) -> None:
+    write(folder, "overrides/hall.toml", "[tone]\nexposure_ev = 0.2\n")
+    with pytest.raises(ValueError, match=says):
+        unset_values(open_job(folder), "hall", [name])
+
+
+def test_steps_are_taken_back_and_written_again_letter_by_letter(folder: Path) -> None:
+    mark = "\ufeff"
+    hall = folder / "overrides/hall.toml"
+    hall.parent.mkdir()
+    hall.write_bytes(
+        f"{mark}# by an editor of another system\r\n[tone]\r\nexposure_ev = 0.2 # dark\r\n".encode()
+    )
+    job, states = open_job(folder), [hall.read_bytes()]
+    for assignment in ("tone.exposure_ev=0.5", "tone.shadows_ev=1", "nadir.margin_deg=2"):
+        set_values(job, "hall", [assignment])
+        states.append(hall.read_bytes())
+    assert states[1] == states[0].replace(b"0.2", b"0.5")
+    assert b"\n" not in states[3].replace(b"\r\n", b"")
+    for state in states[2::-1]:
+        take_back(job)
+        assert hall.read_bytes() == state
+    with pytest.raises(ValueError, match="nothing to take back"):
+        take_back(job)
+    for state in states[1:]:
+        put_again(job)
+        assert hall.read_bytes() == state
+    with pytest.raises(ValueError, match="nothing to put back"):
+        put_again(job)
+
+
+def test_a_file_that_a_step_made_goes_with_it(folder: Path) -> None:
+    job = open_job(folder)
+    set_values(job, "lounge", ["tone.shadows_ev=1"])
+    back = take_back(job)
+    assert back.changes[0].lines == ("- [tone] shadows_ev = 1",)
+    assert not (folder / "overrides/lounge.toml").exists()
+
+
+def test_a_step_of_several_rooms_is_one(folder: Path) -> None:
+    write(folder, "overrides/hall.toml", "[tone]\nexposure_ev = 0.2\n")
+    write(folder, "overrides/lounge.toml", "[tone]\nexposure_ev = 0.4\n")
+    job = open_job(folder)
+    write_step(job, "carry hall/h1 lounge", carried(job, "hall/h1", ["lounge", "hall"], []))
+    take_back(job)
+    assert (folder / "overrides/lounge.toml").read_text() == "[tone]\nexposure_ev = 0.4\n"
+    assert read_journal(job).standing == 0
+
+
+def test_what_was_changed_by_hand_since_is_left_alone(folder: Path) -> None:
+    job = open_job(folder)
+    set_values(job, "hall", ["tone.shadows_ev=1"])
+    write(folder, "overrides/hall.toml", "[tone]\nshadows_ev = 2\n")
+    with pytest.raises(ValueError, match="was changed otherwise"):
+        take_back(job)
+    assert (folder / "overrides/hall.toml").read_text() == "[tone]\nshadows_ev = 2\n"
+
+
+@pytest.mark.parametrize(
+    "file", ["job.toml", "originals/hall/h1.dng", "overrides/../job.toml", "/etc/x.toml"]
+)
+def test_a_journal_from_a_stranger_writes_recipe_files_only(folder: Path, file: str) -> None:
+    step = {"said": "set", "changes": [{"file": file, "lines": [], "before": "", "content": None}]}
+    write(folder, JOURNAL, json.dumps({"steps": [step], "standing": 1}))
+    with pytest.raises(ValueError, match="nothing to take back"):
+        take_back(open_job(folder))
+    assert (folder / "originals/hall/h1.dng").exists()

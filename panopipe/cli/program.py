@@ -29,6 +29,8 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "proof": night.proof,
     "settings": recipes.settings,
     "set": recipes.set_,
+    "unset": recipes.unset,
+    "undo": recipes.undo,
     "carry": recipes.carry,
     "schema": recipes.schema,
     "stages": recipes.stages,

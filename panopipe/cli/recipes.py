@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import json as json_
 from contextlib import nullcontext
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from panopipe.cli.errors import told
 from panopipe.cli.options import AsJson, Debug, JobFolder, Where
 from panopipe.cli.output import print_json
+from panopipe.errors import printable
+
+if TYPE_CHECKING:
+    from panopipe.recipe.edit import Change
 
 
 def settings(
@@ -59,18 +63,82 @@ def set_(
         list[str],
         typer.Argument(metavar="STAGE.KEY=VALUE", help="Such as tone.exposure_ev=0.3.", show_default=False),
     ],
+    json: AsJson = False,
     debug: Debug = False,
 ) -> None:
     """Set values for the job, a room or a frame.
 
-    Comments and order of the file stay as they are.
+    Comments and order of the file stay as they are. `panopipe undo JOB` takes it back.
     """
     with told(debug):
         from panopipe.job import open_job
-        from panopipe.recipe.edit import set_values
+        from panopipe.recipe.journal import set_values
 
-        change = set_values(open_job(folder), where, assignments)
-        print(f"{change.file}: {change.text()}" if change.lines else f"{change.file}: says so already")
+        _tell_change(set_values(open_job(folder), where, assignments), json)
+
+
+def unset(
+    folder: JobFolder,
+    where: Where,
+    names: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="STAGE.KEY", help="Such as tone.exposure_ev; a STAGE for all of it.", show_default=False
+        ),
+    ],
+    json: AsJson = False,
+    debug: Debug = False,
+) -> None:
+    """Remove values from the job, a room or a frame, so that they are inherited again."""
+    with told(debug):
+        from panopipe.job import open_job
+        from panopipe.recipe.journal import unset_values
+
+        _tell_change(unset_values(open_job(folder), where, names), json)
+
+
+def undo(
+    folder: JobFolder,
+    again: Annotated[
+        bool, typer.Option("--again", help="Write the step again that was taken back last.")
+    ] = False,
+    show: Annotated[
+        bool, typer.Option("--list", help="List the steps, the newest first; change nothing.")
+    ] = False,
+    json: AsJson = False,
+    debug: Debug = False,
+) -> None:
+    """Take back what set, unset, carry or the page wrote, the last step first.
+
+    A file that was changed by hand since is left alone.
+    """
+    with told(debug):
+        from panopipe.job import open_job
+        from panopipe.recipe.journal import put_again, read_journal, take_back
+
+        job = open_job(folder)
+        if show:
+            journal = read_journal(job)
+            steps = [
+                {
+                    "said": step.said,
+                    "stands": place < journal.standing,
+                    "files": [c.file for c in step.changes],
+                }
+                for place, step in enumerate(journal.steps)
+            ]
+            if json:
+                print_json(steps)
+            for step in reversed(() if json else steps):
+                print(printable(f"{'' if step['stands'] else '(taken back) '}{step['said']}"))
+            return
+        done = put_again(job) if again else take_back(job)
+        if json:
+            print_json({"said": done.said, "changes": [_change_json(change) for change in done.changes]})
+            return
+        print(printable(f"{'written again' if again else 'taken back'}: {done.said}"))
+        for change in done.changes:
+            print(f"{change.file}: {change.text()}")
 
 
 def carry(
@@ -87,6 +155,7 @@ def carry(
     write: Annotated[
         bool, typer.Option("--write", help="Write the change; without it, only show it.")
     ] = False,
+    json: AsJson = False,
     debug: Debug = False,
 ) -> None:
     """Take one room's settings to other rooms.
@@ -95,19 +164,21 @@ def carry(
     """
     with told(debug):
         from panopipe.job import open_job
-        from panopipe.recipe.edit import carried, settings_locked, write_change
+        from panopipe.recipe.edit import carried, settings_locked
+        from panopipe.recipe.journal import write_step
 
         job = open_job(folder)
         with settings_locked(job) if write else nullcontext():
-            for change in carried(job, source, rooms, stage or []):
-                if not change.lines:
-                    print(f"{change.file}: the same already")
-                    continue
-                print(f"{change.file}:")
-                for line in change.lines:
-                    print(f"  {line}")
-                if write:
-                    write_change(job, change)
+            changes = carried(job, source, rooms, stage or [])
+            if write:
+                write_step(job, f"carry {source} {' '.join(rooms)}", changes)
+        if json:
+            print_json({"written": write, "changes": [_change_json(change) for change in changes]})
+            return
+        for change in changes:
+            print(f"{change.file}:" if change.lines else f"{change.file}: the same already")
+            for line in change.lines:
+                print(f"  {line}")
         if not write:
             print("nothing is written yet; add --write to write it")
 
@@ -138,3 +209,14 @@ def _toml(value: object) -> str:
     if isinstance(value, tuple):
         return "[" + ", ".join(_toml(item) for item in value) + "]"
     return json_.dumps(value, ensure_ascii=False)
+
+
+def _tell_change(change: Change, json: bool) -> None:
+    if json:
+        print_json(_change_json(change))
+    else:
+        print(f"{change.file}: {change.text()}" if change.lines else f"{change.file}: says so already")
+
+
+def _change_json(change: Change) -> dict[str, Any]:
+    return {"file": change.file, "lines": list(change.lines)}

@@ -1,4 +1,7 @@
-"""Changes of recipe files that leave the photographer's comments and order as they are."""
+"""Changes of recipe files that leave the photographer's comments and order as they are.
+
+Each is worked out first and can be shown; `panopipe.recipe.journal` writes it, so that it can be taken back.
+"""
 
 from __future__ import annotations
 
@@ -10,10 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import tomlkit
-from tomlkit.items import Item
+from tomlkit.items import Comment, Item, Table
 
 from panopipe.errors import Fault, JobError
-from panopipe.files.below import write_below
 from panopipe.files.file_lock import waited_lock
 from panopipe.files.toml import MOST_BYTES, parse_toml
 from panopipe.frame import FrameKey
@@ -35,15 +37,15 @@ class Change:
         Relative to the job folder.
     lines : tuple of str
         What changes: `- [tone] exposure_ev = 0.3`, `+ [tone] exposure_ev = 0.5`. Empty if nothing does.
-    content : str
-        The file as it will be.
+    content : str or None
+        The file as it will be, letter by letter; None if it says nothing any longer and goes.
     before : str or None
         The file as it is; None if there is none.
     """
 
     file: str
     lines: tuple[str, ...]
-    content: str
+    content: str | None
     before: str | None = None
 
     def text(self) -> str:
@@ -51,24 +53,18 @@ class Change:
         return "; ".join(self.lines)
 
 
-def set_values(job: Job, where: str, assignments: Iterable[str]) -> Change:
-    """Set values, all or none, and write them.
+def assigned(assignments: Iterable[str]) -> dict[str, dict[str, Any]]:
+    """Values by table and key.
 
     Parameters
     ----------
-    job : Job
-        The job.
-    where : str
-        "job", a room, or a room and frame as ROOM/FRAME.
     assignments : iterable of str
         `stage.key=value` each; the value as TOML spells it, text also without quotes.
 
     Raises
     ------
-    JobError
-        If the value or the file is wrong; nothing is written.
     ValueError
-        If the assignment or the place cannot be understood.
+        If one of them cannot be understood.
     """
     tables: dict[str, dict[str, Any]] = {}
     for assignment in assignments:
@@ -77,11 +73,53 @@ def set_values(job: Job, where: str, assignments: Iterable[str]) -> Change:
         if not (equals and dot and table and key):
             raise ValueError(f"{assignment}: write STAGE.KEY=VALUE, such as tone.exposure_ev=0.3")
         tables.setdefault(table, {})[key] = _value(text.strip())
-    with settings_locked(job):
-        change = changed(job, file_of(job, where), tables, {})
-        if change.lines:
-            write_change(job, change)
-    return change
+    return tables
+
+
+def setting_change(job: Job, where: str, assignments: Iterable[str]) -> Change:
+    """Work out a change that sets values for the job ("job"), a room, or a frame (ROOM/FRAME).
+
+    Raises
+    ------
+    JobError
+        If a value or the file is wrong.
+    ValueError
+        If an assignment or the place cannot be understood.
+    """
+    return changed(job, file_of(job, where), assigned(assignments), {})
+
+
+def unsetting_change(job: Job, where: str, names: Iterable[str]) -> Change:
+    """Work out a change that removes values, so that those above are inherited again.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    where : str
+        "job", a room, or a room and frame as ROOM/FRAME.
+    names : iterable of str
+        `stage.key` each, or a stage for all that is set of it.
+
+    Raises
+    ------
+    JobError
+        If the file is wrong.
+    ValueError
+        If a name or the place is not known, or nothing there sets it.
+    """
+    file = file_of(job, where)
+    said = _tables(_layer(job, file))
+    gone: dict[str, set[str]] = {}
+    for name in names:
+        table, dot, key = name.strip().partition(".")
+        keys = {key} if dot else set(said.get(table, ()))
+        if not keys or not keys <= set(said.get(table, ())):
+            known = [f"{stage}.{one}" for stage, values in said.items() for one in values]
+            there = f"; it sets {', '.join(known)}" if known else "; it sets nothing"
+            raise ValueError(f"{file} does not set {name}{nearest(name, known) or there}")
+        gone.setdefault(table, set()).update(keys)
+    return changed(job, file, {}, gone)
 
 
 def settings_locked(job: Job) -> AbstractContextManager[None]:
@@ -170,38 +208,49 @@ def changed(
     if not inside(job.folder, path):
         raise ValueError(f"{file} leads out of the job folder")
     _layer(job, file)  # a wrong file is not made worse
-    held = _text(path)
-    before = held or ""
+    held = text_of(path)
+    before = (held or "").removeprefix(_MARK)
     document = tomlkit.parse(before)
     lines = list(_edit(document, new, gone))
     content = tomlkit.dumps(document)
-    faults: list[Fault] = []
-    check_layer(job, file, parse_toml(content.encode()), faults)
-    faults = [replace(fault, line=0) for fault in faults]  # the lines are those of a file not written
-    if len(content) > MOST_BYTES:
-        faults.append(Fault(file, 0, "would grow too large"))
-    if faults:
-        raise JobError(faults)
-    return Change(file, tuple(lines), content if lines else before, held)
+    check_content(job, file, content)
+    if not lines:
+        return Change(file, (), held, held)
+    return Change(file, tuple(lines), _as_held(content, held or "") if content.strip() else None, held)
 
 
-def _text(path: Path) -> str | None:
-    return path.read_text(encoding="utf-8-sig") if path.is_file() else None
+_MARK = "\ufeff"
+"""Some editors begin a file with it."""
 
 
-def write_change(job: Job, change: Change) -> None:
-    """Write a change, whole or not at all.
+def _as_held(content: str, held: str) -> str:
+    """The content with the line ends of the file as it was, and the mark it began with."""
+    if "\r\n" in held:
+        content = content.replace("\r\n", "\n").replace("\n", "\r\n")
+    return _MARK + content if held.startswith(_MARK) else content
+
+
+def check_content(job: Job, file: str, content: str) -> Layer:
+    """Check what a recipe file would say, and return it as it would be read.
 
     Raises
     ------
-    ValueError
-        If the file is another by now than the one that the change was worked out from.
-    OSError
-        If the file cannot be written.
+    JobError
+        If it is wrong; without lines, as they are those of a file not written.
     """
-    if _text(job.folder / change.file) != change.before:
-        raise ValueError(f"{change.file} was changed meanwhile; nothing is written: give the command again")
-    write_below(job.folder, change.file, change.content.encode())
+    faults: list[Fault] = []
+    values = check_layer(job, file, parse_toml(content.removeprefix(_MARK).encode()), faults)
+    faults = [replace(fault, line=0) for fault in faults]
+    if len(content.encode()) > MOST_BYTES:
+        faults.append(Fault(file, 0, "would grow too large"))
+    if faults:
+        raise JobError(faults)
+    return Layer(file, values)
+
+
+def text_of(path: Path) -> str | None:
+    """A recipe file letter by letter, line ends and all; None if there is none."""
+    return path.read_bytes().decode("utf-8") if path.is_file() else None
 
 
 def _edit(
@@ -211,8 +260,10 @@ def _edit(
 ) -> Iterator[str]:
     for table, keys in gone.items():
         for key in sorted(keys):
-            yield f"- [{table}] {key} = {_spelled(document[table][key])}"
+            yield f"- [{table}] {key} = {spelled(document[table][key])}"
             del document[table][key]
+        if keys and isinstance(document[table], Table) and _is_bare(document[table]):
+            del document[table]
     for table, values in new.items():
         for key, value in values.items():
             here = document.get(table)
@@ -221,11 +272,16 @@ def _edit(
             if plain == value and type(plain) is type(value):
                 continue
             if old is not None:
-                yield f"- [{table}] {key} = {_spelled(plain)}"
-            yield f"+ [{table}] {key} = {_spelled(value)}"
+                yield f"- [{table}] {key} = {spelled(plain)}"
+            yield f"+ [{table}] {key} = {spelled(value)}"
             if here is None:
                 document[table] = tomlkit.table()
             document[table][key] = value
+
+
+def _is_bare(table: Table) -> bool:
+    """Whether a table holds neither values nor comments."""
+    return not table.value and not any(isinstance(item, Comment) for _, item in table.value.body)
 
 
 def _layer(job: Job, file: str) -> Layer | None:
@@ -266,5 +322,6 @@ def _value(text: str) -> Any:
         return text
 
 
-def _spelled(value: Any) -> str:
+def spelled(value: Any) -> str:
+    """A value as TOML spells it."""
     return str(tomlkit.item(value).as_string())

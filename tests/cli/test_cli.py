@@ -17,7 +17,7 @@ from panopipe import registry
 from panopipe.cli import app
 from panopipe.pixels import compiled as forms
 from panopipe.pool.dispatch import Inline
-from panopipe.recipe import edit
+from panopipe.recipe import journal
 from panopipe.registry import loaded_stage
 from panopipe.review import make
 from panopipe.run import checking, job_run, session
@@ -170,6 +170,30 @@ def test_carry_shows_first_and_writes_when_told(folder: Path) -> None:
     assert (folder / "overrides/lounge.toml").read_text() == (folder / "overrides/hall.toml").read_text()
 
 
+def test_what_was_written_is_taken_back_step_by_step(folder: Path) -> None:
+    panopipe("set", folder, "hall", "gain.gain_ev=0.5")
+    panopipe("carry", folder, "hall", "lounge", "--write")
+    panopipe("unset", folder, "hall", "gain.gain_ev")
+    listed = panopipe("undo", folder, "--list").stdout.splitlines()
+    assert listed == ["unset hall gain.gain_ev", "carry hall lounge", "set hall gain.gain_ev=0.5"]
+    assert panopipe("undo", folder).stdout.splitlines() == [
+        "taken back: unset hall gain.gain_ev",
+        "overrides/hall.toml: + [gain] gain_ev = 0.5",
+    ]
+    panopipe("undo", folder)
+    assert not (folder / "overrides/lounge.toml").exists()
+    panopipe("undo", folder, "--again")
+    assert (folder / "overrides/lounge.toml").exists()
+    assert json.loads(panopipe("undo", folder, "--list", "--json").stdout)[2]["stands"] is False
+
+
+def test_set_and_carry_answer_scripts(folder: Path) -> None:
+    change = {"file": "overrides/hall.toml", "lines": ["+ [gain] gain_ev = 0.5"]}
+    assert json.loads(panopipe("set", folder, "hall", "gain.gain_ev=0.5", "--json").stdout) == change
+    shown = json.loads(panopipe("carry", folder, "hall", "lounge", "--json").stdout)
+    assert shown == {"written": False, "changes": [{**change, "file": "overrides/lounge.toml"}]}
+
+
 def test_carry_from_a_name_that_is_not_there_names_the_nearest(folder: Path) -> None:
     said = "no room or frame hal in this job; did you mean hall? (known: hall, lounge)"
     assert panopipe("carry", folder, "hal", "lounge").stderr == f"panopipe: {said}\n"
@@ -276,7 +300,7 @@ def test_what_the_system_refuses_comes_with_what_helps(
     def refuse(*_: object) -> None:
         raise OSError(number, os.strerror(number), "x")
 
-    monkeypatch.setattr(edit, "write_below", refuse)
+    monkeypatch.setattr(journal, "write_below", refuse)
     result = panopipe("set", folder, "hall", "gain.gain_ev=0.5")
     assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
     assert says in result.stderr
