@@ -182,9 +182,9 @@ def rules(settings: type) -> dict[str, Rule]:
     """
     if not dataclasses.is_dataclass(settings) or not settings.__dataclass_params__.frozen:  # type: ignore[attr-defined]
         raise TypeError(f"{getattr(settings, '__name__', settings)!s} must be a frozen dataclass")
-    found = {}
+    by_name = {}
     for item in dataclasses.fields(settings):
         if "rule" not in item.metadata:
             raise TypeError(f"{settings.__name__}.{item.name} was declared without a rule")
-        found[item.name] = item.metadata["rule"]
-    return found
+        by_name[item.name] = item.metadata["rule"]
+    return by_name

@@ -72,27 +72,27 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
         job = open_job(folder)
         recipe = load_recipe(job)
         screen = screen_for(json)
-        found = check_originals(job, recipe, screen)
+        checked = check_originals(job, recipe, screen)
         screen.wipe()
         orders = sorted({recipe.settings(key).order for key in job.frames})
-        remarks = [*job.remarks, *recipe.idle(), *found.remarks]
+        remarks = [*job.remarks, *recipe.idle(), *checked.remarks]
         if json:
-            sizes = {str(key): [facts.width, facts.height] for key, facts in found.facts.items()}
-            failed = {str(key): why for key, why in found.failed.items()}
+            sizes = {str(key): [facts.width, facts.height] for key, facts in checked.facts.items()}
+            failed = {str(key): why for key, why in checked.failed.items()}
             told_of = {"failed": failed, "unread": dict(job.unread), "remarks": remarks}
             print_json({"frames": sizes, **told_of, "orders": orders})
         else:
             for room, keys in job.rooms.items():
-                seen = {f"{f.width}x{f.height}" for key in keys if (f := found.facts.get(key))}
+                seen = {f"{f.width}x{f.height}" for key in keys if (f := checked.facts.get(key))}
                 print(
                     f"{printable(room) or '(no room)':24} frames: {len(keys):3}   {', '.join(sorted(seen))}"
                 )
             for order in orders:
                 print("stages: " + ", ".join(order))
-            for line in (*remarks, *(f"{key}: {why}" for key, why in found.failed.items())):
+            for line in (*remarks, *(f"{key}: {why}" for key, why in checked.failed.items())):
                 print(printable(line))
-            print(f"the recipe is right; {len(found.facts)} of {len(job.frames)} frames can be taken")
-    raise typer.Exit(FRAMES_FAILED if found.failed or job.unread else 0)
+            print(f"the recipe is right; {len(checked.facts)} of {len(job.frames)} frames can be taken")
+    raise typer.Exit(FRAMES_FAILED if checked.failed or job.unread else 0)
 
 
 def proof(

@@ -52,14 +52,14 @@ def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> Non
         from panopipe.state.manifest import verify_originals
 
         screen = screen_for(json)
-        found = verify_originals(folder, screen)
+        verified = verify_originals(folder, screen)
         screen.wipe()
         if json:
-            print_json({"good": found.good, "wrong": found.wrong, "unknown": found.unknown})
+            print_json({"good": verified.good, "wrong": verified.wrong, "unknown": verified.unknown})
         else:
-            for path, why in found.wrong.items():
+            for path, why in verified.wrong.items():
                 print(printable(f"{path}: {why}"))
-            for path in found.unknown:
+            for path in verified.unknown:
                 print(printable(f"{path}: not in the manifest"))
-            print(f"originals as they were at intake: {found.good}, not: {len(found.wrong)}")
-    raise typer.Exit(FRAMES_FAILED if found.wrong else 0)
+            print(f"originals as they were at intake: {verified.good}, not: {len(verified.wrong)}")
+    raise typer.Exit(FRAMES_FAILED if verified.wrong else 0)

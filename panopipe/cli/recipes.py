@@ -32,14 +32,14 @@ def settings(
         from panopipe.recipe import BUILT_IN_ORIGIN, effective
 
         job = open_job(folder)
-        found = effective(job, job.key(frame)).values
+        tables = effective(job, job.key(frame)).values
         shown = {
             table: {
                 key: value
                 for key, value in values.items()
                 if not (changed and value.origin == BUILT_IN_ORIGIN)
             }
-            for table, values in found.items()
+            for table, values in tables.items()
         }
         if json:
             print_json(

@@ -115,13 +115,13 @@ class Camera:
             raise ValueError(f"AsShotNeutral {_shown(values)} is not three positive numbers")
         xy = np.array(D50_XY)
         for step in range(_STEPS):
-            found = xy_from_xyz(np.linalg.solve(self.camera_from_xyz(xy), values))
-            if not _is_chromaticity(found):
+            next_xy = xy_from_xyz(np.linalg.solve(self.camera_from_xyz(xy), values))
+            if not _is_chromaticity(next_xy):
                 raise ValueError(f"AsShotNeutral {_shown(values)} is no light that the colour matrices know")
-            if np.max(np.abs(found - xy)) < _SETTLED:
-                return found
+            if np.max(np.abs(next_xy - xy)) < _SETTLED:
+                return next_xy
             # Two calibrations far apart can make it swing between two points: then meet in the middle.
-            xy = found if step < _STEPS // 2 else (xy + found) / 2
+            xy = next_xy if step < _STEPS // 2 else (xy + next_xy) / 2
         return xy
 
     def d50_from_camera(self, white_xy: ArrayLike) -> Matrix:

@@ -55,10 +55,10 @@ class Place:
     def is_link(self) -> bool:
         """Whether it is a link (or a junction); false if nothing has the name."""
         try:
-            found = os.stat(self.name, dir_fd=self.handle, follow_symlinks=False)
+            status = os.stat(self.name, dir_fd=self.handle, follow_symlinks=False)
         except FileNotFoundError:
             return False
-        return stat.S_ISLNK(found.st_mode) or bool(getattr(found, "st_reparse_tag", 0))
+        return stat.S_ISLNK(status.st_mode) or bool(getattr(status, "st_reparse_tag", 0))
 
 
 def write_below(root: Path, name: str, data: bytes | memoryview, *, lasting: bool = True) -> None:
@@ -201,11 +201,11 @@ def sweep_parts(root: Path, name: str) -> None:
     with contextlib.suppress(OSError, ValueError):
         with place_below(root, f"{name}/x") as place:
             entries = [(entry.name, entry.is_dir(follow_symlinks=False)) for entry in _entries(place)]
-        for found, is_folder in entries:
+        for child, is_folder in entries:
             if is_folder:
-                sweep_parts(root, f"{name}/{found}")
-            elif _PART.fullmatch(found):
-                remove_below(root, f"{name}/{found}")
+                sweep_parts(root, f"{name}/{child}")
+            elif _PART.fullmatch(child):
+                remove_below(root, f"{name}/{child}")
 
 
 @contextlib.contextmanager

@@ -105,10 +105,10 @@ def _pose(packet: bytes | None) -> dict[str, float | None]:
         root = ElementTree.fromstring(packet.strip(b"\0 \n\r\t"))
     except (ElementTree.ParseError, LookupError, ValueError):
         return {}
-    found: dict[str, float | None] = {}
+    angles: dict[str, float | None] = {}
     for description in root.iter(_DESCRIPTION):
         for name, word in _POSE.items():
             value = description.get(_GPANO + word, description.findtext(_GPANO + word))
             if value is not None:
-                found[name] = _number(value)
-    return found
+                angles[name] = _number(value)
+    return angles

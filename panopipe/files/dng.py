@@ -89,10 +89,10 @@ def _frame(directories: Sequence[Directory]) -> Directory:
             f"a mosaic raw (photometric {MOSAIC}, colour filter array); panopipe takes stitched, demosaiced "
             f"linear DNGs (photometric {LINEAR_RAW})"
         )
-    found = ", ".join(
+    listed = ", ".join(
         f"photometric {d.whole(262, -1)} with compression {d.whole(259, 1)}" for d in directories[:4]
     )
-    raise ValueError(f"no linear raw picture (photometric {LINEAR_RAW}) in this DNG; it holds {found}")
+    raise ValueError(f"no linear raw picture (photometric {LINEAR_RAW}) in this DNG; it holds {listed}")
 
 
 def _levels(frame: Directory, form: Form) -> tuple[Floats, Floats]:

@@ -113,12 +113,12 @@ def _clean(text: str) -> str:
 
 
 def _numbers(kind: Kind, values: Mapping[int, float | None]) -> list[_Entry]:
-    found = []
+    entries = []
     for tag, value in values.items():
         ratio = None if value is None else _ratio(value, kind)
         if ratio is not None:
-            found.append(_entry(tag, kind, ratio))
-    return found
+            entries.append(_entry(tag, kind, ratio))
+    return entries
 
 
 def _ratio(value: float, kind: Kind) -> tuple[int, int] | None:
@@ -134,13 +134,13 @@ def _ratio(value: float, kind: Kind) -> tuple[int, int] | None:
 
 def _gps_entries(gps: Mapping[int, object]) -> list[_Entry]:
     """The directory as the camera wrote it; a value that does not fit its tag is left out."""
-    found = []
+    entries = []
     for tag, value in gps.items():
         kind = _GPS_KINDS.get(tag)
         data = None if kind is None else _gps_data(value, kind)
         if kind is not None and data:
-            found.append(_entry(tag, kind, data))
-    return found
+            entries.append(_entry(tag, kind, data))
+    return entries
 
 
 def _gps_data(value: object, kind: Kind) -> bytes | list[int] | None:
@@ -164,13 +164,13 @@ def _ratios(value: object) -> list[int] | None:
     items = _listed(value)
     if all(isinstance(item, int) for item in items) and len(items) in (2, 6):
         items = list(zip(items[::2], items[1::2], strict=True))
-    found: list[int] = []
+    numbers: list[int] = []
     for item in items:
         ratio = tuple(item) if isinstance(item, tuple | list) else _ratio(float(item), "rational")
         if ratio is None or len(ratio) != 2 or not all(0 <= part <= 0xFFFFFFFF for part in ratio):
             return None
-        found += [int(part) for part in ratio]
-    return found
+        numbers += [int(part) for part in ratio]
+    return numbers
 
 
 def _listed(value: object) -> list[Any]:

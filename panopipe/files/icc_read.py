@@ -98,11 +98,11 @@ def _read(data: bytes) -> Profile:
 
 def _tags(data: bytes) -> dict[bytes, bytes]:
     count = min(struct.unpack_from(">I", data, 128)[0], _MOST_TAGS)
-    found = {}
+    tags = {}
     for i in range(count):
         key, offset, size = struct.unpack_from(">4sII", data, 132 + 12 * i)
-        found[key] = data[offset : offset + size]
-    return found
+        tags[key] = data[offset : offset + size]
+    return tags
 
 
 def _xyz(tag: bytes) -> tuple[float, float, float]:

@@ -229,13 +229,13 @@ def _segment(marker: int, payload: bytes, what: str) -> bytes:
 
 def _marker_segments(head: Pixels | bytes) -> list[tuple[int, int, int]]:
     """Marker, start and end of each segment from behind SOI to SOS."""
-    found, place = [], 2
+    segments, place = [], 2
     while True:
         marker, length = int(head[place + 1]), int(head[place + 2]) * 256 + int(head[place + 3])
-        found.append((marker, place, place + 2 + length))
+        segments.append((marker, place, place + 2 + length))
         place += 2 + length
         if marker == _SOS:
-            return found
+            return segments
 
 
 def _entropy_start(coded: Pixels) -> int:

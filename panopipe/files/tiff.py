@@ -56,8 +56,8 @@ class Directory:
 
     def number(self, code: int, default: float) -> float:
         """First number of a tag."""
-        found = self.numbers(code)
-        return found[0] if found else default
+        numbers = self.numbers(code)
+        return numbers[0] if numbers else default
 
     def whole(self, code: int, default: int) -> int:
         """First number of a tag as an int.
@@ -155,13 +155,13 @@ def _pages(tiff: tifffile.TiffFile) -> Iterator[Any]:
 
 
 def _values(page: Any) -> dict[int, Any]:
-    found = {}
+    values = {}
     for tag in page.tags:
-        if tag.code in TAGS and tag.code not in found:
+        if tag.code in TAGS and tag.code not in values:
             value = _plain(tag.value, int(tag.dtype), tag.code)
             if value is not None:
-                found[tag.code] = value
-    return found
+                values[tag.code] = value
+    return values
 
 
 def _plain(value: Any, kind: int, code: int) -> Any:

@@ -192,8 +192,8 @@ def _decoded(data: bytes, form: Form, shape: tuple[int, int, int]) -> Array:
 
 def _jpeg(data: bytes, form: Form, samples: int) -> Any:
     """Lossless or baseline JPEG; a transform to YCbCr is undone as the markers say, as JFIF has it."""
-    found = read_jpeg(data, tables=form.tables, samples=samples)
-    return imagecodecs.jpeg8_decode(data, tables=form.tables) if found is None else found
+    samples_read = read_jpeg(data, tables=form.tables, samples=samples)
+    return imagecodecs.jpeg8_decode(data, tables=form.tables) if samples_read is None else samples_read
 
 
 def _jpegxl(data: bytes, form: Form, _: int) -> Any:

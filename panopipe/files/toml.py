@@ -91,8 +91,8 @@ def parse_toml(data: bytes) -> Document:
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise TomlError(line, "is not UTF-8 text; save it as UTF-8") from error
-    if found := _DEEP.search(text):
-        line = text.count("\n", 0, found.start() + 1) + 1
+    if nested := _DEEP.search(text):
+        line = text.count("\n", 0, nested.start() + 1) + 1
         raise TomlError(line, f"is not TOML that a recipe could hold (a key of more than {_DEEPEST} parts)")
     try:
         values = tomllib.loads(text)
@@ -129,9 +129,9 @@ def _lines(text: str) -> Iterator[tuple[Path_, int]]:
 def _key(text: str) -> Path_:
     """Split a dotted key by letting the TOML parser read it."""
     path: list[str] = []
-    found: Any = tomllib.loads(f"{text.strip()} = 0")
-    while isinstance(found, dict):
-        name, found = next(iter(found.items()))
+    table: Any = tomllib.loads(f"{text.strip()} = 0")
+    while isinstance(table, dict):
+        name, table = next(iter(table.items()))
         path.append(name)
     return tuple(path)
 
@@ -207,5 +207,5 @@ def _end_of_string(text: str, at: int) -> int:
 
 
 def _find(text: str, what: str, at: int) -> int:
-    found = text.find(what, at)
-    return len(text) if found < 0 else found
+    place = text.find(what, at)
+    return len(text) if place < 0 else place

@@ -90,15 +90,15 @@ class JobFile:
         if not isinstance(table, Mapping):
             self.fault(("rooms",), 'must be a table of lists: hall = ["frame-01", "frame-02"]')
             return []
-        found = []
+        listed = []
         for room, names in table.items():
             if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
                 self.fault(("rooms", room), 'must be a list of frames: ["frame-01", "frame-1*"]')
             elif not is_plain(room) or len(room.encode()) > _LONGEST_NAME:
                 self.fault(("rooms", room), "is no name for a folder; a room's name has no / and no ..")
             else:
-                found += [(room, name) for name in names]
-        return found
+                listed += [(room, name) for name in names]
+        return listed
 
     def with_room(self, entry: FrameEntry) -> FrameEntry:
         """Put a frame into the room that the job file gives it; its folder's otherwise."""

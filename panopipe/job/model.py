@@ -90,10 +90,10 @@ class Job:
     @property
     def rooms(self) -> dict[str, tuple[FrameKey, ...]]:
         """Frames of each room, in walking order."""
-        found: dict[str, list[FrameKey]] = {}
+        keys_by_room: dict[str, list[FrameKey]] = {}
         for key in self.frames:
-            found.setdefault(key.room, []).append(key)
-        return {room: tuple(keys) for room, keys in found.items()}
+            keys_by_room.setdefault(key.room, []).append(key)
+        return {room: tuple(keys) for room, keys in keys_by_room.items()}
 
     def key(self, text: str) -> FrameKey:
         """Frame that `ROOM/FRAME` (or a frame's name that only one room has) names.

@@ -15,8 +15,8 @@ _WINDOWS_FORBIDDEN = re.compile(r'[<>:"\\|?*]|[. ]$')
 def nearest(word: str, known: Iterable[str]) -> str:
     """Say which known name a wrong one most likely meant: `; did you mean tone?`, or nothing."""
     by_fold = {name.casefold(): name for name in known}
-    found = difflib.get_close_matches(word.casefold(), by_fold, n=1, cutoff=0.5)
-    return f"; did you mean {by_fold[found[0]]}?" if found else ""
+    close = difflib.get_close_matches(word.casefold(), by_fold, n=1, cutoff=0.5)
+    return f"; did you mean {by_fold[close[0]]}?" if close else ""
 
 
 def natural(text: str) -> tuple[object, ...]:
@@ -39,8 +39,8 @@ def in_the_way(path: Path, *, folder: bool) -> str:
     """Why what has this name is not what panopipe needs there; empty if it is, or if nothing has it."""
     if not path.exists() or path.is_dir() == folder:
         return ""
-    found, needed = ("file", "folder") if folder else ("folder", "file")
-    return f"is a {found}, and panopipe needs a {needed} of that name; move it away"
+    present, needed = ("file", "folder") if folder else ("folder", "file")
+    return f"is a {present}, and panopipe needs a {needed} of that name; move it away"
 
 
 def folded(text: str) -> str:

@@ -33,18 +33,18 @@ def open_job(folder: Path | str) -> Job:
     facts = JobFile(root)
     entries = [facts.with_room(entry) for entry in entries]
     entries.sort(key=lambda entry: (natural(entry.key.room), natural(entry.key.name), entry.files[0].path))
-    found = _without_twins(entries, facts)
+    frames = _without_twins(entries, facts)
     job = Job(
         root,
-        found,
+        frames,
         facts.rights(),
         None,
-        (*remarks, *awkward_names(part for key in found for part in key if part)),
+        (*remarks, *awkward_names(part for key in frames for part in key if part)),
         unread,
         facts.rooms_in(unread),
     )
     reference = facts.finish(job)
-    if not found:
+    if not frames:
         raise ValueError(f"{folder}: {_why_empty(root, remarks)}")
     return replace(job, reference=reference, remarks=(*job.remarks, *facts.remarks))
 
@@ -64,15 +64,15 @@ def _without_twins(entries: list[FrameEntry], facts: JobFile) -> dict[FrameKey, 
     Their finished files would be one file on the photographer's or the client's disk.
     """
     taken: dict[str, FrameEntry] = {}
-    found: dict[FrameKey, FrameEntry] = {}
+    by_key: dict[FrameKey, FrameEntry] = {}
     for entry in entries:
         first = taken.setdefault(folded(str(entry.key)), entry)
-        if entry.key in found:
-            files = f"{found[entry.key].files[0].path} and {entry.files[0].path}"
+        if entry.key in by_key:
+            files = f"{by_key[entry.key].files[0].path} and {entry.files[0].path}"
             facts.fault(("rooms", entry.key.room), f"{files} would both be {entry.key}; rename one of them")
         elif first is not entry:
             why = f"would be finished under the name of {first.files[0].path}; rename one of them"
-            found[entry.key] = replace(entry, refused=entry.refused or why)
+            by_key[entry.key] = replace(entry, refused=entry.refused or why)
         else:
-            found[entry.key] = entry
-    return found
+            by_key[entry.key] = entry
+    return by_key

@@ -191,12 +191,12 @@ class FramePipeline:
 
     def _neighbours(self, step: Step, first: int, last: int) -> dict[FrameKey, Band]:
         solution = self._inputs.solutions.get(step.name)
-        found = {}
+        bands = {}
         for key in solution.neighbours if solution else ():
             band = self._inputs.neighbour(key, step.name, first, last)
             if band is not None:
-                found[key] = band
-        return found
+                bands[key] = band
+        return bands
 
     def _preparation(self, step: Step, context: StageContext) -> Prepared[Any]:
         assert isinstance(step.stage, RowStage | MarginStage | SpanStage)

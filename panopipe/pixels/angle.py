@@ -38,9 +38,9 @@ def angles(across: Single, along: Single, out: Single) -> None:
     ----------
     .. [1] M. Abramowitz, I. A. Stegun, Handbook of Mathematical Functions, 1964, 4.4.49 (the series).
     """
-    one, other = np.abs(across), np.abs(along)
-    steep = one > other
-    slope = np.where(steep, other, one) / np.where(steep, one, other)
+    rise, run = np.abs(across), np.abs(along)
+    steep = rise > run
+    slope = np.where(steep, run, rise) / np.where(steep, rise, run)
     square = slope * slope
     angle = np.full_like(slope, np.float32(SERIES[0]))
     for factor in SERIES[1:]:

@@ -118,19 +118,19 @@ class Codes:
 
 def interval(data: bytes, at: int) -> tuple[Bits, int]:
     """Bits from `at` to the next marker, and its place; the end of the data if there is none."""
-    found = bytearray()
+    codes = bytearray()
     while at < len(data):
         if data[at] != 0xFF:
-            found.append(data[at])
+            codes.append(data[at])
             at += 1
             continue
         while data[at + 1 : at + 2] == b"\xff":  # fill bytes, B.1.1.2
             at += 1
         if data[at + 1 : at + 2] != b"\0":
             break
-        found.append(0xFF)
+        codes.append(0xFF)
         at += 2
-    return Bits(bytes(found)), at if at + 1 < len(data) else len(data)
+    return Bits(bytes(codes)), at if at + 1 < len(data) else len(data)
 
 
 def behind_restart(data: bytes, at: int, number: int) -> int:

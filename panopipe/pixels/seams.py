@@ -51,9 +51,9 @@ def pair_gaps(planes: Planes, channels: int, known: Bytes, strange: float, out: 
     """
     layers = planes.reshape(len(known), channels, *planes.shape[1:])
     pairs = zip(*np.triu_indices(len(known), 1), strict=True)
-    for index, (one, other) in enumerate(pairs):
-        gap = np.square(layers[other] - layers[one]).sum(0)
-        out[:, index] = np.where(known[one] & known[other], gap, np.float32(strange))
+    for index, (first, second) in enumerate(pairs):
+        gap = np.square(layers[second] - layers[first]).sum(0)
+        out[:, index] = np.where(known[first] & known[second], gap, np.float32(strange))
 
 
 @compiled("sweep")
@@ -75,11 +75,11 @@ def sweep(own: Planes, costs: Planes, linked: Bytes, forth: Planes, back: Planes
         Messages from the line before and from the line after, less the least of each pixel; changed.
     """
     _, count, width = own.shape
-    one, other = np.triu_indices(count, 1)
+    first, second = np.triu_indices(count, 1)
 
     def tell(belief: Planes, line: int, message: Planes) -> None:
         seam = np.zeros((count, count, width), np.float32)
-        seam[one, other] = seam[other, one] = costs[line] + costs[line + 1]
+        seam[first, second] = seam[second, first] = costs[line] + costs[line + 1]
         seam += belief[:, None]
         np.minimum.reduce(seam, axis=0, out=message)
         message -= np.minimum.reduce(message, axis=0)

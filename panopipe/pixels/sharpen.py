@@ -42,8 +42,8 @@ def sharpen(light: Floats, weights: Floats, distance: Floats, control: Floats, o
         + _turned(luminance, distance) * _INNER
         + luminance * _MIDDLE
     )
-    one, two, three, four, five = (along[n : len(along) - 4 + n] for n in range(5))
-    smooth = (one + five) * _OUTER + (two + four) * _INNER + three * _MIDDLE
+    first, second, third, fourth, fifth = (along[n : len(along) - 4 + n] for n in range(5))
+    smooth = (first + fifth) * _OUTER + (second + fourth) * _INNER + third * _MIDDLE
     detail = luminance[2:-2] - smooth
     step = np.floor(distance + np.float32(0.5)).astype(int)
     energy = detail * detail

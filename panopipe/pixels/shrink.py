@@ -123,8 +123,8 @@ def _pair(rows: Planes, by: int) -> Planes:
 def smooth_down(planes: Planes, spacing: int) -> Planes:
     """Smooth down the columns; twice the spacing is lost at both ends."""
     count = planes.shape[1] - 4 * spacing
-    one, two, three, four, five = (planes[:, n * spacing : n * spacing + count] for n in range(5))
-    return np.asarray((one + five) * _OUTER + (two + four) * _INNER + three * _MIDDLE)
+    first, second, third, fourth, fifth = (planes[:, n * spacing : n * spacing + count] for n in range(5))
+    return np.asarray((first + fifth) * _OUTER + (second + fourth) * _INNER + third * _MIDDLE)
 
 
 def _sum_along(energy: Planes, columns: Columns, half: int) -> Planes:

@@ -56,8 +56,8 @@ class Recipe:
 
     def layers(self, key: FrameKey) -> tuple[Layer, ...]:
         """Files that bear on a frame, the weakest first."""
-        found = (self.job_layer, self.rooms.get(key.room), self.frames.get(key))
-        return tuple(layer for layer in found if layer is not None)
+        layers = (self.job_layer, self.rooms.get(key.room), self.frames.get(key))
+        return tuple(layer for layer in layers if layer is not None)
 
     def idle(self) -> tuple[str, ...]:
         """A line for each table of a stage that no frame goes through: most likely it was forgotten."""
@@ -148,13 +148,13 @@ def _stray_files(job: Job) -> list[Fault]:
     if not inside(job.folder, folder):
         return [Fault(OVERRIDES, 0, "is a link that leads out of the job folder")]
     known = {room_file(room) for room in job.rooms if room} | {frame_file(key) for key in job.frames}
-    found = []
+    faults = []
     for path in sorted(folder.rglob("*.toml")):
         name = path.relative_to(job.folder).as_posix()
         if name not in known and not path.name.startswith(".") and not job.is_of_unread(_bare(name)):
             likely = nearest(_bare(name), map(_bare, known))
-            found.append(Fault(name, 0, f"rename or remove it: no room or frame has this name{likely}"))
-    return found
+            faults.append(Fault(name, 0, f"rename or remove it: no room or frame has this name{likely}"))
+    return faults
 
 
 def _bare(file: str) -> str:
@@ -164,7 +164,7 @@ def _bare(file: str) -> str:
 
 def _at_odds(recipe: Recipe, job: Job) -> list[Fault]:
     """Settings that are right each for itself, and that their stage refuses together."""
-    found = []
+    faults = []
     for key in job.frames:
         try:
             settings = recipe.settings(key)
@@ -172,8 +172,8 @@ def _at_odds(recipe: Recipe, job: Job) -> list[Fault]:
             assert isinstance(sink, SinkStage)
             sink.outputs(settings.stages[sink.name])
         except ValueError as error:
-            found.append(_fault_of(str(error), recipe.layers(key)))
-    return found
+            faults.append(_fault_of(str(error), recipe.layers(key)))
+    return faults
 
 
 def _fault_of(error: str, layers: tuple[Layer, ...]) -> Fault:
@@ -188,7 +188,7 @@ def _fault_of(error: str, layers: tuple[Layer, ...]) -> Fault:
 
 def _unloadable(recipe: Recipe, job: Job) -> list[Fault]:
     """Stages in force that do not load."""
-    found = []
+    faults = []
     for key in job.frames:
         order = DEFAULT_ORDER
         for layer in recipe.layers(key):
@@ -197,5 +197,5 @@ def _unloadable(recipe: Recipe, job: Job) -> list[Fault]:
             try:
                 loaded_stage(name)
             except ImportError as error:
-                found.append(Fault(RECIPE_FILE, 0, str(error), f"[{name}]"))
-    return found
+                faults.append(Fault(RECIPE_FILE, 0, str(error), f"[{name}]"))
+    return faults

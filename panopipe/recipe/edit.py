@@ -115,7 +115,7 @@ def unsetting_change(job: Job, where: str, names: Iterable[str]) -> Change:
         table, dot, key = name.strip().partition(".")
         keys = {key} if dot else set(said.get(table, ()))
         if not keys or not keys <= set(said.get(table, ())):
-            known = [f"{stage}.{one}" for stage, values in said.items() for one in values]
+            known = [f"{stage}.{setting}" for stage, values in said.items() for setting in values]
             there = f"; it sets {', '.join(known)}" if known else "; it sets nothing"
             raise ValueError(f"{file} does not set {name}{nearest(name, known) or there}")
         gone.setdefault(table, set()).update(keys)
@@ -293,10 +293,10 @@ def _layer(job: Job, file: str) -> Layer | None:
 
 
 def _tables(layer: Layer | None) -> dict[str, dict[str, Any]]:
-    found: dict[str, dict[str, Any]] = {}
+    tables: dict[str, dict[str, Any]] = {}
     for (table, key), (value, _) in layer.values.items() if layer else ():
-        found.setdefault(table, {})[key] = list(value) if isinstance(value, tuple) else value
-    return found
+        tables.setdefault(table, {})[key] = list(value) if isinstance(value, tuple) else value
+    return tables
 
 
 def _said(job: Job, source: str) -> dict[str, dict[str, Any]]:
@@ -306,13 +306,13 @@ def _said(job: Job, source: str) -> dict[str, dict[str, Any]]:
     else:
         key = _frame(job, source)
         files = [room_file(key.room), frame_file(key)] if key.room else [frame_file(key)]
-    found: dict[str, dict[str, Any]] = {}
+    tables: dict[str, dict[str, Any]] = {}
     for file in files:
         for table, values in _tables(_layer(job, file)).items():
-            found.setdefault(table, {}).update(values)
-    if not found:
+            tables.setdefault(table, {}).update(values)
+    if not tables:
         raise ValueError(f"{source} has no settings of its own to carry; the job's recipe serves all rooms")
-    return found
+    return tables
 
 
 def _value(text: str) -> Any:

@@ -225,8 +225,8 @@ def _step(job: Job, plain: dict[str, Any]) -> Step:
         If it is none.
     """
     changes = []
-    for one in plain["changes"]:
-        file, before, content = one["file"], one["before"], one["content"]
+    for change in plain["changes"]:
+        file, before, content = change["file"], change["before"], change["content"]
         texts = (str(plain["said"]), file, *(text for text in (before, content) if text is not None))
         if not all(isinstance(text, str) for text in texts) or not _is_recipe(job, file):
             raise ValueError(f"{file!a} is no recipe file")

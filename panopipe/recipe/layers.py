@@ -72,14 +72,14 @@ def check_layer(
     job: Job, file: str, document: Document, faults: list[Fault]
 ) -> dict[tuple[str, str], tuple[Any, int]]:
     """Check what a recipe file says; return what is right, add what is wrong to `faults`."""
-    found: dict[tuple[str, str], tuple[Any, int]] = {}
+    values: dict[tuple[str, str], tuple[Any, int]] = {}
     for table, key, value in _pairs(file, document, faults):
         line = document.line(table, key)
         try:
-            found[table, key] = (_checked(job, table, key, value), line)
+            values[table, key] = (_checked(job, table, key, value), line)
         except ValueError as error:
             faults.append(Fault(file, line, str(error), f"[{table}] {key}"))
-    return found
+    return values
 
 
 def _pairs(file: str, document: Document, faults: list[Fault]) -> Iterator[tuple[str, str, Any]]:
@@ -113,16 +113,16 @@ def _checked(job: Job, table: str, key: str, value: object) -> Any:
             raise ValueError(f"unknown here; did you mean {ORDER}?")
         return checked_order(value)
     try:
-        found = loaded_stage(table)
+        stage = loaded_stage(table)
     except ImportError as error:
         raise ValueError(str(error)) from error
     if key == USE:
         if not isinstance(value, bool):
             raise ValueError(f"{_shown(value)} is not allowed here; true or false is")
-        if not value and isinstance(found, SourceStage | SinkStage):
+        if not value and isinstance(stage, SourceStage | SinkStage):
             raise ValueError(f"{table} is an end of the pipeline and cannot be left out")
         return value
-    known = rules(found.Settings)
+    known = rules(stage.Settings)
     if key not in known:
         for name, rule in known.items():
             if key == rule.formerly:
@@ -180,6 +180,6 @@ def _shown(value: object) -> str:
     return f'"{value}"' if isinstance(value, str) else str(value)
 
 
-def setting_rules(found: Stage[Any]) -> Mapping[str, Rule]:
+def setting_rules(stage: Stage[Any]) -> Mapping[str, Rule]:
     """Rules of a stage's settings, in order."""
-    return rules(found.Settings)
+    return rules(stage.Settings)

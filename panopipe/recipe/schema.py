@@ -53,16 +53,16 @@ def _pipeline() -> dict[str, Any]:
 
 
 def _table(name: str) -> dict[str, Any]:
-    found = loaded_stage(name)
-    defaults = found.Settings()
+    stage = loaded_stage(name)
+    defaults = stage.Settings()
     properties: dict[str, Any] = {
         USE: {"type": "boolean", "default": True, "description": "Whether the frame goes through this stage."}
     }
-    for key, rule in setting_rules(found).items():
+    for key, rule in setting_rules(stage).items():
         properties[key] = _property(rule, getattr(defaults, key))
     return {
         "type": "object",
-        "description": found.summary,
+        "description": stage.summary,
         "additionalProperties": False,
         "properties": properties,
     }

@@ -36,13 +36,13 @@ def stage_lines(name: str) -> Iterator[str]:
         known = ", ".join(known_stages())
         raise ValueError(f"no stage {name} is installed{nearest(name, known_stages())} (known: {known})")
     try:
-        found = loaded_stage(name)
+        stage = loaded_stage(name)
     except ImportError as error:
         raise ValueError(str(error)) from error
-    defaults = found.Settings()
-    yield f"[{name}]  {found.summary}"
+    defaults = stage.Settings()
+    yield f"[{name}]  {stage.summary}"
     yield from _entry(USE, "true", "true or false", "Whether the frame goes through this stage.")
-    for key, rule in setting_rules(found).items():
+    for key, rule in setting_rules(stage).items():
         yield from _entry(key, _shown(getattr(defaults, key)), rule.allowed(), rule.help)
 
 

@@ -48,5 +48,5 @@ CHECKS: Sequence[Callable[[Case], Finding]] = (
 
 def findings(case: Case) -> tuple[Finding, ...]:
     """All findings on one finished frame, the gravest first, then in the order of the table."""
-    found = [check(case) for check in CHECKS] + stage_words(case)
-    return tuple(sorted(found, key=lambda finding: -finding.doubt))
+    judged = [check(case) for check in CHECKS] + stage_words(case)
+    return tuple(sorted(judged, key=lambda finding: -finding.doubt))

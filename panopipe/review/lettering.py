@@ -57,13 +57,13 @@ def lettering(text: str, size: int) -> tuple[str, Font]:
 
 @cache
 def _fonts() -> tuple[Font, ...]:
-    found: list[Font] = [ImageFont.load_default(_TRIED_PX)]
+    fonts: list[Font] = [ImageFont.load_default(_TRIED_PX)]
     for name in _FILES:
         try:
-            found.append(ImageFont.truetype(name, _TRIED_PX))
+            fonts.append(ImageFont.truetype(name, _TRIED_PX))
         except OSError:  # not on this computer
             continue
-    return tuple(found)
+    return tuple(fonts)
 
 
 @cache

@@ -131,15 +131,15 @@ def judge(
     twins = doubles({key: picture.sketch for key, picture in seen.items()})
     frames = []
     for record in records:
-        found: tuple[Finding, ...] = ()
+        judged: tuple[Finding, ...] = ()
         if record.key in seen:
             twin = twins.get(record.key, (None, 0.0))
-            found = findings(
+            judged = findings(
                 Case(record, everyone[record.key], rooms[record.key.room], everyone, twin[0], twin[1])
             )
         elif record.key in (faults or {}):
-            found = (_unreadable(record, (faults or {})[record.key]),)
-        frames.append(FrameReview(record, found))
+            judged = (_unreadable(record, (faults or {})[record.key]),)
+        frames.append(FrameReview(record, judged))
     return JobReview(title, tuple(frames), tuple(_job_findings(records)))
 
 

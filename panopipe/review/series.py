@@ -42,13 +42,13 @@ def doubles(sketches: Mapping[FrameKey, NDArray[np.float32]]) -> dict[FrameKey, 
         sketch = sketch - weight * (sketch.sum() / (weight.sum() * columns))
         norm = float(np.linalg.norm(sketch))
         spectra.append(np.fft.rfft(sketch / norm if norm > 1 else sketch * 0, axis=1))
-    found: dict[FrameKey, tuple[FrameKey, float]] = {}
+    likest: dict[FrameKey, tuple[FrameKey, float]] = {}
     for later in range(1, len(keys)):
         for earlier in range(later):
             turned = np.fft.irfft((spectra[later] * spectra[earlier].conj()).sum(axis=0), columns)
-            if turned.max() > max(_SAME, found.get(keys[later], (None, 0.0))[1]):
-                found[keys[later]] = (keys[earlier], float(turned.max()))
-    return found
+            if turned.max() > max(_SAME, likest.get(keys[later], (None, 0.0))[1]):
+                likest[keys[later]] = (keys[earlier], float(turned.max()))
+    return likest
 
 
 def gaps(keys: Sequence[FrameKey]) -> list[str]:

@@ -31,6 +31,6 @@ def _windows(word: str) -> str:
     return '"' + word.replace('"', '""').replace("`", "``").replace("$", "`$") + '"'
 
 
-def count(number: int, one: str, many: str = "") -> str:
+def count(number: int, singular: str, plural: str = "") -> str:
     """`1 frame`, `3 frames`."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
+    return f"{number} {singular if number == 1 else plural or singular + 's'}"

@@ -36,9 +36,9 @@ def reduced_bytes(rows: Rows) -> bytes:
     return checksummed(np.ascontiguousarray(rows).data.cast("B"))
 
 
-def probe_bytes(found: object) -> bytes:
+def probe_bytes(probed: object) -> bytes:
     """Spell what a source found out for keeping."""
-    return checksummed(dumps(found).encode())
+    return checksummed(dumps(probed).encode())
 
 
 def cached_reduced(path: Path, width: int) -> Rows | None:

@@ -117,7 +117,7 @@ def _fingerprint(session: Session, key: FrameKey) -> str:
         session.surveyed[key].source,
         solutions=session.solutions.get(key, {}),
         neighbours=others,
-        stamps={name: session.stamp(name) for found in planned.pictures.values() for name in found.values()},
+        stamps={name: session.stamp(name) for names in planned.pictures.values() for name in names.values()},
         rights=session.job.rights,
     )
 

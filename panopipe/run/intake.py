@@ -85,8 +85,8 @@ def take_in(source: Path, folder: Path, rooms: str, reporter: ProgressReporter) 
         raise ValueError(f"{source} and {folder} lie in one another; take in from a card or another folder")
     pattern = _room_pattern(rooms)
     unread: list[OSError] = []
-    found = pictures(source, unread.append)
-    files = sorted(found, key=lambda path: natural(path.relative_to(source).as_posix()))
+    originals = pictures(source, unread.append)
+    files = sorted(originals, key=lambda path: natural(path.relative_to(source).as_posix()))
     if not files and unread:
         raise unread[0]
     if not files:
@@ -205,10 +205,10 @@ def _copy(file: Path, root: Path, goal: str, known: str | None) -> FileStamp:
 
 def _place(file: Path, source: Path, pattern: re.Pattern[str] | None) -> str:
     if pattern:
-        found = pattern.fullmatch(file.stem)
-        if not found:
+        parts = pattern.fullmatch(file.stem)
+        if not parts:
             raise ValueError("its name does not fit the pattern")
-        return f"{_folder_name(found['room'])}/{_folder_name(found['frame'])}{file.suffix}"
+        return f"{_folder_name(parts['room'])}/{_folder_name(parts['frame'])}{file.suffix}"
     folder = file.parent.relative_to(source)
     return f"{_folder_name(folder.name)}/{file.name}" if folder.parts else file.name
 

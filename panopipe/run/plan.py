@@ -83,12 +83,12 @@ class Planned:
     @property
     def pictures(self) -> dict[str, dict[str, str]]:
         """By stage and setting: pictures that the settings name."""
-        found: dict[str, dict[str, str]] = {}
+        names: dict[str, dict[str, str]] = {}
         for name, given in self.chain.stages:
             for setting, rule in setting_rules(loaded_stage(name)).items():
                 if rule.kind == "picture" and getattr(given, setting):
-                    found.setdefault(name, {})[setting] = getattr(given, setting)
-        return found
+                    names.setdefault(name, {})[setting] = getattr(given, setting)
+        return names
 
     def effective(self) -> dict[str, dict[str, Effective]]:
         """Settings in force, for the record."""
@@ -110,12 +110,12 @@ class Planned:
 
     def to_stage(self, name: str) -> list[tuple[str, int, Any]]:
         """Name, version and settings of the stages before `name`; of all if it is not there."""
-        found = []
+        steps = []
         for stage, given in self.chain.stages:
             if stage == name:
                 break
-            found.append((stage, loaded_stage(stage).version, given))
-        return found
+            steps.append((stage, loaded_stage(stage).version, given))
+        return steps
 
 
 def plan_frames(job: Job, recipe: Recipe) -> dict[FrameKey, Planned]:
@@ -124,7 +124,7 @@ def plan_frames(job: Job, recipe: Recipe) -> dict[FrameKey, Planned]:
     A frame whose finished files would take the place of another's is refused.
     """
     taken: dict[str, FrameKey] = {}
-    found = {}
+    frames = {}
     for key, entry in job.frames.items():
         settings = recipe.settings(key)
         chain = Chain(tuple((name, settings.stages[name]) for name in settings.order))
@@ -134,8 +134,8 @@ def plan_frames(job: Job, recipe: Recipe) -> dict[FrameKey, Planned]:
             if other != key and not entry.refused:
                 why = f"its finished file {path} would take the place of one of {other}; rename one of them"
                 planned = dataclasses.replace(planned, entry=dataclasses.replace(entry, refused=why))
-        found[key] = planned
-    return found
+        frames[key] = planned
+    return frames
 
 
 def survey_fingerprint(source: str, stage: str, settings: Any) -> str:

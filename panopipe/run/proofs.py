@@ -52,9 +52,9 @@ def _made(
 
 
 def _proof_task(session: Session, key: FrameKey, number: int, width: int) -> FinishTask:
-    def files(one: FrameKey) -> FrameFiles:
-        surveyed = session.surveyed[one]
-        return session.frames[one].small_files(session.job, surveyed.source, surveyed.facts, width)
+    def files(key: FrameKey) -> FrameFiles:
+        surveyed = session.surveyed[key]
+        return session.frames[key].small_files(session.job, surveyed.source, surveyed.facts, width)
 
     task = finish_task(session, key, number)
     neighbours = {

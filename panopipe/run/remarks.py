@@ -20,14 +20,14 @@ def sink_remarks(frames: Mapping[FrameKey, Planned], facts: Mapping[FrameKey, Fr
     facts : mapping of FrameKey to FrameFacts
         Frames that are to be made.
     """
-    found: dict[str, list[FrameKey]] = {}
+    keys_by_remark: dict[str, list[FrameKey]] = {}
     for key, known in facts.items():
         name, settings = frames[key].chain.stages[-1]
         sink = loaded_stage(name)
         assert isinstance(sink, SinkStage)
         if text := sink.remark(known, settings):
-            found.setdefault(f"{name}: {text}", []).append(key)
-    return tuple(f"{_frames(keys)}: {text}" for text, keys in found.items())
+            keys_by_remark.setdefault(f"{name}: {text}", []).append(key)
+    return tuple(f"{_frames(keys)}: {text}" for text, keys in keys_by_remark.items())
 
 
 def _frames(keys: list[FrameKey]) -> str:

@@ -215,7 +215,9 @@ class Session:
     def _unchanged(self, known: Mapping[str, FileStamp]) -> dict[str, FileStamp]:
         """Hashes of the files whose size and time are still those of the ledger."""
         names = {path for planned in self.frames.values() for path in planned.paths}
-        names |= {n for p in self.frames.values() for found in p.pictures.values() for n in found.values()}
+        names |= {
+            n for p in self.frames.values() for pictures in p.pictures.values() for n in pictures.values()
+        }
         return {
             name: known[name]
             for name in sorted(names & set(known))

@@ -72,14 +72,14 @@ def _light(task: SurveyTask, fingerprint: str, timer: StageTimer) -> tuple[Frame
     if task.facts and there and (reduced := cached_reduced(files.at(kept), task.facts.width)) is not None:
         return task.facts, reduced
     with opened_frame(files, task.source, timer) as reader:
-        found = reductions(reader, source=task.source[0], timer=timer)
-        put_inside(files, files.before, preview_of_source(found.before, reader.facts), lasting=False)
-        put_inside(files, kept, reduced_bytes(found.reduced), lasting=False)
+        light = reductions(reader, source=task.source[0], timer=timer)
+        put_inside(files, files.before, preview_of_source(light.before, reader.facts), lasting=False)
+        put_inside(files, kept, reduced_bytes(light.reduced), lasting=False)
         if reader.probed is not None:
             put_inside(files, probe_name(kept), probe_bytes(reader.probed), lasting=False)
         if small:
-            put_inside(files, small, small_bytes(found.before), lasting=False)
-        return reader.facts, found.reduced
+            put_inside(files, small, small_bytes(light.before), lasting=False)
+        return reader.facts, light.reduced
 
 
 def finish(task: FinishTask) -> FinishResult:
@@ -149,13 +149,13 @@ def _check_unchanged(task: FinishTask) -> None:
 
 def _pictures(task: FinishTask) -> dict[str, dict[str, Rows]]:
     folder = Path(task.files.folder)
-    found: dict[str, dict[str, Rows]] = {}
+    pictures: dict[str, dict[str, Rows]] = {}
     for stage, names in task.pictures.items():
         for setting, name in names.items():
             if not inside(folder, folder / name):
                 raise ValueError(f"{stage}: {name} leads out of the job folder")
-            found.setdefault(stage, {})[setting] = read_patch(folder / name)
-    return found
+            pictures.setdefault(stage, {})[setting] = read_patch(folder / name)
+    return pictures
 
 
 def _put_output(files: FrameFiles, path: str, output: Output) -> FileStamp:

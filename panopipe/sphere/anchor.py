@@ -68,16 +68,16 @@ def _largest_turn(scores: list[float]) -> int:
     ----------
     .. [1] Y. Shiloach, Fast canonization of circular strings, Journal of Algorithms 2, 1981, pp. 107-121.
     """
-    count, one, other, run = len(scores), 0, 1, 0
-    while one < count and other < count and run < count:
-        a, b = scores[(one + run) % count], scores[(other + run) % count]
+    count, first, second, run = len(scores), 0, 1, 0
+    while first < count and second < count and run < count:
+        a, b = scores[(first + run) % count], scores[(second + run) % count]
         if a == b:
             run += 1
             continue
         if a < b:
-            one += run + 1
+            first += run + 1
         else:
-            other += run + 1
-        other += one == other
+            second += run + 1
+        second += first == second
         run = 0
-    return min(one, other)
+    return min(first, second)

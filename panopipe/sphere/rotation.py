@@ -56,12 +56,12 @@ class Registration:
     agreement: float
 
 
-def register(one: ArrayLike, other: ArrayLike, *, finest: int = 512) -> Registration:
+def register(target: ArrayLike, source: ArrayLike, *, finest: int = 512) -> Registration:
     """Find the rotation that lays one sphere on the other.
 
     Parameters
     ----------
-    one, other : array_like of shape (height, width)
+    target, source : array_like of shape (height, width)
         Luminance of two whole 2:1 frames of one size, linear light.
     finest : int
         Width down to which the rotation is refined.
@@ -71,7 +71,7 @@ def register(one: ArrayLike, other: ArrayLike, *, finest: int = 512) -> Registra
     ValueError
         If the frames differ in size, or are not whole.
     """
-    first, second = np.asarray(one, np.float32), np.asarray(other, np.float32)
+    first, second = np.asarray(target, np.float32), np.asarray(source, np.float32)
     if first.shape != second.shape or first.ndim != 2 or first.shape[1] != 2 * first.shape[0]:
         raise ValueError(f"{first.shape} and {second.shape} are not two whole frames of one size")
     finest = min(finest, first.shape[1])
@@ -79,8 +79,7 @@ def register(one: ArrayLike, other: ArrayLike, *, finest: int = 512) -> Registra
     rotation = _heading(_contrast(first, coarse), _contrast(second, coarse))
     width = coarse
     while True:
-        target, source = _contrast(first, width), _contrast(second, width)
-        rotation, agreement = _refined(target, source, rotation)
+        rotation, agreement = _refined(_contrast(first, width), _contrast(second, width), rotation)
         if width >= finest:
             return Registration(rotation, agreement)
         width = min(2 * width, finest)
@@ -119,10 +118,10 @@ def _weight(height: int) -> Float:
     return np.cos(np.radians(pitch)) * ((pitch < _HIGHEST_DEG) & (pitch > _LOWEST_DEG))
 
 
-def _heading(one: Single, other: Single) -> Float:
+def _heading(first: Single, second: Single) -> Float:
     """Turn about the vertical at which rows correlate best."""
-    weight, width = _weight(one.shape[0])[:, None], one.shape[1]
-    spectrum = (np.conj(np.fft.rfft(one * weight, axis=1)) * np.fft.rfft(other, axis=1)).sum(0)
+    weight, width = _weight(first.shape[0])[:, None], first.shape[1]
+    spectrum = (np.conj(np.fft.rfft(first * weight, axis=1)) * np.fft.rfft(second, axis=1)).sum(0)
     turn = 2 * math.pi * int(np.argmax(np.fft.irfft(spectrum, width))) / width
     sine, cosine = math.sin(turn), math.cos(turn)
     return np.array([(cosine, 0.0, sine), (0.0, 1.0, 0.0), (-sine, 0.0, cosine)])
@@ -142,8 +141,10 @@ def _refined(target: Single, source: Single, rotation: Float) -> tuple[Float, fl
     return rotation, _correlation(target, shown, weight)
 
 
-def _correlation(one: Single, other: Single, weight: Float) -> float:
-    both, own, its = (float((weight * a * b).sum()) for a, b in ((one, other), (one, one), (other, other)))
+def _correlation(first: Single, second: Single, weight: Float) -> float:
+    both, own, its = (
+        float((weight * a * b).sum()) for a, b in ((first, second), (first, first), (second, second))
+    )
     return both / math.sqrt(own * its + 1e-12)
 
 

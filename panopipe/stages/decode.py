@@ -72,7 +72,7 @@ class Probe:
         )
         is_place = isinstance(self.anchor, int) and 0 <= self.anchor < width
         is_surrounded = isinstance(self.surroundings, Surroundings) and self.surroundings.is_sound()
-        is_told = isinstance(self.damage, tuple) and all(isinstance(one, str) for one in self.damage)
+        is_told = isinstance(self.damage, tuple) and all(isinstance(part, str) for part in self.damage)
         is_measured = isinstance(self.noise, NoiseFacts) and is_sound_noise(self.noise)
         return is_place and level_is_sound and is_surrounded and is_told and is_measured
 
@@ -323,8 +323,8 @@ def damage_of(recorded: Recorded) -> tuple[str, ...]:
     linear = isinstance(recorded.colour, CameraColour) or recorded.is_float
     size = samples.height, samples.width
     seen = summary(samples.rows, size, stored.segment, largest=stored.largest, linear=linear)
-    found = damage(seen, cosine_coded=stored.cosine_coded)
-    return (f"The file looks damaged: {found}. {_COPY_AGAIN}",) if found else ()
+    words = damage(seen, cosine_coded=stored.cosine_coded)
+    return (f"The file looks damaged: {words}. {_COPY_AGAIN}",) if words else ()
 
 
 def _lights(colour: CameraColour, white_xy: Matrix) -> Lights:

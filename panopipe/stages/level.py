@@ -76,11 +76,11 @@ class Level(SpanStage[LevelSettings, NDArray[np.float64]]):
         if settings.tilt_deg != AUTO:
             tilt, toward = float(settings.tilt_deg), settings.toward_yaw_deg - facts.anchor_yaw_deg
             return Prepared(levelling_rotation(tilt, toward), {"levelled_deg": tilt}, facts=_upright(facts))
-        found = horizon_tilt(_as_seen(context.reduced.rows))
-        if found is None or not believed(found):
-            return Prepared(notes={} if found is None else _notes(found))
-        rotation = levelling_rotation(found.tilt_deg, found.toward_yaw_deg)
-        notes = _notes(found) | {"levelled_deg": round(found.tilt_deg, 3)}
+        lean = horizon_tilt(_as_seen(context.reduced.rows))
+        if lean is None or not believed(lean):
+            return Prepared(notes={} if lean is None else _notes(lean))
+        rotation = levelling_rotation(lean.tilt_deg, lean.toward_yaw_deg)
+        notes = _notes(lean) | {"levelled_deg": round(lean.tilt_deg, 3)}
         return Prepared(rotation, notes, facts=_upright(facts))
 
     def apply(self, band: Band, settings: LevelSettings, prepared: NDArray[np.float64]) -> Applied:

@@ -170,12 +170,12 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         if not keys:
             return {}
         rings = [observed[key].seen.ring for key in keys]
-        found = with_shared(find_footprint(rings), rings)
+        footprints = with_shared(find_footprint(rings), rings)
         maps = {key: observed[key].seen.floor for key in keys if observed[key].seen.floor is not None}
         places = best_neighbours(maps, job.rooms)
         return {
-            key: Solution(_Solved(one, places.get(key, {})), neighbours=tuple(places.get(key, {})))
-            for key, one in zip(keys, found, strict=True)
+            key: Solution(_Solved(footprint, places.get(key, {})), neighbours=tuple(places.get(key, {})))
+            for key, footprint in zip(keys, footprints, strict=True)
         }
 
     def span(self, facts: FrameFacts, settings: NadirSettings) -> tuple[int, int]:
@@ -349,16 +349,18 @@ def _to_cover(
         foot = circle(math.degrees(math.atan(float(settings.foot_radius_m) / settings.camera_height_m)))
         return foot, foot, {"mask_source": "foot_radius_m"}, ()
     solved: _Solved | None = context.solution
-    found = solved.footprint if solved is not None else find_footprint([ring_map(context.reduced.rows)])[0]
-    stands = found.certainty >= _SURE_ENOUGH
+    footprint = (
+        solved.footprint if solved is not None else find_footprint([ring_map(context.reduced.rows)])[0]
+    )
+    stands = footprint.certainty >= _SURE_ENOUGH
     notes: dict[str, float | str] = {
         "mask_source": "the frames themselves" if stands else _NOTHING,
-        "mask_certainty": round(found.certainty, 3),
+        "mask_certainty": round(footprint.certainty, 3),
         "support_found": float(stands),
     }
     if stands:
-        return found.foot, found.outline, notes, ()
-    doubts = (_SENTENCES["doubt"],) if found.certainty >= _DOUBTFUL else ()
+        return footprint.foot, footprint.outline, notes, ()
+    doubts = (_SENTENCES["doubt"],) if footprint.certainty >= _DOUBTFUL else ()
     return None, None, notes, doubts
 
 

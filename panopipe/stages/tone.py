@@ -164,8 +164,8 @@ class Tone(RowStage[ToneSettings, Rendering]):
         light_ev = log2_luminance(rows, LUMINANCE_OF_WORKING @ correction)
         base = find_base(light_ev)
         seen = _seen(context.reduced, base, light_ev)
-        found = context.solution if isinstance(context.solution, Moves) else suited(seen)
-        moves = settled(settings, found)
+        suited_moves = context.solution if isinstance(context.solution, Moves) else suited(seen)
+        moves = settled(settings, suited_moves)
         if moves == NEUTRAL:
             return Prepared(notes=_notes(moves))
         gains, balanced = _gains(base, moves), transform_rows(rows, correction)
@@ -193,10 +193,10 @@ def _seen(frame: Frame, base: Base, light_ev: NDArray[np.float32]) -> Lit:
     return lit(base, light_ev, vivid_ev(frame.rows, white_xy), open_sky(frame.rows, white_xy))
 
 
-def settled(settings: ToneSettings, found: Moves) -> Moves:
+def settled(settings: ToneSettings, suited_moves: Moves) -> Moves:
     """Explicit numbers of the settings, and for the others what was found."""
     explicit = {name: value for name in Moves.__slots__ if (value := getattr(settings, name)) != AUTO}
-    return replace(found, **explicit)
+    return replace(suited_moves, **explicit)
 
 
 def _notes(moves: Moves) -> dict[str, float | str]:
@@ -254,11 +254,11 @@ WHOLE_VIEW_EV = 2.0
 def _outlook(zone: Mask, light_ev: Plane, base: Base, moves: Moves, gains: LocalCurves) -> Outlook | None:
     """The view from the room, exposed for itself as far as highlights are lowered."""
     share = float(np.clip(-moves.highlights_ev / WHOLE_VIEW_EV, 0, 1))
-    found = outlook(zone, light_ev, base) if share > 0 else None
-    if found is None or share == 1:
-        return found
-    table = gains.table + np.float32(share) * (found.gains.table - gains.table)
-    return replace(found, gains=replace(found.gains, table=table))
+    seen = outlook(zone, light_ev, base) if share > 0 else None
+    if seen is None or share == 1:
+        return seen
+    table = gains.table + np.float32(share) * (seen.gains.table - gains.table)
+    return replace(seen, gains=replace(seen.gains, table=table))
 
 
 def _gains(base: Base, moves: Moves) -> LocalCurves:

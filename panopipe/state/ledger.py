@@ -104,11 +104,11 @@ class Ledger:
 
     def _check_format(self) -> None:
         try:
-            found = self._base.execute("pragma user_version").fetchone()[0]
+            written = self._base.execute("pragma user_version").fetchone()[0]
         except sqlite3.Error as error:
             self._base.close()
             raise ValueError(f"{LEDGER} is no ledger ({error})") from error
-        if found != FORMAT:
+        if written != FORMAT:
             self._base.close()
             raise ValueError(f"{LEDGER} is of another version of panopipe")
 
@@ -142,14 +142,14 @@ class Ledger:
 
     def entries(self) -> dict[FrameKey, Entry]:
         """All frames that the ledger knows and that can be read."""
-        found = {}
+        entries = {}
         rows = self._base.execute("select room, name, fingerprint, record, files from frame")
         for room, name, fingerprint, record, files in rows:
             with contextlib.suppress(ValueError):
                 entry = Entry(fingerprint, loads(record), loads(files))
                 if isinstance(entry.record, FrameRecord):
-                    found[FrameKey(room, name)] = entry
-        return found
+                    entries[FrameKey(room, name)] = entry
+        return entries
 
     def put(self, entries: Mapping[FrameKey, Entry]) -> None:
         """Keep, in one transaction, what frames have become."""
@@ -174,11 +174,11 @@ class Ledger:
 
     def surveyed(self) -> dict[str, FrameFacts]:
         """Facts of frames by the fingerprint of their look."""
-        found = {}
+        facts_by_print = {}
         for fingerprint, text in self._base.execute("select fingerprint, facts from look"):
             with contextlib.suppress(ValueError):
-                found[fingerprint] = loads(text)
-        return {key: facts for key, facts in found.items() if isinstance(facts, FrameFacts)}
+                facts_by_print[fingerprint] = loads(text)
+        return {key: facts for key, facts in facts_by_print.items() if isinstance(facts, FrameFacts)}
 
     def put_survey(
         self, fingerprint: str, facts: FrameFacts, stamps: Mapping[str, FileStamp], seen: Mapping[str, str]
@@ -224,11 +224,11 @@ class Ledger:
         sql = "select data from solved where fingerprint = ?"
         row = self._base.execute(sql, (fingerprint,)).fetchone()
         try:
-            found = loads(row[0], {HERE, *packages}) if row else None
+            solutions = loads(row[0], {HERE, *packages}) if row else None
         except ValueError:
             return None
-        right = isinstance(found, dict) and all(isinstance(item, Solution) for item in found.values())
-        return found if right else None
+        right = isinstance(solutions, dict) and all(isinstance(item, Solution) for item in solutions.values())
+        return solutions if right else None
 
     def put_solved(self, fingerprint: str, solutions: Mapping[FrameKey, Solution]) -> None:
         """Keep a joint solution."""

@@ -59,17 +59,17 @@ def verify_originals(folder: Path, reporter: ProgressReporter) -> Verified:
         raise ValueError(
             f"{folder}: no manifest to compare with; panopipe intake writes one when it copies the originals"
         )
-    found = Verified()
+    verified = Verified()
     for path, facts in manifest.items():
         reporter.progress(path)
         why = _difference(root, path, facts)
         if why:
-            found.wrong[path] = why
+            verified.wrong[path] = why
         else:
-            found.good += 1
+            verified.good += 1
     present = {path.relative_to(root).as_posix() for path in pictures(root / ORIGINALS)}
-    found.unknown = sorted((escaped(name) for name in present - set(manifest)), key=natural)
-    return found
+    verified.unknown = sorted((escaped(name) for name in present - set(manifest)), key=natural)
+    return verified
 
 
 def read_manifest(folder: Path) -> dict[str, dict[str, Any]]:

@@ -146,12 +146,12 @@ def _class(name: str, packages: frozenset[str]) -> type:
     module, _, qualified = name.partition(":")
     if module.partition(".")[0] not in packages or module not in sys.modules:
         raise ValueError(f"{name} is not read from a job folder")
-    found: Any = sys.modules[module]
+    named: Any = sys.modules[module]
     for part in qualified.split("."):
-        found = getattr(found, part)
-    if not isinstance(found, type) or found.__module__ != module:
+        named = getattr(named, part)
+    if not isinstance(named, type) or named.__module__ != module:
         raise ValueError(f"{name} is not read from a job folder")
-    return found
+    return named
 
 
 _READ: dict[str, Any] = {

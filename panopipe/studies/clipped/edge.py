@@ -101,6 +101,6 @@ def _sum(terms: NDArray[Any]) -> Floats:
     return total
 
 
-def _dot(one: Floats, other: Floats) -> Floats:
-    product = one * other
+def _dot(first: Floats, second: Floats) -> Floats:
+    product = first * second
     return np.asarray(product[:, 0] + product[:, 1] + product[:, 2])

@@ -67,7 +67,7 @@ def random(seen: Summary) -> Mask:
 
 def _filled_rows(seen: Summary, tone: Floats, flat: Mask) -> Mask:
     """Whole rows of a strip or tile of one value; around them, the frame goes on another way."""
-    found = np.zeros_like(flat)
+    filled = np.zeros_like(flat)
     chunks = flat.shape[1]
     for left in range(0, chunks, seen.columns):
         part = slice(left, min(left + seen.columns, chunks))
@@ -76,10 +76,10 @@ def _filled_rows(seen: Summary, tone: Floats, flat: Mask) -> Mask:
         rows[rows] = np.ptp(here[rows], axis=1) == 0
         for first, last in _runs_of(rows):
             if part.stop - part.start == chunks and (first == 0 or last == len(flat)):
-                found[first:last] = _is_lost_cap(here[first:last, 0], first == 0, seen.rows, len(flat))
+                filled[first:last] = _is_lost_cap(here[first:last, 0], first == 0, seen.rows, len(flat))
             elif _is_hole(tone, flat, (first, last), (part.start, part.stop)):
-                found[first:last, part] = True
-    return found
+                filled[first:last, part] = True
+    return filled
 
 
 def _is_lost_cap(values: Floats, is_upper: bool, rows_per_strip: int, height: int) -> bool:
@@ -102,7 +102,7 @@ def _is_hole(tone: Floats, flat: Mask, rows: tuple[int, int], columns: tuple[int
     around = [tone[first:last, column] for column in beside]
     # The rows next to it may be filled in part.
     around += [tone[row, left:right] for row in (first - 2, last + 1) if 0 <= row < height]
-    return all(np.median(np.abs(one - value)) > _LEAST_STEP for one in around)
+    return all(np.median(np.abs(neighbour - value)) > _LEAST_STEP for neighbour in around)
 
 
 def _stands_out_by_rows(tone: Floats, flat: Mask, chosen: Mask) -> Mask:
@@ -112,10 +112,10 @@ def _stands_out_by_rows(tone: Floats, flat: Mask, chosen: Mask) -> Mask:
     above, below = (_nearest(tone, flat, row, column, way) for way in (-1, 1))
     is_pole_row = np.isnan(above) | np.isnan(below)
     above, below = np.where(np.isnan(above), below, above), np.where(np.isnan(below), above, below)
-    one, other = here - above, here - below
-    least = np.minimum(np.abs(one), np.abs(other))
+    from_above, from_below = here - above, here - below
+    least = np.minimum(np.abs(from_above), np.abs(from_below))
     stands: Mask = least > np.maximum(_LEAST_STEP, 4 * np.abs(above - below))
-    stands &= (np.sign(one) == np.sign(other)) & ~is_pole_row
+    stands &= (np.sign(from_above) == np.sign(from_below)) & ~is_pole_row
     # Noise on so much light would not leave a run of zeros.
     stands |= (here == 0) & (least > _LEAST_STEP)
     return stands
@@ -123,14 +123,14 @@ def _stands_out_by_rows(tone: Floats, flat: Mask, chosen: Mask) -> Mask:
 
 def _nearest(tone: Floats, flat: Mask, row: Indices, column: Indices, way: int) -> Floats:
     """Tone of the nearest row above (-1) or below (1) that is not flat, nor beside one that is; else nan."""
-    found = np.full(len(row), np.nan, np.float32)
+    nearest = np.full(len(row), np.nan, np.float32)
     for far in range(2 * _LONGEST_DASH + 1, 1, -1):  # the nearest comes last, and stays
         at, beside = row + way * far, row + way * (far - 1)
         is_there = (at >= 0) & (at < len(tone))
         place, nearer = at[is_there], beside[is_there]
         is_free = ~flat[place, column[is_there]] & ~flat[nearer, column[is_there]]
-        found[is_there] = np.where(is_free, tone[place, column[is_there]], found[is_there])
-    return found
+        nearest[is_there] = np.where(is_free, tone[place, column[is_there]], nearest[is_there])
+    return nearest
 
 
 def _tall_runs(mask: Mask, rows: int) -> Mask:
@@ -160,10 +160,10 @@ def _runs_of(line: Mask) -> Iterator[tuple[int, int]]:
 
 def repeated(seen: Summary) -> Mask:
     """Strips or tiles that hold the same as an earlier one, pixel for pixel, and are not flat."""
-    found = np.zeros(seen.mean.shape, bool)
+    lost = np.zeros(seen.mean.shape, bool)
     height, chunks = seen.mean.shape
     if seen.rows * seen.columns * 16 < 256 or (seen.rows, seen.columns) == (height, chunks):
-        return found  # so small a part may look like another by chance
+        return lost  # so small a part may look like another by chance
     known: set[bytes] = set()
     for top in range(0, height, seen.rows):
         for left in range(0, chunks, seen.columns):
@@ -172,9 +172,9 @@ def repeated(seen: Summary) -> Mask:
             if np.count_nonzero(rough) * 2 < rough.size or np.ptp(mean) == 0:
                 continue
             name = hashlib.sha256(mean.tobytes() + rough.tobytes()).digest()
-            found[part] = name in known
+            lost[part] = name in known
             known.add(name)
-    return found
+    return lost
 
 
 def shifted(seen: Summary, every: int = 1) -> Mask:
@@ -188,9 +188,9 @@ def shifted(seen: Summary, every: int = 1) -> Mask:
         Rows of a block: jumps are looked for where blocks begin, and stay. With 1, a row alone jumps.
     """
     mean = seen.mean
-    found = np.zeros(mean.shape, bool)
+    lost = np.zeros(mean.shape, bool)
     if len(mean) < 3 * max(every, 4):
-        return found
+        return lost
     for left in range(0, mean.shape[1], seen.columns):
         right = min(left + seen.columns, mean.shape[1])
         end = mean[:, max(left, right - _SHORTEST - 1) : right]
@@ -202,8 +202,8 @@ def shifted(seen: Summary, every: int = 1) -> Mask:
             usual = float(np.median(_around(near[:, left:right], min(row, 5), every)[run]))
             first = left + int(np.argmax(run))
             if _is_rectangular(jump, first, right, usual):
-                found[row, first:right] = True
-    return found
+                lost[row, first:right] = True
+    return lost
 
 
 def _jump(mean: Floats, every: int) -> Floats:

@@ -139,8 +139,8 @@ def _even(cells: Cells) -> Float:
 
 def _stuff(chroma: Picture) -> list[Float]:
     """What may tell one material from another: a shadow leaves colour as it is."""
-    one, two = np.tanh(chroma[..., 0].astype(np.float64)), np.tanh(chroma[..., 1].astype(np.float64))
-    return [one, two, one * one, one * two, two * two]
+    first, second = np.tanh(chroma[..., 0].astype(np.float64)), np.tanh(chroma[..., 1].astype(np.float64))
+    return [first, second, first * first, first * second, second * second]
 
 
 def _slope(cells: Cells, unit: float) -> Float:
@@ -158,8 +158,8 @@ def _fitted(parts: Float, values: Float) -> Float:
     length = np.sqrt(np.einsum("nk,nk->k", parts, parts)) + 1e-12
     scaled = parts / length
     products = scaled.T @ scaled + 1e-9 * np.eye(parts.shape[1])
-    found: Float = np.linalg.solve(products, scaled.T @ values) / length
-    return found
+    coefficients: Float = np.linalg.solve(products, scaled.T @ values) / length
+    return coefficients
 
 
 def _angles() -> Float:
@@ -194,8 +194,8 @@ def _likely(odds: Float, shape: tuple[int, ...], size_deg: float) -> Float:
             turns[:: columns // _DIRECTIONS] = odds[number][:, depths == depth].sum(-1)
             dark = (lobe * depth > _SHADOW_SHARE).astype(np.float64)
             likely += np.fft.rfft(dark, axis=1) * np.fft.rfft(turns)
-    found: Float = np.fft.irfft(likely, columns, axis=1)
-    return found
+    likelihood: Float = np.fft.irfft(likely, columns, axis=1)
+    return likelihood
 
 
 def _covered(likely: Float, contact_deg: Float) -> Float:

@@ -71,7 +71,9 @@ def _along(
     """Log light at places along an edge and aside of it, and where along it all of them are known."""
     rows, columns = edge.places(along[:, None], aside[None, :])
     shape = (len(along), len(aside))
-    across, down = (np.ascontiguousarray(np.broadcast_to(one, shape), np.float32) for one in (columns, rows))
+    across, down = (
+        np.ascontiguousarray(np.broadcast_to(places, shape), np.float32) for places in (columns, rows)
+    )
     shown = cv2.remap(light, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     sure = cv2.remap(known.astype(np.float32), across, down, cv2.INTER_LINEAR).min(1) > 0.99
     return to_log(shown, offset), sure

@@ -104,7 +104,7 @@ def _best_tried(looked: _Looked) -> Float | None:
     """The best of many edges: the straight ones first, then the best of them bent."""
     angles = np.arange(_ANGLES // 2) * (2 * math.pi / _ANGLES)
     offsets = np.linspace(-0.95, 0.95, _OFFSETS) * looked.radius
-    tried = np.stack([one.ravel() for one in np.meshgrid(angles, offsets, 0.0, indexing="ij")], -1)
+    tried = np.stack([axis.ravel() for axis in np.meshgrid(angles, offsets, 0.0, indexing="ij")], -1)
     tried = tried[_best_of(looked.apart(tried), _BENT)]
     tried = np.concatenate([tried + np.array((0, 0, bend / looked.radius)) for bend in _BENDS])
     apart = looked.apart(tried)
@@ -122,7 +122,7 @@ def _around(spread: Float) -> Float:
     """Small changes of angle, offset and bend."""
     steps = np.array((-1.0, -0.5, 0.0, 0.5, 1.0))
     grid = np.meshgrid(steps, steps, np.array((-1.0, 0.0, 1.0)), indexing="ij")
-    return np.stack([one.ravel() for one in grid], -1) * spread
+    return np.stack([axis.ravel() for axis in grid], -1) * spread
 
 
 class _Looked:

@@ -118,17 +118,17 @@ def _described(light: Picture, taken: Mask, factor: int, radius: float) -> tuple
     rough = 0.5 * np.log(energy + 0.004**2)
     red, green, blue = (blocks[..., channel] for channel in range(3))
     spots = [luma / _LIGHTNESS, (red - green) / _COLOUR, (blue - green) / _COLOUR]
-    described = [*(mean(one) for one in spots), rough / _ROUGHNESS]
+    described = [*(mean(spot) for spot in spots), rough / _ROUGHNESS]
     return np.stack(described, -1).astype(np.float32), np.stack(spots, -1).astype(np.float32)
 
 
 def _nearest(described: Picture, where: Mask, kinds: Picture) -> Picture:
     """Distance of some spots to the nearest of some descriptions; zero elsewhere."""
     some = described[where]
-    distance, found = np.empty(len(some), np.float32), np.zeros(where.shape, np.float32)
+    distance, distances = np.empty(len(some), np.float32), np.zeros(where.shape, np.float32)
     nearest(some, np.ascontiguousarray(kinds[:: max(1, len(kinds) // 150)]), distance)
-    found[where] = distance
-    return found
+    distances[where] = distance
+    return distances
 
 
 def _large(sure: Mask, perhaps: Mask, area: float) -> Mask:

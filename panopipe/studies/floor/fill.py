@@ -209,7 +209,9 @@ def _evened(scene: Scene, sides: Sides) -> Picture:
     evened = np.zeros_like(scene.detail)
     for side in (sides.distance > 0, sides.distance <= 0):
         seen = (scene.known & side).view(np.uint8)
-        mean, spread = (np.ravel(one).astype(np.float32) for one in cv2.meanStdDev(scene.detail, mask=seen))
+        mean, spread = (
+            np.ravel(moment).astype(np.float32) for moment in cv2.meanStdDev(scene.detail, mask=seen)
+        )
         strength = max(float(np.sqrt(np.square(spread).mean())), _LEAST_SPREAD)
         cv2.copyTo((scene.detail - mean) / np.float32(math.sqrt(strength)), seen, evened)
     return evened
@@ -236,8 +238,8 @@ def _candidates(small: Scene, radius: float, edge: Edge | None) -> NDArray[np.in
     for side in (small.sides.distance > 1, small.sides.distance < -1):
         known = small.known & side
         if known.mean() > _LEAST_SIDE:
-            found = likeness(small.detail, known, reach)
-            pools.append(best_shifts(found, shortest=shortest, count=_POOL // 2))
+            unlike = likeness(small.detail, known, reach)
+            pools.append(best_shifts(unlike, shortest=shortest, count=_POOL // 2))
     return np.concatenate(pools) if pools else np.zeros((0, 2), np.int64)
 
 

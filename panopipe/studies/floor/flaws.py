@@ -94,9 +94,9 @@ def gravest_flaw(light: Picture, hole: Mask) -> Flaw:
     hole : ndarray of shape (n, n), dtype bool
         What was filled.
     """
-    found = flaws(light, hole)
-    kind = max(found, key=lambda name: found[name][0] / BARS[name])
-    size, row, column = found[kind]
+    by_kind = flaws(light, hole)
+    kind = max(by_kind, key=lambda name: by_kind[name][0] / BARS[name])
+    size, row, column = by_kind[kind]
     depth = cv2.distanceTransform(hole.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     at = min(int(row), hole.shape[0] - 1), min(int(column), hole.shape[1] - 1)
     rim = 0.1 * math.sqrt(hole.sum() / math.pi)
@@ -112,19 +112,19 @@ def flaws(light: Picture, hole: Mask) -> dict[str, tuple[float, float, float]]:
     taken = shrunk(hole.astype(np.float32), factor) > 0
     unit = radius / factor
     zone, around = within(taken, _BESIDE * unit), ~within(taken, (_BESIDE + _CLEAR) * unit)
-    found = {
+    by_kind = {
         "pattern": _unlike(_structure(logs, unit), zone, around),
         "dark spot": _dark(logs @ _LUMA, zone, around, unit),
         "line": _line(logs @ _LUMA, taken, unit, None),
         "blur": _blur(light, hole, factor, offset),
     }
-    if found["line"][0] >= BARS["line"]:
+    if by_kind["line"][0] >= BARS["line"]:
         # A hem is no shadow; most floors have no edge, and need not be asked.
         edge = floor_edge(light, np.ones_like(hole), hole)
-        found["line"] = _line(logs @ _LUMA, taken, unit, edge)
+        by_kind["line"] = _line(logs @ _LUMA, taken, unit, edge)
     return {
         name: (size, (row + 0.5) * factor, (column + 0.5) * factor)
-        for name, (size, row, column) in found.items()
+        for name, (size, row, column) in by_kind.items()
     }
 
 
@@ -246,8 +246,8 @@ def _losses(luma: Picture, middle: Float, angle: Float, unit: float) -> Float:
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     ).reshape(len(angle), _ASIDE, 3, len(along))
-    one, two = (np.median(seen[:, :, side] - seen[:, :, 1], axis=-1) for side in (0, 2))
-    return np.asarray(np.minimum(one, two), np.float64)
+    red, blue = (np.median(seen[:, :, side] - seen[:, :, 1], axis=-1) for side in (0, 2))
+    return np.asarray(np.minimum(red, blue), np.float64)
 
 
 def _blur(light: Picture, hole: Mask, factor: int, offset: float) -> tuple[float, float, float]:

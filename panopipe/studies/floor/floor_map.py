@@ -151,10 +151,10 @@ def place_of(own: Ready, other: Ready) -> Place | None:
     best: Place | None = None
     around = _Around(own)
     for turn_deg in _likely_turns(own, other):
-        found = around.shift_of(_turned(other.detail, turn_deg))
-        if found is None:
+        shift = around.shift_of(_turned(other.detail, turn_deg))
+        if shift is None:
             continue
-        dx, dy, likeness = found
+        dx, dy, likeness = shift
         if best is None or likeness > best.likeness + 1e-6:
             # The turned map has its own axes along the frame's: turn the shift into the neighbour's.
             angle = math.radians(turn_deg)
@@ -180,8 +180,8 @@ def _spectrum(detail: Picture) -> Picture:
     return centred
 
 
-def _likely_turns(one: Ready, two: Ready) -> list[float]:
-    match = fft.irfft((np.conj(one.by_angle) * two.by_angle).sum(1), _ANGLES)
+def _likely_turns(first: Ready, second: Ready) -> list[float]:
+    match = fft.irfft((np.conj(first.by_angle) * second.by_angle).sum(1), _ANGLES)
     turns: list[float] = []
     left = match.copy()
     for _ in range(_TRIED_ANGLES):

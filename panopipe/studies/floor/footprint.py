@@ -164,24 +164,24 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
     list of Footprint
         One of each frame.
     """
-    evidence = np.array([_evidence(one, _READY.even) for one in maps])
+    evidence = np.array([_evidence(ring, _READY.even) for ring in maps])
     rig, turn = _rigs(evidence.max(1))
-    found: dict[int, Footprint] = {}
+    footprints: dict[int, Footprint] = {}
     for number in np.unique(rig):
         members = [int(at) for at in np.flatnonzero(rig == number)]
         turned = np.array([np.roll(evidence[at], -turn[at], axis=-1) for at in members])
         joint = turned[:, 1].mean(0)
         logs = [np.roll(maps[at].logs, -(turn[at] // _PER_COLUMN), axis=1) for at in members]
-        features = np.array([features_of(one.astype(np.float32)) for one in logs])
+        features = np.array([features_of(light.astype(np.float32)) for light in logs])
         sure = _certainties([maps[at] for at in members], [int(turn[at]) for at in members])
         for place, at in enumerate(members):
             things = (turned[place, 1] + joint) / 2
             line = _with_all_legs(_closed_line(things, _READY.dearest), maps[at].unlike[0], int(turn[at]))
             shaded = _closed_line(np.maximum(turned[place, 0], things), _READY.dearest)
             shaded = np.maximum(line, shaded)
-            one = _footprint(features, place, line, shaded, sure[place], int(turn[at]))
-            found[at] = replace(one, shadows=maps[at].shadows)
-    return [found[at] for at in range(len(maps))]
+            footprint = _footprint(features, place, line, shaded, sure[place], int(turn[at]))
+            footprints[at] = replace(footprint, shadows=maps[at].shadows)
+    return [footprints[at] for at in range(len(maps))]
 
 
 def _footprint(
@@ -200,9 +200,9 @@ def _footprint(
     reach_deg = float(np.percentile(foot_deg, _SIZE_PERCENTILE)) - _WIDER_DEG
     # Legs reach far and shade little.
     size_deg = max(_LEAST_SIZE_DEG, min(reach_deg, _STOUT * math.sqrt(float(np.square(fine_deg).mean()))))
-    one = features[place]
-    chroma = one[..., 1:] - np.median(one[ring_rows(*FLOOR_DEG), :, 1:], axis=(0, 1))
-    cast = cast_shadow_deg(one[..., 0] * LUMA_SCALE, chroma, foot_deg, contact, size_deg)
+    own = features[place]
+    chroma = own[..., 1:] - np.median(own[ring_rows(*FLOOR_DEG), :, 1:], axis=(0, 1))
+    cast = cast_shadow_deg(own[..., 0] * LUMA_SCALE, chroma, foot_deg, contact, size_deg)
     shadow_deg = np.maximum(fine_deg, np.repeat(np.maximum(contact, cast), _PER_COLUMN))
     return Footprint(
         outline_of_columns(shadow_deg, turn),
@@ -337,12 +337,15 @@ def _sure_at_nadir(unlike: NDArray[np.float16]) -> float:
 def _certainties(maps: Sequence[RingMap], turned: Sequence[int]) -> list[float]:
     """From 0 to 1, how surely something stands in each frame of a rig; .5 is the least to act on."""
     evidence = np.array(
-        [np.roll(_evidence(one, _SLOW.even), -turn, axis=-1) for one, turn in zip(maps, turned, strict=True)]
+        [
+            np.roll(_evidence(ring, _SLOW.even), -turn, axis=-1)
+            for ring, turn in zip(maps, turned, strict=True)
+        ]
     )
     joint = evidence[:, 1].mean(0)
     return [
-        _certainty(own, (own[1] + joint) / 2, _sure_at_nadir(one.unlike))
-        for own, one in zip(evidence, maps, strict=True)
+        _certainty(own, (own[1] + joint) / 2, _sure_at_nadir(ring.unlike))
+        for own, ring in zip(evidence, maps, strict=True)
     ]
 
 

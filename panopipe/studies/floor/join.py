@@ -89,9 +89,9 @@ def _add_unmet(
     seam = (label[here] != label[there]) | (hole[here] != hole[there])
     rows, columns = np.nonzero(seam & (hole[here] | hole[there]))
     next_rows, next_columns = rows + (axis == 0), columns + (axis == 1)
-    one, two = shifts[label[rows, columns]], shifts[label[next_rows, next_columns]]
+    own_shifts, next_shifts = shifts[label[rows, columns]], shifts[label[next_rows, next_columns]]
     wanted = np.zeros((len(rows), guess.shape[-1]), np.float32)
-    for by in (one, two):
+    for by in (own_shifts, next_shifts):
         y, x = rows + box[0].start + by[:, 0], columns + box[1].start + by[:, 1]
         wanted += 0.5 * (_at(scene.detail, y + (axis == 0), x + (axis == 1)) - _at(scene.detail, y, x))
     # Where a joint crosses, half a pixel aside is no step in brightness: mended, it would bleed.

@@ -30,7 +30,7 @@ def best_neighbours(
     dict of FrameKey to dict of FrameKey to Place
         For each frame that has any, its neighbours, the best first.
     """
-    found: dict[FrameKey, list[tuple[float, FrameKey, Place]]] = {}
+    lenders: dict[FrameKey, list[tuple[float, FrameKey, Place]]] = {}
     for frames in rooms.values():
         there = [key for key in frames if key in maps]
         ready = {key: Ready(maps[key]) for key in there}
@@ -42,9 +42,9 @@ def best_neighbours(
                     continue
                 # From nearby the floor is seen less aslant, and more sharply.
                 worth = place.likeness - 0.1 * place.distance
-                found.setdefault(key, []).append((-worth, other, place.rounded()))
-                found.setdefault(other, []).append((-worth, key, place.inverse().rounded()))
+                lenders.setdefault(key, []).append((-worth, other, place.rounded()))
+                lenders.setdefault(other, []).append((-worth, key, place.inverse().rounded()))
     return {
-        key: {other: place for _, other, place in sorted(some, key=lambda one: one[:2])[:_KEPT]}
-        for key, some in found.items()
+        key: {other: place for _, other, place in sorted(some, key=lambda lender: lender[:2])[:_KEPT]}
+        for key, some in lenders.items()
     }

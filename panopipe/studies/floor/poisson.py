@@ -124,9 +124,9 @@ def correction(residual: Picture, inside: Picture, cycles: int) -> Picture:
     return total
 
 
-def _dot(one: Picture, other: Picture) -> np.float32:
+def _dot(first: Picture, second: Picture) -> np.float32:
     """Inner product."""
-    return np.float32(np.einsum("i,i->", one.ravel(), other.ravel()))
+    return np.float32(np.einsum("i,i->", first.ravel(), second.ravel()))
 
 
 def _safe(denominator: np.float32) -> np.float32:

@@ -98,14 +98,14 @@ def find_pole_shadows(frame: Picture) -> tuple[PoleShadow, ...]:
     light = np.maximum(small[rows], 0)
     logs = np.log(light + np.float32(0.02 * max(float(np.median(light)), 1e-6)))
     far = np.tan(np.radians(angle[rows]))
-    found = [one for form in _HALVES for one in _lines(logs, far, form)]
+    lines = [line for form in _HALVES for line in _lines(logs, far, form)]
     kept: list[PoleShadow] = []
-    for _, one in sorted(found, key=lambda each: -each[0]):
+    for _, line in sorted(lines, key=lambda each: -each[0]):
         # Beside a sun's shadow a weak line is a joint.
-        if all(one.depth > _WEAKEST * other.depth for other in kept) and all(
-            abs((one.yaw_deg - other.yaw_deg + 180) % 360 - 180) > _APART_DEG for other in kept
+        if all(line.depth > _WEAKEST * other.depth for other in kept) and all(
+            abs((line.yaw_deg - other.yaw_deg + 180) % 360 - 180) > _APART_DEG for other in kept
         ):
-            kept.append(one)
+            kept.append(line)
     return tuple(kept[:_MOST])
 
 
@@ -156,7 +156,7 @@ def _lines(logs: Picture, far: Float, form: tuple[float, float]) -> list[tuple[f
     worth = (sums - np.float32(0.25) * steps) / np.sqrt(steps + 12)
     worth[:, far < _SHORTEST] = -np.inf
     best = worth.max(1)
-    left, found = best.max(0), []
+    left, lines = best.max(0), []
     for _ in range(_TRIED):
         column = int(left.argmax())
         at = int(best[:, column].argmax())
@@ -173,8 +173,8 @@ def _lines(logs: Picture, far: Float, form: tuple[float, float]) -> list[tuple[f
         if depth is not None:
             yaw = (column + 0.5) * 360 / width - 180
             shadow = PoleShadow(yaw, float(_OFFSETS[at]), float(far[length - 1]), *form, depth)
-            found.append((float(worth[at, length - 1, column]), shadow))
-    return found
+            lines.append((float(worth[at, length - 1, column]), shadow))
+    return lines
 
 
 def _shadow_depth(
@@ -199,11 +199,11 @@ def _shadow_depth(
 
 def _others(score: Picture, far: Float, column: int, offset: float) -> float:
     """Mean score of the darkest parallel line, and of the line's own continuation behind the nadir."""
-    one = np.array([column], np.float64)
+    ahead = np.array([column], np.float64)
     beside = [
-        float(_along(score[far > abs(by)], far[far > abs(by)], one, offset + by).mean()) for by in _BESIDE
+        float(_along(score[far > abs(by)], far[far > abs(by)], ahead, offset + by).mean()) for by in _BESIDE
     ]
-    behind = one + score.shape[1] / 2
+    behind = ahead + score.shape[1] / 2
     back = [float(_along(score, far, behind, -offset + by).mean()) for by in (-0.008, 0.0, 0.008)]
     return max(*beside, *back, 0.0)
 
@@ -235,8 +235,8 @@ def _light_strip(rows: Picture, first: int, shadow: PoleShadow, begin: float) ->
     along = np.arange(begin, end, 1.5 / focal)
     widest = 3.2 * (shadow.half + shadow.widening * end) + 0.01
     across = np.arange(-widest, widest + 0.5 / focal, 0.5 / focal)
-    found = _taken(_drawn(rows, first, shadow, along, across), along, across, shadow, focal)
-    shadow = _straightened(shadow, found.mean(-1), along, across)
+    loss = _taken(_drawn(rows, first, shadow, along, across), along, across, shadow, focal)
+    shadow = _straightened(shadow, loss.mean(-1), along, across)
     taken = _taken(_drawn(rows, first, shadow, along, across), along, across, shadow, focal)
     _give_back(
         rows, first, shadow, taken, (along[0], along[1] - along[0]), (across[0], across[1] - across[0])

@@ -112,9 +112,9 @@ def lay(
     return WarpedNeighbour(light, valid, agreement) if valid[hole].all() else None
 
 
-def _agreement(one: Picture, other: Picture) -> float:
-    unlike = np.square(one - other).mean()
-    return 1 - float(unlike / (np.square(one).mean() + np.square(other).mean() + 1e-12))
+def _agreement(first: Picture, second: Picture) -> float:
+    unlike = np.square(first - second).mean()
+    return 1 - float(unlike / (np.square(first).mean() + np.square(second).mean() + 1e-12))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

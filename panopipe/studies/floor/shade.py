@@ -114,8 +114,8 @@ def _spline(guess: Picture, sums: Picture, shares: Picture, breadth: float) -> P
     return light
 
 
-def _dot(one: Picture, other: Picture) -> float:
-    return float(np.einsum("i,i->", one.ravel(), other.ravel()))
+def _dot(first: Picture, second: Picture) -> float:
+    return float(np.einsum("i,i->", first.ravel(), second.ravel()))
 
 
 def _laplacian(picture: Picture) -> Picture:

@@ -64,7 +64,7 @@ def with_shared(own: Sequence[Footprint], maps: Sequence[RingMap]) -> list[Footp
     """
     if len(maps) < _FEWEST_FRAMES:
         return list(own)
-    return [_joined(one, other) for one, other in zip(own, _shared(maps), strict=True)]
+    return [_joined(mine, joint) for mine, joint in zip(own, _shared(maps), strict=True)]
 
 
 def _joined(own: Footprint, shared: Footprint) -> Footprint:
@@ -80,11 +80,11 @@ def _joined(own: Footprint, shared: Footprint) -> Footprint:
 
 def _shared(maps: Sequence[RingMap]) -> list[Footprint]:
     """The support that all frames share, in each of them, with how clearly it stands out."""
-    features = np.array([features_of(one.logs.astype(np.float32)) for one in maps])
-    unlike = np.array([_unlike_floor(one) for one in features])
+    features = np.array([features_of(ring.logs.astype(np.float32)) for ring in maps])
+    unlike = np.array([_unlike_floor(frame) for frame in features])
     turns = _turns(unlike)
-    turned = np.array([np.roll(one, -turn, axis=1) for one, turn in zip(features, turns, strict=True)])
-    strange = np.array([np.roll(one, -turn, axis=1) for one, turn in zip(unlike, turns, strict=True)])
+    turned = np.array([np.roll(frame, -turn, axis=1) for frame, turn in zip(features, turns, strict=True)])
+    strange = np.array([np.roll(frame, -turn, axis=1) for frame, turn in zip(unlike, turns, strict=True)])
     evidence = _evidence(turned, strange)
     radius = _closed_line(evidence)
     certainty = _certainty(evidence, radius)
@@ -92,9 +92,9 @@ def _shared(maps: Sequence[RingMap]) -> list[Footprint]:
     contact = np.asarray(shadow_radius(turned, radius) * STEP_DEG, np.float64)
     size_deg = max(_SMALLEST_DEG, float(np.percentile(foot_deg, _SIZE_PERCENTILE)) - _WIDER_DEG)
     footprints = []
-    for one, turn in zip(turned, turns, strict=True):
-        chroma = one[..., 1:] - np.median(one[ring_rows(*FLOOR_DEG), :, 1:], axis=(0, 1))
-        cast = cast_shadow_deg(one[..., 0] * LUMA_SCALE, chroma, foot_deg, contact, size_deg)
+    for frame, turn in zip(turned, turns, strict=True):
+        chroma = frame[..., 1:] - np.median(frame[ring_rows(*FLOOR_DEG), :, 1:], axis=(0, 1))
+        cast = cast_shadow_deg(frame[..., 0] * LUMA_SCALE, chroma, foot_deg, contact, size_deg)
         shadow_deg: Float = np.maximum(contact, cast)
         footprints.append(
             Footprint(outline_of_columns(shadow_deg, turn), outline_of_columns(foot_deg, turn), certainty)

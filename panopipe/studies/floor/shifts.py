@@ -96,13 +96,13 @@ def _around_zero(spectrum: Picture, reach: int) -> Picture:
     return np.concatenate([below[-reach:], below[: reach + 1]])
 
 
-def best_shifts(found: Likeness, *, shortest: float, count: int, apart: int = 2) -> Whole:
+def best_shifts(unlike: Likeness, *, shortest: float, count: int, apart: int = 2) -> Whole:
     """Shifts at the lowest local minima, best first, longer than `shortest`; shape (up to count, 2).
 
     A shift and its opposite compare the same pairs of pixels, so they come together.
     """
-    difference = found.difference
-    reach_y, reach_x = found.reach
+    difference = unlike.difference
+    reach_y, reach_x = unlike.reach
     finite = np.where(np.isfinite(difference), difference, np.float32(9))
     soft = cv2.GaussianBlur(finite, (0, 0), 0.7)
     lowest = cv2.erode(soft, np.ones((2 * apart + 1, 2 * apart + 1), np.uint8))

@@ -37,7 +37,7 @@ def straightened(light: Picture, known: Mask, hole: Mask, edge: Edge) -> tuple[P
     """
     along: Float = np.arange(hole.shape[0])[:, None] - np.full((1, hole.shape[1]), edge.middle[0])
     aside: Float = np.arange(hole.shape[1]) - np.full((hole.shape[0], 1), edge.middle[1] + edge.offset_px)
-    down, across = (one.astype(np.float32) for one in edge.places(along, aside))
+    down, across = (places.astype(np.float32) for places in edge.places(along, aside))
     beyond = aside * edge.bend > 0.9
     height, width = hole.shape
     outside = beyond | (down < 1) | (down > height - 2) | (across < 1) | (across > width - 2)
@@ -50,7 +50,7 @@ def straightened(light: Picture, known: Mask, hole: Mask, edge: Edge) -> tuple[P
 
 def bent_back(drawn: Picture, where: Mask, edge: Edge) -> Picture:
     """What a view drawn along an arc shows at some places of the view itself, shape (count, 3)."""
-    rows, columns = (one.astype(np.float64) for one in np.nonzero(where))
+    rows, columns = (indices.astype(np.float64) for indices in np.nonzero(where))
     down = edge.along(rows, columns) + edge.middle[0]
     across = edge.distance(rows, columns) + edge.middle[1] + edge.offset_px
     x, y = across.astype(np.float32)[None], down.astype(np.float32)[None]

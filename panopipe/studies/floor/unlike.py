@@ -91,7 +91,7 @@ def unlike_floor(frame: Picture) -> NDArray[np.float16]:
     ratio.ravel()[fine] = floor.ratio(fine)
     columns, rows = _polar()
     thing = _things(spots, ratio, fine)
-    maps = [cv2.remap(one, columns, rows, cv2.INTER_LINEAR) for one in (ratio, thing)]
+    maps = [cv2.remap(quantity, columns, rows, cv2.INTER_LINEAR) for quantity in (ratio, thing)]
     return np.asarray(np.stack(maps), np.float16)
 
 
@@ -173,7 +173,7 @@ class _Floor:
         """Distance of spots from the most alike spot of the floor, over the floor's own."""
         described = (self._form(self._spots.described(spots)) - self._mean) @ self._axes
         described = np.concatenate([described, np.ones((len(spots), 1), np.float32)], axis=1)
-        found = np.empty(len(spots), np.float32)
+        square = np.empty(len(spots), np.float32)
         for first in range(0, len(spots), _AT_ONCE):
             part = slice(first, first + _AT_ONCE)
             distance = described[part] @ self._known
@@ -181,14 +181,14 @@ class _Floor:
                 distance[_near(spots[part], self._spots.bank)] = np.inf
             best = distance.argmin(1)
             least = distance[np.arange(len(best)), best] + np.square(described[part, :-1]).sum(1)
-            found[part] = np.maximum(least, 0) / self._spots.steep[best]
-        return np.asarray(np.sqrt(found) / np.float32(self._own), np.float32)
+            square[part] = np.maximum(least, 0) / self._spots.steep[best]
+        return np.asarray(np.sqrt(square) / np.float32(self._own), np.float32)
 
 
 def _near(some: Whole, others: Whole) -> Mask:
     """Which of some spots lie too near to which of others to count as a repeat."""
-    one, two = _places(some), _places(others)
-    between = np.square(one).sum(1)[:, None] - 2 * one @ two.T + np.square(two).sum(1)
+    first, second = _places(some), _places(others)
+    between = np.square(first).sum(1)[:, None] - 2 * first @ second.T + np.square(second).sum(1)
     return np.asarray(between < _APART_PX**2, np.bool_)
 
 

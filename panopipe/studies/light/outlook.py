@@ -89,8 +89,8 @@ def _windows(zone: Mask) -> list[Mask]:
     joined = cv2.dilate(np.ascontiguousarray(wide), np.ones((2 * reach + 1,) * 2, np.uint8))
     count, label = cv2.connectedComponents(joined)
     label = label[reach:-reach, reach:-reach]
-    found = [zone & (label == number) for number in range(1, count)]
-    return [window for window in found if window.any()]
+    parts = [zone & (label == number) for number in range(1, count)]
+    return [window for window in parts if window.any()]
 
 
 def exposed(base_ev: Float, light_ev: NDArray[np.float32]) -> Float:

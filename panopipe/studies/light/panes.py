@@ -60,13 +60,13 @@ def windows(sight: Sight) -> list[tuple[Box, list[Mask]]]:
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1,) * 2)
     joined = cv2.dilate(large[label].astype(np.uint8), disc)
     groups, window, around, _ = cv2.connectedComponentsWithStats(joined, connectivity=4)
-    found = []
+    boxes = []
     for group in range(1, groups):
         box = _box(around[group], round(TREE_DEG / sight.pixel_deg), label.shape)
         inside = np.where(window[box] == group, label[box], 0)
         numbers = np.flatnonzero(np.bincount(inside.ravel(), minlength=count) * large)
-        found.append((box, [np.asarray(inside == number) for number in numbers]))
-    return found
+        boxes.append((box, [np.asarray(inside == number) for number in numbers]))
+    return boxes
 
 
 def _box(place: NDArray[np.int32], margin: int, shape: tuple[int, int]) -> Box:

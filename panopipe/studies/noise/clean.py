@@ -166,10 +166,10 @@ class Cleaning:
             shares = [self.model.coarse(step.scale, int(kind), reduced_by) for kind in kinds]
         else:
             shares = [self.model.share(step.scale, int(kind)) for kind in kinds]
-        found = np.stack(shares)
+        variance = np.stack(shares)
         if step.grid > 1:
-            found = found * np.array(halved_shares(step.spacing))[:, None]
-        return (1 / found)[stretch].astype(np.float32)
+            variance = variance * np.array(halved_shares(step.spacing))[:, None]
+        return (1 / variance)[stretch].astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,11 +117,11 @@ def fitted(frames: Sequence[NoiseFacts]) -> NoiseModel | None:
     mixed = (OPPONENT_OF_LIGHT @ light_from_samples) ** 2
     told = [frame.profile for frame in frames if frame.profile is not None]
     profile = np.median(told, axis=0) if told else None
-    found, light = _pooled(frames, mixed)
-    energy = _freed_of_texture(found)
+    pooled, light = _pooled(frames, mixed)
+    energy = _freed_of_texture(pooled)
     known = _fit_profile(energy[0, SCALES - 1], light[0], mixed, profile)
     if known is None:
-        return None if profile is None or found[0].any() else NoiseModel(profile, _white())
+        return None if profile is None or pooled[0].any() else NoiseModel(profile, _white())
     if np.mean(known @ [_DARK, 1.0]) < _UNSEEN**2:
         return None
     return NoiseModel(_stepped(known), _stepped(_shares(energy, light, mixed, known)))
@@ -164,8 +164,8 @@ def _quantile_of_known(values: Floats, share: float) -> Floats:
     ordered = np.sort(np.where(values > 0, values, np.inf), axis=0)
     count = (values > 0).sum(axis=0)
     at = np.round(share * np.maximum(count - 1, 0)).astype(int)
-    found = np.take_along_axis(ordered, at[None], axis=0)[0]
-    return np.where(count > 0, found, 0.0)
+    quantile = np.take_along_axis(ordered, at[None], axis=0)[0]
+    return np.where(count > 0, quantile, 0.0)
 
 
 def _fit_profile(energy: Floats, light: Floats, mixed: Floats, told: Floats | None) -> Floats | None:
@@ -196,13 +196,13 @@ def _shares(energy: Floats, light: Floats, mixed: Floats, profile: Floats) -> Fl
     camera = profile[:, 0, None] * light.reshape(-1, 3).T + profile[:, 1, None]
     expected = (mixed @ camera).reshape(3, STRETCHES, LIGHT_BINS).transpose(1, 0, 2)
     ratios = energy / np.maximum(expected, _TINY)[:, None, None]
-    found = _quantile_of_known(np.moveaxis(ratios, -1, 0), _FRAMES)
-    found[..., 0] = np.minimum(found[..., 0], _LIGHTNESS * found[..., 1:].max(axis=-1))
+    levels = _quantile_of_known(np.moveaxis(ratios, -1, 0), _FRAMES)
+    levels[..., 0] = np.minimum(levels[..., 0], _LIGHTNESS * levels[..., 1:].max(axis=-1))
     white = _white()
     for at in range(STRETCHES):
-        before = found[at - 1] if at else white[0]
-        found[at] = np.where(found[at] > 0, found[at], before)
-    return np.asarray(np.clip(found, _LEAST * white, _MOST * np.maximum(white, white[:1])))
+        before = levels[at - 1] if at else white[0]
+        levels[at] = np.where(levels[at] > 0, levels[at], before)
+    return np.asarray(np.clip(levels, _LEAST * white, _MOST * np.maximum(white, white[:1])))
 
 
 def _white() -> Floats:

@@ -72,8 +72,8 @@ def halved_shares(spacing: int) -> tuple[float, float, float]:
         after = np.convolve(narrow, wide)
         down = _energy_of_difference(narrow, after)
         shares.append((float((after**2).sum()) * down, down * down))
-    (one, both), (whole_one, whole_both) = shares
-    return one / whole_one, one / whole_one, both / whole_both
+    (single, both), (whole_single, whole_both) = shares
+    return single / whole_single, single / whole_single, both / whole_both
 
 
 def _smoothed(times: int) -> Floats:

@@ -221,8 +221,10 @@ def _links(seen: Surfaces, length: Matrix, across: Matrix) -> Links:
     same = [
         _same(steps[0], steps[1], steps[2], known) for steps, known in ((right, both[0]), (down, both[1]))
     ]
-    links = [np.maximum(one, BETWEEN_SURFACES) for one in same]
-    steps = [one * step / link for one, step, link in zip(same, (right[0], down[0]), links, strict=True)]
+    links = [np.maximum(sameness, BETWEEN_SURFACES) for sameness in same]
+    steps = [
+        sameness * step / link for sameness, step, link in zip(same, (right[0], down[0]), links, strict=True)
+    ]
     return over_sphere(STIFF * links[0], STIFF * links[1], steps[0], steps[1])
 
 

@@ -210,8 +210,8 @@ def _gather(
     for kind in Kind:
         system.add([(len(observations) + kind, 1.0)], np.zeros(2), 1 / KIND_SIGMA[kind] ** 2)
     shown: dict[str, float] = {}
-    for observation, one, here in zip(observations, votes, log_chromaticities, strict=True):
-        agreed = sum(kept_weights(observation, one, here, offsets, tolerance))
+    for observation, ballot, here in zip(observations, votes, log_chromaticities, strict=True):
+        agreed = sum(kept_weights(observation, ballot, here, offsets, tolerance))
         shown[observation.room] = shown.get(observation.room, 0.0) + agreed
     for i, observation in enumerate(observations):
         _add_frame(system, observation, votes[i], i, log_chromaticities[i], offsets, tolerance)
@@ -268,25 +268,25 @@ def _add_rooms(
         observation.room: sum(other.room == observation.room for other in observations)
         for observation in observations
     }
-    for i, one in enumerate(observations):
+    for i, first in enumerate(observations):
         for j in range(i + 1, len(observations)):
-            two, link = observations[j], linked.get((i, j))
-            same = one.room == two.room
+            second, link = observations[j], linked.get((i, j))
+            same = first.room == second.room
             if not same and link is None:
                 continue
-            between = np.array(one.camera) - two.camera
+            between = np.array(first.camera) - second.camera
             target = between if link is None else np.array(link.shared.ratio[:2]) + between
             sigma = SAME_ROOM_SIGMA if same else OTHER_ROOM_SIGMA
             scatter = 0.0 if link is None else link.shared.scatter
             off = log_chromaticities[i] - log_chromaticities[j] - target
-            share = 2.0 / size[one.room] if same else 1.0
+            share = 2.0 / size[first.room] if same else 1.0
             strength = share * robust_weight(off, tolerance if same else LIKE_LIGHT) / (sigma**2 + scatter**2)
             system.add([(i, 1.0), (j, -1.0)], target, strength)
 
 
 def _add_walk(system: _System, observations: Sequence[FrameObservation], votes: Sequence[Votes]) -> None:
     """A frame that shows little leans on the ones before and after it, but not through the front door."""
-    shown = [sum(weight for _, _, weight in one) for one in votes]
+    shown = [sum(weight for _, _, weight in ballot) for ballot in votes]
     for i in range(len(votes) - 1):
         poor = 1 - min(1.0, min(shown[i], shown[i + 1]) / ENOUGH_VOTES)
         poor *= 1 - abs(observations[i].evidence.open_sky - observations[i + 1].evidence.open_sky)

@@ -87,7 +87,7 @@ class Pair:
 
 def match_frames(features: Sequence[Features], rooms: Sequence[str]) -> list[Pair]:
     """Match all frames of a room with each other, and frames of different rooms that look promising."""
-    pairs, units = [], [_unit(one.descriptors) for one in features]
+    pairs, units = [], [_unit(frame.descriptors) for frame in features]
     for i, j in itertools.combinations(range(len(features)), 2):
         if rooms[i] == rooms[j] or _may_share(units[i], units[j]):
             shared = _shared(features[i], features[j], *_matches(units[i], units[j]))
@@ -125,9 +125,9 @@ def find_features(rows: Rows) -> Features:
     )
 
 
-def _may_share(one: Units, two: Units) -> bool:
+def _may_share(first: Units, second: Units) -> bool:
     """Cheap look at the strongest features only: whether a full match is worth while."""
-    return len(_matches(one[:FIRST_LOOK], two[:FIRST_LOOK])[0]) >= FEWEST
+    return len(_matches(first[:FIRST_LOOK], second[:FIRST_LOOK])[0]) >= FEWEST
 
 
 def _shared(a: Features, b: Features, first: Index, second: Index) -> Shared | None:
@@ -164,12 +164,12 @@ def _colours_at(belt: Rows, at: Matrix) -> tuple[Matrix, NDArray[np.bool_]]:
     return colours, (largest > RECORDED[0]) & (largest < RECORDED[1])
 
 
-def _matches(one: Units, two: Units) -> tuple[Index, Index]:
+def _matches(first: Units, second: Units) -> tuple[Index, Index]:
     """Pairs that are each other's best and clearly better than the second best."""
     nothing = np.zeros(0, np.intp)
-    if min(len(one), len(two)) < FEWEST:
+    if min(len(first), len(second)) < FEWEST:
         return nothing, nothing
-    likeness = one @ two.T  # of unit vectors: the squared distance is 2 - 2 of it
+    likeness = first @ second.T  # of unit vectors: the squared distance is 2 - 2 of it
     best, back = np.argmax(likeness, axis=1), np.argmax(likeness, axis=0)
     rows = np.arange(len(best))
     own = np.flatnonzero(back[best] == rows)

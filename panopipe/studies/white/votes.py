@@ -104,10 +104,13 @@ def _plausible(log_chromaticity: Matrix, usual_mired: tuple[float, float], *, ca
 
 def first_guesses(observations: Sequence[FrameObservation], votes: Sequence[Votes]) -> Matrix:
     """Start each frame at the vote that most other votes of the frame, and the job as a whole, support."""
-    every = [(log_chromaticity, weight) for one in votes for _, log_chromaticity, weight in one]
+    every = [(log_chromaticity, weight) for ballot in votes for _, log_chromaticity, weight in ballot]
     middle = _middle(every) if every else np.array(observations[0].camera)
     return np.array(
-        [_first_guess(observation, one, middle) for observation, one in zip(observations, votes, strict=True)]
+        [
+            _first_guess(observation, ballot, middle)
+            for observation, ballot in zip(observations, votes, strict=True)
+        ]
     )
 
 
