@@ -97,9 +97,13 @@ def _declaration_faults(name: str, cls: type[Stage[Any]]) -> Iterator[str]:
         yield f"declares no {cls.__name__}.Settings; expected a frozen dataclass"
         return
     try:
-        rules(cls.Settings)
+        known = rules(cls.Settings)
     except TypeError as error:
         yield f"has {cls.__name__}.Settings that break the contract ({error})"
+        return
+    looked_at = cls.survey_settings
+    if looked_at is not None and not (isinstance(looked_at, tuple) and set(looked_at) <= set(known)):
+        yield f"has {cls.__name__}.survey_settings {looked_at!r}; expected a tuple of its settings' names"
 
 
 def _method_faults(cls: type[Stage[Any]]) -> Iterator[str]:

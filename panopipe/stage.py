@@ -19,7 +19,7 @@ streams takes the height of the frame from the band it is handed (`band.height`)
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar, Generic, TypeVar
@@ -115,6 +115,32 @@ class Solution:
     notes: Notes = field(default_factory=dict)
 
 
+class Solutions(Mapping[FrameKey, Solution]):
+    """Solutions that are made when they are asked for: a run asks for all, whoever tunes a frame for one.
+
+    Parameters
+    ----------
+    keys : sequence of FrameKey
+        Frames that there are solutions for.
+    make : callable
+        Makes the solution of a frame, the same each time.
+    """
+
+    def __init__(self, keys: Sequence[FrameKey], make: Callable[[FrameKey], Solution]) -> None:
+        self._keys, self._make = dict.fromkeys(keys), make
+
+    def __getitem__(self, key: FrameKey) -> Solution:
+        if key not in self._keys:
+            raise KeyError(key)
+        return self._make(key)
+
+    def __iter__(self) -> Iterator[FrameKey]:
+        return iter(self._keys)
+
+    def __len__(self) -> int:
+        return len(self._keys)
+
+
 @dataclass(frozen=True, slots=True)
 class StageContext:
     """What a stage may look at before it changes a frame.
@@ -188,6 +214,9 @@ class Stage(ABC, Generic[S]):
         Frozen dataclass made with `panopipe.setting`. Neutral values exist and change nothing.
     notes : mapping of str to Note
         What the stage may note of a frame, by name; a number's unit ends its name.
+    survey_settings : tuple of str or None
+        Settings that `survey` and `solve` look at; None for all. They are handed the others at their built-in
+        values, so that a change of those asks for no new look at the frames.
     """
 
     name: ClassVar[str]
@@ -195,11 +224,19 @@ class Stage(ABC, Generic[S]):
     summary: ClassVar[str]
     Settings: ClassVar[type]
     notes: ClassVar[Mapping[str, Note]] = {}
+    survey_settings: ClassVar[tuple[str, ...] | None] = None
 
     @property
     def surveys(self) -> bool:
         """Whether `survey` and `solve` are to be called before any frame is finished."""
         return type(self).survey is not Stage.survey
+
+    def settings_for_survey(self, settings: S) -> S:
+        """Return the settings as `survey` and `solve` are handed them."""
+        if self.survey_settings is None:
+            return settings
+        made: S = self.Settings(**{name: getattr(settings, name) for name in self.survey_settings})
+        return made
 
     def survey(self, frame: Frame, settings: S) -> Any:
         """Observe one frame at reduced size, straight from the source; small and picklable."""

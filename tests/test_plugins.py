@@ -114,6 +114,10 @@ FAULTY = {
         "has Broken.solve without survey; expected both or neither",
     ),
     "a method is a number": (stage_class(apply="3"), "has Broken.apply = 3; expected apply(self, band"),
+    "its survey looks at a setting that is not there": (
+        stage_class(survey_settings="('mood',)"),
+        "has Broken.survey_settings ('mood',); expected a tuple of its settings' names",
+    ),
     "its notes are words": (stage_class(notes="('gain',)"), "has Broken.notes that are no mapping"),
 }
 

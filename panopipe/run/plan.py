@@ -53,8 +53,12 @@ class Planned:
 
     @property
     def surveys(self) -> tuple[tuple[str, Any], ...]:
-        """Stages that observe the frame, with their settings."""
-        return tuple((name, given) for name, given in self.chain.stages if loaded_stage(name).surveys)
+        """Stages that observe the frame, with their settings as a survey is handed them."""
+        return tuple(
+            (name, loaded_stage(name).settings_for_survey(given))
+            for name, given in self.chain.stages
+            if loaded_stage(name).surveys
+        )
 
     @property
     def target(self) -> str:

@@ -21,7 +21,16 @@ from panopipe.colour.temperature import cct_duv_from_xy, xy_from_cct_duv
 from panopipe.frame import Band, Frame, FrameKey, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number, switch
-from panopipe.stage import JobFacts, Note, Observation, Prepared, RowStage, Solution, StageContext
+from panopipe.stage import (
+    JobFacts,
+    Note,
+    Observation,
+    Prepared,
+    RowStage,
+    Solution,
+    Solutions,
+    StageContext,
+)
 from panopipe.studies.white.by_place import LightField, find_field, lights_of, place_at, temperatures
 from panopipe.studies.white.cones import (
     PLACE_PER_MIRED,
@@ -164,13 +173,13 @@ class Balance(RowStage[BalanceSettings, Matrix]):
         gains = even_gains(
             [key.room for key in keys], pairs, [surveyed.settings.even_exposure_ev for surveyed in seen]
         )
-        lights = _lights(keys, seen)
-        return {
-            key: _solution(surveyed, observation, white, gain, lights[key.room])
-            for key, surveyed, observation, white, gain in zip(
-                keys, seen, observations, whites, gains, strict=True
-            )
-        }
+        lights, place = _lights(keys, seen), {key: at for at, key in enumerate(keys)}
+
+        def solution(key: FrameKey) -> Solution:
+            at = place[key]
+            return _solution(seen[at], observations[at], whites[at], gains[at], lights[key.room])
+
+        return Solutions(keys, solution)
 
     def prepare(self, context: StageContext, settings: BalanceSettings) -> Prepared[Matrix]:
         """Take the matrix that was solved."""

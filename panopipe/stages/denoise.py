@@ -59,6 +59,7 @@ class Denoise(MarginStage[DenoiseSettings, Denoising]):
     version: ClassVar[int] = 2
     summary: ClassVar[str] = "takes out grain and clouds of colour, by the noise of the camera"
     Settings: ClassVar[type] = DenoiseSettings
+    survey_settings: ClassVar[tuple[str, ...]] = ()
     notes: ClassVar[Mapping[str, Note]] = {
         "noise_at_grey_percent": Note("noise of a pixel as recorded, against a grey card's light", "percent"),
     }

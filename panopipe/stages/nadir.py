@@ -138,6 +138,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     version: ClassVar[int] = 17
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
+    survey_settings: ClassVar[tuple[str, ...]] = ("fill", "patch_picture", "use_neighbours")
     notes: ClassVar[Mapping[str, Note]] = {
         "fill_method": Note("where the floor under the camera came from"),
         "mask_source": Note("what told where the support stands"),

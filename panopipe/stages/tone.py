@@ -137,6 +137,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     version: ClassVar[int] = 12
     summary: ClassVar[str] = "exposure, highlights, shadows, white and black point; finds what suits the room"
     Settings: ClassVar[type] = ToneSettings
+    survey_settings: ClassVar[tuple[str, ...]] = ()
     surveys: ClassVar[bool] = True
 
     def survey(self, frame: Frame, settings: ToneSettings) -> Lit:

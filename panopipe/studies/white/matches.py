@@ -7,9 +7,11 @@ one motion of the shoot: a camera upright on its monopod, turned by some angle a
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -87,13 +89,43 @@ class Pair:
 
 def match_frames(features: Sequence[Features], rooms: Sequence[str]) -> list[Pair]:
     """Match all frames of a room with each other, and frames of different rooms that look promising."""
-    pairs, units = [], [_unit(frame.descriptors) for frame in features]
+    pairs, told = [], [_Told(_digest(frame), frame) for frame in features]
     for i, j in itertools.combinations(range(len(features)), 2):
-        if rooms[i] == rooms[j] or _may_share(units[i], units[j]):
-            shared = _shared(features[i], features[j], *_matches(units[i], units[j]))
-            if shared is not None:
-                pairs.append(Pair(i, j, shared))
+        shared = _met(told[i], told[j], rooms[i] == rooms[j])
+        if shared is not None:
+            pairs.append(Pair(i, j, shared))
     return pairs
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """Features by what they are, so that two frames once matched are not matched again."""
+
+    digest: bytes
+    features: Features = field(compare=False)
+
+    @property
+    def unit(self) -> Units:
+        return _unit_of(self)
+
+
+def _digest(features: Features) -> bytes:
+    found = hashlib.blake2b(digest_size=16)
+    for part in (features.descriptors, features.directions, features.colours):
+        found.update(np.ascontiguousarray(part).data)
+    return found.digest()
+
+
+@lru_cache(maxsize=8192)
+def _met(one: _Told, two: _Told, same_room: bool) -> Shared | None:
+    if not (same_room or _may_share(one.unit, two.unit)):
+        return None
+    return _shared(one.features, two.features, *_matches(one.unit, two.unit))
+
+
+@lru_cache(maxsize=128)
+def _unit_of(told: _Told) -> Units:
+    return _unit(told.features.descriptors)
 
 
 def find_features(rows: Rows) -> Features:
