@@ -126,6 +126,11 @@ class FramePipeline:
             neighbours or {},
         )
 
+    @property
+    def works(self) -> bool:
+        """Whether any stage that is prepared has something to do on this frame."""
+        return any(ready.data is not None for ready in self._prepared)
+
     def prepare(self, upto: int) -> None:
         """Prepare the first `upto` stages, in order, and let the span stages among them work."""
         for step in self._steps[len(self._prepared) : upto]:
