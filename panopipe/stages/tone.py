@@ -1,7 +1,7 @@
-"""Tone: exposure, highlights, shadows, white point and black point, local and edge-aware.
+"""Tone: exposure, highlights, shadows, and slope, shoulder and toe of the curve, local and edge-aware.
 
 The frame is split in log2 luminance into base and detail. Highlights and shadows move the base, detail
-stays. Exposure, white point and black point are the same everywhere. Colour keeps its ratios.
+stays. Exposure, slope, shoulder and toe are the same everywhere. Colour keeps its ratios.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from panopipe.studies.light.curve import (
     MOST_EXPOSURE_EV,
     MOST_HIGHLIGHTS_EV,
     NEUTRAL,
-    NO_BLACK_EV,
+    NO_TOE_EV,
     Moves,
     moved_base,
     smooth_step,
@@ -107,7 +107,7 @@ class ToneSettings:
     toe_ev: float | Auto = number(
         AUTO,
         "light this far below diffuse white becomes pure black; -16 cuts nothing",
-        low=NO_BLACK_EV,
+        low=NO_TOE_EV,
         high=-4,
         unit="EV",
         auto=True,
@@ -135,10 +135,11 @@ class Tone(RowStage[ToneSettings, Rendering]):
 
     name: ClassVar[str] = "tone"
     version: ClassVar[int] = 12
-    summary: ClassVar[str] = "exposure, highlights, shadows, white and black point; finds what suits the room"
+    summary: ClassVar[str] = (
+        "exposure, highlights, shadows, slope, shoulder and toe; finds what suits the room"
+    )
     Settings: ClassVar[type] = ToneSettings
     survey_settings: ClassVar[tuple[str, ...]] = ()
-    surveys: ClassVar[bool] = True
 
     def survey(self, frame: Frame, settings: ToneSettings) -> Lit:
         """Count how much of the sphere lies at which luminance."""

@@ -14,7 +14,7 @@ import numpy as np
 
 from panopipe.frame import Rows
 from panopipe.stages.tone import Tone, ToneSettings
-from panopipe.studies.light.curve import MOST_EXPOSURE_EV, MOST_HIGHLIGHTS_EV, NO_BLACK_EV, Moves
+from panopipe.studies.light.curve import MOST_EXPOSURE_EV, MOST_HIGHLIGHTS_EV, NO_TOE_EV, Moves
 from tests.benchmarks.tone_picture import (
     Codes,
     card_lightness,
@@ -42,7 +42,7 @@ BOUNDS = {
     "shadows_ev": (-3.0, 3.0),
     "slope_percent": (-50.0, 100.0),
     "shoulder_ev": (0.5, 6.0),
-    "toe_ev": (NO_BLACK_EV, -4.0),
+    "toe_ev": (NO_TOE_EV, -4.0),
     "detail_percent": (-50.0, 100.0),
 }
 CARD_FROM, CARD_TO = 42.0, 58.0

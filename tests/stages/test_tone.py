@@ -11,7 +11,7 @@ from panopipe.colour.transfer import srgb_encode
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.stage import JobFacts, Observation, StageContext
 from panopipe.stages.tone import Tone, ToneSettings
-from panopipe.studies.light.curve import KNEE, NO_BLACK_EV, Moves, moved_base
+from panopipe.studies.light.curve import KNEE, NO_TOE_EV, Moves, moved_base
 from panopipe.studies.light.render import HEADROOM
 from tests.measures.halo import overshoot, step_frame
 
@@ -21,7 +21,7 @@ NEUTRAL = ToneSettings(
     shadows_ev=0.0,
     slope_percent=0.0,
     shoulder_ev=0.0,
-    toe_ev=NO_BLACK_EV,
+    toe_ev=NO_TOE_EV,
     detail_percent=0.0,
 )
 WINDOWS = replace(NEUTRAL, highlights_ev=-3.0, shadows_ev=1.0, shoulder_ev=2.0)

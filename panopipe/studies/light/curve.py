@@ -24,9 +24,9 @@ SHADOWS_AT_EV = 4.0
 """EV below middle grey from where the base moves by `shadows_ev`."""
 NOISE_FROM_EV = 6.5
 """EV below middle grey from where shadows are opened less and less, by half in the end: there lies noise."""
-NO_BLACK_EV = -16.0
-"""A black point that cuts nothing: below half a step of 8 bits."""
-CONTRAST_REACH_EV = 2.0
+NO_TOE_EV = -16.0
+"""A toe that cuts nothing: below half a step of 8 bits."""
+SLOPE_REACH_EV = 2.0
 """EV about middle grey within which contrast is raised."""
 KNEE = 0.7
 """Display light where the shoulder begins."""
@@ -49,7 +49,7 @@ class Moves:
     shoulder_ev : float
         EV above diffuse white that is shown as white; at 0 nothing is compressed.
     toe_ev : float
-        EV against diffuse white that is shown as black; at `NO_BLACK_EV` nothing is cut.
+        EV against diffuse white that is shown as black; at `NO_TOE_EV` nothing is cut.
     detail_percent : float
         How much more than as recorded light differs from its base.
     """
@@ -59,7 +59,7 @@ class Moves:
     shadows_ev: float = 0.0
     slope_percent: float = 0.0
     shoulder_ev: float = 0.0
-    toe_ev: float = NO_BLACK_EV
+    toe_ev: float = NO_TOE_EV
     detail_percent: float = 0.0
 
 
@@ -121,7 +121,7 @@ def smooth_step(part: Float) -> Float:
 
 
 def steeper_light(light: ArrayLike, moves: Moves) -> Float:
-    """Linear light with contrast and black point.
+    """Linear light with slope and toe.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def steeper_light(light: ArrayLike, moves: Moves) -> Float:
         Only `slope_percent` and `toe_ev` count.
     """
     y = _steeper(np.asarray(light, dtype=np.float64), moves.slope_percent / 100)
-    if moves.toe_ev > NO_BLACK_EV:
+    if moves.toe_ev > NO_TOE_EV:
         black = 2.0**moves.toe_ev
         y = (y + black * np.expm1(-y / black)) / (1 - black)
     return y
@@ -142,5 +142,5 @@ def _steeper(light: Float, share: float) -> Float:
     if share == 0:
         return light
     above = np.log2(np.maximum(light, 1e-12)) - MIDDLE_GREY_EV
-    lifted: Float = light * 2.0 ** (share * CONTRAST_REACH_EV * np.tanh(above / CONTRAST_REACH_EV))
+    lifted: Float = light * 2.0 ** (share * SLOPE_REACH_EV * np.tanh(above / SLOPE_REACH_EV))
     return lifted

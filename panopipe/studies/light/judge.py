@@ -1,4 +1,4 @@
-"""What suits a room: exposure, highlights, shadows and white point from the light of its frames."""
+"""What suits a room: exposure, highlights, shadows and shoulder from the light of its frames."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from panopipe.studies.light.curve import (
     MIDDLE_GREY_EV,
     MOST_EXPOSURE_EV,
     MOST_HIGHLIGHTS_EV,
-    NO_BLACK_EV,
+    NO_TOE_EV,
     Moves,
     moved_base,
     steeper_light,
@@ -93,7 +93,7 @@ CORNER_SHARE, CORNER_TARGET_EV, CORNER_LIFT = 0.03, -2.1, 0.6
 """Share of the sphere darker than a corner that must be readable, where it may lie below middle grey
 without help, and the part of the way that it is brought there."""
 MOST_LIFT_EV = 0.8
-CONTRAST_PERCENT = 14.0
+SLOPE_PERCENT = 14.0
 """What a rendering for a screen in a lit room wants over the light as it is (common practice, no source)."""
 DETAIL_PERCENT = 55.0
 """What structure loses to the shoulder and to a screen's glare, given back; plain surfaces gain nothing."""
@@ -118,7 +118,7 @@ def suited(room: Lit) -> Moves:
             window - white + WHITE_TARGET_EV, OPEN_TARGET_EV if outdoors else VIEW_TARGET_EV
         ),
         shadows_ev=float(np.clip((CORNER_TARGET_EV - corner) * CORNER_LIFT, 0, MOST_LIFT_EV)),
-        slope_percent=CONTRAST_PERCENT,
+        slope_percent=SLOPE_PERCENT,
         detail_percent=DETAIL_PERCENT,
     )
     lifted = WHITE_TARGET_EV - white if outdoors else _exposure_for(white + PAINT_EV, local)
@@ -130,7 +130,7 @@ def suited(room: Lit) -> Moves:
     return replace(
         local,
         shoulder_ev=float(np.clip(glint + 2.5, 2.5, 5)),
-        toe_ev=float(np.clip(black - 0.5, NO_BLACK_EV, DEEPEST_BLACK_EV)),
+        toe_ev=float(np.clip(black - 0.5, NO_TOE_EV, DEEPEST_BLACK_EV)),
     )
 
 
