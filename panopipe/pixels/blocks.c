@@ -206,17 +206,11 @@ PyObject *blocks_kernel(PyObject *self, PyObject *args)
         is_good = take_component(&scan.component[i], fields + i * FIELDS, arrays.view[1].buf, length[1], codes + 2 * i,
                                  &scan, length[3]);
     /* The end of the bytes is looked for behind each block, whose coefficients take up to 32 bits. */
-    int has_room = is_good && open_bits(&bits, length[0] - start, 64 * 4) == 0;
-    if (has_room) {
+    if (is_good && open_bits(&bits, length[0] - start, 64 * 4) == 0) {
         scan.seen = length[3] ? arrays.view[4].buf : NULL;
         Py_BEGIN_ALLOW_THREADS
         end = read_scan(arrays.view[0].buf, length[0], start, &scan, &bits);
         Py_END_ALLOW_THREADS
     }
-    PyMem_Free(bits.bytes);
-    PyMem_Free(codes);
-    close_arrays(&arrays);
-    if (!codes || (is_good && !has_room))
-        return PyErr_NoMemory();
-    return PyLong_FromSsize_t(end);
+    return end_scan(&arrays, codes, &bits, is_good, end);
 }

@@ -6,12 +6,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.pixels.compiled import compiled
-from panopipe.pixels.entropy import Bits, Bytes, Codes, DamagedError, Fault, behind_restart, interval
+from panopipe.pixels.entropy import (
+    Bits,
+    Bytes,
+    Codes,
+    DamagedError,
+    Fault,
+    behind_restart,
+    interval,
+    place_or_fault,
+)
 
 Whole = NDArray[np.int32]
 
 
 @compiled("blocks")
+@place_or_fault
 def read_blocks(data: Bytes, start: int, tables: Bytes, components: Whole, form: Whole, seen: Whole) -> int:
     """Read all codes of a sequential or progressive scan; no picture is made of them.
 
@@ -38,11 +48,7 @@ def read_blocks(data: Bytes, start: int, tables: Bytes, components: Whole, form:
     int
         Place of the marker behind the scan, or a `Fault` if it is damaged.
     """
-    try:
-        scan = _Scan(tables, components, form, seen.view(np.uint64))
-        return scan.read(data.tobytes(), start)
-    except DamagedError as damaged:
-        return int(damaged.fault)
+    return _Scan(tables, components, form, seen.view(np.uint64)).read(data.tobytes(), start)
 
 
 class _Scan:

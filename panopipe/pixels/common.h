@@ -82,5 +82,8 @@ int open_arrays(PyObject *const *objects, const Argument *arguments, int count, 
 /* The same for a kernel that is handed arrays and nothing else. */
 int open_only_arrays(PyObject *args, const Argument *arguments, int count, Arrays *arrays);
 void close_arrays(Arrays *arrays);
+/* How a kernel ends that asked for memory: all is let go, and None returned; or NULL with an error set, if there was
+   no memory or there is a fault. */
+PyObject *end_kernel(Arrays *arrays, void *memory, const char *fault);
 
 #endif

@@ -30,6 +30,15 @@ int open_bits(Bits *bits, Py_ssize_t size, Py_ssize_t slack)
     return bits->bytes ? 0 : -1;
 }
 
+PyObject *end_scan(Arrays *arrays, Codes *codes, Bits *bits, int is_good, Py_ssize_t end)
+{
+    int failed = !codes || (is_good && !bits->bytes);
+    PyMem_Free(bits->bytes);
+    PyMem_Free(codes);
+    close_arrays(arrays);
+    return failed ? PyErr_NoMemory() : PyLong_FromSsize_t(end);
+}
+
 Py_ssize_t take_interval(const uint8_t *data, Py_ssize_t size, Py_ssize_t at, Bits *bits)
 {
     bits->count = 0;

@@ -33,6 +33,10 @@ typedef struct {
 /* Make room. Returns 0, or -1 without memory. */
 int open_bits(Bits *bits, Py_ssize_t size, Py_ssize_t slack);
 
+/* How a kernel ends that read a scan: all is let go, and the place behind the scan, or what is wrong with it,
+   returned; NULL with an error set if memory was wanting. */
+PyObject *end_scan(Arrays *arrays, Codes *codes, Bits *bits, int is_good, Py_ssize_t end);
+
 /* Fill in codes from 16 counts and their symbols. Returns 0, or -1 if there are more than fit. */
 int read_codes(const uint8_t *table, Codes *codes);
 /* Take the bytes from `at` to the next marker; returns its place, `size` if there is none. */

@@ -7,12 +7,16 @@ rest.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import IntEnum
+from functools import wraps
+from typing import ParamSpec
 
 import numpy as np
 from numpy.typing import NDArray
 
 Bytes = NDArray[np.uint8]
+P = ParamSpec("P")
 
 TABLE_BYTES = 272
 """A table of codes: how many there are of each length from 1 to 16, then 256 symbols (B.2.4.2)."""
@@ -43,11 +47,24 @@ _WORDS = {
 
 
 class DamagedError(Exception):
-    """Raised by the definitions, which then return its fault."""
+    """Raised within the definitions, which return its fault; see `place_or_fault`."""
 
     def __init__(self, fault: Fault) -> None:
         super().__init__(fault)
         self.fault = fault
+
+
+def place_or_fault(read: Callable[P, int]) -> Callable[P, int]:
+    """Let the definition of a reader return its fault in the place of a place, as the compiled form does."""
+
+    @wraps(read)
+    def reader(*args: P.args, **kwargs: P.kwargs) -> int:
+        try:
+            return read(*args, **kwargs)
+        except DamagedError as damaged:
+            return int(damaged.fault)
+
+    return reader
 
 
 class Bits:

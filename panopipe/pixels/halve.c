@@ -1,6 +1,5 @@
 /* See halve.py. */
 #include "common.h"
-#include <stdlib.h>
 
 FAST static void mean_of_four(const float *RESTRICT upper, const float *RESTRICT lower, Py_ssize_t width,
                               float *RESTRICT out)
@@ -65,7 +64,7 @@ PyObject *add_doubled_kernel(PyObject *self, PyObject *args)
         || open_arrays(given, double_arguments, 2, &arrays) < 0)
         return NULL;
     Py_ssize_t rows = arrays.length[1], width = arrays.length[2], count = arrays.length[3];
-    float *line = malloc((size_t)(width + 2) * sizeof(float));
+    float *line = PyMem_Malloc((size_t)(width + 2) * sizeof(float));
     int inside = skip >= 0 && (skip + count - 1) / 2 + 1 < rows && arrays.length[4] == 2 * width && width;
     if (line && inside) {
         Py_BEGIN_ALLOW_THREADS
@@ -79,14 +78,5 @@ PyObject *add_doubled_kernel(PyObject *self, PyObject *args)
             }
         Py_END_ALLOW_THREADS
     }
-    int failed = !line;
-    free(line);
-    close_arrays(&arrays);
-    if (failed)
-        return PyErr_NoMemory();
-    if (!inside) {
-        PyErr_SetString(PyExc_ValueError, "result: not rows and columns of the doubled planes");
-        return NULL;
-    }
-    Py_RETURN_NONE;
+    return end_kernel(&arrays, line, inside ? NULL : "result: not rows and columns of the doubled planes");
 }

@@ -135,18 +135,12 @@ PyObject *lossless_kernel(PyObject *self, PyObject *args)
         scan.codes[i] = codes + i;
     }
     /* The end of the bytes is looked for behind each row, whose samples take up to 32 bits. */
-    int has_room = is_good && open_bits(&bits, length[0] - start, scan.columns * scan.count * 4) == 0;
-    if (has_room) {
+    if (is_good && open_bits(&bits, length[0] - start, scan.columns * scan.count * 4) == 0) {
         Py_BEGIN_ALLOW_THREADS
         end = read_scan(arrays.view[0].buf, length[0], start, &scan, form[3], arrays.view[5].buf, &bits);
         if (end >= 0 && scan.shift && scan.plane[scan.count - 1] == scan.planes - 1)
             shift_up(arrays.view[5].buf, scan.rows * scan.columns * scan.planes, scan.shift);
         Py_END_ALLOW_THREADS
     }
-    PyMem_Free(bits.bytes);
-    PyMem_Free(codes);
-    close_arrays(&arrays);
-    if (!codes || (is_good && !has_room))
-        return PyErr_NoMemory();
-    return PyLong_FromSsize_t(end);
+    return end_scan(&arrays, codes, &bits, is_good, end);
 }

@@ -6,13 +6,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.pixels.compiled import compiled
-from panopipe.pixels.entropy import Bits, Bytes, Codes, DamagedError, Fault, behind_restart, interval
+from panopipe.pixels.entropy import (
+    Bits,
+    Bytes,
+    Codes,
+    Fault,
+    behind_restart,
+    interval,
+    place_or_fault,
+)
 
 Whole = NDArray[np.int32]
 Samples = NDArray[np.uint16]
 
 
 @compiled("lossless")
+@place_or_fault
 def read_lossless(
     data: Bytes, start: int, tables: Bytes, planes: Whole, table_of: Whole, form: Whole, out: Samples
 ) -> int:
@@ -38,11 +47,8 @@ def read_lossless(
     int
         Place of the marker behind the scan, or a `Fault` if it is damaged; `out` is then half done.
     """
-    try:
-        codes = [Codes(tables[table]) for table in table_of]
-        at = _scan(data.tobytes(), start, codes, planes.tolist(), form.tolist(), out)
-    except DamagedError as damaged:
-        return int(damaged.fault)
+    codes = [Codes(tables[table]) for table in table_of]
+    at = _scan(data.tobytes(), start, codes, planes.tolist(), form.tolist(), out)
     if form[2] and planes[-1] == out.shape[2] - 1:
         out <<= form[2]
     return at

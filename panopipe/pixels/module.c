@@ -137,3 +137,17 @@ void close_arrays(Arrays *arrays)
         PyBuffer_Release(&arrays->view[i]);
     arrays->count = 0;
 }
+
+PyObject *end_kernel(Arrays *arrays, void *memory, const char *fault)
+{
+    int failed = !memory;
+    PyMem_Free(memory);
+    close_arrays(arrays);
+    if (failed)
+        return PyErr_NoMemory();
+    if (fault) {
+        PyErr_SetString(PyExc_ValueError, fault);
+        return NULL;
+    }
+    Py_RETURN_NONE;
+}

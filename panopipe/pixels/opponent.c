@@ -1,6 +1,5 @@
 /* See opponent.py. */
 #include "common.h"
-#include <stdlib.h>
 
 #define SUM 0.5773502691896258f
 #define DIFFERENCE 0.7071067811865475f
@@ -67,7 +66,7 @@ PyObject *part_planes_kernel(PyObject *self, PyObject *args)
     Py_ssize_t count = arrays.length[0], width = arrays.length[1], small = 3 * arrays.length[3];
     const float *light = arrays.view[0].buf, *coarse = arrays.view[1].buf, *row_shares = arrays.view[3].buf;
     const int32_t *rows = arrays.view[2].buf, *columns = arrays.view[4].buf;
-    float *planes = arrays.view[6].buf, *line = malloc((size_t)(small + 1) * sizeof(float));
+    float *planes = arrays.view[6].buf, *line = PyMem_Malloc((size_t)(small + 1) * sizeof(float));
     int inside = lie_inside(rows, 2 * count, arrays.length[2]) && lie_inside(columns, 2 * width, arrays.length[3]);
     if (line && inside) {
         Py_BEGIN_ALLOW_THREADS
@@ -80,16 +79,7 @@ PyObject *part_planes_kernel(PyObject *self, PyObject *args)
         }
         Py_END_ALLOW_THREADS
     }
-    int failed = !line;
-    free(line);
-    close_arrays(&arrays);
-    if (failed)
-        return PyErr_NoMemory();
-    if (!inside) {
-        PyErr_SetString(PyExc_ValueError, "rows, columns: not all in the coarse picture");
-        return NULL;
-    }
-    Py_RETURN_NONE;
+    return end_kernel(&arrays, line, inside ? NULL : "rows, columns: not all in the coarse picture");
 }
 
 FAST static void join(const float *RESTRICT sum, const float *RESTRICT difference, const float *RESTRICT third,
