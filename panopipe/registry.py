@@ -64,6 +64,22 @@ def loaded_stage(name: str) -> Stage[Any]:
     return _checked(name, loaded, origin)
 
 
+def loaded_source(name: str) -> SourceStage[Any]:
+    """Load the stage that opens frames; errors as of `loaded_stage`, and TypeError if it opens none."""
+    stage = loaded_stage(name)
+    if not isinstance(stage, SourceStage):
+        raise TypeError(f"stage {name} opens no frames")
+    return stage
+
+
+def loaded_sink(name: str) -> SinkStage[Any]:
+    """Load the stage that makes files; errors as of `loaded_stage`, and TypeError if it makes none."""
+    stage = loaded_stage(name)
+    if not isinstance(stage, SinkStage):
+        raise TypeError(f"stage {name} makes no files")
+    return stage
+
+
 def contract_faults(name: str, cls: Any) -> Iterator[str]:
     """What of a class breaks the stage contract, in words; nothing if it keeps it.
 

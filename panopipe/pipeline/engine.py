@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 from panopipe.frame import Band, Rows
 from panopipe.pipeline.frame_pipeline import FramePipeline, StageInputs
-from panopipe.pipeline.steps import StageTimer, Step, check_kinds, checked_rows
+from panopipe.pipeline.steps import AnyStep, SinkStep, StageTimer, check_kinds, checked_rows
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.stage import FrameReader, Output, Rights, SinkStage
+from panopipe.stage import FrameReader, Output, Rights
 
 REDUCED_WIDTH = 1024
 """Width of the frame that stages learn from."""
@@ -91,7 +91,7 @@ def reduce_rows(rows: Rows, width: int) -> Rows:
 
 def finish_frame(
     reader: FrameReader,
-    steps: Sequence[Step],
+    steps: Sequence[AnyStep],
     *,
     inputs: StageInputs | None = None,
     rights: Rights | None = None,
@@ -167,10 +167,15 @@ def finish_frame(
 
 
 def _poured(
-    pipeline: FramePipeline, sink: Step, rights: Rights, timer: StageTimer, upto: int, *, whole: bool
+    pipeline: FramePipeline,
+    sink: SinkStep,
+    rights: Rights,
+    timer: StageTimer,
+    upto: int,
+    *,
+    whole: bool,
 ) -> Sequence[Output]:
     stage, height = sink.stage, pipeline.facts.height
-    assert isinstance(stage, SinkStage)
     with timer.on(sink.name):
         pouring = stage.start(pipeline.context(sink), sink.settings, rights)
     bands = [Band(pipeline.whole(), 0, pipeline.facts)] if whole else pipeline.bands(upto, 0, height)

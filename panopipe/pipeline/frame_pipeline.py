@@ -14,8 +14,9 @@ from panopipe.errors import StageError
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Notes, Rows
 from panopipe.pipeline.margin import MarginWindow, with_margin
 from panopipe.pipeline.steps import (
+    AnyStep,
+    MiddleStep,
     StageTimer,
-    Step,
     checked_reasons,
     checked_rows,
     declared_notes,
@@ -23,7 +24,14 @@ from panopipe.pipeline.steps import (
     shaped_rows,
 )
 from panopipe.sphere.reduce import AreaReducer, covering_rows, reduced_rows
-from panopipe.stage import FrameReader, MarginStage, Prepared, RowStage, Solution, SpanStage, StageContext
+from panopipe.stage import (
+    FrameReader,
+    MarginStage,
+    Prepared,
+    Solution,
+    SpanStage,
+    StageContext,
+)
 
 Neighbour = Callable[[FrameKey, str, int, int], Band | None]
 """Gives rows of another frame as they stand before the named stage; None if they cannot be had."""
@@ -58,7 +66,7 @@ class StageInputs:
 class _PreparedStep:
     """A step that is prepared: its data (None: nothing to do), and the rows a span stage holds."""
 
-    step: Step
+    step: MiddleStep
     facts: FrameFacts
     data: Any
     first: int = 0
@@ -100,7 +108,7 @@ class FramePipeline:
     def __init__(
         self,
         reader: FrameReader,
-        steps: Sequence[Step],
+        steps: Sequence[MiddleStep],
         inputs: StageInputs,
         reduced: Rows,
         timer: StageTimer,
@@ -116,7 +124,7 @@ class FramePipeline:
         self._source, self._band_rows = source, band_rows
         self._prepared: list[_PreparedStep] = []
 
-    def context(self, step: Step, neighbours: Mapping[FrameKey, Band] | None = None) -> StageContext:
+    def context(self, step: AnyStep, neighbours: Mapping[FrameKey, Band] | None = None) -> StageContext:
         """What a stage may look at, the stages before it being ready."""
         solution = self._inputs.solutions.get(step.name)
         return StageContext(
@@ -155,14 +163,14 @@ class FramePipeline:
                 rows = self._apply_to_whole(ready, rows)
         return rows
 
-    def _prepare_rows(self, step: Step) -> None:
+    def _prepare_rows(self, step: MiddleStep) -> None:
         prepared = self._preparation(step, self.context(step))
         ready = _PreparedStep(step, self.facts, prepared.data)
         if prepared.data is not None:
             self.reduced = self._apply_to_whole(ready, self.reduced.copy())
         self._end(ready, prepared)
 
-    def _prepare_span(self, step: Step, stage: SpanStage[Any, Any]) -> None:
+    def _prepare_span(self, step: MiddleStep, stage: SpanStage[Any, Any]) -> None:
         height = self.facts.height
         with self._timer.on(step.name):
             first, last = stage.span(self.facts, step.settings)
@@ -194,7 +202,7 @@ class FramePipeline:
             self.note(step, applied.notes, applied.review_reasons)
         self._end(ready, prepared)
 
-    def _neighbours(self, step: Step, first: int, last: int) -> dict[FrameKey, Band]:
+    def _neighbours(self, step: MiddleStep, first: int, last: int) -> dict[FrameKey, Band]:
         solution = self._inputs.solutions.get(step.name)
         bands = {}
         for key in solution.neighbours if solution else ():
@@ -203,8 +211,7 @@ class FramePipeline:
                 bands[key] = band
         return bands
 
-    def _preparation(self, step: Step, context: StageContext) -> Prepared[Any]:
-        assert isinstance(step.stage, RowStage | MarginStage | SpanStage)
+    def _preparation(self, step: MiddleStep, context: StageContext) -> Prepared[Any]:
         with self._timer.on(step.name):
             prepared = step.stage.prepare(context, step.settings)
             if not isinstance(prepared, Prepared):
@@ -221,7 +228,7 @@ class FramePipeline:
             self.facts = _changed(name, self.facts, prepared.facts)
         self._prepared.append(ready)
 
-    def note(self, step: Step, notes: Notes, review_reasons: Sequence[str] = ()) -> None:
+    def note(self, step: AnyStep, notes: Notes, review_reasons: Sequence[str] = ()) -> None:
         """Keep what a stage found out.
 
         Raises
@@ -251,15 +258,16 @@ class FramePipeline:
         windows: Windows = {}
         for index in reversed(range(upto)):
             ready = self._prepared[index]
-            if not ready.streams or not isinstance(ready.step.stage, MarginStage):
+            stage = ready.step.stage
+            if not ready.streams or not isinstance(stage, MarginStage):
                 continue
             windows[index] = MarginWindow(
                 (self.facts.height, self.facts.width),
-                self._margin(ready, self.facts.height),
+                self._margin(ready, stage, self.facts.height),
                 last,
                 self._band_rows,
                 partial(self._pieces, index, check, windows),
-                partial(self._make, ready, check),
+                partial(self._make, ready, stage, check),
             )
             last = min(last + windows[index].margin, self.facts.height)
         return windows
@@ -301,28 +309,30 @@ class FramePipeline:
 
     def _apply(self, ready: _PreparedStep, band: Band, check: Check = checked_rows) -> Rows:
         stage, shape = ready.step.stage, (band.last - band.first, *band.rows.shape[1:])
-        assert isinstance(stage, RowStage | MarginStage)
+        if isinstance(stage, SpanStage):
+            raise TypeError(f"stage {ready.step.name} works on its span, not on bands")
         with self._timer.on(ready.step.name):
             rows = stage.apply(band, ready.step.settings, ready.data)
         return check(ready.step.name, rows, shape)
 
     def _apply_to_whole(self, ready: _PreparedStep, rows: Rows) -> Rows:
         """Apply a stage that streams to a whole frame, the full or the reduced one."""
-        if not isinstance(ready.step.stage, MarginStage):
+        stage = ready.step.stage
+        if not isinstance(stage, MarginStage):
             return self._apply(ready, Band(rows, 0, ready.facts))
-        margin = self._margin(ready, len(rows))
-        return self._make(ready, checked_rows, with_margin(rows, margin), 0)
+        margin = self._margin(ready, stage, len(rows))
+        return self._make(ready, stage, checked_rows, with_margin(rows, margin), 0)
 
-    def _make(self, ready: _PreparedStep, check: Check, rows: Rows, first: int) -> Rows:
+    def _make(
+        self, ready: _PreparedStep, stage: MarginStage[Any, Any], check: Check, rows: Rows, first: int
+    ) -> Rows:
         """Apply a stage with a margin to rows that have theirs around them, as many on each side."""
-        margin = self._margin(ready, rows.shape[1] // 2)
+        margin = self._margin(ready, stage, rows.shape[1] // 2)
         return self._apply(ready, Band(rows, first, ready.facts, margin), check)
 
-    def _margin(self, ready: _PreparedStep, height: int) -> int:
-        stage, settings = ready.step.stage, ready.step.settings
-        assert isinstance(stage, MarginStage)
+    def _margin(self, ready: _PreparedStep, stage: MarginStage[Any, Any], height: int) -> int:
         with self._timer.on(ready.step.name):
-            margin = stage.margin_rows(height, settings)
+            margin = stage.margin_rows(height, ready.step.settings)
             if not 0 <= margin <= height:
                 raise ValueError(f"asked for a margin of {margin} rows in a frame of {height}")
         return margin

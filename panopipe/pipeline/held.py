@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from panopipe.frame import Band, Frame, FrameFacts, Rows
 from panopipe.pipeline.engine import REDUCED_WIDTH, band_rows
 from panopipe.pipeline.frame_pipeline import FramePipeline, Neighbour, StageInputs
-from panopipe.pipeline.steps import StageTimer, Step
-from panopipe.stage import FrameReader, Output, Rights, SinkStage, Solution, SpanStage, StageContext
+from panopipe.pipeline.steps import MiddleStep, SinkStep, StageTimer
+from panopipe.stage import FrameReader, Output, Rights, Solution, SpanStage, StageContext
 
 MOST_CARRIED = 0.25
 """Share of a frame that a stage may have changed for its work to be carried: more is no small place."""
@@ -42,7 +42,7 @@ class HeldStep:
         Pictures that the settings name.
     """
 
-    step: Step
+    step: MiddleStep
     mark: Hashable
     solution: Solution | None = None
     pictures: Mapping[str, Rows] = field(default_factory=dict)
@@ -122,7 +122,7 @@ class HeldFrame:
     def show(
         self,
         steps: Sequence[HeldStep],
-        sink: Step,
+        sink: SinkStep,
         neighbour: Neighbour,
         rights: Rights,
         *,
@@ -296,9 +296,8 @@ def _laid(new: Rows, old: Rows, made: Rows, place: NDArray[np.bool_]) -> Rows:
     return laid
 
 
-def _poured(state: _State, sink: Step, rights: Rights) -> Sequence[Output]:
+def _poured(state: _State, sink: SinkStep, rights: Rights) -> Sequence[Output]:
     stage = sink.stage
-    assert isinstance(stage, SinkStage)
     with StageTimer().on(sink.name):
         pouring = stage.start(StageContext(Frame(state.reduced, state.facts)), sink.settings, rights)
         pouring.take(Band(state.rows.copy(), 0, state.facts))

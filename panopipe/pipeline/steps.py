@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 import cv2
 import numpy as np
@@ -18,18 +18,27 @@ from panopipe.frame import Notes, Rows
 from panopipe.setting import rules
 from panopipe.stage import MarginStage, RowStage, SinkStage, SourceStage, SpanStage, Stage
 
+S_co = TypeVar("S_co", bound=Stage[Any], covariant=True)
+ChangesLight = RowStage[Any, Any] | MarginStage[Any, Any] | SpanStage[Any, Any]
+"""What may stand between source and sink."""
+
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class Step(Generic[S_co]):
     """A stage and the settings it has for a frame."""
 
-    stage: Stage[Any]
+    stage: S_co
     settings: Any
 
     @property
     def name(self) -> str:
         """Name of the stage."""
         return self.stage.name
+
+
+AnyStep = Step[Stage[Any]]
+MiddleStep = Step[ChangesLight]
+SinkStep = Step[SinkStage[Any]]
 
 
 @dataclass(slots=True)
@@ -66,7 +75,7 @@ class StageTimer:
             self.seconds[name] = self.seconds.get(name, 0.0) + time.thread_time() - started
 
 
-def declared_notes(step: Step, notes: Notes) -> Notes:
+def declared_notes(step: AnyStep, notes: Notes) -> Notes:
     """Return a stage's notes, each declared in `Stage.notes` or named like a setting.
 
     Raises
@@ -86,7 +95,7 @@ def declared_notes(step: Step, notes: Notes) -> Notes:
     return {name: value if isinstance(value, str) else _plain(value) for name, value in notes.items()}
 
 
-def checked_reasons(step: Step, reasons: Sequence[str]) -> tuple[str, ...]:
+def checked_reasons(step: AnyStep, reasons: Sequence[str]) -> tuple[str, ...]:
     """Return why a stage wants a person to look.
 
     Raises
@@ -143,7 +152,9 @@ def is_finite(rows: Rows) -> bool:
     return math.isfinite(cv2.sumElems(np.ascontiguousarray(rows).reshape(len(rows), -1))[0])
 
 
-def check_kinds(steps: Sequence[Step]) -> tuple[tuple[Step, ...], Step]:
+def check_kinds(
+    steps: Sequence[AnyStep],
+) -> tuple[tuple[MiddleStep, ...], SinkStep]:
     """Split steps into those that change light and the sink; a source at the head is left out.
 
     Raises
@@ -152,9 +163,12 @@ def check_kinds(steps: Sequence[Step]) -> tuple[tuple[Step, ...], Step]:
         If a stage stands where its kind cannot.
     """
     rest = steps[1:] if steps and isinstance(steps[0].stage, SourceStage) else steps
-    if not rest or not isinstance(rest[-1].stage, SinkStage):
+    if not rest or not isinstance(sink := rest[-1].stage, SinkStage):
         raise ValueError("the last stage must be one that makes files")
-    for step in rest[:-1]:
-        if not isinstance(step.stage, RowStage | MarginStage | SpanStage):
-            raise ValueError(f"stage {step.name} cannot stand between source and sink")
-    return tuple(rest[:-1]), rest[-1]
+    return tuple(_changes_light(step) for step in rest[:-1]), Step(sink, rest[-1].settings)
+
+
+def _changes_light(step: AnyStep) -> MiddleStep:
+    if not isinstance(stage := step.stage, RowStage | MarginStage | SpanStage):
+        raise ValueError(f"stage {step.name} cannot stand between source and sink")
+    return Step(stage, step.settings)

@@ -11,8 +11,7 @@ from panopipe.errors import Fault, JobError
 from panopipe.frame import FrameKey
 from panopipe.job import OVERRIDES, RECIPE_FILE, Job, in_the_way, inside, nearest
 from panopipe.recipe.layers import ORDER, PIPELINE, USE, Layer, frame_file, read_layer, room_file
-from panopipe.registry import DEFAULT_ORDER, loaded_stage
-from panopipe.stage import SinkStage
+from panopipe.registry import DEFAULT_ORDER, loaded_sink, loaded_stage
 
 BUILT_IN_ORIGIN = "built-in"
 
@@ -168,8 +167,7 @@ def _at_odds(recipe: Recipe, job: Job) -> list[Fault]:
     for key in job.frames:
         try:
             settings = recipe.settings(key)
-            sink = loaded_stage(settings.order[-1])
-            assert isinstance(sink, SinkStage)
+            sink = loaded_sink(settings.order[-1])
             sink.outputs(settings.stages[sink.name])
         except ValueError as error:
             faults.append(_fault_of(str(error), recipe.layers(key)))

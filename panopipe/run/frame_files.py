@@ -10,7 +10,7 @@ from typing import Any
 from panopipe.files.below import write_below
 from panopipe.pipeline.engine import BEFORE_WIDTH
 from panopipe.pipeline.steps import StageTimer
-from panopipe.registry import loaded_stage
+from panopipe.registry import loaded_source, loaded_stage
 from panopipe.run.cache import cached_probe, cached_small
 from panopipe.run.small_frame import SmallFrame
 from panopipe.run.tasks import FrameFiles
@@ -36,8 +36,7 @@ def opened_frame(files: FrameFiles, source: tuple[str, Any], timer: StageTimer) 
         If the source cannot open them.
     """
     name, settings = source
-    stage = loaded_stage(name)
-    assert isinstance(stage, SourceStage)
+    stage = loaded_source(name)
     reader: FrameReader
     with timer.on(name):
         if files.small_of:

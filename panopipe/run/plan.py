@@ -11,10 +11,10 @@ from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import FINISHED, WORKING, FrameEntry, Job
 from panopipe.recipe import FrameSettings, Recipe
 from panopipe.recipe.layers import setting_rules
-from panopipe.registry import loaded_stage
+from panopipe.registry import loaded_sink, loaded_stage
 from panopipe.run.cache import cache_name
 from panopipe.run.tasks import Chain, FrameFiles
-from panopipe.stage import Rights, SinkStage, Solution
+from panopipe.stage import Rights, Solution
 from panopipe.state.file_stamp import FileStamp
 from panopipe.state.record import Effective
 from panopipe.state.serialization import digest
@@ -71,8 +71,7 @@ class Planned:
     def outputs(self) -> tuple[str, ...]:
         """Finished files, relative to the job folder, the main one first."""
         name, given = self.chain.stages[-1]
-        sink = loaded_stage(name)
-        assert isinstance(sink, SinkStage)
+        sink = loaded_sink(name)
         return tuple(f"{self.target}{suffix}" for suffix in sink.outputs(given))
 
     @property

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from panopipe.frame import FrameFacts, FrameKey
-from panopipe.registry import loaded_stage
+from panopipe.registry import loaded_sink
 from panopipe.run.plan import Planned
-from panopipe.stage import SinkStage
 
 
 def sink_remarks(frames: Mapping[FrameKey, Planned], facts: Mapping[FrameKey, FrameFacts]) -> tuple[str, ...]:
@@ -23,8 +22,7 @@ def sink_remarks(frames: Mapping[FrameKey, Planned], facts: Mapping[FrameKey, Fr
     keys_by_remark: dict[str, list[FrameKey]] = {}
     for key, known in facts.items():
         name, settings = frames[key].chain.stages[-1]
-        sink = loaded_stage(name)
-        assert isinstance(sink, SinkStage)
+        sink = loaded_sink(name)
         if text := sink.remark(known, settings):
             keys_by_remark.setdefault(f"{name}: {text}", []).append(key)
     return tuple(f"{_frames(keys)}: {text}" for text, keys in keys_by_remark.items())

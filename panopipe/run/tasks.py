@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from panopipe.frame import FrameFacts, FrameKey
-from panopipe.pipeline.steps import Step
+from panopipe.pipeline.steps import AnyStep, Step
 from panopipe.registry import loaded_stage
 from panopipe.stage import Rights, Solution
 from panopipe.state.file_stamp import FileStamp
@@ -20,7 +20,7 @@ class Chain:
 
     stages: tuple[tuple[str, Any], ...]
 
-    def steps(self) -> tuple[Step, ...]:
+    def steps(self) -> tuple[AnyStep, ...]:
         """The same with the stages loaded."""
         return tuple(Step(loaded_stage(name), settings) for name, settings in self.stages)
 
