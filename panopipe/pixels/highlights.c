@@ -15,7 +15,7 @@ INLINE double smooth_step(double value, double low, double scale)
 
 /* In the order of `band.CONSTANTS`. */
 typedef struct {
-    double trusted, saturated, whitens_from, darkest, tint_weight, warmth_weight, level_weight, sided;
+    double trusted, saturated, whitens_from, darkest, tint_weight, warmth_weight, level_weight, sided, tint_off;
 } Constants;
 
 typedef struct {
@@ -465,18 +465,55 @@ INLINE void mix(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, 
         gain[k] = between * (added[k] / count);
 }
 
+INLINE double tint_of(const double *share, const Lights *lights)
+{
+    double logs[3];
+    for (int k = 0; k < 3; k++)
+        logs[k] = log_of(higher(share[k] / lights->neutral[k], lights->constants.darkest));
+    return logs[1] - lights->a * logs[0] - (1 - lights->a) * logs[2];
+}
+
+/* Of what an edge pixel lacks as a mixture, beyond what it lacks by itself, as much as the line of lights
+   allows. */
+INLINE void hold_to_line(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, const double *own,
+                         double *gain)
+{
+    const Lights *lights = &work->lights;
+    double share[3], more[3], there[3], warmth, tint, part = 1;
+    read_map(work, work->first + row - work->chunk.margin, column, &warmth, &tint);
+    for (int k = 0; k < 3; k++) {
+        share[k] = share_at(work, type, row * work->chunk.width + column, k) + own[k];
+        more[k] = gain[k] - own[k];
+    }
+    double before = tint_of(share, lights);
+    double highest = higher(before, tint) + lights->constants.tint_off, lowest = lower(before, tint) - lights->constants.tint_off;
+    for (int step = 0; step < 2; step++) {
+        for (int k = 0; k < 3; k++)
+            there[k] = share[k] + part * more[k];
+        double now = tint_of(there, lights), bound = lower(higher(now, lowest), highest);
+        if (now != bound)
+            part = part * ((bound - before) / (now - before));
+    }
+    for (int k = 0; k < 3; k++)
+        gain[k] = own[k] + part * more[k];
+}
+
 /* What a marked pixel lacks. */
 INLINE void lacking_at(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, double *gain)
 {
     Py_ssize_t place = row * work->chunk.width + column;
     int mark = work->marks[place];
-    if (mark & EDGE)
-        mix(work, type, row, column, gain);
-    if (!(mark & DOUBTED))
+    double own[3] = {0, 0, 0};
+    if (mark & DOUBTED)
+        memcpy(own, work->gains + 3 * (Py_ssize_t)work->index[place], sizeof own);
+    if (!(mark & EDGE)) {
+        memcpy(gain, own, sizeof own);
         return;
-    const double *rebuilt = work->gains + 3 * (Py_ssize_t)work->index[place];
+    }
+    mix(work, type, row, column, gain);
     for (int k = 0; k < 3; k++)
-        gain[k] = mark & EDGE ? higher(rebuilt[k], gain[k]) : rebuilt[k];
+        gain[k] = higher(own[k], gain[k]);
+    hold_to_line(work, type, row, column, own, gain);
 }
 
 /* Marked pixels of the inner rows, in order, and what they lack; never more than there is room for. */
@@ -543,7 +580,7 @@ static int edges_have_neighbours(const Work *work)
 static const Argument lacking_arguments[] = {
     {"samples", ANY_SAMPLES, 0, 3, {-1, -2, 3}}, {"marks", 'B', 0, 2, {-1, -2}},
     {"levels", 'd', 0, 2, {3, 3}},               {"warmth_tint", 'd', 0, 3, {-3, -4, 2}},
-    {"constants", 'd', 0, 1, {8}},               {"places", 'i', 1, 1, {-5}},
+    {"constants", 'd', 0, 1, {9}},               {"places", 'i', 1, 1, {-5}},
     {"gain", 'd', 1, 2, {-5, 3}}};
 
 PyObject *lacking_kernel(PyObject *self, PyObject *args)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from panopipe.pixels.compiled import compiled
 from panopipe.pixels.matrix import as_compiled
 from panopipe.studies.clipped import rebuild
-from panopipe.studies.clipped.edge import REACH, SIDED, Samples, edge_gain
+from panopipe.studies.clipped.edge import REACH, SIDED, TINT_OFF, Samples, edge_gain, held_to_line
 from panopipe.studies.clipped.rebuild import SATURATED, TRUSTED, Floats, Lights, rebuilt_gain
 from panopipe.studies.clipped.surroundings import Surroundings, read_map
 
@@ -27,6 +27,7 @@ CONSTANTS = np.array(
         rebuild.WARMTH_WEIGHT,
         rebuild.LEVEL_WEIGHT,
         SIDED,
+        TINT_OFF,
     ]
 )
 """What the definitions find where it is reasoned, and the compiled form is handed."""
@@ -148,10 +149,17 @@ def _lacking(  # noqa: PLR0913, PLR0917 - what the kernel is handed at once
     lacks = np.zeros(share.shape)
     lacks[doubted] = np.maximum(highest * levels[2] - share[doubted], 0)
     rows, columns = np.nonzero(doubted & ((marks & FULL) == 0))
-    turned = (columns - _PAD - anchor) % samples.shape[1]
-    around = read_map(warmth_tint, rows - margin + first, turned, samples.shape[1])
+
+    def around(rows: NDArray[np.intp], columns: NDArray[np.intp]) -> tuple[Floats, Floats]:
+        turned = (columns - _PAD - anchor) % samples.shape[1]
+        return read_map(warmth_tint, rows - margin + first, turned, samples.shape[1])
+
     lacks[rows, columns] = rebuilt_gain(
-        share[rows, columns], *around, levels[2], share_of_red=share_of_red, highest=highest
+        share[rows, columns],
+        *around(rows, columns),
+        levels[2],
+        share_of_red=share_of_red,
+        highest=highest,
     )
     inner = np.zeros(marks.shape, np.bool_)
     inner[margin:-margin, _PAD:-_PAD] = True
@@ -159,7 +167,9 @@ def _lacking(  # noqa: PLR0913, PLR0917 - what the kernel is handed at once
     index = np.where((marks & DOUBTED) > 0, np.arange(marks.size).reshape(marks.shape), -1)
     flat = lacks.reshape(-1, 3)
     mixed = edge_gain(share.reshape(-1, 3), width, index.ravel(), edge, flat)
-    flat[edge] = np.maximum(flat[edge], mixed)
+    wanted, tint = np.maximum(flat[edge], mixed), around(*np.divmod(edge, width))[1]
+    lights = Lights(levels[2], share_of_red)
+    flat[edge] = held_to_line(share.reshape(-1, 3)[edge], flat[edge], wanted, tint, lights)
     rows, columns = np.nonzero(inner & ((marks & (DOUBTED | EDGE)) > 0))
     places[:], gain[:] = (rows - margin) * samples.shape[1] + columns - _PAD, lacks[rows, columns]
     return len(places)

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.clipped.rebuild import Floats
+from panopipe.pixels.precise import log
+from panopipe.studies.clipped.rebuild import DARKEST, Floats, Lights
 
 REACH = 2
 """Pixels from a saturated one that its resampling kernel may have reached."""
@@ -23,6 +24,9 @@ Places = NDArray[np.intp]
 
 SIDED = 0.5
 """Pixels from which the saturated neighbours lie on one side."""
+TINT_OFF = 0.03
+"""How far what is added may take a pixel off the line of lights, beyond where its samples lie: a chroma of
+about 2 in CIELAB at middle lightness."""
 _SPAN = range(-REACH, REACH + 1)
 _AT_ONCE = 8192
 """Edge pixels worked on at once, which bounds the memory."""
@@ -70,6 +74,41 @@ def edge_gain(share: Floats, width: int, index: Places, edge: Places, doubted_ga
         between = _dot(own - without, step) / np.maximum(_dot(step, step), 1e-12)
         gain[at : at + _AT_ONCE] = np.clip(between, 0, 1)[:, None] * added
     return gain
+
+
+def held_to_line(share: Floats, own: Floats, wanted: Floats, tint: Floats, lights: Lights) -> Floats:
+    """What is added to edge pixels, so that none leaves the line of lights by it.
+
+    Parameters
+    ----------
+    share, own, wanted : ndarray of shape (m, 3), dtype float64
+        Samples as a share of the white level; what they lack by themselves; and what they lack as mixtures,
+        at least as much.
+    tint : ndarray of shape (m,), dtype float64
+        Of the bright surroundings, see `panopipe.studies.clipped.rebuild.rebuilt_gain`.
+    lights : Lights
+        The frame's lights.
+
+    Returns
+    -------
+    ndarray of shape (m, 3), dtype float64
+        Between `own` and `wanted`.
+    """
+    more = wanted - own
+    before = _tint(share + own, lights)
+    highest, lowest = np.maximum(before, tint) + TINT_OFF, np.minimum(before, tint) - TINT_OFF
+    part = np.ones(len(share))
+    for _ in range(2):  # by secants: the logarithm bends a little
+        now = _tint(share + own + part[:, None] * more, lights)
+        bound = np.minimum(np.maximum(now, lowest), highest)
+        off = now != bound
+        part = np.where(off, part * ((bound - before) / np.where(off, now - before, 1.0)), part)
+    return np.asarray(own + part[:, None] * more)
+
+
+def _tint(share: Floats, lights: Lights) -> Floats:
+    red, green, blue = (log(np.maximum(share[:, k] / lights.neutral[k], DARKEST)) for k in range(3))
+    return np.asarray(green - lights.share_of_red * red - (1 - lights.share_of_red) * blue)
 
 
 def _without(

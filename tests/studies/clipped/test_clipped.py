@@ -157,6 +157,33 @@ def test_a_mixed_edge_gets_its_share_and_the_wall_beside_it_nothing() -> None:
     assert np.allclose(balanced[[18, 31]], 0.05, atol=0.002)
 
 
+@CAMERAS
+@WHITES
+@pytest.mark.parametrize("kelvin", [2700, 6500])
+def test_a_bar_before_a_clipped_window_keeps_its_colour(
+    camera: np.ndarray, white_kelvin: float, kelvin: float
+) -> None:
+    """A lens blurs before the sensor clips: a narrow bar is part window, and green clips beside it first.
+
+    Within a twentieth of its own tint: what the rebuilding may add, and a line of lights that fits to 2 %.
+    """
+    frame = rebuilder(camera, white_kelvin)
+    neutral, light = frame.lights.neutral, seen(kelvin, camera)
+    covered = np.zeros(40)
+    covered[16:22] = 0.99, 0.86, 0.98, 0.995, 0.93, 0.6
+    true = 12 * light * np.where(covered, 1 - covered, 1)[:, None] + 0.02 * light
+    recorded = np.minimum(true, 1)
+    band = np.tile(recorded, (1 + 2 * MARGIN, 1, 1))
+    places, gain = frame.gain(np.rint(band * 65535).astype(np.uint16), 8)
+    total = recorded.copy()
+    total[places] += gain
+    a, unclipped = frame.lights.share_of_red, (recorded < TRUSTED).all(axis=1)
+    red, green, blue = np.log(total / neutral).T
+    tint = green - a * red - (1 - a) * blue
+    assert 0 < np.count_nonzero(unclipped) < 6
+    assert np.abs(tint[unclipped]).max() < 0.05
+
+
 def test_a_frame_without_clipping_is_left_alone(tmp_path: Path) -> None:
     samples = np.random.default_rng(1).integers(0, 62000, (16, 32, 3), dtype=np.uint16)  # TRUSTED is 62258
     path = write_linear_dng(tmp_path / "a.dng", samples)
