@@ -21,7 +21,7 @@ from panopipe.review.case import number, run_command, set_command
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.neutrals import neutrals
 from panopipe.review.references import LEVELLED
-from panopipe.review.results import rounded
+from panopipe.review.results import fields_of
 from panopipe.setting import AUTO, Rule, rules
 from panopipe.state.record import FrameRecord
 
@@ -87,15 +87,8 @@ def _frame(frame: FrameReview, folder: Path) -> dict[str, Any]:
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
-    return {
-        "check": finding.check,
+    return fields_of(finding) | {
         "title": finding.title,
-        "value": rounded(finding.value),
-        "bar": rounded(finding.bar),
-        "unit": finding.unit,
-        "crossed": finding.crossed,
-        "sentence": finding.sentence,
-        "remedy": finding.remedy,
         "command": list(finding.command),
         "look": list(finding.look) if finding.look else None,
     }

@@ -40,6 +40,11 @@ def _frame(frame: FrameReview, job: str) -> dict[str, Any]:
 
 
 def _finding(finding: Finding, job: str) -> dict[str, Any]:
+    return fields_of(finding) | {"command": quoted(finding.command, job) if finding.command else ""}
+
+
+def fields_of(finding: Finding) -> dict[str, Any]:
+    """What the page and the results say alike of a finding."""
     return {
         "check": finding.check,
         "value": rounded(finding.value),
@@ -48,7 +53,6 @@ def _finding(finding: Finding, job: str) -> dict[str, Any]:
         "crossed": finding.crossed,
         "sentence": finding.sentence,
         "remedy": finding.remedy,
-        "command": quoted(finding.command, job) if finding.command else "",
     }
 
 
