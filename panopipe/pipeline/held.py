@@ -154,7 +154,7 @@ class HeldFrame:
             If the picture is not wanted any longer.
         """
         state = self._begun(steps)
-        marks: tuple[Hashable, ...] = tuple(one.mark for one in steps if _corrects(one))
+        marks: tuple[Hashable, ...] = tuple(held.mark for held in steps if _corrects(held))
         notes, reasons = {}, {}
         for place, held in enumerate(steps):
             if not is_wanted():
@@ -167,8 +167,8 @@ class HeldFrame:
         outputs = _poured(state, sink, rights)
         return Shown(
             outputs,
-            {name: found for name, found in notes.items() if found},
-            {name: found for name, found in reasons.items() if found},
+            {name: noted for name, noted in notes.items() if noted},
+            {name: given for name, given in reasons.items() if given},
             state.exact,
             Frame(state.reduced, state.facts),
         )

@@ -110,17 +110,17 @@ class _Told:
 
 
 def _digest(features: Features) -> bytes:
-    found = hashlib.blake2b(digest_size=16)
+    digest = hashlib.blake2b(digest_size=16)
     for part in (features.descriptors, features.directions, features.colours):
-        found.update(np.ascontiguousarray(part).data)
-    return found.digest()
+        digest.update(np.ascontiguousarray(part).data)
+    return digest.digest()
 
 
 @lru_cache(maxsize=8192)
-def _met(one: _Told, two: _Told, same_room: bool) -> Shared | None:
-    if not (same_room or _may_share(one.unit, two.unit)):
+def _met(first: _Told, second: _Told, same_room: bool) -> Shared | None:
+    if not (same_room or _may_share(first.unit, second.unit)):
         return None
-    return _shared(one.features, two.features, *_matches(one.unit, two.unit))
+    return _shared(first.features, second.features, *_matches(first.unit, second.unit))
 
 
 @lru_cache(maxsize=128)
