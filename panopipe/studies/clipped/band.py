@@ -164,15 +164,21 @@ def _lacking(  # noqa: PLR0913, PLR0917 - what the kernel is handed at once
     inner = np.zeros(marks.shape, np.bool_)
     inner[margin:-margin, _PAD:-_PAD] = True
     edge = np.flatnonzero(inner & ((marks & EDGE) > 0))
-    index = np.where((marks & DOUBTED) > 0, np.arange(marks.size).reshape(marks.shape), -1)
-    flat = lacks.reshape(-1, 3)
-    mixed = edge_gain(share.reshape(-1, 3), width, index.ravel(), edge, flat)
-    wanted, tint = np.maximum(flat[edge], mixed), around(*np.divmod(edge, width))[1]
-    lights = Lights(levels[2], share_of_red)
-    flat[edge] = held_to_line(share.reshape(-1, 3)[edge], flat[edge], wanted, tint, lights)
+    tint = around(*np.divmod(edge, width))[1]
+    lacks.reshape(-1, 3)[edge] = _at_edges(share, marks, edge, lacks, tint, Lights(levels[2], share_of_red))
     rows, columns = np.nonzero(inner & ((marks & (DOUBTED | EDGE)) > 0))
     places[:], gain[:] = (rows - margin) * samples.shape[1] + columns - _PAD, lacks[rows, columns]
     return len(places)
+
+
+def _at_edges(
+    share: Floats, marks: Marks, edge: NDArray[np.intp], lacks: Floats, tint: Floats, lights: Lights
+) -> Floats:
+    """What pixels lack that may be mixtures, where `lacks` says what each lacks by itself."""
+    shares, alone = share.reshape(-1, 3), lacks.reshape(-1, 3)
+    index = np.where((marks & DOUBTED) > 0, np.arange(marks.size).reshape(marks.shape), -1)
+    mixed = edge_gain(shares, marks.shape[1], index.ravel(), edge, alone)
+    return held_to_line(shares[edge], alone[edge], np.maximum(alone[edge], mixed), tint, lights)
 
 
 def _continued(rows: NDArray[Any]) -> NDArray[Any]:
