@@ -155,11 +155,7 @@ def _lacking(  # noqa: PLR0913, PLR0917 - what the kernel is handed at once
         return read_map(warmth_tint, rows - margin + first, turned, samples.shape[1])
 
     lacks[rows, columns] = rebuilt_gain(
-        share[rows, columns],
-        *around(rows, columns),
-        levels[2],
-        share_of_red=share_of_red,
-        highest=highest,
+        share[rows, columns], *around(rows, columns), levels[2], share_of_red=share_of_red, highest=highest
     )
     inner = np.zeros(marks.shape, np.bool_)
     inner[margin:-margin, _PAD:-_PAD] = True
