@@ -26,8 +26,9 @@ from panopipe.studies.floor.graft import graft, sharpness
 from panopipe.studies.floor.neighbours import best_neighbours
 from panopipe.studies.floor.outline import Outline, circle, outline_of_picture
 from panopipe.studies.floor.patch import put_patch
-from panopipe.studies.floor.pole_shadow import PoleShadow, lit_again
+from panopipe.studies.floor.pole_shadow import PoleShadow
 from panopipe.studies.floor.register import WarpedNeighbour, lay
+from panopipe.studies.floor.shadow_fill import without_shadows
 from panopipe.studies.floor.shared_rig import with_shared
 from panopipe.studies.floor.soften import fill_softly
 
@@ -47,10 +48,9 @@ _NOTHING = "nothing found"
 """How a floor is noted on which nothing stands."""
 _SURROUNDINGS = 2.8
 """How far the floor is looked at, in radii of what is covered: further out little was gained (0.1 dB)."""
-_READ_TO_DEG = 50.0
-"""Angle from the nadir to which the frame's own floor is read."""
-_READ_NEIGHBOUR_TO_DEG = 62.0
-"""The same where a neighbour shall show the floor that the foot hides."""
+_READ_TO_DEG, _SEEN_TO_DEG = 72.0, 50.0
+"""Angles from the nadir to which the frame's floor is read, for long shadows and neighbours, and to which it
+is looked at around the hole."""
 _SHARP_ENOUGH, _REPEATS = 0.9, 0.9
 """Share of its detail below which a neighbour's floor is blurred, and agreement with itself from which a
 floor is rather rebuilt then."""
@@ -144,7 +144,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         "mask_source": Note("what told where the support stands"),
         "mask_certainty": Note("how sure that is, 0 to 1"),
         "support_found": Note("1 where something stands under the camera, 0 where nothing does"),
-        "pole_shadows": Note("how many thin shadows of the pole were lit again"),
+        "pole_shadows": Note("how many thin shadows were rebuilt"),
         "mask_radius_deg": Note("mean radius of what was covered", "degrees"),
         "mask_largest_deg": Note("largest radius of what was covered", "degrees"),
         "other_than_floor_share": Note("part of the surroundings that is no floor"),
@@ -183,8 +183,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         """Rows around the nadir: the hole and enough floor to learn from."""
         if settings.fill == "leave":
             return facts.height, facts.height
-        read_to_deg = _READ_NEIGHBOUR_TO_DEG if _wants_neighbours(settings) else _READ_TO_DEG
-        return math.floor(row_of_pitch(read_to_deg - 90, facts.height)), facts.height
+        return math.floor(row_of_pitch(_READ_TO_DEG - 90, facts.height)), facts.height
 
     def prepare(self, context: StageContext, settings: NadirSettings) -> Prepared[_Plan]:
         """Settle what to cover."""
@@ -224,7 +223,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
             heading_deg = settings.patch_heading_deg - band.facts.anchor_yaw_deg
             put_patch(band.rows, band.first, plan.patch, settings.patch_radius_deg, heading_deg)
             return Applied(band.rows, {"fill_method": "picture"})
-        lit_again(band.rows, band.first, plan.shadows, float(plan.foot.radius_deg.min()))
+        without_shadows(band.rows, band.first, plan.shadows, plan.outline)
         view = _view_for(band, plan.outline.largest_deg)
         seen = view_from_frame(band.rows, band.first, view)
         distance = plan.outline.distance(view)
@@ -373,7 +372,7 @@ def _pole_shadows(context: StageContext) -> tuple[PoleShadow, ...]:
 def _view_for(band: Band, radius_deg: float) -> View:
     """Straight-down view at the frame's own resolution, as wide as the hole's surroundings are needed."""
     focal_px = frame_focal_px(band.rows.shape[1])
-    most = math.tan(math.radians(_READ_TO_DEG)) / math.sqrt(2) - 8 / focal_px
+    most = math.tan(math.radians(_SEEN_TO_DEG)) / math.sqrt(2) - 8 / focal_px
     reach = min(_SURROUNDINGS * math.tan(math.radians(radius_deg)), most)
     return straight_down(2 * math.floor(reach * focal_px), focal_px)
 

@@ -2,7 +2,7 @@
 
 Ray-traced supports (tests/scenes/supports.py) on generated floors under several lights, one frame a job and
 eight frames a job. Prints, for each support, how much of support and shadow (from 3 % of light, out to 22
-degrees; thin shadows further out are lit again and not counted here) is not covered, how much floor is
+degrees; thin shadows further out are rebuilt and not counted here) is not covered, how much floor is
 covered needlessly over the true area, how often nothing was found, and CPU a frame. The same floors without a
 support must give nothing. Supports, floors and lights marked * are a set that nothing was tuned on.
 """

@@ -36,6 +36,8 @@ Mask = NDArray[np.bool_]
 
 _COARSE_RADIUS_PX = 32
 """Radius of the hole on the grid on which shifts and labels are chosen."""
+_COARSE_STRIP_PX = 10
+"""The same of a strip, as half its breadth."""
 _SHADE_SHARE = 0.4
 """Breadth of what counts as light and shade, in radii of the hole."""
 _MOST_MENDED = 0.05
@@ -47,6 +49,8 @@ _ODD_PRICE, _ODD_FROM = 3.0, 0.3
 """Price of copying a pixel whose surroundings are unlike the floor at the rim, and where it begins."""
 _SHADE_SHARE_AT_EDGE = 0.8
 """The same where two kinds of floor meet: their patterns near the edge are no shade."""
+_STRIP_REACH = 2.0
+"""Radius of a round hole that is judged as a strip is, in half breadths."""
 _STRIP, _STRIP_PX, _LOOSE_PX = 0.05, 2.0, 1.2
 """How near to an edge floor is copied along it only, in radii of the hole and at least in pixels; and by how
 many pixels it may be moved aside in that."""
@@ -92,6 +96,7 @@ def fill_floor(
     *,
     unlike: Picture | None = None,
     edge: Edge | None = None,
+    half_px: float | None = None,
 ) -> Filled | None:
     """Fill a hole with floor.
 
@@ -108,6 +113,8 @@ def fill_floor(
     edge : Edge, optional
         Where two kinds of floor meet in the hole: each side is filled from its own kind, and what lies at
         the edge from further along it.
+    half_px : float, optional
+        Half the breadth of a hole that is a long strip: what fits it is judged that near to it.
 
     Returns
     -------
@@ -115,7 +122,7 @@ def fill_floor(
         None where too little floor is known to copy from.
     """
     if edge is None or edge.bend == 0:
-        return _filled(light, known, hole, unlike, edge)
+        return _filled(light, known, hole, unlike, edge, half_px)
     return _filled_at_arc(light, known, hole, unlike, edge)
 
 
@@ -141,17 +148,25 @@ def _filled_at_arc(
 
 
 def _filled(
-    light: Picture, known: Mask, hole: Mask, unlike: Picture | None, edge: Edge | None
+    light: Picture,
+    known: Mask,
+    hole: Mask,
+    unlike: Picture | None,
+    edge: Edge | None,
+    half_px: float | None = None,
 ) -> Filled | None:
     """Fill a hole from one or two kinds of floor, whose edge is straight where it is copied along."""
     known = known & ~hole
-    radius = math.sqrt(hole.sum() / math.pi)
+    radius = broad = math.sqrt(hole.sum() / math.pi)
+    coarse_px = _COARSE_RADIUS_PX
+    if half_px is not None:
+        radius, coarse_px = _STRIP_REACH * half_px, _COARSE_STRIP_PX
     sides = _sides(edge, hole.shape, radius)
     level_share = LEVEL_SHARE
     offset = offset_for(light, known)
     detail = to_log(light, offset)
-    factor = max(1, round(radius / _COARSE_RADIUS_PX))
-    shade = _shade(detail, known, sides, radius)
+    factor = max(1, round(radius / coarse_px))
+    shade = _shade(detail, known, sides, broad)
     detail -= shade
     # Nothing of the foot may leak into what is compared.
     detail[hole] = 0

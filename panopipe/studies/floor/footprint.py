@@ -270,7 +270,7 @@ def _evidence(seen: RingMap, even: float) -> Picture:
     far = np.tan(np.radians((np.arange(_FINE_ROWS) + 0.5) * FINE_DEG))[:, None]
     yaw = (np.arange(_FINE_COLUMNS) + 0.5) * (2 * np.pi / _FINE_COLUMNS) - np.pi
     for shadow in seen.shadows:
-        # What a pole's shadow darkens is lit again, not covered.
+        # What a pole's shadow darkens is rebuilt as a strip of its own.
         turn = yaw - math.radians(shadow.yaw_deg)
         aside = np.abs(far * np.sin(turn) - shadow.offset)
         inside = (aside < 2 * shadow.half + _SPOT) & (far * np.cos(turn) > 0)

@@ -1,29 +1,20 @@
-"""The long thin shadows of a pole: found along lines that start under the camera, and lit up again.
+"""The long thin shadows of a pole, found along lines that start under the camera.
 
 A shadow of a pole on a level floor is straight and starts at the foot, close to the nadir. In each row of the
 frame, which is a circle around the nadir, it is darker than the floor on either side of it; over many rows
 that stands out of any texture. A joint or a stripe does so too, but goes on behind the nadir, and has others
-beside it. What is found is not rebuilt: the light that the shadow takes is measured across it, channel by
-channel, and given back, so that the floor keeps its own texture.
-
-References
-----------
-.. [1] G. D. Finlayson, S. D. Hordley, C. Lu, M. S. Drew, On the removal of shadows from images, IEEE Trans.
-   PAMI 28(1), 2006 (a shadow is a factor on the light; its edge tells how large).
+beside it.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
-from panopipe.sphere.sampling import REACH, sample_frame
 
 Picture = NDArray[np.float32]
 Float = NDArray[np.float64]
@@ -50,13 +41,6 @@ _TINT, _GAPS, _FAINT = 0.3, 0.18, 0.3
 than such a share of its median. Measured: shadows stay within .2 and .12, stripes and joints exceed one."""
 
 
-_WINDOW = 0.03
-"""How far along a shadow its depth is averaged, as a standard deviation in camera heights."""
-_GRAIN_PX, _ROWS_AT_ONCE, _FURTHER = 4.0, 64, 1.3
-"""Length in pixels over which a floor's grain is alike, rows that are lit at once, and how much further than
-was found a shadow may go on."""
-
-
 @dataclass(frozen=True, slots=True)
 class PoleShadow:
     """A thin straight shadow on the floor, in the yaw of the frame's arrays and in camera heights.
@@ -73,6 +57,8 @@ class PoleShadow:
         Half its width at the nadir, and by how much that grows per height of distance.
     depth : float
         Log light that it takes, on average.
+    begin : float
+        Distance along it from which it lies on the floor.
     """
 
     yaw_deg: float
@@ -81,6 +67,7 @@ class PoleShadow:
     half: float
     widening: float
     depth: float
+    begin: float = 0.0
 
 
 def find_pole_shadows(frame: Picture) -> tuple[PoleShadow, ...]:
@@ -206,129 +193,3 @@ def _others(score: Picture, far: Float, column: int, offset: float) -> float:
     behind = ahead + score.shape[1] / 2
     back = [float(_along(score, far, behind, -offset + by).mean()) for by in (-0.008, 0.0, 0.008)]
     return max(*beside, *back, 0.0)
-
-
-def lit_again(rows: Picture, first: int, shadows: Sequence[PoleShadow], from_deg: float) -> None:
-    """Give back the light that pole shadows take, in place.
-
-    Parameters
-    ----------
-    rows : ndarray of shape (n, width, 3), dtype float32
-        Bottom rows of a frame, linear light, down to the nadir.
-    first : int
-        Row of the frame that `rows[0]` is.
-    shadows : sequence of PoleShadow
-    from_deg : float
-        Angle from the nadir within which the floor is rebuilt anyway.
-    """
-    for shadow in shadows:
-        _light_strip(rows, first, shadow, math.tan(math.radians(from_deg)))
-
-
-def _light_strip(rows: Picture, first: int, shadow: PoleShadow, begin: float) -> None:
-    height = rows.shape[1] // 2
-    focal = rows.shape[1] / (2 * np.pi)
-    top = math.tan((height - first - REACH - 2) * math.pi / height)
-    end = min(_FURTHER * shadow.reach, top)
-    if end - begin < 4 * _WINDOW / 3:
-        return
-    along = np.arange(begin, end, 1.5 / focal)
-    widest = 3.2 * (shadow.half + shadow.widening * end) + 0.01
-    across = np.arange(-widest, widest + 0.5 / focal, 0.5 / focal)
-    loss = _taken(_drawn(rows, first, shadow, along, across), along, across, shadow, focal)
-    shadow = _straightened(shadow, loss.mean(-1), along, across)
-    taken = _taken(_drawn(rows, first, shadow, along, across), along, across, shadow, focal)
-    _give_back(
-        rows, first, shadow, taken, (along[0], along[1] - along[0]), (across[0], across[1] - across[0])
-    )
-
-
-def _straightened(shadow: PoleShadow, taken: Picture, along: Float, across: Float) -> PoleShadow:
-    """The shadow laid along the middle of what it darkens: its edges are sharper than the search is fine."""
-    weight = taken.sum(1)
-    if not weight.any():
-        return shadow
-    middle = (taken @ across) / np.maximum(weight, 1e-9)
-    slope, aside = np.polyfit(along, middle, 1, w=np.sqrt(weight))
-    yaw_deg = shadow.yaw_deg + math.degrees(math.atan(slope))
-    return replace(shadow, yaw_deg=yaw_deg, offset=shadow.offset + float(aside))
-
-
-def _drawn(rows: Picture, first: int, shadow: PoleShadow, along: Float, across: Float) -> Picture:
-    """The strip of floor along a shadow: shape (len(along), len(across), 3)."""
-    width = rows.shape[1]
-    aside = across + shadow.offset
-    far = np.hypot(along[:, None], aside[None, :])
-    yaw = math.radians(shadow.yaw_deg) + np.arctan2(aside[None, :], along[:, None])
-    columns = (yaw / (2 * np.pi) + 0.5) * width - 0.5
-    lines = width / 2 - 0.5 - np.arctan(far) * (width / (2 * np.pi))
-    return sample_frame(rows, first, columns.astype(np.float32), lines.astype(np.float32), kernel="lanczos")
-
-
-def _taken(strip: Picture, along: Float, across: Float, shadow: PoleShadow, focal: float) -> Picture:
-    """Log light that the shadow takes at each place of the strip, channel by channel."""
-    logs = np.log(np.maximum(strip, 0) + np.float32(0.01 * max(float(np.median(strip)), 1e-6)))
-    half = (shadow.half + shadow.widening * along)[:, None]
-    place = np.abs(across)[None, :] / half
-    inner, outer = 1.9, 3.2
-    levels = []
-    for side in (across[None, :] < 0, across[None, :] > 0):
-        weight = ((place > inner) & (place < outer) & side).astype(np.float32)
-        count = np.maximum(weight.sum(1, keepdims=True), 1)
-        middle = (weight * across[None, :]).sum(1, keepdims=True) / count
-        levels.append(((logs * weight[..., None]).sum(1) / count, middle))
-    slope = (levels[1][0] - levels[0][0]) / np.maximum(levels[1][1] - levels[0][1], 1e-6)
-    even = levels[0][0][:, None] + slope[:, None] * (across[None, :] - levels[0][1])[..., None]
-    darker = np.clip(even - logs, -0.5, 3).astype(np.float32)
-    step = float(along[1] - along[0])
-    # Not across: an edge that is softened here stays as a dark line inside and a bright one outside.
-    tall = 2 * round(3 * _WINDOW / step) + 1
-    smooth = cv2.GaussianBlur(
-        darker, (1, tall), sigmaX=0, sigmaY=_WINDOW / step, borderType=cv2.BORDER_REPLICATE
-    )
-    error = np.sqrt(
-        np.maximum(cv2.GaussianBlur(np.square(darker - smooth), (0, 0), sigmaX=1.0, sigmaY=_WINDOW / step), 0)
-    )
-    grains = max(1.0, _WINDOW * 3 * focal / _GRAIN_PX)
-    # Where joints cross it, the shadow is what it is along its whole length.
-    usual = np.maximum(np.median(darker[along < shadow.reach], axis=0), 0)
-    usual = usual * np.clip((shadow.reach - along) / _WINDOW - 1, 0, 1)[:, None, None].astype(np.float32)
-    large = np.square(np.maximum(smooth, usual))
-    sure = large / (large + np.square(2 * error) / np.float32(grains) + np.float32(1e-6))
-    taken = np.maximum(smooth, 0) * sure + usual * (1 - sure)
-    taken *= np.clip((inner - place) / 0.4, 0, 1)[..., None]
-    fade = np.clip((along[-1] - along) / _WINDOW, 0, 1)
-    return np.asarray(taken * fade[:, None, None], np.float32)
-
-
-def _give_back(
-    rows: Picture,
-    first: int,
-    shadow: PoleShadow,
-    taken: Picture,
-    along: tuple[float, float],
-    across: tuple[float, float],
-) -> None:
-    """Multiply the frame's pixels along the strip, some rows at once."""
-    width = rows.shape[1]
-    widest = -across[0] + abs(shadow.offset)
-    for top in range(0, len(rows), _ROWS_AT_ONCE):
-        lines = np.arange(top, min(top + _ROWS_AT_ONCE, len(rows)))
-        far = np.tan((width / 2 - 0.5 - (lines + first)) * (2 * np.pi / width))
-        use = (far > along[0]) & (far < along[0] + along[1] * (len(taken) + 1))
-        if not use.any():
-            continue
-        lines, far = lines[use], far[use]
-        reach = math.ceil(math.asin(min(1.0, widest / float(far.min()))) * width / (2 * np.pi)) + 1
-        centre = round((shadow.yaw_deg / 360 + 0.5) * width - 0.5)
-        columns = np.arange(centre - reach, centre + reach + 1)
-        yaw = (columns + 0.5) / width * 2 * np.pi - np.pi - math.radians(shadow.yaw_deg)
-        ahead, aside = far[:, None] * np.cos(yaw), far[:, None] * np.sin(yaw) - shadow.offset
-        gain = cv2.remap(
-            taken,
-            ((aside - across[0]) / across[1]).astype(np.float32),
-            ((ahead - along[0]) / along[1]).astype(np.float32),
-            cv2.INTER_CUBIC,
-            borderMode=cv2.BORDER_CONSTANT,
-        )
-        rows[lines[:, None], columns[None, :] % width] *= np.exp(gain)

@@ -1,10 +1,12 @@
-"""A pole's thin shadow is found where it starts under the camera, and lit again; joints are not."""
+"""A pole's thin shadow is found where it starts under the camera, and goes; joints are none."""
 
 import cv2
 import numpy as np
 import pytest
 
-from panopipe.studies.floor.pole_shadow import find_pole_shadows, lit_again
+from panopipe.studies.floor.outline import circle
+from panopipe.studies.floor.pole_shadow import find_pole_shadows
+from panopipe.studies.floor.shadow_fill import without_shadows
 from tests.scenes.floors import FLOORS, HELD_OUT, Foot, Stand, see
 
 WIDTH, FIRST_DEG = 2048, 64
@@ -36,37 +38,28 @@ def reduced(frame):
     return cv2.resize(frame, (1024, 512), interpolation=cv2.INTER_AREA)
 
 
-@pytest.mark.parametrize("name", ["planks", "carpet", "terrazzo", "brick"])
-def test_a_shadow_is_found_and_lit_again(name):
+@pytest.mark.parametrize("name", ["planks", "carpet", "square tiles", "brick"])
+def test_a_shadow_goes_and_nothing_else_changes(name):
     frame, first = bare(name)
     dark = frame * shadow_left(70, 1.2)
     shadows = find_pole_shadows(reduced(dark))
     assert any(abs(one.yaw_deg - 70) < 1 and 0.9 < one.reach < 1.5 for one in shadows)
-    lit = dark.copy()
-    lit_again(lit[first:], first, shadows, 8.0)
+    without = dark.copy()
+    without_shadows(without[first:], first, shadows, circle(8.0))
     height = WIDTH // 2
     row = height - round(np.degrees(np.arctan(1.0)) * height / 180)
     strip = (shadow_left(70, 1.2)[..., 0] < 0.6) & (np.arange(height) > row)[:, None]
     strip &= (np.arange(height) < height - 12 * height / 180)[:, None]
-    error = [np.abs(np.log(shown[strip] / frame[strip])).mean() for shown in (dark, lit)]
-    # Half of the light was gone: log 2 = .69.
-    assert error[0] > 0.55
-    assert error[1] < 0.15
+    # Another board's grain is no shadow: what is left of the shadow is the mean over the strip.
+    left = [np.log(shown[strip] / frame[strip]).mean() for shown in (dark, without)]
+    # Half of the light was gone: log 2 = .69. A loss of 3 % is what counts as shadow.
+    assert left[0] < -0.55
+    assert abs(left[1]) < 0.03
     # Beside the shadow the floor keeps its bits: a strip of seven half widths is looked at.
     far = shadow_left(70, 3.0, half=0.06)[..., 0] == 1
-    assert np.array_equal(lit[far], dark[far])
+    assert np.array_equal(without[far], dark[far])
 
 
 @pytest.mark.parametrize("name", [*ALL])
 def test_a_floor_alone_has_no_pole_shadow(name):
     assert find_pole_shadows(reduced(bare(name)[0])) == ()
-
-
-def test_lighting_turns_with_the_frame():
-    frame, first = bare("carpet")
-    dark = frame * shadow_left(70, 1.2)
-    turned = np.roll(dark, 512, axis=1)
-    lit_again(dark[first:], first, find_pole_shadows(reduced(dark)), 8.0)
-    lit_again(turned[first:], first, find_pole_shadows(reduced(turned)), 8.0)
-    # Yaw comes in as radians: the last digits of float32 differ.
-    assert np.allclose(np.roll(dark, 512, axis=1), turned, rtol=1e-3, atol=1e-4)

@@ -1,0 +1,242 @@
+"""A pole's thin shadow taken off the floor: its strip is rebuilt from the floor on either side of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING
+from panopipe.studies.floor.fill import fill_floor
+from panopipe.studies.floor.outline import Outline
+from panopipe.studies.floor.pole_shadow import PoleShadow
+from panopipe.studies.floor.strip import Line, draw_strip, furthest, put_strip
+
+Picture = NDArray[np.float32]
+Float = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_INNER, _OUTER = 2.0, 3.4
+"""Between which half widths of a shadow the floor beside it is even ground to compare with."""
+_WINDOW = 0.05
+"""How far along a shadow its darkness is averaged, as a standard deviation in camera heights."""
+_FURTHER, _GAP = 1.7, 0.3
+"""How much further than was found a shadow may go on, and the longest gap in it, in camera heights."""
+_FAINT, _FAINT_EDGE = 0.25, 0.08
+"""Share of its usual depth at which a shadow ends, and at which its edge does."""
+_FAR_OUT, _ASTRAY = 0.13, 0.035
+"""How far aside a shadow is measured, and how far from where it was found its middle may lie, in camera
+heights."""
+_LEAST_DEPTH, _MOST_WIDENING = 0.02, 0.05
+"""Least log light that tells, and the most that half the width grows per height of distance: a lamp's."""
+_NARROWEST, _WIDEST = 1.2, 2.8
+"""Half widths between which the edge lies."""
+_BESIDE, _BESIDE_HALVES = 0.42, 4.0
+"""Floor beside the strip that is looked at, in camera heights, and at least in half widths."""
+_FEATHER_PX, _UNDER_PX = 2.0, 6
+"""Breadth of an edge's fading, and how far a strip reaches under what is rebuilt anyway."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Strip:
+    """A shadow measured on the frame at full size."""
+
+    line: Line
+    along: Float
+    across: Float
+    half: Float
+    end: float
+
+
+def without_shadows(rows: Picture, first: int, shadows: Sequence[PoleShadow], foot: Outline) -> None:
+    """Rebuild the floor under thin shadows, in place.
+
+    Parameters
+    ----------
+    rows : ndarray of shape (n, width, 3), dtype float32
+        Bottom rows of a frame, linear light, down to the nadir.
+    first : int
+        Row of the frame that `rows[0]` is.
+    shadows : sequence of PoleShadow
+    foot : Outline
+        What is rebuilt afterwards anyway; nothing is copied from there.
+    """
+    measured = [_measured(rows, first, each, foot) for each in shadows]
+    strips = [one for one in measured if one is not None]
+    for number, one in enumerate(strips):
+        others = [*strips[:number], *strips[number + 1 :]]
+        _rebuild(rows, first, one, others, foot)
+
+
+def _measured(rows: Picture, first: int, shadow: PoleShadow, foot: Outline) -> _Strip | None:
+    """Lay the shadow along the middle of what it darkens, and find how far and wide it goes."""
+    step = 2 * np.pi / rows.shape[1]
+    limit = furthest(rows, first)
+    widest = _OUTER * (shadow.half + shadow.widening * min(_FURTHER * shadow.reach, limit)) + 2 * step
+    end = min(_FURTHER * shadow.reach, _end(limit, abs(shadow.offset) + widest + 0.05))
+    line = Line(shadow.yaw_deg, shadow.offset)
+    along = np.arange(shadow.begin, end, step)
+    open_to = np.flatnonzero(~_under(foot, line, along, np.zeros(1))[:, 0])
+    along = along[max(0, int(open_to[0]) - _UNDER_PX) if open_to.size else len(along) :]
+    if len(along) * step < 2 * _WINDOW:
+        return None
+    across = np.arange(-widest, widest + step / 2, step)
+    shape = _shape(rows, first, line, along[along < shadow.reach], step)
+    if shape is None:
+        return None
+    line, half = shape[0], np.maximum(shape[1] + shape[2] * along, step)
+    widest = _OUTER * float(half.max()) + 2 * step
+    across = np.arange(-widest, widest + step / 2, step)
+    darker = _darker(draw_strip(rows, first, line, along, across), across, half, step)
+    core = np.abs(across) < 0.7 * half[:, None]
+    depth = (darker * core).sum(1) / np.maximum(core.sum(1), 1)
+    usual = float(np.median(depth[along < shadow.reach]))
+    dark = np.flatnonzero(depth > _FAINT * usual)
+    if usual <= 0 or not dark.size:
+        return None
+    gaps = np.flatnonzero(np.diff(dark) * step > _GAP)
+    last = dark[gaps[0]] if gaps.size else dark[-1]
+    edge = _edge(darker[: last + 1], across, half[: last + 1])
+    return _Strip(line, along, across, edge * half, float(along[last]) + 2 * half[last])
+
+
+def _shape(
+    rows: Picture, first: int, line: Line, along: Float, step: float
+) -> tuple[Line, float, float] | None:
+    """The line through the middle of a shadow, half its width at the nadir, and how that grows."""
+    if len(along) < 3:
+        return None
+    across = np.arange(-_FAR_OUT, _FAR_OUT + step / 2, step)
+    even = np.full(len(along), _FAR_OUT / _OUTER)
+    darker = _darker(draw_strip(rows, first, line, along, across), across, even, step)
+    places = along[:: max(1, round(_WINDOW / step))]
+    found = [_middle(darker[np.searchsorted(along, at)], across) for at in places]
+    known = np.array([one is not None for one in found])
+    if known.sum() < 3:
+        return None
+    places = places[known]
+    middle, half, depth = np.array([one for one in found if one is not None]).T
+    aside, slope = _straight(places, middle, depth)
+    least, widening = _straight(places, half, depth)
+    widening = float(np.clip(widening, 0, _MOST_WIDENING))
+    least = float(np.average(half - widening * places, weights=depth))
+    moved = Line(line.yaw_deg + math.degrees(math.atan(slope)), line.offset + aside)
+    return moved, least, widening
+
+
+def _middle(profile: Picture, across: Float) -> tuple[float, float, float] | None:
+    """Middle, half width at half depth, and depth of the dark place nearest to where a line was found."""
+    near = np.flatnonzero(np.abs(across) < _ASTRAY)
+    at = int(near[profile[near].argmax()])
+    depth = float(profile[at])
+    if depth < _LEAST_DEPTH:
+        return None
+    bright = np.flatnonzero(profile < depth / 2)
+    before, after = bright[bright < at], bright[bright > at]
+    if not before.size or not after.size:
+        return None
+    low, high = float(across[before[-1]]), float(across[after[0]])
+    return (low + high) / 2, (high - low) / 2, depth
+
+
+def _straight(at: Float, values: Float, weight: Float) -> tuple[float, float]:
+    """A straight line through values, at 0 and its slope; what lies far from it does not count."""
+    weight = weight.copy()
+    for _ in range(4):
+        slope, start = np.polyfit(at, values, 1, w=np.sqrt(weight) + 1e-9)
+        off = np.abs(values - start - slope * at)
+        weight = np.where(off > 3 * np.median(off) + 1e-4, 0, weight) if weight.any() else weight
+    return float(start), float(slope)
+
+
+def _end(limit: float, aside: float) -> float:
+    """Distance along a strip to which all of it can be drawn."""
+    return math.sqrt(max(limit * limit - aside * aside, 0.0))
+
+
+def _darker(strip: Picture, across: Float, half: Float, step: float) -> Picture:
+    """How much darker each place is than the floor on both sides of it, in log light, averaged along."""
+    light = strip @ LUMINANCE_OF_WORKING
+    logs = np.log(np.maximum(light, 0) + np.float32(0.02 * max(float(np.median(light)), 1e-6)))
+    place = across[None, :] / half[:, None]
+    sides = []
+    for sign in (-1, 1):
+        weight = ((sign * place > _INNER) & (sign * place < _OUTER)).astype(np.float32)
+        count = np.maximum(weight.sum(1), 1)
+        sides.append(((logs * weight).sum(1) / count, (weight @ across.astype(np.float32)) / count))
+    slope = (sides[1][0] - sides[0][0]) / np.maximum(sides[1][1] - sides[0][1], 1e-6)
+    even = sides[0][0][:, None] + slope[:, None] * (across[None, :] - sides[0][1][:, None])
+    darker = np.clip(even - logs, -0.5, 3).astype(np.float32)
+    tall = 2 * round(3 * _WINDOW / step) + 1
+    return np.asarray(
+        cv2.GaussianBlur(darker, (1, tall), sigmaX=0, sigmaY=_WINDOW / step, borderType=cv2.BORDER_REPLICATE),
+        np.float32,
+    )
+
+
+def _edge(darker: Picture, across: Float, half: Float) -> float:
+    """Half widths at which the shadow's edge is over."""
+    places = np.arange(0, _OUTER, 0.1)
+    mean = []
+    for at in places:
+        ring = np.abs(np.abs(across)[None, :] / half[:, None] - at) < 0.15
+        mean.append(float(darker[ring].mean()) if ring.any() else 0.0)
+    bright = np.flatnonzero((np.array(mean) < _FAINT_EDGE * max(mean[:8])) & (places > _NARROWEST))
+    return float(places[bright[0]]) + 0.2 if bright.size else _WIDEST
+
+
+def _rebuild(rows: Picture, first: int, own: _Strip, others: Sequence[_Strip], foot: Outline) -> None:
+    step = own.along[1] - own.along[0]
+    widest = float(own.half.max())
+    beside = max(_BESIDE, _BESIDE_HALVES * widest)
+    start = float(own.along[0])
+    limit = _end(furthest(rows, first), abs(own.line.offset) + beside + widest)
+    stop = min(own.end, limit - 4 * step)
+    along = np.arange(start - beside, min(stop + beside, limit), step)
+    across = np.arange(-beside - widest, beside + widest + step / 2, step)
+    strip = draw_strip(rows, first, own.line, along, across)
+    half = np.interp(along, own.along, own.half)
+    inside = _inside(along, across, half, start, stop, step)
+    hole = inside > 0
+    known = ~_under(foot, own.line, along, across)
+    for other in others:
+        known &= ~_under_strip(other, own.line, along, across)
+    filled = fill_floor(strip, known, hole, half_px=widest / step)
+    if filled is not None:
+        put_strip(rows, first, own.line, along, across, filled.picture, inside)
+
+
+def _inside(along: Float, across: Float, half: Float, start: float, stop: float, step: float) -> Picture:
+    """Cover of a strip: full in the shadow, none a feather's width outside."""
+    aside = (half[:, None] - np.abs(across)[None, :]) / (_FEATHER_PX * step) + 1
+    ends = np.minimum(along - start, stop - along) / (_FEATHER_PX * step)
+    return np.clip(np.minimum(aside, ends[:, None]), 0, 1).astype(np.float32)
+
+
+def _places(line: Line, along: Float, across: Float) -> tuple[Float, Float]:
+    """Places of a strip on the floor: to the right and ahead of the nadir."""
+    yaw = math.radians(line.yaw_deg)
+    aside = across[None, :] + line.offset
+    x = along[:, None] * math.sin(yaw) + aside * math.cos(yaw)
+    y = along[:, None] * math.cos(yaw) - aside * math.sin(yaw)
+    return x, y
+
+
+def _under(foot: Outline, line: Line, along: Float, across: Float) -> Mask:
+    x, y = _places(line, along, across)
+    yaw = np.degrees(np.arctan2(x, y)) + 180
+    reach = np.interp(yaw, np.arange(len(foot.radius_deg)) + 0.5, foot.radius_deg, period=360)
+    return np.asarray(np.hypot(x, y) < np.tan(np.radians(reach)), np.bool_)
+
+
+def _under_strip(other: _Strip, line: Line, along: Float, across: Float) -> Mask:
+    x, y = _places(line, along, across)
+    yaw = math.radians(other.line.yaw_deg)
+    ahead = x * math.sin(yaw) + y * math.cos(yaw)
+    aside = x * math.cos(yaw) - y * math.sin(yaw) - other.line.offset
+    half = np.interp(ahead, other.along, other.half)
+    return np.asarray((np.abs(aside) < half) & (ahead > other.along[0]) & (ahead < other.end), np.bool_)
