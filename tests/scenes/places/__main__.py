@@ -60,8 +60,17 @@ def _place(name: str, room: Room, design: Design, seen: sphere.Seen, facts: dict
     return place
 
 
-def render(name: str, *, seed: int, width: int, samples: int, threads: int, folder: Path) -> Place:
-    """Build a place and render it."""
+def render(
+    name: str,
+    *,
+    seed: int,
+    width: int,
+    samples: int,
+    threads: int,
+    folder: Path,
+    aside: tuple[float, float] = (0, 0),
+) -> Place:
+    """Build a place and render it, the camera `aside` by so many metres east and north."""
     started = time.monotonic()
     bpy.ops.wm.read_factory_settings(use_empty=True)
     kit.forget()
@@ -72,7 +81,7 @@ def render(name: str, *, seed: int, width: int, samples: int, threads: int, fold
     sphere.prepare(scene, samples=samples, threads=threads, groups=room.lights)
     turn = float(random.uniform(0, 360))
     folder.mkdir(parents=True, exist_ok=True)
-    seen = sphere.capture(scene, (0, 0, CAMERA_M), turn, width, folder)
+    seen = sphere.capture(scene, (*aside, CAMERA_M), turn, width, folder)
     facts = {"seed": seed, "samples": samples, "yaw_from_north_deg": round(turn, 2)}
     facts["seconds"] = round(time.monotonic() - started)
     return _place(name, room, DESIGNS[name], seen, facts)
@@ -89,9 +98,13 @@ def main() -> None:
     parser.add_argument("--width", type=int, default=1024)
     parser.add_argument("--samples", type=int, default=96)
     parser.add_argument("--threads", type=int, default=1)
+    parser.add_argument(
+        "--aside", type=float, nargs=2, default=(0, 0), metavar="M", help="camera's place, east and north"
+    )
     asked = parser.parse_args()
     for name in asked.places:
         size = {"width": asked.width, "samples": asked.samples, "threads": asked.threads}
+        size["aside"] = tuple(asked.aside)
         place = render(name, seed=asked.seed, folder=asked.out, **size)
         write_place(asked.out / name, place)
         print(f"{name}: {place.facts['seconds']} s", flush=True)

@@ -1,4 +1,4 @@
-"""Ten invented places, each drawn from a seed: what colour the walls are, what burns, what stands where."""
+"""Invented places, each drawn from a seed: what colour the walls are, what burns, what stands where."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from kit import Colour, box, glossy, matt, papered, picture
 from plan import Opening
 
 from tests.scenes.place import EXTERIOR, FLOOR, RUG, WALL
+from tests.scenes.places.coloured import panelled, plum, snug, yellow
 from tests.scenes.places.room import (
     Daylight,
     Room,
@@ -471,5 +472,9 @@ DESIGNS = {
     "glazed_hall": Design(glazed_hall, "white", 0.65, "a glass side, a large bright view, lamps at the back"),
     "doorway": Design(doorway, "white", 0.40, "white room, a deep coloured one through its door"),
     "kitchen": Design(kitchen, "white", 0.35, "coloured walls, white cupboards, globes, a glazed door"),
+    "plum": Design(plum, "white", 0.40, "lilac walls and a plum one, lamps, a sun patch"),
+    "snug": Design(snug, "coloured", 0.35, "two deep paints, wooden ceiling, filament bulbs, two windows"),
+    "panelled": Design(panelled, "white", 0.35, "boards on all walls, white ceiling, globes and a window"),
+    "yellow": Design(yellow, "white", 0.35, "yellow walls, white ceiling and trim, globes, a glazed door"),
 }
 """The places by name."""
