@@ -12,9 +12,14 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle
-from panopipe.studies.white.cones import CONES_FROM_WORKING, log_chromaticity_from_working
+from panopipe.studies.white.cones import (
+    CONES_FROM_WORKING,
+    log_chromaticity_from_working,
+    place_from_cones,
+)
 from panopipe.studies.white.light import light_field
 from panopipe.studies.white.sky import Sky, find_sky
+from panopipe.studies.white.texture import smoothness
 
 CELL_ROWS = 64
 """Rows of the grid of cells: 2.8 degrees each."""
@@ -55,12 +60,15 @@ class Paint:
         Natural logarithm of its reflectance against the brightest tenth of the frame's surfaces.
     kind : Kind
         Where it lies.
+    smooth : float
+        0 to 1: how likely it is painted, by its grain.
     """
 
     log_chromaticity: tuple[float, float]
     area_sr: float
     brightness: float
     kind: Kind
+    smooth: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +85,15 @@ class Evidence:
         Natural logarithm of the mean luminance of lit surfaces.
     open_sky : float
         0 to 1: how likely there is open sky overhead; the sky itself is no paint.
+    mean : tuple of float or None
+        Place of the mean of all that is recorded, light as it comes; None if too little is.
     """
 
     paints: tuple[Paint, ...]
     spread: float
     luminance: float
     open_sky: float
+    mean: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,11 +140,12 @@ def gather(
         return Evidence((), 0.0, 0.0, 0.0)
     sky = _sky(cells, rows, largest, camera, exposure_ev100)
     mean = _light_on_bright(cells)
-    paints = _paints(replace(cells, weight_sr=np.where(sky.region, 1 - sky.likely, 1.0) * cells.weight_sr))
+    shown = replace(cells, weight_sr=np.where(sky.region, 1 - sky.likely, 1.0) * cells.weight_sr)
+    paints = _paints(shown, smoothness(rows))
     around_mean = np.sum((cells.light[..., :2] - mean) ** 2, axis=-1)
     spread = float(np.sqrt(np.average(around_mean, weights=_area())))
     luminance = float(np.average((cells.light + cells.surface)[..., 2], weights=cells.weight_sr))
-    return Evidence(paints, spread, luminance, sky.likely)
+    return Evidence(paints, spread, luminance, sky.likely, _mean(cells))
 
 
 def largest_channel(rows: Rows) -> NDArray[np.float32]:
@@ -196,7 +208,15 @@ def _light_on_bright(cells: Cells) -> Matrix:
     return mean
 
 
-def _paints(cells: Cells) -> tuple[Paint, ...]:
+def _mean(cells: Cells) -> tuple[float, float]:
+    """Place of the mean light that comes from all that is recorded."""
+    values = cells.light + cells.surface
+    cones = np.exp(values[..., 2:] + np.stack([values[..., 0], 0 * values[..., 0], values[..., 1]], axis=-1))
+    red, blue = place_from_cones(np.tensordot(cells.weight_sr, cones, axes=2))
+    return float(red), float(blue)
+
+
+def _paints(cells: Cells, smooth: Matrix) -> tuple[Paint, ...]:
     """Largest groups of cells of one colour, each parted into ceiling, wall and low.
 
     A wall's place is as it is seen; ceiling and floor have a light partly their own, so theirs is brought
@@ -221,7 +241,8 @@ def _paints(cells: Cells) -> tuple[Paint, ...]:
                     seen if kind is Kind.WALL else at + OWN_LIGHT * (seen - at), weight
                 )
                 middle = _quantile(bright, weight, 0.5) - top
-                paints.append(Paint(log_chromaticity, float(weight.sum()), middle, kind))
+                grain = _quantile(smooth.ravel(), weight, 0.5)
+                paints.append(Paint(log_chromaticity, float(weight.sum()), middle, kind, grain))
         left[member] = 0
     return tuple(sorted(paints, key=lambda paint: -paint.area_sr))
 

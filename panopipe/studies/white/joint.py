@@ -50,9 +50,13 @@ LOCUS_SIGMA = 0.1
 """Beyond that they are held by this."""
 CAMERA_SIGMA = 0.6
 """How far lights lie from what the camera was set to, about 100 mired."""
-POOR_CAMERA_SIGMA = 0.1
-"""The same for a room that shows next to nothing: better the photographer's setting than a wild guess."""
-ENOUGH_VOTES = 0.2
+POOR_SIGMA = 0.1
+"""How far the light of a room that shows next to no paint lies from what its mean colour lets expect."""
+ENOUGH_VOTES, ENOUGH_ALONE = 0.3, 0.2
+"""Weight of its votes from which a room needs no such help, and a frame none of its neighbours'."""
+MEAN_MIRED, WARMER_MIRED = (220.0, 380.0), (50.0, 25.0)
+"""How much warmer than its light a room's mean colour is, in mired. Rendered rooms under lamps show 0 to 30,
+under daylight 34 to 122: wood, cream and brick have taken most of the blue before it comes back."""
 SKY_MIRED = 1e6 / 5800
 """Daylight between sun with sky at noon (5500 K, the old balance of daylight film) and an overcast sky
 (6500 K): common practice."""
@@ -198,6 +202,14 @@ def _daylight(observation: FrameObservation) -> Matrix:
     return white
 
 
+def _behind_mean(observation: FrameObservation) -> Matrix:
+    """Light that a room of that mean colour usually has: less warm, since what rooms hold is warm."""
+    if observation.evidence.mean is None:
+        return np.array(observation.camera)
+    _, _, mired = nearest_on_locus(np.array(observation.evidence.mean) + observation.camera)
+    return locus(mired - np.interp(mired, MEAN_MIRED, WARMER_MIRED))
+
+
 def _gather(
     observations: Sequence[FrameObservation],
     votes: Sequence[Votes],
@@ -210,13 +222,13 @@ def _gather(
     for kind in Kind:
         system.add([(len(observations) + kind, 1.0)], np.zeros(2), 1 / KIND_SIGMA[kind] ** 2)
     shown: dict[str, float] = {}
-    for observation, ballot, here in zip(observations, votes, log_chromaticities, strict=True):
-        agreed = sum(kept_weights(observation, ballot, here, offsets, tolerance))
-        shown[observation.room] = shown.get(observation.room, 0.0) + agreed
+    for observation, ballot in zip(observations, votes, strict=True):
+        shown[observation.room] = shown.get(observation.room, 0.0) + sum(weight for _, _, weight in ballot)
     for i, observation in enumerate(observations):
         _add_frame(system, observation, votes[i], i, log_chromaticities[i], offsets, tolerance)
-        poor = (1 - min(1.0, shown[observation.room] / ENOUGH_VOTES)) * (1 - observation.evidence.open_sky)
-        system.add([(i, 1.0)], np.array(observation.camera), poor / POOR_CAMERA_SIGMA**2)
+        inside = max(0.0, 1 - 2 * observation.evidence.open_sky)
+        poor = (1 - min(1.0, shown[observation.room] / ENOUGH_VOTES)) * inside
+        system.add([(i, 1.0)], _behind_mean(observation), poor / POOR_SIGMA**2)
         if observation.hand is not None:
             system.add([(i, 1.0)], np.array(observation.hand) + observation.camera, HAND_WEIGHT)
     _add_rooms(system, observations, links, log_chromaticities, tolerance)
@@ -288,7 +300,7 @@ def _add_walk(system: _System, observations: Sequence[FrameObservation], votes: 
     """A frame that shows little leans on the ones before and after it, but not through the front door."""
     shown = [sum(weight for _, _, weight in ballot) for ballot in votes]
     for i in range(len(votes) - 1):
-        poor = 1 - min(1.0, min(shown[i], shown[i + 1]) / ENOUGH_VOTES)
+        poor = 1 - min(1.0, min(shown[i], shown[i + 1]) / ENOUGH_ALONE)
         poor *= 1 - abs(observations[i].evidence.open_sky - observations[i + 1].evidence.open_sky)
         if poor > 0:
             system.add([(i, 1.0), (i + 1, -1.0)], np.zeros(2), poor / (2 * OTHER_ROOM_SIGMA) ** 2)

@@ -65,10 +65,10 @@ class FrameObservation:
 
 
 def weight_of_vote(paint: Paint) -> float:
-    """Weight of a paint as a white before anything is compared: its size, and how bright it is."""
+    """Weight of a paint as a white before anything is compared: its size, how bright and how smooth it is."""
     size = min(paint.area_sr / 2.0, 1.0)
     bright = 1 / (1 + np.exp(-(paint.brightness - BRIGHT_ENOUGH) / 0.07))
-    return float(KIND_TRUST[paint.kind] * size * bright)
+    return float(KIND_TRUST[paint.kind] * size * bright * paint.smooth)
 
 
 def _weight_outdoors(paint: Paint) -> float:

@@ -150,3 +150,20 @@ def test_the_same_every_time() -> None:
     observations = [room("a", *whites(LAMP)), room("b", *whites(DAY), paint(LAMP, bright=-0.2))]
     first, second = (solve_whites(observations, [])[0] for _ in range(2))
     assert first == second
+
+
+def test_a_room_without_paint_is_judged_by_its_mean_and_not_by_the_camera() -> None:
+    # The camera stood at 4500 K, the mean of the room at 2400 K: its light lies a little before that.
+    mean, camera = locus(1e6 / 2400), locus(1e6 / 4500)
+    decoded = mean - camera
+    evidence = replace(seen(), mean=(float(decoded[0]), float(decoded[1])))
+    bare = FrameObservation("a", evidence, (float(camera[0]), float(camera[1])), camera_known=True)
+    found, _ = solve_whites([bare], [])
+    light = np.array(found[0].log_chromaticity) + camera
+    assert off(light, locus(1e6 / 2400 - 40)) < 0.1 < off(light, camera)
+
+
+def test_boards_that_look_like_paint_are_not_heard_like_paint() -> None:
+    wood = replace(paint(locus(1e6 / 3300), kind=Kind.CEILING, area=5.0), smooth=0.05)
+    found, _ = solve_whites([room("a", wood, paint(locus(1e6 / 4500), area=1.0))], [])
+    assert off(found[0].log_chromaticity, locus(1e6 / 4500)) < 0.05
