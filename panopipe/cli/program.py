@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from panopipe import __version__
-from panopipe.cli import night, originals, recipes
+from panopipe.cli import night, originals, recipes, tuning
 
 app = typer.Typer(
     name="panopipe",
@@ -27,6 +27,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "run": night.run,
     "check": night.check,
     "proof": night.proof,
+    "tune": tuning.tune,
     "settings": recipes.settings,
     "set": recipes.set_,
     "unset": recipes.unset,

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -100,11 +101,15 @@ class HeldFrame:
     ----------
     reader : FrameReader
         The frame; to the stages it is a frame like any. It is read once and not closed.
+    reduced : ndarray, optional
+        The frame at reduced size, when it is already at hand.
     """
 
-    def __init__(self, reader: FrameReader) -> None:
+    def __init__(self, reader: FrameReader, reduced: Rows | None = None) -> None:
         facts = reader.facts
-        reduced = reader.reduced(min(facts.width, REDUCED_WIDTH))
+        width = min(facts.width, REDUCED_WIDTH)
+        if reduced is None or reduced.shape[1] != width:
+            reduced = reader.reduced(width)
         self._source = _State(reader.read(0, facts.height), reduced, facts)
         self._states: list[tuple[Hashable, _State]] = []
         self._works: dict[str, _Work] = {}
@@ -113,11 +118,6 @@ class HeldFrame:
     def facts(self) -> FrameFacts:
         """Facts of the frame, as it comes from its source."""
         return self._source.facts
-
-    @property
-    def source_reduced(self) -> Rows:
-        """The frame at reduced size, as it comes from its source."""
-        return self._source.reduced
 
     def show(
         self,
@@ -276,7 +276,10 @@ def _carried(work: _Work, before: _State) -> _State | None:
 
 
 def _changed(before: Rows, after: Rows) -> NDArray[np.bool_]:
-    changed: NDArray[np.bool_] = (before != after).any(axis=2)
+    if before is after:
+        return np.zeros(before.shape[:2], bool)
+    planes = before != after
+    changed: NDArray[np.bool_] = planes[..., 0] | planes[..., 1] | planes[..., 2]
     return changed
 
 
@@ -286,11 +289,9 @@ def _laid(new: Rows, old: Rows, made: Rows, place: NDArray[np.bool_]) -> Rows:
     if not len(touched):
         return new
     rows = slice(int(touched[0]), int(touched[-1]) + 1)
-    around = ~place[rows]
-    gain = np.ones(3, np.float32)
-    if around.any():
-        was, now = old[rows][around].mean(axis=0), new[rows][around].mean(axis=0)
-        gain = np.where(was > 0, now / np.maximum(was, np.float32(1e-6)), np.float32(1)).astype(np.float32)
+    around = (~place[rows]).astype(np.uint8)
+    was, now = (np.array(cv2.mean(light[rows], mask=around)[:3]) for light in (old, new))
+    gain = np.divide(now, was, out=np.ones(3), where=was > 0).astype(np.float32)
     laid = new.copy()
     laid[rows][place[rows]] = made[rows][place[rows]] * gain
     return laid

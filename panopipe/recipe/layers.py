@@ -76,7 +76,7 @@ def check_layer(
     for table, key, value in _pairs(file, document, faults):
         line = document.line(table, key)
         try:
-            values[table, key] = (_checked(job, table, key, value), line)
+            values[table, key] = (checked_value(job, table, key, value), line)
         except ValueError as error:
             faults.append(Fault(file, line, str(error), f"[{table}] {key}"))
     return values
@@ -100,7 +100,7 @@ def _pairs(file: str, document: Document, faults: list[Fault]) -> Iterator[tuple
                 yield table, key, value
 
 
-def _checked(job: Job, table: str, key: str, value: object) -> Any:
+def checked_value(job: Job, table: str, key: str, value: object) -> Any:
     """Return the value as its stage will see it.
 
     Raises

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from panopipe.frame import Rows
 from panopipe.pipeline.engine import BEFORE_WIDTH, REDUCED_WIDTH
@@ -59,7 +60,16 @@ def cached_reduced(path: Path, width: int) -> Rows | None:
 
 def small_bytes(rows: Rows) -> bytes:
     """Spell light at `BEFORE_WIDTH` for keeping: half floats, 11 bits of precision, enough for a proof."""
-    return checksummed(np.clip(rows, -65504, 65504).astype(np.float16).tobytes())
+    return checksummed(_halved(rows).tobytes())
+
+
+def as_small(rows: Rows) -> Rows:
+    """Light at `BEFORE_WIDTH` as it comes back from keeping."""
+    return _halved(rows).astype(np.float32)
+
+
+def _halved(rows: Rows) -> NDArray[np.float16]:
+    return np.clip(rows, -65504, 65504).astype(np.float16)
 
 
 def cached_small(path: Path, width: int) -> Rows | None:

@@ -8,6 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from panopipe.files.below import write_below
+from panopipe.files.picture import read_patch
+from panopipe.frame import Rows
+from panopipe.job import inside
 from panopipe.pipeline.engine import BEFORE_WIDTH
 from panopipe.pipeline.steps import StageTimer
 from panopipe.registry import loaded_source, loaded_stage
@@ -60,3 +63,22 @@ def put_inside(files: FrameFiles, path: str, data: bytes | memoryview, *, lastin
     """Write a file of the job, and return its path; see `write_below`."""
     write_below(Path(files.folder), path, data, lasting=lasting)
     return files.at(path)
+
+
+def pictures_of(folder: Path, names: Mapping[str, Mapping[str, str]]) -> dict[str, dict[str, Rows]]:
+    """Pictures that settings name, by stage and setting.
+
+    Raises
+    ------
+    ValueError
+        If one leads out of the job folder, or is no picture.
+    OSError
+        If one cannot be read.
+    """
+    read: dict[str, dict[str, Rows]] = {}
+    for stage, by_setting in names.items():
+        for setting, name in by_setting.items():
+            if not inside(folder, folder / name):
+                raise ValueError(f"{stage}: {name} leads out of the job folder")
+            read.setdefault(stage, {})[setting] = read_patch(folder / name)
+    return read

@@ -12,6 +12,7 @@ from panopipe.pixels.compiled import COMPILED, NOT_COMPILED
 from panopipe.pool.dispatch import is_disk_full
 from panopipe.recipe import Recipe
 from panopipe.run.finish import finish_all
+from panopipe.run.looking import Looked, looked_of
 from panopipe.run.plan import REDUCED, SMALL, survey_fingerprint
 from panopipe.run.proofs import proof_all
 from panopipe.run.session import Options, Session, Summary
@@ -22,7 +23,7 @@ from panopipe.state.ledger import Ledger
 from panopipe.state.lock import JobLock
 from panopipe.state.run_log import ProgressReporter, RunLog, SilentReporter
 
-__all__ = ["Options", "Summary", "proof_job", "run_job"]
+__all__ = ["Options", "Summary", "look_at_job", "proof_job", "run_job"]
 
 
 def run_job(
@@ -86,6 +87,32 @@ def proof_job(
     return _go(
         job, recipe, options or Options(), reporter or SilentReporter(), proof_and_tidy, keeps_small=True
     )
+
+
+def look_at_job(
+    job: Job, recipe: Recipe, options: Options | None = None, reporter: ProgressReporter | None = None
+) -> Looked:
+    """Look at all frames and solve what is joint; keep light at a small width, as for proofs.
+
+    Raises
+    ------
+    BlockingIOError, OSError, ValueError
+        As `run_job`.
+    KeyboardInterrupt
+        If the user stopped it.
+    """
+    looked: list[Looked] = []
+
+    def keep(session: Session) -> None:
+        looked.append(looked_of(session))
+        _tidy(session)
+
+    summary = _go(job, recipe, options or Options(), reporter or SilentReporter(), keep, keeps_small=True)
+    if summary.interrupted:
+        raise KeyboardInterrupt
+    if not looked:
+        raise OSError(summary.stopped)
+    return looked[0]
 
 
 def _go(

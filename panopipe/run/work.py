@@ -17,16 +17,14 @@ import cv2
 
 from panopipe.errors import FrameFault, StageError
 from panopipe.files.below import open_below
-from panopipe.files.picture import read_patch
 from panopipe.frame import Frame, FrameFacts, Rows
-from panopipe.job import inside
 from panopipe.pipeline.engine import finish_frame, reductions
 from panopipe.pipeline.frame_pipeline import StageInputs
 from panopipe.pipeline.steps import StageTimer
 from panopipe.pool.machine import peak_memory, reset_peak_memory
 from panopipe.registry import loaded_stage
 from panopipe.run.cache import cache_name, cached_reduced, probe_bytes, probe_name, reduced_bytes, small_bytes
-from panopipe.run.frame_files import opened_frame, put_inside, source_fingerprint
+from panopipe.run.frame_files import opened_frame, pictures_of, put_inside, source_fingerprint
 from panopipe.run.neighbours import Neighbours
 from panopipe.run.source_preview import preview_of_source
 from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles, SurveyResult, SurveyTask
@@ -108,7 +106,9 @@ def _finish(task: FinishTask) -> FinishResult:
         finished = finish_frame(
             reader,
             task.chain.steps(),
-            inputs=StageInputs(task.solutions, _pictures(task), neighbours.rows),
+            inputs=StageInputs(
+                task.solutions, pictures_of(Path(files.folder), task.pictures), neighbours.rows
+            ),
             rights=task.rights,
             reduced=cached_reduced(files.at(files.reduced), reader.facts.width),
             timer=timer,
@@ -145,17 +145,6 @@ def _check_unchanged(task: FinishTask) -> None:
     for path, stamp in task.stamps.items():
         if not stamp.same_stat(task.files.at(path)):
             raise ValueError(f"{path} changed while the run was on; run again")
-
-
-def _pictures(task: FinishTask) -> dict[str, dict[str, Rows]]:
-    folder = Path(task.files.folder)
-    pictures: dict[str, dict[str, Rows]] = {}
-    for stage, names in task.pictures.items():
-        for setting, name in names.items():
-            if not inside(folder, folder / name):
-                raise ValueError(f"{stage}: {name} leads out of the job folder")
-            pictures.setdefault(stage, {})[setting] = read_patch(folder / name)
-    return pictures
 
 
 def _put_output(files: FrameFiles, path: str, output: Output) -> FileStamp:

@@ -341,6 +341,8 @@ def _notes(
     if surveyed.facts.white_xy is not None:
         kelvin, duv = cct_duv_from_xy(light)
         notes |= {"light_cct_kelvin": float(kelvin), "light_duv": float(duv)}
+        if surveyed.settings.kelvin == AUTO:
+            notes["kelvin"] = round(float(kelvin))
     evidence = surveyed.seen.evidence
     return notes | {
         "confidence": 1.0 if observation.hand is not None else white.confidence,

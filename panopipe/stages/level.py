@@ -78,9 +78,15 @@ class Level(SpanStage[LevelSettings, NDArray[np.float64]]):
             return Prepared(levelling_rotation(tilt, toward), {"levelled_deg": tilt}, facts=_upright(facts))
         lean = horizon_tilt(_as_seen(context.reduced.rows))
         if lean is None or not believed(lean):
-            return Prepared(notes={} if lean is None else _notes(lean))
+            return Prepared(notes={**({} if lean is None else _notes(lean)), "tilt_deg": 0.0})
         rotation = levelling_rotation(lean.tilt_deg, lean.toward_yaw_deg)
-        notes = _notes(lean) | {"levelled_deg": round(lean.tilt_deg, 3)}
+        toward_deg = (lean.toward_yaw_deg + facts.anchor_yaw_deg + 180) % 360 - 180
+        taken: dict[str, float | str] = {
+            "levelled_deg": round(lean.tilt_deg, 3),
+            "tilt_deg": round(lean.tilt_deg, 3),
+            "toward_yaw_deg": round(toward_deg, 2),
+        }
+        notes = _notes(lean) | taken
         return Prepared(rotation, notes, facts=_upright(facts))
 
     def apply(self, band: Band, settings: LevelSettings, prepared: NDArray[np.float64]) -> Applied:

@@ -210,6 +210,9 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         shadows = _pole_shadows(context) if "support_found" in notes else ()
         plan = _Plan(outline.grown(settings.margin_deg), foot, patch, seen, shadows)
         notes["pole_shadows"] = float(len(shadows))
+        if settings.foot_radius_m == AUTO and "support_found" in notes:
+            radius_m = settings.camera_height_m * math.tan(math.radians(min(foot.mean_deg, 80.0)))
+            notes["foot_radius_m"] = round(radius_m, 3)
         notes["mask_radius_deg"] = round(plan.outline.mean_deg, 2)
         notes["mask_largest_deg"] = round(plan.outline.largest_deg, 2)
         return Prepared(plan, notes, review_reasons)

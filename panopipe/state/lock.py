@@ -54,6 +54,24 @@ class JobLock:
             self._file = None
 
 
+def run_at_work(folder: Path) -> str:
+    """Which run works on a job, in words; empty if none does. Never in the way of one that begins.
+
+    Raises
+    ------
+    OSError, ValueError
+        If the lock cannot be looked at.
+    """
+    if not (folder / LOCK).is_file():
+        return ""
+    with open_lock(folder, LOCK) as file:
+        holder = _holder(file)
+        if not holder or not take_lock(file):  # who takes it says so: it is only tried where someone did
+            return holder.strip(" ()")
+        file.truncate(0)  # of a run that was killed
+        return ""
+
+
 def _holder(file: IO[bytes]) -> str:
     try:
         file.seek(0)

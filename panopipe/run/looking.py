@@ -1,0 +1,126 @@
+"""A job looked at, to be worked on frame by frame: its facts, and what its stages saw of each frame."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from panopipe.frame import Frame, FrameFacts, FrameKey, Rows
+from panopipe.job import Job
+from panopipe.pipeline.engine import BEFORE_WIDTH, REDUCED_WIDTH, reduce_rows, reductions
+from panopipe.pipeline.steps import StageTimer
+from panopipe.recipe import Recipe
+from panopipe.registry import loaded_stage
+from panopipe.run.cache import as_small, cached_reduced, cached_small
+from panopipe.run.frame_files import opened_frame
+from panopipe.run.plan import Planned, survey_fingerprint
+from panopipe.run.session import Session, SurveyedFrame
+from panopipe.stage import Solution
+from panopipe.state.serialization import loads, packages_of
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Looked:
+    """A job as a look found it.
+
+    Attributes
+    ----------
+    job : Job
+        The job.
+    recipe : Recipe
+        Its settings when it was looked at.
+    surveyed : mapping of FrameKey to SurveyedFrame
+        Frames that could be opened: fingerprint of their light, and facts.
+    seen : mapping of (stage, frame, settings) to object
+        What each stage that surveys saw of each frame, with the settings it was handed.
+    solutions : mapping of FrameKey to mapping of str to Solution
+        What the stages solved.
+    failed : mapping of FrameKey to str
+        Why the others could not be opened.
+    """
+
+    job: Job
+    recipe: Recipe
+    surveyed: Mapping[FrameKey, SurveyedFrame]
+    seen: Mapping[tuple[str, FrameKey, Any], Any]
+    solutions: Mapping[FrameKey, Mapping[str, Solution]]
+    failed: Mapping[FrameKey, str]
+
+
+def looked_of(session: Session) -> Looked:
+    """What a session knows once it has looked at all frames and solved."""
+    seen = {}
+    for key, surveyed in session.surveyed.items():
+        for stage, given in session.frames[key].surveys:
+            text = session.ledger.seen(survey_fingerprint(surveyed.source, stage, given))
+            seen[stage, key, given] = loads(text, packages_of(loaded_stage(stage)))
+    return Looked(
+        session.job,
+        session.recipe,
+        dict(session.surveyed),
+        seen,
+        session.solutions,
+        dict(session.summary.errors),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameLight:
+    """A frame's light as its source gives it, in memory.
+
+    Attributes
+    ----------
+    facts : FrameFacts
+        Of the frame.
+    small : ndarray
+        `BEFORE_WIDTH` wide, or the frame itself if smaller.
+    reduced : ndarray
+        `REDUCED_WIDTH` wide, or the frame itself if smaller.
+    """
+
+    facts: FrameFacts
+    small: Rows
+    reduced: Rows
+
+
+def frame_light(looked: Looked, planned: Planned) -> FrameLight:
+    """Light of a frame: as the look kept it, or read anew if its source is set otherwise by now.
+
+    Nothing is written.
+
+    Raises
+    ------
+    StageError
+        If it must be read anew and cannot.
+    """
+    key, surveyed = planned.key, looked.surveyed[planned.key]
+    if planned.source == source_at_look(looked, key):
+        files = planned.small_files(looked.job, surveyed.source, surveyed.facts, BEFORE_WIDTH)
+        small = cached_small(files.at(files.small), surveyed.facts.width)
+        if small is not None:
+            reduced = cached_reduced(files.at(files.reduced), surveyed.facts.width)
+            if reduced is None:
+                reduced = reduce_rows(small, min(small.shape[1], REDUCED_WIDTH))
+            return FrameLight(surveyed.facts, small, reduced)
+    with opened_frame(planned.files(looked.job), planned.source, StageTimer()) as reader:
+        light = reductions(reader, source=planned.source[0])
+        return FrameLight(reader.facts, as_small(light.before), light.reduced)
+
+
+def source_at_look(looked: Looked, key: FrameKey) -> tuple[str, Any]:
+    """The source stage of a frame and its settings, as they were when the job was looked at."""
+    settings = looked.recipe.settings(key)
+    return settings.order[0], settings.stages[settings.order[0]]
+
+
+def seen_of(light: FrameLight, stage: str, given: Any) -> Any:
+    """What a stage sees of a frame with the settings that it is handed.
+
+    Raises
+    ------
+    StageError
+        If it fails.
+    """
+    with StageTimer().on(stage):
+        return loaded_stage(stage).survey(Frame(light.reduced.copy(), light.facts), given)

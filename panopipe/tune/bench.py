@@ -1,0 +1,237 @@
+"""Pictures of frames with settings that are tried: made in memory, by the stages of a run."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass, replace
+
+from panopipe.frame import Band, FrameKey, Rows
+from panopipe.job import Job
+from panopipe.pipeline.frame_pipeline import Neighbour
+from panopipe.pipeline.held import HeldFrame, HeldStep, Shown
+from panopipe.pipeline.steps import StageTimer
+from panopipe.recipe import FrameSettings, Recipe
+from panopipe.run.frame_files import pictures_of
+from panopipe.run.looking import FrameLight, Looked, frame_light
+from panopipe.run.neighbours import Neighbours
+from panopipe.run.plan import Planned, plan_frames
+from panopipe.run.small_frame import SmallFrame
+from panopipe.run.tasks import Chain, FrameFiles, NeighbourTask
+from panopipe.tune.solving import Solved, Solver
+
+_MOST_LIGHTS = 3
+_MOST_HELD = 2
+"""Frames that are held with all their stages: the one that is tuned, and one more."""
+_MOST_BROUGHT = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tried:
+    """A frame with settings that are tried, ready to be worked on.
+
+    Attributes
+    ----------
+    planned : Planned
+        The frame and what is in force for it.
+    solved : mapping of str to Solved
+        Solutions by stage.
+    light : FrameLight
+        Its light.
+    """
+
+    planned: Planned
+    solved: Mapping[str, Solved]
+    light: FrameLight
+
+
+class Bench:
+    """Works on frames of a job that was looked at.
+
+    Parameters
+    ----------
+    looked : Looked
+        The job.
+    """
+
+    def __init__(self, looked: Looked) -> None:
+        self._looked = looked
+        self._recipe, self._frames = looked.recipe, _planned(looked, looked.recipe)
+        self._lights: OrderedDict[Hashable, FrameLight] = OrderedDict()
+        self._held: OrderedDict[Hashable, HeldFrame] = OrderedDict()
+        self._brought: OrderedDict[Hashable, Band | None] = OrderedDict()
+        self._solver = Solver(looked, self.light_of)
+
+    @property
+    def job(self) -> Job:
+        """The job."""
+        return self._looked.job
+
+    @property
+    def recipe(self) -> Recipe:
+        """The settings that files say."""
+        return self._recipe
+
+    @property
+    def keys(self) -> tuple[FrameKey, ...]:
+        """Frames that could be opened."""
+        return tuple(self._frames)
+
+    def take(self, recipe: Recipe) -> None:
+        """Take the settings that files say now."""
+        self._recipe, self._frames = recipe, _planned(self._looked, recipe)
+
+    def light_of(self, planned: Planned) -> FrameLight:
+        """Light of a frame as its source gives it."""
+        name = (planned.key, planned.source)
+        if name not in self._lights:
+            self._lights[name] = frame_light(self._looked, planned)
+            while len(self._lights) > _MOST_LIGHTS:
+                self._lights.popitem(last=False)
+        self._lights.move_to_end(name)
+        return self._lights[name]
+
+    def tried(self, key: FrameKey, settings: FrameSettings, others: Recipe | None = None) -> Tried:
+        """A frame with settings that are tried; of other frames, those that files say, or another recipe's.
+
+        Raises
+        ------
+        StageError
+            If it cannot be opened with these settings, or a stage cannot solve.
+        """
+        frames = self._frames if others is None else _planned(self._looked, others)
+        planned = _with_settings(frames[key], settings)
+        solved = self._solver.solve({**frames, key: planned}, key)
+        return Tried(planned, solved, self.light_of(planned))
+
+    def show(
+        self,
+        tried: Tried,
+        width: int,
+        *,
+        quick: bool = False,
+        is_wanted: Callable[[], bool] = lambda: True,
+    ) -> Shown:
+        """Make a frame's picture; see `HeldFrame.show`.
+
+        Raises
+        ------
+        StageError
+            If a stage fails.
+        Superseded
+            If it is not wanted any longer.
+        ValueError, OSError
+            If a picture that the settings name cannot be read.
+        """
+        held = self._held_frame(tried, width)
+        sink = tried.planned.chain.steps()[-1]
+        return held.show(
+            self._steps(tried),
+            sink,
+            self.neighbour_of(tried, held.facts.width),
+            self.job.rights,
+            quick=quick,
+            is_wanted=is_wanted,
+        )
+
+    def _held_frame(self, tried: Tried, width: int) -> HeldFrame:
+        name = (tried.planned.key, tried.planned.source, width)
+        if name not in self._held:
+            while len(self._held) >= _MOST_HELD:
+                self._held.popitem(last=False)
+            light = tried.light
+            reader = SmallFrame(light.small, light.facts, min(width, light.small.shape[1]))
+            self._held[name] = HeldFrame(reader, light.reduced)
+        self._held.move_to_end(name)
+        return self._held[name]
+
+    def _steps(self, tried: Tried) -> list[HeldStep]:
+        pictures = self.pictures_of(tried.planned)
+        stamps = {
+            stage: tuple(_stamp(self.job, name) for name in by_setting.values())
+            for stage, by_setting in tried.planned.pictures.items()
+        }
+        steps = []
+        for step in tried.planned.chain.steps()[1:-1]:
+            solved = tried.solved.get(step.name)
+            mark = (
+                step.name,
+                step.settings,
+                solved and solved.number,
+                stamps.get(step.name),
+                self._mark_of_neighbours(tried, step.name),
+            )
+            steps.append(
+                HeldStep(step, mark, solved.solution if solved else None, pictures.get(step.name, {}))
+            )
+        return steps
+
+    def _mark_of_neighbours(self, tried: Tried, stage: str) -> Hashable:
+        solved = tried.solved.get(stage)
+        return tuple(
+            (other, self._mark_before(self._frames[other], stage))
+            for other in (solved.solution.neighbours if solved else ())
+            if other in self._frames
+        )
+
+    def _mark_before(self, planned: Planned, stage: str) -> Hashable:
+        """What a frame looks like before a stage: equal marks, equal rows."""
+        solved = self._solver.solve(self._frames, planned.key)
+        before = [
+            (name, settings, solved[name].number if name in solved else None)
+            for name, _, settings in planned.to_stage(stage)
+        ]
+        corrected = [each.number for each in solved.values() if each.solution.correction is not None]
+        return tuple(before), tuple(corrected)
+
+    def pictures_of(self, planned: Planned) -> dict[str, dict[str, Rows]]:
+        """Pictures that a frame's settings name, by stage and setting."""
+        return pictures_of(self.job.folder, planned.pictures)
+
+    def files_of(self, planned: Planned) -> FrameFiles:
+        """Where a frame's files are."""
+        return planned.files(self.job, self._looked.surveyed[planned.key].source)
+
+    def neighbour_of(self, tried: Tried, width: int, *, is_full: bool = False) -> Neighbour:
+        """Bring rows of other frames to a frame `width` wide, which is a small one or the frame itself."""
+
+        def rows(key: FrameKey, stage: str, first: int, last: int) -> Band | None:
+            if key not in self._frames or key == tried.planned.key:
+                return None
+            name = (key, stage, first, last, width, self._mark_before(self._frames[key], stage))
+            if name not in self._brought:
+                self._brought[name] = self._bring(key, stage, (first, last), 0 if is_full else width, width)
+                while len(self._brought) > _MOST_BROUGHT:
+                    self._brought.popitem(last=False)
+            self._brought.move_to_end(name)
+            band = self._brought[name]
+            return band and replace(band, rows=band.rows.copy())
+
+        return rows
+
+    def _bring(
+        self, key: FrameKey, stage: str, rows: tuple[int, int], small_width: int, width: int
+    ) -> Band | None:
+        planned, surveyed = self._frames[key], self._looked.surveyed[key]
+        files = self.files_of(planned)
+        if small_width:
+            files = planned.small_files(self.job, surveyed.source, surveyed.facts, small_width)
+        solutions = {name: solved.solution for name, solved in self._solver.solve(self._frames, key).items()}
+        task = NeighbourTask(files, planned.chain, solutions)
+        return Neighbours({key: task}, width, StageTimer()).rows(key, stage, *rows)
+
+
+def _planned(looked: Looked, recipe: Recipe) -> dict[FrameKey, Planned]:
+    """Frames that could be opened, with what is in force for them."""
+    frames = plan_frames(looked.job, recipe)
+    return {key: planned for key, planned in frames.items() if key in looked.surveyed}
+
+
+def _with_settings(planned: Planned, settings: FrameSettings) -> Planned:
+    chain = Chain(tuple((name, settings.stages[name]) for name in settings.order))
+    return replace(planned, settings=settings, chain=chain)
+
+
+def _stamp(job: Job, name: str) -> tuple[int, int]:
+    facts = (job.folder / name).stat()
+    return facts.st_size, facts.st_mtime_ns

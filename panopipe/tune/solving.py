@@ -1,0 +1,120 @@
+"""Joint solutions while a frame is tuned: what a run would solve, for one frame, without writing anything."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from panopipe.frame import FrameFacts, FrameKey
+from panopipe.pipeline.steps import StageTimer
+from panopipe.registry import loaded_stage
+from panopipe.run.looking import FrameLight, Looked, seen_of, source_at_look
+from panopipe.run.plan import Planned
+from panopipe.stage import JobFacts, Observation, Solution
+
+_MOST_SOLVED = 12
+"""Solutions of the whole job that are held: as it is, and of what was tried last."""
+_MOST_SEEN = 64
+"""Observations held of settings that were tried."""
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """A frame's solution by one stage, and a number that is the same for the same solution."""
+
+    number: int
+    solution: Solution
+
+
+class Solver:
+    """Solves for one frame at a time.
+
+    Parameters
+    ----------
+    looked : Looked
+        The job.
+    light_of : callable
+        Gives the light of a frame; asked only where a stage must look again.
+    """
+
+    def __init__(self, looked: Looked, light_of: Callable[[Planned], FrameLight]) -> None:
+        self._looked, self._light_of = looked, light_of
+        self._seen: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
+        self._solved: OrderedDict[tuple[Any, ...], Mapping[FrameKey, Solution]] = OrderedDict()
+        self._each: dict[tuple[int, FrameKey], Solution] = {}
+        self._numbers: dict[tuple[Any, ...], int] = {}
+
+    def solve(self, frames: Mapping[FrameKey, Planned], key: FrameKey) -> dict[str, Solved]:
+        """Solutions for a frame by stage.
+
+        Parameters
+        ----------
+        frames : mapping of FrameKey to Planned
+            All frames of the job that could be opened, with the settings that are tried.
+        key : FrameKey
+            The frame.
+
+        Raises
+        ------
+        StageError
+            If a stage cannot look or solve.
+        """
+        return {stage: self._solution(frames, key, stage) for stage, _ in frames[key].surveys}
+
+    def _solution(self, frames: Mapping[FrameKey, Planned], key: FrameKey, stage: str) -> Solved:
+        given = {
+            other: (planned.source, settings)
+            for other, planned in frames.items()
+            for name, settings in planned.surveys
+            if name == stage
+        }
+        name = (stage, tuple(given.items()))
+        if name not in self._solved:
+            self._solved[name] = self._solve(frames, stage, {k: own for k, (_, own) in given.items()})
+            self._numbers[name] = max(self._numbers.values(), default=0) + 1
+            self._forget()
+        self._solved.move_to_end(name)
+        number = self._numbers[name]
+        if (number, key) not in self._each:
+            with StageTimer().on(stage):
+                self._each[number, key] = self._solved[name].get(key, Solution())
+        return Solved(number, self._each[number, key])
+
+    def _forget(self) -> None:
+        while len(self._solved) > _MOST_SOLVED:
+            name, _ = self._solved.popitem(last=False)
+            number = self._numbers[name]  # the number stays taken
+            self._each = {place: kept for place, kept in self._each.items() if place[0] != number}
+
+    def _solve(
+        self, frames: Mapping[FrameKey, Planned], stage: str, given: Mapping[FrameKey, Any]
+    ) -> Mapping[FrameKey, Solution]:
+        job = self._looked.job
+        observed = {
+            key: Observation(self._observed(frames[key], stage, own), own, self._facts(frames[key]))
+            for key, own in given.items()
+        }
+        reference = job.reference if job.reference in self._looked.surveyed else None
+        with StageTimer().on(stage):
+            return loaded_stage(stage).solve(observed, JobFacts(job.rooms, reference))
+
+    def _observed(self, planned: Planned, stage: str, given: Any) -> Any:
+        if self._is_as_looked_at(planned) and (stage, planned.key, given) in self._looked.seen:
+            return self._looked.seen[stage, planned.key, given]
+        name = (stage, planned.key, planned.source, given)
+        if name not in self._seen:
+            self._seen[name] = seen_of(self._light_of(planned), stage, given)
+            while len(self._seen) > _MOST_SEEN:
+                self._seen.popitem(last=False)
+        return self._seen[name]
+
+    def _facts(self, planned: Planned) -> FrameFacts:
+        if self._is_as_looked_at(planned):
+            return self._looked.surveyed[planned.key].facts
+        return self._light_of(planned).facts
+
+    def _is_as_looked_at(self, planned: Planned) -> bool:
+        """Whether the source of a frame is set as it was when the job was looked at."""
+        return planned.source == source_at_look(self._looked, planned.key)

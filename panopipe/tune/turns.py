@@ -1,0 +1,61 @@
+"""Whose turn it is: one picture is made at a time, and of what a page asks for only the newest counts."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from panopipe.pipeline.held import Superseded
+
+_MOST_PAGES = 64
+
+
+class Turns:
+    """Lets one request work at a time."""
+
+    def __init__(self) -> None:
+        self._working = threading.Lock()
+        self._newest: dict[str, int] = {}
+        self._waiting = 0
+
+    @contextmanager
+    def turn(self, page: str, number: int, *, steps_aside: bool = False) -> Iterator[Callable[[], bool]]:
+        """Wait for a turn.
+
+        Parameters
+        ----------
+        page : str
+            The page that asks, and what for: requests of other pages or for other things stay wanted.
+        number : int
+            Grows with each request.
+        steps_aside : bool
+            Whether the work is given up as soon as anybody waits.
+
+        Yields
+        ------
+        callable
+            Whether the picture is wanted still.
+
+        Raises
+        ------
+        Superseded
+            If the page has asked for another meanwhile.
+        """
+        if len(self._newest) > _MOST_PAGES:
+            self._newest.clear()
+        self._newest[page] = max(number, self._newest.get(page, number))
+
+        def is_wanted() -> bool:
+            is_newest = self._newest.get(page, number) <= number
+            return is_newest and not (steps_aside and self._waiting)
+
+        self._waiting += 1
+        self._working.acquire()
+        self._waiting -= 1
+        try:
+            if not is_wanted():
+                raise Superseded
+            yield is_wanted
+        finally:
+            self._working.release()
