@@ -10,7 +10,7 @@ from panopipe.frame import Band, FrameKey, Rows
 from panopipe.job import Job
 from panopipe.pipeline.frame_pipeline import Neighbour
 from panopipe.pipeline.held import HeldFrame, HeldStep, Shown
-from panopipe.pipeline.steps import StageTimer
+from panopipe.pipeline.steps import StageTimer, check_kinds
 from panopipe.recipe import FrameSettings, Recipe
 from panopipe.run.frame_files import pictures_of
 from panopipe.run.looking import FrameLight, Looked, frame_light
@@ -124,7 +124,7 @@ class Bench:
             If a picture that the settings name cannot be read.
         """
         held = self._held_frame(tried, width)
-        sink = tried.planned.chain.steps()[-1]
+        _, sink = check_kinds(tried.planned.chain.steps())
         return held.show(
             self._steps(tried),
             sink,
@@ -152,7 +152,7 @@ class Bench:
             for stage, by_setting in tried.planned.pictures.items()
         }
         steps = []
-        for step in tried.planned.chain.steps()[1:-1]:
+        for step in check_kinds(tried.planned.chain.steps())[0]:
             solved = tried.solved.get(step.name)
             mark = (
                 step.name,

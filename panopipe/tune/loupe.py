@@ -12,10 +12,10 @@ from panopipe.frame import Band, Frame, FrameFacts, Rows
 from panopipe.pipeline.engine import band_rows
 from panopipe.pipeline.frame_pipeline import FramePipeline, StageInputs
 from panopipe.pipeline.held import Superseded
-from panopipe.pipeline.steps import StageTimer, Step, check_kinds
+from panopipe.pipeline.steps import MiddleStep, SinkStep, StageTimer, check_kinds
 from panopipe.run.frame_files import opened_frame
 from panopipe.sphere.geometry import row_of_pitch
-from panopipe.stage import FrameReader, Output, SinkStage, SpanStage, StageContext
+from panopipe.stage import FrameReader, Output, SpanStage, StageContext
 from panopipe.tune.bench import Bench, Tried
 
 WIDTH, HEIGHT = 512, 256
@@ -71,7 +71,8 @@ class Loupe:
         left = round((spot.yaw_deg / 360 + 0.5) * facts.width) - WIDTH // 2 - facts.anchor_column
         columns = np.arange(left, left + WIDTH) % facts.width
         rows = [band.rows[:, columns] for band in pipeline.bands(self._upto, first, first + HEIGHT)]
-        return _poured(pipeline, tried.planned.chain.steps()[-1], np.concatenate(rows), self._bench)
+        _, sink = check_kinds(tried.planned.chain.steps())
+        return _poured(pipeline, sink, np.concatenate(rows), self._bench)
 
     def _prepared(self, tried: Tried, first: int, last: int, is_wanted: Callable[[], bool]) -> FramePipeline:
         middle, _ = check_kinds(tried.planned.chain.steps())
@@ -93,7 +94,7 @@ class Loupe:
             self._upto, self._name = len(steps), name
         return self._pipeline
 
-    def _begun(self, tried: Tried, steps: list[Step]) -> FramePipeline:
+    def _begun(self, tried: Tried, steps: list[MiddleStep]) -> FramePipeline:
         reader: FrameReader = self._open.enter_context(
             opened_frame(self._bench.files_of(tried.planned), tried.planned.source, StageTimer())
         )
@@ -113,7 +114,7 @@ class Loupe:
         )
 
 
-def _touches(step: Step, facts: FrameFacts, first: int, last: int) -> bool:
+def _touches(step: MiddleStep, facts: FrameFacts, first: int, last: int) -> bool:
     """Whether a stage has to work for some rows; those with a margin see a few more."""
     if not isinstance(step.stage, SpanStage):
         return True
@@ -122,12 +123,12 @@ def _touches(step: Step, facts: FrameFacts, first: int, last: int) -> bool:
     return top < bottom and top < last + beyond and first - beyond < bottom
 
 
-def _poured(pipeline: FramePipeline, sink: Step, rows: Rows, bench: Bench) -> Output:
+def _poured(pipeline: FramePipeline, sink: SinkStep, rows: Rows, bench: Bench) -> Output:
     """What the sink makes of the piece, as if it were a frame."""
-    stage = sink.stage
-    assert isinstance(stage, SinkStage)
     facts = replace(pipeline.facts, width=rows.shape[1], height=rows.shape[0], anchor_column=0)
     with StageTimer().on(sink.name):
-        pouring = stage.start(StageContext(Frame(pipeline.reduced, facts)), sink.settings, bench.job.rights)
+        pouring = sink.stage.start(
+            StageContext(Frame(pipeline.reduced, facts)), sink.settings, bench.job.rights
+        )
         pouring.take(Band(np.ascontiguousarray(rows), 0, facts))
         return pouring.finish()[0]
