@@ -52,6 +52,8 @@ class NoiseFacts:
         What the file tells: the variance of a sample x of a plane is the first times x, plus the second.
     edge_ratio : float
         Energy of the finest scale over that of the next at the frame's sharpest edges; 0 where it has none.
+    exposures : tuple of float
+        Light that each exposure of a merged frame took, against the reference; (1.0,) for one exposure.
     """
 
     energy: NDArray[np.float32]
@@ -60,6 +62,7 @@ class NoiseFacts:
     width: int
     profile: NDArray[np.float64] | None = None
     edge_ratio: float = 0.0
+    exposures: tuple[float, ...] = (1.0,)
 
     def __eq__(self, other: object) -> bool:
         """Whether both tell the same."""

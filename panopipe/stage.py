@@ -351,8 +351,39 @@ class FrameReader(ABC):
         self.close()
 
 
+@dataclass(frozen=True, slots=True)
+class Together:
+    """Files that are one frame together.
+
+    Attributes
+    ----------
+    kind : str
+        What they are to each other; "exposures" are merged when the frame is opened.
+    members : tuple of int
+        Their places in the list of files that was given; the first gives the frame its name.
+    said : str
+        The group in words, for the photographer: "5 exposures, 2 EV apart".
+    """
+
+    kind: str
+    members: tuple[int, ...]
+    said: str
+
+
 class SourceStage(Stage[S]):
     """The first stage: files in, light out."""
+
+    def candidates(self, files: Sequence[Path]) -> Sequence[tuple[int, ...]]:
+        """Return which files of a room may be one frame together, by places in the list.
+
+        Asked of every room at every run, so nothing but headers is read. Those of one candidate come in the
+        order in which `together` is to see them.
+        """
+        return ()
+
+    def together(self, files: Sequence[Path]) -> tuple[Sequence[Together], Sequence[str]]:
+        """Return which files of one candidate are one frame, and a line for each that was in doubt."""
+        return (), ()
 
     @abstractmethod
     def open(self, files: Sequence[Path], key: FrameKey, settings: S, probed: Any = None) -> FrameReader:

@@ -22,7 +22,14 @@ COMMANDS = re.findall(
 
 @pytest.fixture
 def job(tmp_path: Path) -> Path:
-    for name in ("hall/hall-01", "lounge/lounge-01", "deck/deck-01", "frame-07"):
+    for name in (
+        "hall/hall-01",
+        "hall/hall-03",
+        "hall/hall-03b",
+        "lounge/lounge-01",
+        "deck/deck-01",
+        "frame-07",
+    ):
         frame = tmp_path / "originals" / f"{name}.dng"
         frame.parent.mkdir(parents=True, exist_ok=True)
         frame.write_bytes(b"")

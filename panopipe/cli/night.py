@@ -47,6 +47,7 @@ def run(
         options = Options(_chosen(job, room, frame), workers, longest_min * 60, rehash)
         screen = screen_for(json)
         summary = run_job(job, load_recipe(job), options, screen)
+        job = open_job(folder)  # as the run put its files together
         screen.wipe()
         wanted = review and not summary.stopped
         made = _review(job, debug) if wanted else None
@@ -68,10 +69,13 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
         from panopipe.job import open_job
         from panopipe.recipe import load_recipe
         from panopipe.run.checking import check_originals
+        from panopipe.run.remarks import group_lines
+        from panopipe.run.together import recognised
 
         job = open_job(folder)
         recipe = load_recipe(job)
         screen = screen_for(json)
+        job = recognised(job, recipe, screen, keeps=False)
         checked = check_originals(job, recipe, screen)
         screen.wipe()
         orders = sorted({recipe.settings(key).order for key in job.frames})
@@ -79,7 +83,11 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
         if json:
             sizes = {str(key): [facts.width, facts.height] for key, facts in checked.facts.items()}
             failed = {str(key): why for key, why in checked.failed.items()}
-            told_of = {"failed": failed, "unread": dict(job.unread), "remarks": remarks}
+            made_of = {
+                str(key): {"kind": group.kind, "files": list(group.files)}
+                for key, group in zip(job.members, job.groups, strict=True)
+            }
+            told_of = {"failed": failed, "unread": dict(job.unread), "remarks": remarks, "together": made_of}
             print_json({"frames": sizes, **told_of, "orders": orders})
         else:
             for room, keys in job.rooms.items():
@@ -89,7 +97,8 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
                 )
             for order in orders:
                 print("stages: " + ", ".join(order))
-            for line in (*remarks, *(f"{key}: {why}" for key, why in checked.failed.items())):
+            failures = (f"{key}: {why}" for key, why in checked.failed.items())
+            for line in (*group_lines(job), *remarks, *failures):
                 print(printable(line))
             print(f"the recipe is right; {len(checked.facts)} of {len(job.frames)} frames can be taken")
     raise typer.Exit(FRAMES_FAILED if checked.failed or job.unread else 0)
@@ -117,6 +126,7 @@ def proof(
         options = Options(_chosen(job, room, frame), workers)
         screen = screen_for(json)
         summary = proof_job(job, load_recipe(job), options, screen, width=width)
+        job = open_job(folder)  # as the proofs put its files together
         screen.wipe()
         if json:
             print_json(_summary_json(summary))

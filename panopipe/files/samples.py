@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -138,6 +138,24 @@ class CroppedSamples(_Through):
     def rows(self, first: int, last: int) -> Array:
         """See `Samples.rows`."""
         return self.inner.rows(first + self._top, last + self._top)[:, self._columns]
+
+
+class MadeSamples(Samples):
+    """Samples that are made of other readers' when asked for, as float32."""
+
+    def __init__(self, sources: Sequence[Samples], make: Callable[[int, int], Array]) -> None:
+        self._sources, self._make = tuple(sources), make
+        self.width, self.height = sources[0].width, sources[0].height
+        self.dtype, self.reader = np.dtype(np.float32), sources[0].reader
+
+    def rows(self, first: int, last: int) -> Array:
+        """See `Samples.rows`."""
+        return self._make(first, last)
+
+    def close(self) -> None:
+        """See `Samples.close`."""
+        for source in self._sources:
+            source.close()
 
 
 class TurnedSamples(_Through):

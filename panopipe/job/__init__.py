@@ -2,6 +2,7 @@
 
 JOB/originals/<room>/<frame>.dng    the frames; or the DNGs lie in JOB itself, flat or in room folders
 JOB/job.toml                        facts of the shoot: title, rights, rooms, white reference
+JOB/.panopipe/together.json         which files a run recognised as one frame
 JOB/recipe.toml, JOB/overrides/     settings, see `panopipe.recipe`
 JOB/finished/<room>/<frame>.jpg     what a run makes
 """
@@ -22,6 +23,7 @@ from panopipe.job.model import (
     SET_ASIDE,
     WORKING,
     FrameEntry,
+    Group,
     Job,
     SourceFile,
 )
@@ -44,6 +46,7 @@ __all__ = [
     "SYSTEM_FOLDERS",
     "WORKING",
     "FrameEntry",
+    "Group",
     "Job",
     "SourceFile",
     "in_the_way",

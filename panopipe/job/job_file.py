@@ -10,7 +10,7 @@ from pathlib import Path, PurePosixPath
 from panopipe.errors import Fault, JobError
 from panopipe.files.toml import Document, TomlError, read_toml
 from panopipe.frame import FrameKey
-from panopipe.job.model import JOB_FILE, RECIPE_FILE, FrameEntry, Job
+from panopipe.job.model import JOB_FILE, RECIPE_FILE, FrameEntry, Group, Job
 from panopipe.job.names import composed, in_the_way, inside, is_plain, nearest
 from panopipe.registry import known_stages
 from panopipe.stage import Rights
@@ -19,7 +19,7 @@ _LONGEST_NAME = 255
 """Bytes of a folder's name, on common file systems."""
 _LONGEST_TEXT = 1000
 """Characters; all texts together then fit the metadata segments of a JPEG, which end at 64 KiB."""
-JOB_KEYS = ("title", "white_reference", "rights", "rooms")
+JOB_KEYS = ("title", "white_reference", "rights", "rooms", "exposures", "separate")
 """What a job file may say at its top."""
 
 
@@ -100,6 +100,57 @@ class JobFile:
                 listed += [(room, name) for name in names]
         return listed
 
+    def groups(self, job: Job) -> tuple[Group, ...]:
+        """Files that the job file puts together; faults are noted."""
+        table = self.document.values.get("exposures", {})
+        if not isinstance(table, Mapping):
+            self.fault(("exposures",), 'must be a table of lists: "hall/hall-01" = ["hall-01*"]')
+            return ()
+        found: list[Group] = []
+        taken: dict[FrameKey, str] = {}
+        for name, patterns in table.items():
+            path = ("exposures", name)
+            if not isinstance(patterns, list) or not all(isinstance(one, str) for one in patterns):
+                self.fault(path, 'must be a list of its files: ["hall-01", "hall-01-*"]')
+                continue
+            try:
+                first = job.key(name)
+            except ValueError as error:
+                if not job.is_of_unread(name):
+                    self.fault(path, str(error))
+                continue
+            members = [first, *(key for key in self._matched(job, path, patterns) if key != first)]
+            if twice := [key for key in members if taken.setdefault(key, name) != name]:
+                self.fault(path, f"{twice[0]} is already an exposure of {taken[twice[0]]}")
+            elif strangers := [key for key in members if key.room != first.room]:
+                self.fault(path, f"{strangers[0]} is of another room than {first}")
+            elif len(members) < 2:
+                self.fault(path, f"names no file besides {first}; a frame of one file needs no word")
+            else:
+                files = tuple(job.frames[key].files[0].path for key in members)
+                said = f"{len(files)} exposures, as {JOB_FILE} says"
+                found.append(Group("exposures", files, said, by_hand=True))
+        return tuple(found)
+
+    def separate(self, job: Job) -> frozenset[FrameKey]:
+        """Frames that are to be kept out of any group; faults are noted."""
+        patterns = self.document.values.get("separate", [])
+        if not isinstance(patterns, list) or not all(isinstance(one, str) for one in patterns):
+            self.fault(("separate",), 'must be a list of frames: ["hall-01", "deck/*"]')
+            return frozenset()
+        return frozenset(self._matched(job, ("separate",), patterns))
+
+    def _matched(self, job: Job, path: tuple[str, ...], patterns: list[str]) -> list[FrameKey]:
+        """Frames whose names fit, in walking order of each pattern; one that fits none is a fault."""
+        found: dict[FrameKey, None] = {}
+        for pattern in patterns:
+            here = [key for key in job.frames if _matches(key, pattern)]
+            if not here and not job.unread:
+                likely = nearest(pattern, [key.name for key in job.frames])
+                self.fault(path, f'no frame is named "{pattern}"{likely}')
+            found.update(dict.fromkeys(here))
+        return list(found)
+
     def with_room(self, entry: FrameEntry) -> FrameEntry:
         """Put a frame into the room that the job file gives it; its folder's otherwise."""
         claims = [claim for claim in self.patterns if _matches(entry.key, claim[1])]
@@ -126,7 +177,7 @@ class JobFile:
         """
         for room, pattern in self.patterns:
             if (room, pattern) not in self.used and not job.unread:
-                names = [key.name for key in job.frames]
+                names = [key.name for key in job.alone or job.frames]
                 self.fault(("rooms", room), f'no frame is named "{pattern}"{nearest(pattern, names)}')
         reference = None
         if text := self._text("white_reference"):

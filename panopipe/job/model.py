@@ -52,6 +52,28 @@ class FrameEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class Group:
+    """Files that are one frame together.
+
+    Attributes
+    ----------
+    kind : str
+        "exposures": they are merged.
+    files : tuple of str
+        Relative to the job folder; the first gives the frame its name and facts.
+    said : str
+        The group in words.
+    by_hand : bool
+        Whether the job file says so.
+    """
+
+    kind: str
+    files: tuple[str, ...]
+    said: str = ""
+    by_hand: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Job:
     """A job folder as it was found.
 
@@ -72,6 +94,12 @@ class Job:
         job.
     unread_rooms : frozenset of str
         Rooms that may have frames in these folders.
+    alone : mapping of FrameKey to FrameEntry
+        Every file as a frame of its own, before any were put together; empty where nobody looked.
+    by_hand, groups : tuple of Group
+        Files that are one frame: as the job file says, and all that are in force.
+    separate : frozenset of FrameKey
+        Frames that the job file keeps out of any group.
     """
 
     folder: Path
@@ -81,6 +109,10 @@ class Job:
     remarks: tuple[str, ...] = ()
     unread: Mapping[str, str] = field(default_factory=dict)
     unread_rooms: frozenset[str] = frozenset()
+    alone: Mapping[FrameKey, FrameEntry] = field(default_factory=dict)
+    by_hand: tuple[Group, ...] = ()
+    groups: tuple[Group, ...] = ()
+    separate: frozenset[FrameKey] = frozenset()
 
     @property
     def title(self) -> str:
@@ -98,6 +130,8 @@ class Job:
     def key(self, text: str) -> FrameKey:
         """Frame that `ROOM/FRAME` (or a frame's name that only one room has) names.
 
+        The name of a file that is part of a frame means that frame.
+
         Raises
         ------
         ValueError
@@ -107,7 +141,11 @@ class Job:
         spelled = {composed(str(key)): key for key in self.frames}
         if wanted in spelled:
             return spelled[wanted]
-        alone = [key for key in self.frames if composed(key.name) == wanted]
+        within = {member: key for key, members in self.members.items() for member in members}
+        names = [*self.frames, *within]
+        if inside := [within[key] for key in within if composed(str(key)) == wanted]:
+            return inside[0]
+        alone = list(dict.fromkeys(within.get(key, key) for key in names if composed(key.name) == wanted))
         if len(alone) == 1:
             return alone[0]
         if alone:
@@ -119,6 +157,16 @@ class Job:
         if self.is_of_unread(text):
             raise ValueError(f"no frame {text} can be told now: {self._unread_folders()} cannot be read")
         raise ValueError(f"no frame {text} in this job{nearest(text, spelled)}")
+
+    @property
+    def members(self) -> dict[FrameKey, tuple[FrameKey, ...]]:
+        """By frame that is made of several files: the names that the others had."""
+        by_path = {entry.files[0].path: key for key, entry in self.alone.items()}
+        found = {}
+        for group in self.groups:
+            first, *others = (by_path[path] for path in group.files)
+            found[first] = tuple(others)
+        return found
 
     def is_of_unread(self, text: str) -> bool:
         """Whether what `ROOM/FRAME` or a room's name means may lie in a folder that cannot be read."""

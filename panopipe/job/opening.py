@@ -10,6 +10,7 @@ from panopipe.job.finding import find_entries
 from panopipe.job.job_file import JobFile
 from panopipe.job.model import KINDS_IN_WORDS, ORIGINALS, FrameEntry, Job
 from panopipe.job.names import awkward_names, folded, natural
+from panopipe.job.together import known_groups, put_together
 
 
 def open_job(folder: Path | str) -> Job:
@@ -43,6 +44,8 @@ def open_job(folder: Path | str) -> Job:
         unread,
         facts.rooms_in(unread),
     )
+    job = replace(job, alone=frames, by_hand=facts.groups(job), separate=facts.separate(job))
+    job = put_together(job, known_groups(job))
     reference = facts.finish(job)
     if not frames:
         raise ValueError(f"{folder}: {_why_empty(root, remarks)}")

@@ -27,6 +27,8 @@ PyObject *add_doubled_kernel(PyObject *self, PyObject *args);
 PyObject *part_planes_kernel(PyObject *self, PyObject *args);
 PyObject *join_planes_kernel(PyObject *self, PyObject *args);
 PyObject *adapt_kernel(PyObject *self, PyObject *args);
+PyObject *warp_kernel(PyObject *self, PyObject *args);
+PyObject *merge_kernel(PyObject *self, PyObject *args);
 
 static PyMethodDef methods[] = {
     {"transform", transform_kernel, METH_VARARGS, NULL},
@@ -55,6 +57,8 @@ static PyMethodDef methods[] = {
     {"part_planes", part_planes_kernel, METH_VARARGS, NULL},
     {"join_planes", join_planes_kernel, METH_VARARGS, NULL},
     {"adapt", adapt_kernel, METH_VARARGS, NULL},
+    {"warp", warp_kernel, METH_VARARGS, NULL},
+    {"merge", merge_kernel, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},
 };
 

@@ -146,7 +146,8 @@ def _stray_files(job: Job) -> list[Fault]:
         return []
     if not inside(job.folder, folder):
         return [Fault(OVERRIDES, 0, "is a link that leads out of the job folder")]
-    known = {room_file(room) for room in job.rooms if room} | {frame_file(key) for key in job.frames}
+    known = {room_file(room) for room in job.rooms if room}
+    known |= {frame_file(key) for key in (*job.frames, *job.alone)}
     faults = []
     for path in sorted(folder.rglob("*.toml")):
         name = path.relative_to(job.folder).as_posix()

@@ -25,7 +25,7 @@ from panopipe.state.serialization import digest
 def source_fingerprint(stamps: Mapping[str, FileStamp], source: tuple[str, Any]) -> str:
     """Fingerprint of a frame's light as it comes from its source."""
     name, settings = source
-    hashes = [(path, stamp.sha256) for path, stamp in sorted(stamps.items())]
+    hashes = [(path, stamp.sha256) for path, stamp in stamps.items()]  # in their order: the first is special
     return digest(hashes, name, loaded_stage(name).version, settings)
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from contextlib import ExitStack
+from dataclasses import replace
 
 from panopipe.frame import FrameKey
 from panopipe.job import Job
@@ -15,9 +16,11 @@ from panopipe.run.finish import finish_all
 from panopipe.run.looking import Looked, looked_of
 from panopipe.run.plan import REDUCED, SMALL, survey_fingerprint
 from panopipe.run.proofs import proof_all
+from panopipe.run.remarks import group_lines
 from panopipe.run.session import Options, Session, Summary
 from panopipe.run.solve import solve_all
 from panopipe.run.survey import survey_all
+from panopipe.run.together import recognised
 from panopipe.state.folders import ensure_folders, sweep, sweep_cache
 from panopipe.state.ledger import Ledger
 from panopipe.state.lock import JobLock
@@ -127,6 +130,8 @@ def _go(
     started, folder = time.monotonic(), job.folder
     ensure_folders(folder)
     with JobLock(folder), RunLog(folder, reporter) as run_log, Ledger(folder) as ledger:
+        job = recognised(job, recipe, run_log, keeps=True, executor=options.executor)
+        options = replace(options, only=_frames_of(job, options.only))
         session = Session(job, recipe, options, run_log, ledger)
         session.keeps_small = keeps_small
         summary = session.summary
@@ -147,11 +152,21 @@ def _go(
         return summary
 
 
+def _frames_of(job: Job, only: Collection[FrameKey] | None) -> Collection[FrameKey] | None:
+    """Frames that are wanted, by any of the files that they are made of."""
+    if only is None:
+        return None
+    within = {member: key for key, members in job.members.items() for member in members}
+    return {within.get(key, key) for key in only}
+
+
 def _begin(session: Session) -> None:
     sweep(session.job.folder)
     session.run_log.event("start", frames=len(session.frames), wanted=len(session.wanted))
     for remark in (*session.job.remarks, *session.recipe.idle()):
         session.run_log.line(remark)
+    for line in group_lines(session.job):
+        session.run_log.line(line)
     if not COMPILED:
         session.run_log.line(NOT_COMPILED)
     if aside := session.ledger.set_aside:

@@ -1,10 +1,11 @@
-"""What sinks remark on frames before they are made: told once for all frames that it is true of."""
+"""What is said of frames before they are made: what they are made of, and what sinks remark on them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
 from panopipe.frame import FrameFacts, FrameKey
+from panopipe.job import Job
 from panopipe.registry import loaded_sink
 from panopipe.run.plan import Planned
 
@@ -26,6 +27,13 @@ def sink_remarks(frames: Mapping[FrameKey, Planned], facts: Mapping[FrameKey, Fr
         if text := sink.remark(known, settings):
             keys_by_remark.setdefault(f"{name}: {text}", []).append(key)
     return tuple(f"{_frames(keys)}: {text}" for text, keys in keys_by_remark.items())
+
+
+def group_lines(job: Job) -> tuple[str, ...]:
+    """A line for each frame that is made of several files."""
+    done = {"exposures": "merged"}
+    frames = zip(job.members, job.groups, strict=True)
+    return tuple(f"{key}: {group.said}, {done.get(group.kind, group.kind)}" for key, group in frames)
 
 
 def _frames(keys: list[FrameKey]) -> str:

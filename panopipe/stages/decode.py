@@ -12,14 +12,18 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy, xy_from_cct_duv
+from panopipe.exposures.opening import Bracket, OpenBracket, open_bracket
+from panopipe.exposures.recognise import candidates, recognise
 from panopipe.files.picture import linear_light, open_picture
 from panopipe.files.recorded import CameraColour, ProfileColour, Recorded
+from panopipe.files.samples import Samples as FileSamples
 from panopipe.frame import FrameFacts, FrameKey, NoiseFacts, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import choice, number
 from panopipe.sphere.anchor import anchor_column, anchor_rows
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.stage import FrameReader, Note, SourceStage
+from panopipe.stage import FrameReader, Note, SourceStage, Together
+from panopipe.studies.bracket.noise import merged_noise
 from panopipe.studies.clipped.band import Rebuilder
 from panopipe.studies.clipped.chunks import Chunks, Part, part_that_lacks_nothing
 from panopipe.studies.clipped.level import cut_level
@@ -37,6 +41,8 @@ _BAND_PIXELS = 1 << 18
 _PICKED_ROWS = 256
 _BEYOND_MEASURE = np.float64(1e6)
 _COPY_AGAIN = "Look at the frame; copy it again from the card, or export it again"
+_MOST_LEVEL = 2.0**20
+"""Share of the reference's white at which the shortest exposure of a bracket may be cut off."""
 _LIGHTS_KELVIN = (2500, 2700, 3000, 3500, 4000, 5000, 6500, 8000, 10000)
 """Black bodies that stand for the lights of a house and its windows."""
 
@@ -57,6 +63,8 @@ class Probe:
         What it tells of its noise.
     damage : tuple of str
         Sentences about parts that no camera wrote.
+    bracket : Bracket or None
+        How several exposures are merged; None where there is one.
     """
 
     anchor: int
@@ -64,11 +72,12 @@ class Probe:
     surroundings: Surroundings
     noise: NoiseFacts
     damage: tuple[str, ...] = ()
+    bracket: Bracket | None = None
 
     def is_sound(self, width: int) -> bool:
         """Whether it can be that of a frame so wide: it may come from a job folder that a stranger made."""
         level_is_sound = self.level is None or (
-            is_array(self.level, (3,)) and bool(np.all((self.level > 0) & (self.level <= 1)))
+            is_array(self.level, (3,)) and bool(np.all((self.level > 0) & (self.level <= _MOST_LEVEL)))
         )
         is_place = isinstance(self.anchor, int) and 0 <= self.anchor < width
         is_surrounded = isinstance(self.surroundings, Surroundings) and self.surroundings.is_sound()
@@ -115,14 +124,26 @@ class Decode(SourceStage[DecodeSettings]):
         "clipping_found_at_percent_of_white": Note("where samples really stop, if not at white", "percent"),
         "clipped_share_percent": Note("part of the sphere where a channel is clipped", "percent"),
         "clipped_in_all_planes_percent": Note("part of the sphere where all channels are clipped", "percent"),
+        "exposures_merged": Note(
+            "files merged into this frame, and how much more light than the first they took"
+        ),
     }
+
+    def candidates(self, files: Sequence[Path]) -> Sequence[tuple[int, ...]]:
+        """See `SourceStage.candidates`."""
+        return candidates(files)
+
+    def together(self, files: Sequence[Path]) -> tuple[Sequence[Together], Sequence[str]]:
+        """See `SourceStage.together`."""
+        found, doubts = recognise(files)
+        return [Together("exposures", one.members, one.said) for one in found], doubts
 
     def open(
         self, files: Sequence[Path], key: FrameKey, settings: DecodeSettings, probed: Any = None
     ) -> DecodedFrame:
         """See `SourceStage.open`."""
-        if len(files) != 1:
-            raise ValueError(f"{len(files)} files for one frame; decode takes one")
+        if len(files) > 1:
+            return _opened_bracket(files, key, settings, probed)
         recorded = open_picture(files[0])
         try:
             return DecodedFrame(recorded, key, settings, probed)
@@ -145,11 +166,11 @@ class DecodedFrame(FrameReader):
         self._affine = self._light_from_samples()
         white = None if self._white_xy is None else (float(self._white_xy[0]), float(self._white_xy[1]))
         is_known = isinstance(probed, Probe) and probed.is_sound(width)
-        self.probed: Probe = probed if is_known else replace(self._probe(), damage=damage_of(recorded))
+        self.probed: Probe = probed if is_known else self._looked_at()
         self.review_reasons = self.probed.damage
-        self._anchor = self.probed.anchor
+        self._anchor = self._first_column()
         self.facts = FrameFacts(
-            key, width, height, self._anchor, recorded.capture, white_xy=white, noise=self.probed.noise
+            key, width, height, self.probed.anchor, recorded.capture, white_xy=white, noise=self.probed.noise
         )
         self.facts = replace(self.facts, clips_at=self._clips_at())
         self._chunks: Chunks | None = None
@@ -157,6 +178,10 @@ class DecodedFrame(FrameReader):
         rebuilder = self._rebuilder()
         if rebuilder and settings.clipped == "rebuild":
             self._chunks = Chunks(self._samples.read_into, width, self._samples.dtype, rebuilder)
+
+    def _first_column(self) -> int:
+        """Column of the samples that comes first in the frame."""
+        return self.probed.anchor
 
     def _chosen_white(self, settings: DecodeSettings) -> Matrix | None:
         colour = self._recorded.colour
@@ -179,12 +204,15 @@ class DecodedFrame(FrameReader):
         matrix = colour.camera.working_from_camera(self._white_xy) * 2.0**colour.baseline_exposure_ev
         return np.hstack([matrix * scale, (matrix @ (-black * scale))[:, None]])
 
+    def _looked_at(self) -> Probe:
+        return replace(self._probe(), damage=damage_of(self._recorded))
+
     def _probe(self) -> Probe:
         """Look at samples picked from the whole frame: what is clipped, and what light is around it."""
         colour, black, white = self._recorded.colour, self._recorded.black, self._recorded.white
-        width, height = self._samples.width, self._samples.height
+        height = self._samples.height
         anchor = anchor_column(self._samples.rows(row, row + 1)[0] for row in anchor_rows(height))
-        picked = self._picked(width, height, anchor)
+        picked = _picked(self._samples, anchor)
         _must_be_light(picked)
         goes_on = picked.dtype.kind == "f" and bool(np.any(picked > white))
         share = (picked.astype(np.float64) - black) / (white - black)
@@ -198,17 +226,17 @@ class DecodedFrame(FrameReader):
         noise = self._noise(anchor, level)
         return Probe(anchor, level, survey(share / level, lights.cut_at(level)), noise)
 
-    def _noise(self, anchor: int, level: Matrix) -> NoiseFacts:
+    def _noise(self, anchor: int, level: Matrix, recorded: Recorded | None = None) -> NoiseFacts:
         """Measure noise on some groups of rows; above `level` of the white samples are cut off."""
-        recorded, width = self._recorded, self._samples.width
+        recorded, width = recorded or self._recorded, self._samples.width
         black, span = recorded.black, recorded.white - recorded.black
         is_camera = isinstance(recorded.colour, CameraColour)
-        matrix = self._affine[:, :3] * (span if is_camera else 1)
+        matrix = self._affine[:, :3] * ((self._recorded.white - self._recorded.black) if is_camera else 1)
         gatherer, groups = Gatherer(self._samples.height, matrix), groups_of_rows(self._samples.height)
         for place, (first, last) in enumerate(groups):
             start = anchor + place * width // len(groups)
             columns = np.arange(start, start + min(width, MOST_COLUMNS)) % width
-            samples = self._samples.rows(first, last)[:, columns]
+            samples = recorded.samples.rows(first, last)[:, columns]
             if isinstance(recorded.colour, ProfileColour):
                 share = linear_light(samples, recorded.colour)
             else:
@@ -242,15 +270,6 @@ class DecodedFrame(FrameReader):
             self.notes["clipping_found_at_percent_of_white"] = round(100 * float(level.max()), 2)
         self.notes["clipped_share_percent"] = round(surroundings.any_percent, 4)
         self.notes["clipped_in_all_planes_percent"] = round(surroundings.all_percent, 4)
-
-    def _picked(self, width: int, height: int, anchor: int) -> Samples:
-        """Every so many-th sample of the whole frame, anchor column first."""
-        step = max(height // _PICKED_ROWS, 1)
-        columns = (np.arange(step // 2, width, step) + anchor) % width
-        rows = range(step // 2, height, step)
-        count = min(len(rows), len(columns) // 2)
-        picked = [self._samples.rows(row, row + 1)[0, columns[: 2 * count]] for row in rows[:count]]
-        return np.stack(picked)
 
     def reduced(self, width: int) -> Rows:
         """See `FrameReader.reduced`.
@@ -310,6 +329,76 @@ class DecodedFrame(FrameReader):
     def close(self) -> None:
         """See `FrameReader.close`."""
         self._samples.close()
+
+
+class MergedFrame(DecodedFrame):
+    """The exposures of one place, open: their rows are merged, then they become light as a single file's do.
+
+    What merging starts from (the first column, noise, what is cut off) is found in single exposures: merged
+    rows are made in order, and looking here and there would make them several times.
+    """
+
+    def __init__(self, opened: OpenBracket, key: FrameKey, settings: DecodeSettings, probed: Any) -> None:
+        self._opened = opened
+        super().__init__(opened.merged(), key, settings, probed)
+        self.notes["exposures_merged"] = opened.bracket.told()
+
+    def _first_column(self) -> int:
+        return 0
+
+    def _looked_at(self) -> Probe:
+        bracket, used = self._opened.bracket, self._opened.bracket.used
+        colour = self._recorded.colour
+        assert isinstance(colour, CameraColour) and self._white_xy is not None
+        lights = _lights(colour, self._white_xy)
+        shortest = self._opened.shortest
+        last, recorded = used[shortest], self._opened.recorded[shortest]
+        share = (_picked(recorded.samples, bracket.anchor) - last.black) / (last.white - last.black)
+        level = last.level / last.time
+        around = survey(share / last.level, lights.cut_at(level))
+        noise = self._noise(bracket.anchor, used[0].level, self._opened.recorded[0])
+        return Probe(bracket.anchor, level, around, merged_noise(noise, used), bracket.left_out, bracket)
+
+
+def _opened_bracket(
+    files: Sequence[Path], key: FrameKey, settings: DecodeSettings, probed: Any
+) -> DecodedFrame:
+    """Several exposures as one frame; the one that is left, if no other can be used."""
+    known = probed.bracket if isinstance(probed, Probe) else None
+    opened = open_bracket(files, _cut_off, damage_of, known)
+    try:
+        if known is not opened.bracket:
+            probed = None
+        if len(opened.recorded) > 1:
+            return MergedFrame(opened, key, settings, probed)
+        alone = DecodedFrame(opened.recorded[0], key, settings, probed)
+        alone.probed = replace(alone.probed, damage=opened.bracket.left_out, bracket=opened.bracket)
+        alone.review_reasons = alone.probed.damage
+        return alone
+    except BaseException:
+        opened.close()
+        raise
+
+
+def _cut_off(recorded: Recorded) -> Matrix:
+    """Share of the white level at which the planes of a picture are cut off."""
+    colour = recorded.colour
+    if not isinstance(colour, CameraColour):
+        return np.ones(3)
+    share = (_picked(recorded.samples, 0).astype(np.float64) - recorded.black) / (
+        recorded.white - recorded.black
+    )
+    return cut_level(share, _lights(colour, colour.as_shot_xy))
+
+
+def _picked(samples: FileSamples, anchor: int) -> Samples:
+    """Every so many-th sample of the whole frame, anchor column first."""
+    width, height = samples.width, samples.height
+    step = max(height // _PICKED_ROWS, 1)
+    columns = (np.arange(step // 2, width, step) + anchor) % width
+    rows = range(step // 2, height, step)
+    count = min(len(rows), len(columns) // 2)
+    return np.stack([samples.rows(row, row + 1)[0, columns[: 2 * count]] for row in rows[:count]])
 
 
 def damage_of(recorded: Recorded) -> tuple[str, ...]:

@@ -71,7 +71,7 @@ class Denoise(MarginStage[DenoiseSettings, Denoising]):
     def solve(
         self, observed: Mapping[FrameKey, Observation[DenoiseSettings]], job: JobFacts
     ) -> Mapping[FrameKey, Solution]:
-        """One model for all frames of one camera at one sensitivity."""
+        """One model for all frames of one camera at one sensitivity, merged of as many exposures."""
         cameras: dict[object, list[FrameKey]] = {}
         for key in sorted(observed):
             cameras.setdefault(_camera(observed[key].facts), []).append(key)
@@ -112,7 +112,9 @@ class Denoise(MarginStage[DenoiseSettings, Denoising]):
 
 
 def _camera(facts: FrameFacts) -> tuple[object, ...]:
-    return facts.capture.make, facts.capture.model, facts.capture.iso
+    times = facts.noise.exposures if facts.noise else (1.0,)
+    exposures = [round(math.log2(time), 1) for time in times]
+    return facts.capture.make, facts.capture.model, facts.capture.iso, *exposures
 
 
 def _fine_scales(height: int) -> int:

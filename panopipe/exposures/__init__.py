@@ -1,0 +1,1 @@
+"""Several files of one place: opened as one picture, and recognised as such."""

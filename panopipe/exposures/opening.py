@@ -1,0 +1,327 @@
+"""The exposures of a bracket, opened together: laid on the reference once, then read as one picture.
+
+One that is broken, of another camera or of another place is left out with a line that says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.capture import Capture
+from panopipe.errors import one_line
+from panopipe.files.picture import open_picture
+from panopipe.files.recorded import CameraColour, Recorded
+from panopipe.files.samples import MadeSamples
+from panopipe.sphere.anchor import anchor_column, anchor_rows
+from panopipe.sphere.reduce import AreaReducer
+from panopipe.studies.bracket.merger import Exposure, Merger
+from panopipe.studies.bracket.motion import still
+from panopipe.studies.bracket.register import LEAST_AGREEMENT, LEAST_SEEN, NARROWEST, WIDEST, Look, register
+
+Floats = NDArray[np.float64]
+
+LIKELY_NOISE = np.array([[1e-4, 1e-6]] * 3)
+"""Of samples of a camera of which nothing is known: 10,000 electrons at saturation, 10 of reading."""
+MOST_EXPOSURES = 16
+_ROWS_AT_ONCE = 1 << 18
+
+Damage = Callable[[Recorded], tuple[str, ...]]
+Levels = Callable[[Recorded], Floats]
+
+
+@dataclass(frozen=True, slots=True)
+class Bracket:
+    """What looking at a bracket found: plain data.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Names of all its files, the reference's first.
+    exposures : tuple of Exposure or None
+        For each file, how it is merged; None where it is left out.
+    anchor : int
+        Column of the files at which the merged frame begins.
+    left_out : tuple of str
+        A sentence for each file that is left out.
+    """
+
+    names: tuple[str, ...]
+    exposures: tuple[Exposure | None, ...]
+    anchor: int
+    left_out: tuple[str, ...] = ()
+
+    def is_sound(self, names: Sequence[str], width: int) -> bool:
+        """Whether it can be that of these files: it may come from a job folder that a stranger made."""
+        if not isinstance(self.names, tuple) or self.names != tuple(names):
+            return False
+        told = isinstance(self.left_out, tuple) and all(isinstance(line, str) for line in self.left_out)
+        some = isinstance(self.exposures, tuple) and len(self.exposures) == len(names)
+        is_place = type(self.anchor) is int and 0 <= self.anchor < width
+        return (
+            told
+            and some
+            and is_place
+            and any(self.exposures)
+            and all(one is None or (isinstance(one, Exposure) and one.is_sound()) for one in self.exposures)
+        )
+
+    @property
+    def used(self) -> tuple[Exposure, ...]:
+        """Exposures that are merged."""
+        return tuple(exposure for exposure in self.exposures if exposure)
+
+    def told(self) -> str:
+        """The exposures in words: names and EV against the reference."""
+        parts = [
+            f"{name} {np.log2(one.time):+.2f} EV"
+            for name, one in zip(self.names, self.exposures, strict=True)
+            if one
+        ]
+        return ", ".join(parts)
+
+
+class OpenBracket:
+    """The files of a bracket, open.
+
+    Attributes
+    ----------
+    bracket : Bracket
+        How they are merged.
+    recorded : list of Recorded
+        Those that are merged, the reference first.
+    """
+
+    def __init__(self, bracket: Bracket, recorded: list[Recorded]) -> None:
+        self.bracket, self.recorded = bracket, recorded
+
+    @property
+    def shortest(self) -> int:
+        """Which of them took least light."""
+        return int(np.argmin([exposure.time / exposure.level.min() for exposure in self.bracket.used]))
+
+    def merged(self) -> Recorded:
+        """All of them as one picture, its first column the anchor, its light that of the reference."""
+        first = self.recorded[0]
+        merger = Merger(
+            self.bracket.used,
+            [recorded.samples.rows for recorded in self.recorded],
+            first.samples.width,
+            self.bracket.anchor,
+        )
+        samples = MadeSamples([recorded.samples for recorded in self.recorded], merger.rows)
+        is_float = any(recorded.is_float for recorded in self.recorded)
+        return replace(
+            first, samples=samples, black=np.zeros(3), white=np.ones(3), is_float=is_float, stored=None
+        )
+
+    def close(self) -> None:
+        """Let go of the files."""
+        for recorded in self.recorded:
+            recorded.samples.close()
+
+
+def open_bracket(files: Sequence[Path], levels: Levels, damage: Damage, known: object = None) -> OpenBracket:
+    """Open the exposures of one place.
+
+    Parameters
+    ----------
+    files : sequence of Path
+        The reference first.
+    levels : callable
+        Share of the white level at which the planes of a picture are cut off.
+    damage : callable
+        Sentences about damage to a picture.
+    known : object
+        What was found when they were opened before, or something else from a job folder.
+
+    Raises
+    ------
+    ValueError
+        If none of them can be opened; the message is that of the first.
+    OSError
+        If the first cannot be read, and no other opens.
+    """
+    if len(files) > MOST_EXPOSURES:
+        raise ValueError(f"{len(files)} exposures of one place; up to {MOST_EXPOSURES} are merged")
+    names = [file.name for file in files]
+    opened, why = _opened(files)
+    try:
+        width = next(one for one in opened if one).samples.width
+        if not (isinstance(known, Bracket) and known.is_sound(names, width) and _all_there(known, opened)):
+            known = _looked_at(names, opened, why, levels, damage)
+    except BaseException:
+        for one in opened:
+            if one:
+                one.samples.close()
+        raise
+    kept = []
+    for one, exposure in zip(opened, known.exposures, strict=True):
+        if one and exposure:
+            kept.append(one)
+        elif one:
+            one.samples.close()
+    return OpenBracket(known, kept)
+
+
+def _opened(files: Sequence[Path]) -> tuple[list[Recorded | None], dict[int, str]]:
+    opened: list[Recorded | None] = []
+    why: dict[int, str] = {}
+    error: Exception | None = None
+    for number, file in enumerate(files):
+        try:
+            opened.append(open_picture(file))
+        except (ValueError, OSError) as caught:
+            opened.append(None)
+            why[number] = one_line(caught)
+            error = error or caught
+    if error and not any(opened):
+        raise error
+    return opened, why
+
+
+def _all_there(known: Bracket, opened: Sequence[Recorded | None]) -> bool:
+    return all(one or not exposure for one, exposure in zip(opened, known.exposures, strict=True))
+
+
+def _looked_at(
+    names: Sequence[str],
+    opened: Sequence[Recorded | None],
+    why: dict[int, str],
+    levels: Levels,
+    damage: Damage,
+) -> Bracket:
+    """Lay all exposures on the first that is sound, in the order of their light."""
+    shots: dict[int, _Shot] = {}
+    anchor: int | None = None
+    for number, recorded in enumerate(opened):
+        if recorded is None:
+            continue
+        try:
+            if shots and (unlike := _unlike(recorded, next(iter(shots.values())).recorded)):
+                raise ValueError(unlike)
+            if told := damage(recorded):
+                raise ValueError(told[0])
+            if anchor is None:
+                height = recorded.samples.height
+                anchor = anchor_column(recorded.samples.rows(r, r + 1)[0] for r in anchor_rows(height))
+            shots[number] = _Shot.of(recorded, levels(recorded), anchor)
+        except (ValueError, OSError) as error:
+            why[number] = one_line(error)
+    if not shots or anchor is None:
+        raise ValueError(next(iter(why.values())))
+    laid = _laid(shots, why)
+    left_out = tuple(f"{names[number]} is left out: {line}." for number, line in sorted(why.items()))
+    exposures = tuple(laid.get(number) for number in range(len(names)))
+    return Bracket(tuple(names), exposures, anchor, left_out)
+
+
+def _unlike(recorded: Recorded, reference: Recorded) -> str:
+    """Why two pictures cannot be exposures of one place; empty if they can."""
+    if recorded.samples.width != reference.samples.width:
+        return f"it is {recorded.samples.width} pixels wide, not {reference.samples.width}"
+    if recorded.samples.width < NARROWEST:
+        return f"frames narrower than {NARROWEST} pixels are not laid on each other"
+    colours = recorded.colour, reference.colour
+    if not all(isinstance(colour, CameraColour) for colour in colours):
+        return "finished colours cannot be merged; export linear DNGs"
+    if _camera(recorded.capture) != _camera(reference.capture):
+        return "it is of another camera"
+    return ""
+
+
+def _camera(capture: Capture) -> tuple[str | None, str | None]:
+    return capture.make, capture.model
+
+
+@dataclass(frozen=True, slots=True)
+class _Shot:
+    """One exposure while it is looked at."""
+
+    recorded: Recorded
+    level: Floats
+    noise: Floats
+    look: Look
+    brightness: float
+
+    @classmethod
+    def of(cls, recorded: Recorded, level: Floats, anchor: int) -> _Shot:
+        noise = recorded.noise_profile if recorded.noise_profile is not None else LIKELY_NOISE
+        share = reduced_share(recorded, level, anchor)
+        averaged = max(recorded.samples.width / share.shape[1], 1) ** 2
+        per_level = np.stack([noise[:, 0] / level, noise[:, 1] / level**2], axis=1)
+        told = exposure_value(recorded.capture)
+        return cls(
+            recorded,
+            level,
+            noise,
+            Look(share, per_level / averaged),
+            float(np.mean(share)) if told is None else told,
+        )
+
+
+def reduced_share(recorded: Recorded, level: Floats, anchor: int, width: int = WIDEST) -> NDArray[np.float32]:
+    """Small picture of samples, 1 where they are cut off, its first column the anchor; up to `width` wide."""
+    samples = recorded.samples
+    while width > samples.width:
+        width //= 2
+    reducer = AreaReducer(samples.width, samples.height, width, anchor)
+    at_once = max(8, _ROWS_AT_ONCE // samples.width)
+    for first in range(0, samples.height, at_once):
+        reducer.take(samples.rows(first, min(first + at_once, samples.height)), first)
+    span = level * (recorded.white - recorded.black)
+    share = (reducer.result() - recorded.black) / span
+    if not np.all(np.abs(share) < _BEYOND):
+        raise ValueError("it holds samples that are no light")
+    return share.astype(np.float32)
+
+
+_BEYOND = 1e6
+
+
+def exposure_value(capture: Capture) -> float | None:
+    """Light that an exposure takes as its file tells, in EV; None if it does not tell.
+
+    Time and sensitivity count up, the square of the aperture's number counts down (ISO 2720); what is not
+    told of the last two is taken to be the same in all exposures.
+    """
+    if not capture.exposure_s or capture.exposure_s <= 0:
+        return None
+    iso = capture.iso if capture.iso and capture.iso > 0 else 100.0
+    f_number = capture.f_number if capture.f_number and capture.f_number > 0 else 1.0
+    return float(np.log2(capture.exposure_s * iso / 100 / f_number**2))
+
+
+def _laid(shots: dict[int, _Shot], why: dict[int, str]) -> dict[int, Exposure]:
+    """Lay each exposure on its neighbour in light that lies already, from the reference outwards."""
+    first = next(iter(shots))
+    motions, times = {first: still()}, {first: 0.0}
+    looks = {first: shots[first].look}
+    by_light = sorted(shots, key=lambda number: shots[number].brightness)
+    middle = by_light.index(first)
+    for side in (by_light[middle + 1 :], by_light[:middle][::-1]):
+        partner = first
+        for number in side:
+            found = register(looks[partner], shots[number].look)
+            if found.agreement < LEAST_AGREEMENT or found.seen < LEAST_SEEN:
+                why[number] = (
+                    "it does not show this place from this stand"
+                    if found.seen >= LEAST_SEEN
+                    else "it shows too little to be laid on the others"
+                )
+                continue
+            motions[number], times[number] = found.motion, times[partner] + found.ratio_ev
+            looks[number] = Look(found.motion.seen(shots[number].look.share), shots[number].look.noise)
+            partner = number
+    found_exposures = {}
+    for number in sorted(motions):
+        shot, recorded = shots[number], shots[number].recorded
+        # What registration compares is 1 where samples are cut off; light is counted by the white level.
+        time = 2.0 ** times[number] * float(np.mean(shot.level) / np.mean(shots[first].level))
+        exposure = Exposure(time, recorded.black, recorded.white, shot.level, shot.noise, motions[number])
+        found_exposures[number] = exposure
+    return found_exposures

@@ -1,0 +1,140 @@
+"""Before a run: which files are one frame together, as far as the job file does not say it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from panopipe.frame import FrameKey
+from panopipe.job import FrameEntry, Group, Job
+from panopipe.job.together import (
+    Recognised,
+    keep_recognised,
+    looked_at,
+    put_together,
+    read_recognised,
+    stat_of,
+    still_true,
+)
+from panopipe.pool.dispatch import dispatch
+from panopipe.pool.machine import processors
+from panopipe.pool.worker_pool import WorkerPool
+from panopipe.recipe import Recipe
+from panopipe.registry import loaded_stage
+from panopipe.stage import SourceStage, Together
+from panopipe.state.run_log import ProgressReporter
+
+_LIMIT_S = 900.0
+
+
+@dataclass(frozen=True, slots=True)
+class TogetherTask:
+    """Files of one room that may be one frame: the source stage that reads them, and where they are."""
+
+    source: str
+    folder: str
+    paths: tuple[str, ...]
+
+
+def recognised(
+    job: Job,
+    recipe: Recipe,
+    reporter: ProgressReporter,
+    *,
+    keeps: bool,
+    executor: Callable[[int], Executor] | None = None,
+) -> Job:
+    """Put files together that show one place.
+
+    What an earlier run found is believed while the files of a room stay what they were.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    recipe : Recipe
+        Says which stage reads the files.
+    reporter : ProgressReporter
+        Where to say how it goes.
+    keeps : bool
+        Whether to keep what is found in the job folder.
+    executor : callable, optional
+        Makes the executor for a number of workers; worker processes of this machine if None.
+    """
+    work = _Work(job, recipe)
+    if work.tasks:
+        count = min(len(work.tasks), processors())
+        pool = executor(count) if executor else WorkerPool(count, _LIMIT_S, (__name__,))
+
+        def tick(since: Mapping[FrameKey, float]) -> None:
+            rooms = ", ".join(dict.fromkeys(key.room or "the job" for key in since))
+            reporter.progress(f"looking for exposures of one place in {rooms}")
+
+        try:
+            for key, result in dispatch(pool, together, work.tasks, tick):
+                work.take(key, *(result.result or ((), (result.error,))))
+        finally:
+            pool.kill() if isinstance(pool, WorkerPool) else pool.shutdown(cancel_futures=True)
+    if keeps and work.has_news:
+        keep_recognised(job.folder, work.found)
+    groups = [group for one in work.found.values() for group in one.groups]
+    remarks = [remark for one in work.found.values() for remark in one.remarks]
+    return put_together(job, groups, remarks)
+
+
+def together(task: TogetherTask) -> tuple[tuple[Together, ...], tuple[str, ...]]:
+    """Decide which files of a candidate are one frame."""
+    stage = loaded_stage(task.source)
+    assert isinstance(stage, SourceStage)
+    groups, doubts = stage.together([Path(task.folder) / path for path in task.paths])
+    return tuple(groups), tuple(doubts)
+
+
+@dataclass(slots=True)
+class _Work:
+    """What is known of each room, and what is to be looked at."""
+
+    job: Job
+    recipe: Recipe
+    found: dict[str, Recognised] = field(default_factory=dict)
+    tasks: dict[FrameKey, TogetherTask] = field(default_factory=dict)
+    has_news: bool = False
+
+    def __post_init__(self) -> None:
+        known = read_recognised(self.job.folder)
+        rooms = looked_at(self.job)
+        self.has_news = set(known) != set(rooms)
+        for room, entries in rooms.items():
+            source = self._source(entries)
+            rule = f"{source} {loaded_stage(source).version}"
+            stats = stat_of(self.job.folder, entries)
+            if room in known and still_true(known[room], rule, stats):
+                self.found[room] = known[room]
+                continue
+            self.has_news = True
+            self.found[room] = Recognised(rule, stats)
+            self._ask(room, source, list(entries))
+
+    def _source(self, entries: Mapping[str, FrameEntry]) -> str:
+        first = next(iter(entries.values()))
+        return self.recipe.settings(first.key).order[0]
+
+    def _ask(self, room: str, source: str, paths: list[str]) -> None:
+        stage = loaded_stage(source)
+        if not isinstance(stage, SourceStage):
+            return
+        files = [self.job.folder / path for path in paths]
+        for number, places in enumerate(stage.candidates(files)):
+            chosen = tuple(paths[place] for place in places)
+            self.tasks[FrameKey(room, str(number))] = TogetherTask(source, str(self.job.folder), chosen)
+
+    def take(self, key: FrameKey, groups: tuple[Together, ...], doubts: tuple[str, ...]) -> None:
+        """Add what was found in one candidate."""
+        paths, before = self.tasks[key].paths, self.found[key.room]
+        made = [Group(one.kind, tuple(paths[place] for place in one.members), one.said) for one in groups]
+        told = [f"{key.room}/{doubt}" if key.room else doubt for doubt in doubts]
+        self.found[key.room] = Recognised(
+            before.rule, before.files, (*before.groups, *made), (*before.remarks, *told)
+        )

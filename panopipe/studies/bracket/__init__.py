@@ -1,0 +1,1 @@
+"""Several exposures of one place: recognised, laid on each other, joined."""

@@ -1,0 +1,217 @@
+"""Rows of a bracket joined while they are read: every exposure laid on the reference, then weighted by noise.
+
+Of each exposure only the rows that the next ones need are held: some more than the camera's sway moves them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.pixels.merge import FADES_FROM, merge
+from panopipe.pixels.warp import REACH, nodes_of, warp
+from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
+from panopipe.studies.bracket.motion import Motion
+
+Floats = NDArray[np.float64]
+Picture = NDArray[np.float32]
+ReadRows = Callable[[int, int], NDArray[Any]]
+
+_NEAR = 3
+"""Pixels around a saturated sample that a stitcher's kernel may have mixed with it."""
+_ROWS = 32
+"""Rows joined at a time, so that they stay in the processor's cache."""
+_DARK = 3.0
+"""Least light that is expected, in standard deviations of reading in the longest exposure."""
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """What is known of one exposure's samples.
+
+    Attributes
+    ----------
+    time : float
+        Light that it took against the reference.
+    black, white : ndarray of shape (3,), dtype float64
+        Samples of no light, and those that stand for 1 of its light.
+    level : ndarray of shape (3,), dtype float64
+        Share of the white level at which it is cut off.
+    noise : ndarray of shape (3, 2), dtype float64
+        Variance of a sample of each plane over its share of the white level, and in darkness.
+    motion : Motion
+        Where directions of the reference are in it.
+    """
+
+    time: float
+    black: Floats
+    white: Floats
+    level: Floats
+    noise: Floats
+    motion: Motion
+
+    def is_sound(self) -> bool:
+        """Whether it can be an exposure: it may come from a job folder that a stranger made."""
+        arrays = ((self.black, (3,)), (self.white, (3,)), (self.level, (3,)), (self.noise, (3, 2)))
+        if not (isinstance(self.time, float) and 1e-6 < self.time < 1e6 and isinstance(self.motion, Motion)):
+            return False
+        if not all(isinstance(a, np.ndarray) and a.shape == s and np.isfinite(a).all() for a, s in arrays):
+            return False
+        levels = bool(np.all(self.white > self.black) and np.all((self.level > 0) & (self.level <= 1)))
+        return levels and bool(np.all(self.noise >= 0)) and self.motion.is_sound()
+
+    def facts(self) -> Floats:
+        """Black, gain, time, slope and least of noise by plane, for samples that are cut off at 1."""
+        gain = 1 / (self.level * (self.white - self.black))
+        time = self.time / self.level
+        return np.stack(
+            [self.black, gain, time, self.noise[:, 0] / self.level, self.noise[:, 1] / self.level**2], 1
+        )
+
+
+def facts_of(exposures: Sequence[Exposure]) -> Picture:
+    """What `pixels.merge` wants to know of exposures, shape (n, 3, 6)."""
+    facts = np.stack([exposure.facts() for exposure in exposures])
+    least = np.min(_DARK * np.sqrt(facts[:, :, 4]) / facts[:, :, 2], axis=0)
+    dark = np.broadcast_to(np.maximum(least, 1e-7)[None, :, None], (*facts.shape[:2], 1))
+    return np.concatenate([facts, dark], axis=2).astype(np.float32)
+
+
+class RowWindow:
+    """Rows of one exposure that follow each other, each read once while windows go on downwards.
+
+    Beyond the poles they go on by the half-turn rule.
+    """
+
+    def __init__(self, read: ReadRows, width: int) -> None:
+        self._read, self._height, self._half = read, width // 2, width // 2
+        self._held: NDArray[Any] | None = None
+        self._first = 0
+
+    def rows(self, first: int, last: int) -> NDArray[Any]:
+        """Rows from `first` (which may be negative) to `last` (which may lie beyond the frame)."""
+        top, bottom = max(first, 0), min(last, self._height)
+        inner = self._inner(top, bottom)
+        parts = [inner]
+        if first < 0:
+            parts.insert(0, self._turned(self._again(inner, top, 0, -first)))
+        if last > self._height:
+            beyond = 2 * self._height - last
+            parts.append(self._turned(self._again(inner, top, beyond, self._height)))
+        return np.concatenate(parts) if len(parts) > 1 else inner
+
+    def _again(self, inner: NDArray[Any], top: int, first: int, last: int) -> NDArray[Any]:
+        """Rows near a pole, most often among those that are held."""
+        if top <= first and last <= top + len(inner):
+            return inner[first - top : last - top]
+        return np.array(self._read(first, last))
+
+    def _turned(self, rows: NDArray[Any]) -> NDArray[Any]:
+        return np.roll(rows[::-1], self._half, axis=1)
+
+    def _inner(self, top: int, bottom: int) -> NDArray[Any]:
+        held, at = self._held, self._first
+        end = at + (0 if held is None else len(held))
+        if held is not None and at <= top < end <= bottom:
+            fresh = [self._read(end, bottom)] if bottom > end else []
+            self._held = np.concatenate([held[top - at :], *fresh])
+        else:
+            self._held = np.array(self._read(top, bottom))
+        self._first = top
+        return self._held
+
+
+class Merger:
+    """The rows of a bracket as one frame's.
+
+    Parameters
+    ----------
+    exposures : sequence of Exposure
+        At least one; the reference among them has a time of 1 and is still.
+    read : sequence of callable
+        For each, how its rows are read: float or whole numbers of shape (n, width, 3).
+    width : int
+        Of all of them.
+    start : int
+        Column of the files that becomes column 0.
+    """
+
+    def __init__(
+        self, exposures: Sequence[Exposure], read: Sequence[ReadRows], width: int, start: int
+    ) -> None:
+        order = sorted(range(len(exposures)), key=lambda i: -float(np.mean(exposures[i].facts()[:, 2])))
+        self._exposures = [exposures[i] for i in order]
+        self._windows = [RowWindow(read[i], width) for i in order]
+        self._facts = facts_of(self._exposures)
+        self._width, self._height, self._start = width, width // 2, start
+        fades = self._facts[:, :, 0] + FADES_FROM / self._facts[:, :, 1]
+        self._fades = fades
+
+    def rows(self, first: int, last: int) -> Picture:
+        """Rows `first` to `last`, light that is 1 at the reference's white, shape (n, width, 3), float32."""
+        out = np.empty((last - first, self._width, 3), np.float32)
+        for top in range(first // _ROWS * _ROWS, last, _ROWS):
+            bottom = min(top + _ROWS, self._height)
+            part = self._joined(top, bottom)
+            here = slice(max(first, top), min(last, bottom))
+            out[here.start - first : here.stop - first] = part[here.start - top : here.stop - top]
+        return out
+
+    def _joined(self, first: int, last: int) -> Picture:
+        top, bottom = first - _NEAR, last + _NEAR
+        shape = (len(self._exposures), bottom - top, self._width, 3)
+        samples, faded = np.empty(shape, np.float32), np.zeros(len(self._exposures), np.uint8)
+        for number, exposure in enumerate(self._exposures):
+            self._lay(number, exposure.motion, top, bottom, samples[number])
+            faded[number] = np.any(samples[number].max(axis=(0, 1)) > self._fades[number])
+        inner = np.ascontiguousarray(samples[:, _NEAR : last - first + _NEAR])
+        tops = inner
+        if faded.any():
+            tops = inner.copy()
+            for number in np.flatnonzero(faded).tolist():
+                tops[number] = highest_near(samples[number])[_NEAR:-_NEAR]
+        flat = (len(inner), last - first, 3 * self._width)
+        out = np.empty(flat[1:], np.float32)
+        merge(inner.reshape(flat), tops.reshape(flat), faded, self._facts, out)
+        return out.reshape(last - first, self._width, 3)
+
+    def _lay(self, number: int, motion: Motion, first: int, last: int, out: Picture) -> None:
+        """Rows of one exposure as they lie on the reference."""
+        window = self._windows[number]
+        if motion.is_still(self._width):
+            rows = window.rows(first, last)
+            out[:, : self._width - self._start] = rows[:, self._start :]
+            out[:, self._width - self._start :] = rows[:, : self._start]
+            return
+        places = self._places(motion, first, last)
+        top = int(np.floor(places[..., 0].min())) - REACH
+        bottom = int(np.ceil(places[..., 0].max())) + REACH + 1
+        rows = window.rows(max(top, -self._height), min(bottom, 2 * self._height))
+        places[..., 0] -= np.float32(max(top, -self._height))
+        warp(np.ascontiguousarray(rows), places, self._start, out)
+
+    def _places(self, motion: Motion, first: int, last: int) -> Picture:
+        rows, nodes = np.arange(first, last), nodes_of(self._width)
+        beyond = (rows < 0) | (rows >= self._height)
+        inside = np.where(
+            rows < 0, -1 - rows, np.where(rows >= self._height, 2 * self._height - 1 - rows, rows)
+        )
+        columns = nodes[None] + np.where(beyond, self._height, 0)[:, None]
+        column, row = motion.places(
+            yaw_of_column(columns, self._width), pitch_of_row(inside, self._height)[:, None], self._width
+        )
+        column = np.unwrap(column, axis=1, period=self._width)
+        return np.stack([row, column], axis=-1).astype(np.float32)
+
+
+def highest_near(rows: Picture) -> Picture:
+    """Highest sample of each plane within reach of a kernel; a row goes on at its other end."""
+    reach = _NEAR - 1
+    wide = np.concatenate([rows[:, -reach:], rows, rows[:, :reach]], axis=1)
+    kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
+    return np.asarray(cv2.dilate(wide, kernel)[:, reach:-reach], np.float32)

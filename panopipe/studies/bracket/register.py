@@ -1,0 +1,340 @@
+"""One exposure laid on another of the same stand, by the structure of their logarithms.
+
+Coarse to fine: first a turn, then a drift whose windows narrow from step to step. What does not belong
+together (a thing that moved, light that one of them lost) weighs little by Huber's rule. The ratio of
+the exposures is an offset in the same equations.
+
+References
+----------
+.. [1] B. D. Lucas and T. Kanade, An iterative image registration technique with an application to stereo
+   vision, 1981: the equations of each window.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.sphere.filters import smooth
+from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
+from panopipe.studies.bracket.motion import GRID, Motion, still, turn_about_up
+
+Floats = NDArray[np.float64]
+Picture = NDArray[np.float32]
+
+WIDEST = 1024
+"""Pictures are looked at no wider than this."""
+NARROWEST = 128
+"""Pictures less wide tell too little."""
+LEAST_AGREEMENT, LEAST_SEEN = 0.5, 0.02
+"""Share of structure that is the same, and of the sphere that tells anything, from which two pictures are of
+one stand. Of the same stand .74 to 1 was found with a sway of a degree, of other places .00 to .03."""
+_BRIGHTEST, _NO_MORE = 0.75, 0.9
+"""Share of saturation from which a mean of pixels is less and less believed, and from which not at all."""
+_FAINTEST = 4.0
+"""Signal over noise of a mean of pixels from which it is believed."""
+_LEAST_SD = 0.02
+"""Of a logarithm: what resampling, lamps and lenses leave unlike."""
+_SURE = 1 / (0.07**2 + _LEAST_SD**2)
+"""Weight of a mean of pixels that is known to 7 %."""
+_HUBER = 2.0
+_STEPS = (
+    (256, 0.0, 0.0, 6), (512, 0.0, 0.0, 4), (512, 12.0, 1.0, 2), (512, 6.0, 0.5, 2),
+    (1024, 5.0, 0.2, 2), (1024, 3.0, 0.1, 2),
+)  # fmt: skip
+"""Width; spread of the windows in degrees (0: a turn), how far a step may change the drift, and how often."""
+_INDEPENDENT = 0.1
+"""Share of a window's pixels that tell something of their own."""
+_BY_CHANCE = 9.0
+"""What noise explains of a window by chance, as a sum of squares over variance (two unknowns: 1.1 %); a drift
+that explains no more is none."""
+_STILL_RAD = 1e-4
+"""Motion that nobody sees: a tenth of a pixel of 6144."""
+
+
+@dataclass
+class Look:
+    """A small picture of one exposure, as registration sees it.
+
+    Attributes
+    ----------
+    share : ndarray of shape (height, width, 3), dtype float32
+        Means of samples, 1 at saturation.
+    noise : ndarray of shape (3, 2), dtype float64
+        Variance of such a mean over light, and in darkness.
+    """
+
+    share: Picture
+    noise: Floats
+    _levels: dict[int, tuple[Picture, Picture]] = field(default_factory=dict)
+
+    def level(self, width: int) -> tuple[Picture, Picture]:
+        """Logarithm of light, and one over the variance of it, 0 where it is lost; `width` wide."""
+        width = min(width, self.share.shape[1])
+        if width not in self._levels:
+            by = self.share.shape[1] // width
+            self._levels[width] = _logarithm(_halved(self.share, by), self.noise / by**2)
+        return self._levels[width]
+
+
+def _halved(picture: Picture, by: int) -> Picture:
+    height, width, planes = picture.shape
+    parts = picture.reshape(height // by, by, width // by, by, planes)
+    return np.asarray(parts.mean(axis=(1, 3)), np.float32)
+
+
+def _logarithm(share: Picture, noise: Floats) -> tuple[Picture, Picture]:
+    mean = share.mean(axis=2)
+    variance = (np.maximum(share, 0) @ noise[:, 0] + noise[:, 1].sum()) / 9
+    relative = variance / np.maximum(mean, 1e-9) ** 2
+    top = cv2.dilate(share.max(axis=2), np.ones((3, 3)), borderType=cv2.BORDER_REPLICATE)
+    fade = np.clip((_NO_MORE - top) / (_NO_MORE - _BRIGHTEST), 0, 1)
+    believed = fade * (relative < 1 / _FAINTEST**2) * (mean > 0)
+    log = np.log(np.maximum(mean, np.sqrt(variance) + 1e-9))
+    return log.astype(np.float32), (believed / (relative + _LEAST_SD**2)).astype(np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class Registered:
+    """How one exposure lies on another.
+
+    Attributes
+    ----------
+    motion : Motion
+        Where directions of the reference are in the exposure.
+    ratio_ev : float
+        How much more light the exposure took.
+    agreement : float
+        Share of the places that tell anything whose structure is the same in both.
+    seen : float
+        Share of the sphere that tells anything.
+    parallax_deg : float
+        Drift that is left besides the turn, root mean square over the places that tell anything.
+    """
+
+    motion: Motion
+    ratio_ev: float
+    agreement: float
+    seen: float
+    parallax_deg: float
+
+
+def register(reference: Look, exposure: Look, *, finest: int = WIDEST) -> Registered:
+    """Lay an exposure on the reference.
+
+    Parameters
+    ----------
+    reference, exposure : Look
+        Of the same width, 256 or more.
+    finest : int
+        Widest pictures to look at.
+    """
+    motion = Motion(turn_about_up(_yaw_columns(reference, exposure), 128), still().drift)
+    widest = min(finest, reference.share.shape[1])
+    offset = -_median_left(reference.level(256), exposure.level(256), motion)
+    for width, spread, most, rounds in _STEPS:
+        if width > widest:
+            continue
+        for _ in range(rounds):
+            equations = _Equations.of(reference.level(width), exposure.level(width), motion, offset)
+            if not spread:
+                turn, more = equations.turn()
+                motion, offset = motion.turned(turn), offset + more
+            else:
+                motion = motion.drifted(equations.drift(spread, np.radians(most)))
+    return _judged(reference, exposure, _snapped(motion))
+
+
+def _snapped(motion: Motion) -> Motion:
+    """The motion without what is too small to be seen: on a tripod no pixel is resampled."""
+    turn, drift = motion.turn, motion.drift
+    if np.linalg.norm(cv2.Rodrigues(turn)[0]) < _STILL_RAD:
+        turn = np.eye(3)
+    if np.sqrt(np.mean(np.sum(drift**2, axis=-1))) < _STILL_RAD / 2:
+        drift = still().drift
+    return Motion(turn, drift)
+
+
+def _median_left(
+    reference: tuple[Picture, Picture], exposure: tuple[Picture, Picture], motion: Motion
+) -> float:
+    laid = motion.seen(np.stack(exposure, axis=-1))
+    return _weighted_median(reference[0] - laid[..., 0], ((reference[1] > 0) & (laid[..., 1] > 0)) * 1.0)
+
+
+def _yaw_columns(reference: Look, exposure: Look) -> float:
+    """Columns of 128 by which the exposure is turned, by correlation of what is fine."""
+    spectra = []
+    for look in (reference, exposure):
+        log, weight = look.level(128)
+        fine = (log - cv2.blur(log, (9, 9))) * (weight > 0)
+        fine = np.clip(fine, -1, 1) * _cosine(64)
+        spectra.append(np.fft.rfft(fine, axis=1))
+    found = np.fft.irfft((np.conj(spectra[0]) * spectra[1]).sum(axis=0), 128)
+    shift = int(np.argmax(found))
+    return float(shift if shift <= 64 else shift - 128)
+
+
+@cache
+def _rays(width: int) -> tuple[Picture, Picture, Picture]:
+    """Directions of pixels, and unit vectors to the right and up there."""
+    yaw = yaw_of_column(np.arange(width), width)[None]
+    pitch = pitch_of_row(np.arange(width // 2), width // 2)[:, None]
+    ray = direction(yaw, pitch).astype(np.float32)
+    right = np.broadcast_to(direction(yaw + 90, 0 * pitch), ray.shape).astype(np.float32)
+    return ray, right, np.cross(ray, right).astype(np.float32)
+
+
+def _slope(log: Picture) -> tuple[Picture, Picture]:
+    """Gradient per radian, to the right and up."""
+    height, width = log.shape
+    wide = np.concatenate([log[:, -1:], log, log[:, :1]], axis=1)
+    right = (wide[:, 2:] - wide[:, :-2]) * (width / (4 * np.pi) / _cosine(height))
+    up = np.zeros_like(log)
+    up[1:-1] = (log[:-2] - log[2:]) * (width / (4 * np.pi))
+    return right.astype(np.float32), up.astype(np.float32)
+
+
+@dataclass(slots=True)
+class _Equations:
+    """Linear equations at each pixel: what is left of the difference, its slope as a vector, and weight."""
+
+    left: Picture
+    slope: Picture
+    weight: Picture
+
+    @classmethod
+    def of(
+        cls,
+        reference: tuple[Picture, Picture],
+        exposure: tuple[Picture, Picture],
+        motion: Motion,
+        offset: float,
+    ) -> _Equations:
+        (log, weight), both = reference, np.stack(exposure, axis=-1)
+        laid = motion.seen(both)
+        common = np.where((weight > 0) & (laid[..., 1] > 0), 1, 0)
+        joint = common / (1 / np.maximum(weight, 1e-9) + 1 / np.maximum(laid[..., 1], 1e-9))
+        left = log - laid[..., 0] + np.float32(offset)
+        size = np.abs(left) * np.sqrt(joint)
+        joint = joint * np.minimum(1, _HUBER / np.maximum(size, _HUBER))
+        height, width = log.shape
+        _, right, up = _rays(width)
+        mean = ((log + laid[..., 0]) / 2).astype(np.float32)
+        by_right, by_up = _slope(mean)
+        slope = by_right[..., None] * right + by_up[..., None] * up
+        return cls(left.astype(np.float32), slope, (joint * _cosine(height)).astype(np.float32))
+
+    def turn(self) -> tuple[Floats, float]:
+        """Small turn that explains most, and how much brighter than thought the exposure is (a logarithm)."""
+        ray, _, _ = _rays(self.left.shape[1])
+        arms = np.cross(ray, self.slope).reshape(-1, 3)
+        rows = np.concatenate([arms, np.full((len(arms), 1), -1, np.float32)], axis=1).astype(np.float64)
+        weighted = rows * self.weight.reshape(-1, 1)
+        system = weighted.T @ rows + np.diag([1e-3, 1e-3, 1e-3, 1e-6])
+        found = np.linalg.solve(system, weighted.T @ self.left.reshape(-1).astype(np.float64))
+        return np.clip(found[:3], -0.1, 0.1), float(np.clip(found[3], -1, 1))
+
+    def drift(self, spread_deg: float, most: float) -> Floats:
+        """Smooth drift that explains what is left, on the grid."""
+        by = self.left.shape[1] // GRID
+        pairs = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
+        terms = [self.slope[..., i] * self.slope[..., j] for i, j in pairs]
+        terms += [self.slope[..., i] * self.left for i in range(3)]
+        stack = np.stack([term * self.weight for term in terms], axis=-1)
+        cells = smooth(_halved(stack, by), spread_deg)
+        count = (
+            _INDEPENDENT * 2 * np.pi * np.radians(spread_deg) ** 2 * (self.left.shape[1] / (2 * np.pi)) ** 2
+        )
+        cells *= count
+        system = np.empty((*cells.shape[:2], 3, 3))
+        for k, (i, j) in enumerate(pairs):
+            system[..., i, j] = system[..., j, i] = cells[..., k]
+        system += np.eye(3) / most**2
+        found = np.linalg.solve(system, cells[..., 6:, None])[..., 0]
+        explained = np.sum(found * cells[..., 6:], axis=-1, keepdims=True)
+        long = np.linalg.norm(found, axis=-1, keepdims=True)
+        sure = np.maximum(1 - _BY_CHANCE / np.maximum(explained, 1e-9), 0)
+        return np.asarray(found * sure * np.minimum(1, 2 * most / np.maximum(long, 2 * most)))
+
+
+_CELL = 8
+_ALIKE = 0.7
+"""Correlation of a cell's structure from which it is the same."""
+_TEXTURE = 3.0
+"""Structure over noise from which a cell tells anything."""
+_LEAST_AREA = 0.25
+"""Share of a cell that must be seen in both."""
+
+
+def _judged(reference: Look, exposure: Look, motion: Motion) -> Registered:
+    """Compare what is fine in cells of 5.6 degrees."""
+    width = min(512, reference.share.shape[1])
+    (log, weight), other = reference.level(width), exposure.level(width)
+    laid = motion.seen(np.stack(other, axis=-1))
+    other_log, other_weight = laid[..., 0], laid[..., 1]
+    both = ((weight > 0) & (other_weight > 0)).astype(np.float32)
+    ratio = _ratio(reference, exposure, motion, width)
+    one, two = (_fine(picture, both) * both for picture in (log, other_log))
+    noise = [both / np.maximum(w, 1) for w in (weight, other_weight)]
+    planes = np.stack([one * one, two * two, one * two, *noise, both], axis=-1)
+    power_one, power_two, shared, noise_one, noise_two, area = np.moveaxis(
+        _halved(planes, width // 64), -1, 0
+    )
+    over = np.maximum(power_one / np.maximum(noise_one, 1e-9), power_two / np.maximum(noise_two, 1e-9))
+    tells = (over > _TEXTURE**2) & (area > _LEAST_AREA)
+    powers = np.maximum(power_one, noise_one) * np.maximum(power_two, noise_two)
+    alike = tells & (shared > _ALIKE * np.sqrt(powers))
+    solid = _cosine(len(area)) * np.ones_like(area)
+    told = float((solid * tells).sum())
+    if not told:
+        return Registered(motion, ratio, 0.0, 0.0, 0.0)
+    drift = _halved(np.sum(motion.drift**2, axis=-1)[..., None], GRID // 64)[..., 0]
+    parallax = float(np.degrees(np.sqrt((solid * tells * drift).sum() / told)))
+    agreement = float((solid * alike).sum() / told)
+    return Registered(motion, ratio, agreement, told / float(solid.sum()), parallax)
+
+
+def _ratio(reference: Look, exposure: Look, motion: Motion, width: int) -> float:
+    """How much more light the exposure took, in EV: the median over cells, each by its sums of light.
+
+    Means of logarithms would be low where there is noise, and so would be light chosen by its own noise.
+    """
+    by = reference.share.shape[1] // width
+    share = _halved(reference.share, by)
+    laid = motion.seen(
+        np.concatenate([_halved(exposure.share, by), exposure.level(width)[1][..., None]], axis=-1)
+    )
+    weight = np.minimum(reference.level(width)[1], laid[..., 3])
+    sure = (weight > _SURE) * _cosine(width // 2)
+    cells = _halved(
+        np.stack([share.mean(-1) * sure, laid[..., :3].mean(-1) * sure, weight * sure], -1), width // 64
+    )
+    ours, theirs, heavy = np.moveaxis(cells, -1, 0)
+    known = (ours > 0) & (theirs > 0)
+    if not known.any():
+        return 0.0
+    logs = np.log2(np.where(known, theirs, 1) / np.where(known, ours, 1))
+    return _weighted_median(logs, heavy * known)
+
+
+def _cosine(height: int) -> Picture:
+    """Of the pitch of rows, shape (height, 1)."""
+    pitch = np.radians(pitch_of_row(np.arange(height), height))
+    return np.cos(pitch)[:, None].astype(np.float32)
+
+
+def _fine(log: Picture, both: Picture) -> Picture:
+    """What sets a pixel off from its surroundings, where they are seen in both."""
+    share = np.maximum(cv2.blur(both, (11, 11)), 1e-3)
+    return np.asarray(log - cv2.blur(log * both, (11, 11)) / share, np.float32)
+
+
+def _weighted_median(values: Picture, weight: Picture) -> float:
+    order = np.argsort(values, axis=None)
+    heaped = np.cumsum(weight.reshape(-1)[order], dtype=np.float64)
+    return float(values.reshape(-1)[order[np.searchsorted(heaped, heaped[-1] / 2)]]) if heaped[-1] else 0.0
