@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -50,15 +51,22 @@ def write_job(folder: Path, frames: tuple[str, ...], recipe: str = RECIPE) -> Pa
     return folder
 
 
-@pytest.fixture
-def plugin(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+@contextmanager
+def with_plugin() -> Iterator[None]:
     """The example plugin, as if its package were installed."""
-    monkeypatch.setattr(os, "fsync", lambda _: None)  # no test here cuts the power
-    monkeypatch.setattr(sys, "path", [str(PLUGIN), *sys.path])
-    monkeypatch.setitem(registry.BUILT_IN, "monochrome", "panopipe_monochrome:Monochrome")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda _: None)  # no test here cuts the power
+        patch.setattr(sys, "path", [str(PLUGIN), *sys.path])
+        patch.setitem(registry.BUILT_IN, "monochrome", "panopipe_monochrome:Monochrome")
+        loaded_stage.cache_clear()
+        yield
     loaded_stage.cache_clear()
-    yield
-    loaded_stage.cache_clear()
+
+
+@pytest.fixture
+def plugin() -> Iterator[None]:
+    with with_plugin():
+        yield
 
 
 @pytest.fixture
