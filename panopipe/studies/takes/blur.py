@@ -1,0 +1,78 @@
+"""Blur of one take against the others, at the edges that all of them show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.sphere.rotation import turned
+from panopipe.sphere.wrap import pad
+from panopipe.studies.takes.beside import comparable, luminance
+from panopipe.studies.takes.take import Take
+
+Single = NDArray[np.float32]
+Float = NDArray[np.float64]
+
+_FLOOR = 0.05
+_FINE_PX, _BROAD_PX = 0.8, 1.8
+"""Gaussians whose differences part the finest structure from the next."""
+_AROUND_PX = 3.0
+_EDGES_PERCENT = 92
+"""The sharpest twelfth of what is compared are edges."""
+_BLURS = np.linspace(0.4, 4.0, 73)
+
+
+def blurs_px(takes: Sequence[Take], poses: Sequence[Float]) -> list[float]:
+    """Gaussian blur of each take's edges, in pixels of its reduced sphere.
+
+    Each is measured in its own pixels, then the measures are laid on each other: turning softens no take.
+    """
+    energies = [_energies(take.rows, pose) for take, pose in zip(takes, poses, strict=True)]
+    used = comparable(takes[0].rows.shape[0])
+    common = np.min([broad for _, broad in energies], axis=0)
+    edges = common > np.percentile(common[used], _EDGES_PERCENT)
+    edges &= used[:, None]
+    return [_blur_of(float(np.median(fine[edges] / broad[edges]))) for fine, broad in energies]
+
+
+def _energies(rows: Single, pose: Float) -> tuple[Single, Single]:
+    """Energy around each pixel at the finest scale and the next, turned to the first take's pose."""
+    grey = luminance(rows)
+    floor = _FLOOR * float(np.median(grey)) + 1e-9
+    logs = pad(np.log2(np.maximum(grey, 0) + np.float32(floor)), 16)
+    fine, broad = (cv2.GaussianBlur(logs, (0, 0), sigma) for sigma in (_FINE_PX, _BROAD_PX))
+    bands = (logs - fine, fine - broad)
+    first, second = (
+        turned(
+            np.ascontiguousarray(cv2.GaussianBlur(band * band, (0, 0), _AROUND_PX)[16:-16, 16:-16]),
+            pose,
+            kernel="linear",
+        )
+        for band in bands
+    )
+    return np.maximum(first, 1e-12), np.maximum(second, 1e-12)
+
+
+def _blur_of(ratio: float) -> float:
+    ratios = _ratios()
+    return float(np.interp(ratio, ratios[::-1], _BLURS[::-1]))
+
+
+@cache
+def _ratios() -> Float:
+    """Energy of a blurred step's finest structure over that of the next, for each of `_BLURS`; it falls."""
+    x = np.arange(-128, 128)
+    found = []
+    for blur in _BLURS:
+        step = np.cumsum(np.exp(-0.5 * np.square((x + 0.5) / blur)))
+        step = (step / step[-1]).astype(np.float32)[None]
+        fine, broad = (
+            cv2.GaussianBlur(step, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+            for sigma in (_FINE_PX, _BROAD_PX)
+        )
+        found.append(float(np.square(step - fine).sum() / np.square(fine - broad).sum()))
+    return np.array(found)

@@ -1,0 +1,215 @@
+"""Which of several takes to finish: the faults of each, what they cost, and the reason in a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
+from panopipe.sphere.rotation import register
+from panopipe.studies.takes.beside import Beside, beside, luminance, shrunk, spread
+from panopipe.studies.takes.blur import blurs_px
+from panopipe.studies.takes.changes import Region, evidence_map, levelled, regions
+from panopipe.studies.takes.lean import leans_deg
+from panopipe.studies.takes.seam import step_deg, steps
+from panopipe.studies.takes.spots import Spot, judged
+from panopipe.studies.takes.take import Fault, Kind, Mask, Take
+from panopipe.studies.takes.veil import lift_ev
+
+Float = NDArray[np.float64]
+
+WIDTH = 512
+"""Columns at which takes are laid on each other: .7 degrees, finer than a lens comes back to its place."""
+SAME_PLACE = 0.4
+"""Agreement of two spheres from which they show one place; made takes reach .78, unrelated places .03."""
+_SMALL = (64, 128)
+
+LEAST = {
+    Kind.CLIP: 1.0,
+    Kind.GLARE: 0.25,
+    Kind.FLARE: 0.6,
+    Kind.VISITOR: 0.05,
+    Kind.BLUR: 0.5,
+    Kind.LEAN: 0.8,
+    Kind.SEAM: 0.25,
+}
+"""From where a figure is called a fault: % of the sphere more than the best take, EV, EV, % of the sphere,
+pixels of the reduced sphere, degrees, EV of gain. Takes without a fault stay below half of them (made
+takes)."""
+_AT_LENS_EDGE = 0.12
+"""The same for a seam where the file of a camera with two lenses, ahead and behind, has its seams."""
+_LENS_EDGES_DEG, _NEAR_DEG = (-90.0, 90.0), 6.0
+_PERSON_COSTS = 2.0
+"""Least cost of someone in the picture: a matter of privacy, whatever the size."""
+_CLEARLY = 0.5
+"""Cost by which one take must be better for the choice to be sure, or for an earlier one to be left."""
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What became of the takes of a stand.
+
+    Attributes
+    ----------
+    chosen : int
+        Place of the take to finish.
+    faults : tuple of tuple of Fault
+        Of each take, the costliest first.
+    sure : bool
+        Whether the choice is clear.
+    doubt : str
+        Why it is not, or empty.
+    agreement : float
+        How well the takes could be laid on the first, the worst of them: 1 is perfect.
+    """
+
+    chosen: int
+    faults: tuple[tuple[Fault, ...], ...]
+    sure: bool
+    doubt: str
+    agreement: float
+
+
+def choose(takes: Sequence[Take]) -> Choice:
+    """Judge takes against each other and choose one.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+        Two or more, of one reduced size.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than two, or they differ in size.
+    """
+    if len(takes) < 2 or len({take.rows.shape for take in takes}) > 1:
+        raise ValueError(f"{len(takes)} takes of sizes {sorted({take.rows.shape[:2] for take in takes})}")
+    first, *rest = (luminance(take.rows) for take in takes)
+    laid = [register(first, other) for other in rest]
+    poses = [np.eye(3), *(one.rotation for one in laid)]
+    agreement = min(one.agreement for one in laid)
+    if agreement < SAME_PLACE:
+        return Choice(0, tuple(() for _ in takes), False, "they could not be laid on each other", agreement)
+    faults: list[list[Fault]] = [[] for _ in takes]
+    doubts = _from_places(takes, poses, faults)
+    _from_whole(takes, poses, faults)
+    return _weighed(faults, doubts, agreement)
+
+
+def _weighed(faults: list[list[Fault]], doubts: list[str], agreement: float) -> Choice:
+    ordered = tuple(tuple(sorted(own, key=lambda fault: -fault.weight)) for own in faults)
+    costs = [sum(fault.weight for fault in own) for own in ordered]
+    chosen = int(np.argmin(costs))
+    better = [number for number in range(chosen) if costs[number] < costs[chosen] + _CLEARLY]
+    chosen = better[0] if better else chosen
+    left = min(cost for number, cost in enumerate(costs) if number != chosen)
+    doubt = doubts[0] if doubts else ""
+    if not doubt and ordered[chosen] and left - costs[chosen] < _CLEARLY:
+        doubt = "each has a fault, and none is clearly the least"
+    return Choice(chosen, ordered, not doubt, doubt, agreement)
+
+
+def _from_whole(takes: Sequence[Take], poses: Sequence[Float], faults: list[list[Fault]]) -> None:
+    """Blur and lean."""
+    blurs = blurs_px(takes, poses)
+    for number, blur in enumerate(blurs):
+        extra = float(np.sqrt(max(blur**2 - min(blurs) ** 2, 0)))
+        scale = (takes[number].full_width or takes[number].rows.shape[1]) / takes[number].rows.shape[1]
+        _note(faults[number], Kind.BLUR, extra * scale, "px", extra / LEAST[Kind.BLUR])
+    leans = leans_deg(takes, poses)
+    for number, lean in enumerate(leans or []):
+        _note(faults[number], Kind.LEAN, lean, "deg", (lean - min(leans or [])) / LEAST[Kind.LEAN])
+
+
+def _from_places(takes: Sequence[Take], poses: Sequence[Float], faults: list[list[Fault]]) -> list[str]:
+    """Clipped light, glare, spots, people and seams; returns what is in doubt."""
+    sides = [beside(takes, poses, number, WIDTH) for number in range(len(takes))]
+    lost = [100 * float((side.lost * side.weight).sum()) for side in sides]
+    doubts: list[str] = []
+    for number, side in enumerate(sides):
+        anchor, own = takes[number].anchor_yaw_deg, faults[number]
+        more = lost[number] - min(lost)
+        _note(own, Kind.CLIP, more, "%", more / LEAST[Kind.CLIP], side.lost, anchor)
+        lift = lift_ev(side)
+        _note(own, Kind.GLARE, lift, "EV", lift / LEAST[Kind.GLARE])
+        apart = _spots(side, number, faults, doubts, anchor)
+        if lift >= LEAST[Kind.GLARE]:  # a veil is uneven: its brightest parts are no spots of their own
+            own[:] = [fault for fault in own if fault.kind != Kind.FLARE]
+        _seam(side, apart, own, anchor)
+    return doubts
+
+
+def _spots(side: Beside, number: int, faults: list[list[Fault]], doubts: list[str], anchor: float) -> Mask:
+    """Spots and people; returns all that differs."""
+    own, others = levelled(side)
+    evidence = evidence_map(side, own, others)
+    apart = np.zeros(evidence.shape, bool)
+    for region in regions(evidence):
+        apart |= region.mask
+        most = float(evidence[region.mask].max())
+        spot = judged(region, own, others, most)
+        if spot.in_doubt:
+            doubts.append("one shows something that the other does not, and which one is not clear")
+        elif spot.kind and not spot.elsewhere:
+            _note_region(faults[number], region, spot, most, anchor)
+    return spread(apart, 3)
+
+
+def _note_region(own: list[Fault], region: Region, spot: Spot, most: float, anchor: float) -> None:
+    if spot.kind == Kind.FLARE:
+        _note(own, Kind.FLARE, spot.difference_ev, "EV", most / LEAST[Kind.FLARE], region.mask, anchor)
+        return
+    share = 100 * region.share
+    weight = _PERSON_COSTS + share if share >= LEAST[Kind.VISITOR] else share / LEAST[Kind.VISITOR]
+    _note(own, Kind.VISITOR, share, "%", weight, region.mask, anchor)
+
+
+def _seam(side: Beside, apart: Mask, own: list[Fault], anchor: float) -> None:
+    score = steps(side, apart)
+    width = score.shape[1]
+    yaw = yaw_of_column(np.arange(width) - 0.5, width) + anchor
+    off = np.min([np.abs((yaw - edge + 180) % 360 - 180) for edge in _LENS_EDGES_DEG], axis=0)
+    weights = score / np.where(off < _NEAR_DEG, _AT_LENS_EDGE, LEAST[Kind.SEAM])
+    row, column = (int(at) for at in np.unravel_index(int(np.argmax(weights)), weights.shape))
+    weight = float(weights[row, column])
+    if weight >= 1:
+        where = np.zeros(score.shape, bool)
+        where[max(0, row - 14) : row + 15, [column - 1, column]] = True
+        _note(own, Kind.SEAM, step_deg(side, row, column), "deg", weight, where, anchor)
+
+
+def _note(
+    own: list[Fault],
+    kind: str,
+    figure: float,
+    unit: str,
+    weight: float,
+    mask: Mask | None = None,
+    anchor: float = 0.0,
+) -> None:
+    """Note a fault that is large enough to be one."""
+    if weight < 1:
+        return
+    if mask is None:
+        own.append(Fault(kind, figure, unit, weight))
+        return
+    height, width = mask.shape
+    rows, columns = np.nonzero(mask)
+    yaw = np.radians(yaw_of_column(columns, width))
+    middle = float(np.degrees(np.arctan2(np.sin(yaw).mean(), np.cos(yaw).mean())))
+    small = cv2.resize(mask.astype(np.float32), _SMALL[::-1], interpolation=cv2.INTER_AREA) > 0
+    turn = round(anchor / 360 * _SMALL[1])
+    own.append(
+        Fault(
+            kind, figure, unit, weight, (middle + anchor + 180) % 360 - 180,
+            float(pitch_of_row(float(rows.mean()), height)), np.roll(small, turn, axis=1),
+        )
+    )  # fmt: skip
+
+
+__all__ = ["Choice", "Fault", "Kind", "Take", "choose", "shrunk"]
