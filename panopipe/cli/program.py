@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from panopipe import __version__
-from panopipe.cli import night, originals, recipes, tuning
+from panopipe.cli import delivery, night, originals, recipes, tuning
 
 app = typer.Typer(
     name="panopipe",
@@ -28,6 +28,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "check": night.check,
     "proof": night.proof,
     "tune": tuning.tune,
+    "accept": delivery.accept,
     "settings": recipes.settings,
     "set": recipes.set_,
     "unset": recipes.unset,

@@ -61,6 +61,11 @@ def run_command(key: FrameKey) -> tuple[str, ...]:
     return ("panopipe", "run", "JOB", "--frame", str(key))
 
 
+def accept_command(where: str, check: str) -> tuple[str, ...]:
+    """Command that accepts what a check found on a frame, or on the job as a whole."""
+    return ("panopipe", "accept", "JOB", where, check)
+
+
 def noted(record: FrameRecord, note: NoteName | SettingName) -> float | str | None:
     """What a stage noted, or what it chose for a setting that was left to it; None if nothing."""
     stage, name = note

@@ -10,7 +10,8 @@ from panopipe.frame import FrameKey
 from panopipe.state.record import FrameRecord
 
 State = Literal["fine", "look", "failed", "waiting"]
-"""fine: nothing crossed a bar; look: a person should look; failed: no picture; waiting: no run came to it."""
+"""fine: nothing crossed a bar, or all that did was accepted; look: a person should look; failed: no picture;
+waiting: no run came to it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,8 @@ class Finding:
         How far beyond the bar: 1 at the bar, more beyond, 0 when not crossed. Frames are sorted by it.
     look : tuple of float, optional
         Yaw and pitch in degrees at which the sphere opens, where what was found lies in one place.
+    accepted : bool
+        Whether somebody looked and found it well as it is.
     """
 
     check: str
@@ -54,6 +57,12 @@ class Finding:
     command: tuple[str, ...] = ()
     doubt: float = 0.0
     look: tuple[float, float] | None = None
+    accepted: bool = False
+
+    @property
+    def is_open(self) -> bool:
+        """Whether a person should look, and nobody has yet."""
+        return self.crossed and not self.accepted
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +79,13 @@ class FrameReview:
 
     @property
     def crossed(self) -> tuple[Finding, ...]:
-        """The findings that want a look, the gravest first."""
-        return tuple(finding for finding in self.findings if finding.crossed)
+        """The findings that want a look, the gravest first; those that were accepted no longer do."""
+        return tuple(finding for finding in self.findings if finding.is_open)
+
+    @property
+    def accepted(self) -> tuple[Finding, ...]:
+        """The findings that somebody looked at and accepted."""
+        return tuple(finding for finding in self.findings if finding.crossed and finding.accepted)
 
     @property
     def state(self) -> State:

@@ -11,12 +11,15 @@ from pathlib import Path
 
 import cv2
 
+from panopipe.errors import one_line
 from panopipe.files.below import write_below
 from panopipe.files.reduced import jpeg_size, read_reduced
+from panopipe.files.toml import TomlError
 from panopipe.frame import FrameKey
 from panopipe.job import FINISHED, KINDS, REVIEW, Job, natural, open_job
 from panopipe.job.names import folded
 from panopipe.review import assets, page, results, sheet, store, table
+from panopipe.review.accepted import ACCEPTED, read_accepted, with_accepted
 from panopipe.review.case import Case, number, run_command
 from panopipe.review.checks import findings
 from panopipe.review.finding import Finding, FrameReview, JobReview
@@ -81,6 +84,31 @@ def review_records(
 ) -> ReviewSummary:
     """The same as `make_review`, from records in hand; `job` tells of rooms that cannot be read."""
     folder = job_folder / REVIEW
+    review = look_over(job_folder, records, title=title, job=job)
+    summary = ReviewSummary(
+        folder / "index.html", folder / "results.json", folder / "contact-sheet.jpg", review
+    )
+    # These go to clients: the job by its name, and not where it lies on this machine.
+    name = job_folder.resolve().name
+    page.write_page(folder, review, job=name)
+    write_below(job_folder, f"{REVIEW}/results.json", results.as_json(review, job=name))
+    pictured = [frame for frame in review.frames if frame.state in ("fine", "look")]
+    if any(assets.names(folder, frame.key).thumbnail.exists() for frame in pictured):
+        sheet_of_all = sheet.contact_sheet(review, folder)
+        write_below(job_folder, f"{REVIEW}/contact-sheet.jpg", sheet_of_all)
+    return summary
+
+
+def look_over(
+    job_folder: Path, records: Sequence[FrameRecord], *, title: str, job: Job | None = None
+) -> JobReview:
+    """Measure what is new and put all to the checks; the pictures that show it are made, no page is.
+
+    Raises
+    ------
+    OSError
+        If what was measured cannot be kept.
+    """
     kept, before = store.load(job_folder / KEPT)
     cv2.setNumThreads(1)  # frames are measured side by side; threads inside them would fight
     with ThreadPoolExecutor(max_workers=min(8, os.cpu_count() or 1)) as pool:
@@ -98,22 +126,13 @@ def review_records(
     review = judge(records, seen, faults, title=title)
     of_job = _unread(job) if job else []
     review = replace(review, findings=(*of_job, *review.findings, *_left_over(job_folder, records, job)))
+    review = _accepted(job_folder, review)
     outputs = {record.key: record.outputs[0] for record in records if record.key in seen}
     written = {name: assets.identity(key) for key, name in outputs.items()}
     marked = {name: (store.fingerprint(job_folder / name), seen[key]) for key, name in outputs.items()}
     write_below(job_folder, KEPT, store.dump(marked, written))
-    summary = ReviewSummary(
-        folder / "index.html", folder / "results.json", folder / "contact-sheet.jpg", review
-    )
-    # These go to clients: the job by its name, and not where it lies on this machine.
-    name = job_folder.resolve().name
-    page.write_page(folder, review, job=name)
-    write_below(job_folder, f"{REVIEW}/results.json", results.as_json(review, job=name))
-    if seen:
-        sheet_of_all = sheet.contact_sheet(review, folder)
-        write_below(job_folder, f"{REVIEW}/contact-sheet.jpg", sheet_of_all)
     assets.sweep(job_folder, [record.key for record in records], before)
-    return summary
+    return review
 
 
 def judge(
@@ -171,6 +190,21 @@ def _unreadable(record: FrameRecord, fault: str) -> Finding:
         "file", "File", crossed=True, sentence=f"The finished file cannot be read ({fault}).", doubt=100.0,
         remedy="Delete the file, then run the frame again.", command=run_command(record.key),
     )  # fmt: skip
+
+
+def _accepted(job_folder: Path, review: JobReview) -> JobReview:
+    """What was accepted is marked; where the file that holds it is damaged, that is said and nothing is."""
+    try:
+        return with_accepted(review, read_accepted(job_folder))
+    except (TomlError, OSError) as error:
+        line = error.line if isinstance(error, TomlError) else 0
+        place = f"{ACCEPTED}:{line}" if line else ACCEPTED
+        said = f"{place}: {one_line(error)}, so no doubt counts as accepted."
+        damaged = Finding(
+            "accepted", "Accepted doubts", crossed=True, sentence=said, doubt=100.0,
+            remedy="Mend the file, or move it away and accept again.",
+        )  # fmt: skip
+        return replace(review, findings=(damaged, *review.findings))
 
 
 def _job_findings(records: Sequence[FrameRecord]) -> list[Finding]:

@@ -17,7 +17,9 @@ from urllib.parse import quote
 from panopipe.files.below import write_below
 from panopipe.registry import loaded_stage
 from panopipe.review import assets
-from panopipe.review.case import number, run_command, set_command
+from panopipe.review.accepted import NEVER
+from panopipe.review.accepting import JOB_WORD
+from panopipe.review.case import accept_command, number, run_command, set_command
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.neutrals import neutrals
 from panopipe.review.references import LEVELLED
@@ -51,7 +53,7 @@ def page_data(review: JobReview, folder: Path, *, job: str) -> dict[str, Any]:
     return {
         "title": review.title,
         "job": job,
-        "findings": [_finding(finding) for finding in review.findings],
+        "findings": [_finding(finding, JOB_WORD) for finding in review.findings],
         "frames": [_frame(frame, folder) for frame in review.frames],
         "neutrals": neutrals([frame.record for frame in review.frames]),
     }
@@ -74,7 +76,7 @@ def _frame(frame: FrameReview, folder: Path) -> dict[str, Any]:
         "levelled_deg": number(record, LEVELLED) or 0,
         "before": seen and names.before.exists(),
         "finished": "../" + quote(record.outputs[0], errors="surrogateescape") if seen else "",
-        "findings": [_finding(item) for item in frame.findings],
+        "findings": [_finding(item, str(frame.key)) for item in frame.findings],
         "settings": [_setting(record, stage, key) for stage, keys in _in_order(record, record.settings)
                      for key in _as_declared(stage, keys)],
         "again": run_command(record.key),
@@ -86,9 +88,11 @@ def _frame(frame: FrameReview, folder: Path) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
+def _finding(finding: Finding, where: str) -> dict[str, Any]:
+    can_be_accepted = finding.crossed and finding.check not in NEVER
     return fields_of(finding) | {
         "title": finding.title,
+        "accept": list(accept_command(where, finding.check)) if can_be_accepted else [],
         "command": list(finding.command),
         "look": list(finding.look) if finding.look else None,
     }

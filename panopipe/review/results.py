@@ -51,6 +51,7 @@ def fields_of(finding: Finding) -> dict[str, Any]:
         "bar": rounded(finding.bar),
         "unit": finding.unit,
         "crossed": finding.crossed,
+        "accepted": finding.accepted,
         "sentence": finding.sentence,
         "remedy": finding.remedy,
     }

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from panopipe.files.jpeg import preview_jpeg
+from panopipe.frame import FrameKey
 from panopipe.review import assets
 from panopipe.review.finding import FrameReview, JobReview
 from panopipe.review.lettering import lettering
@@ -42,7 +43,7 @@ class _Block:
         return -(-len(self.frames) // self.columns)
 
 
-def contact_sheet(review: JobReview, folder: Path) -> bytes:
+def contact_sheet(review: JobReview, folder: Path, captions: Mapping[FrameKey, str] | None = None) -> bytes:
     """Draw the sheet from the thumbnails in the review folder.
 
     Parameters
@@ -51,6 +52,8 @@ def contact_sheet(review: JobReview, folder: Path) -> bytes:
         The job; frames without a finished picture are left out.
     folder : Path
         The review folder with the thumbnails.
+    captions : mapping of FrameKey to str, optional
+        What to write under each picture; frames that are not in it are left out. Their names by default.
 
     Returns
     -------
@@ -60,7 +63,8 @@ def contact_sheet(review: JobReview, folder: Path) -> bytes:
     """
     rooms: dict[str, list[FrameReview]] = {}
     for frame in review.frames:
-        if frame.state in ("fine", "look") and assets.names(folder, frame.key).thumbnail.exists():
+        shown = frame.state in ("fine", "look") and (captions is None or frame.key in captions)
+        if shown and assets.names(folder, frame.key).thumbnail.exists():
             rooms.setdefault(frame.key.room, []).append(frame)
     columns, cell = min(_COLUMNS, max(2, sum(map(len, rooms.values())))), _CELL
     shelves = _shelves(rooms, columns)
@@ -75,7 +79,7 @@ def contact_sheet(review: JobReview, folder: Path) -> bytes:
     top = _head(review.title)
     for shelf in shelves:
         for block in shelf:
-            _draw(sheet, pen, block, (top, top + _heading(shelf)), cell, folder)
+            _draw(sheet, pen, block, (top, top + _heading(shelf)), cell, folder, captions or {})
         top += _shelf_height(shelf, cell)
     return preview_jpeg(np.asarray(sheet, dtype=np.uint8), 90)
 
@@ -101,6 +105,7 @@ def _draw(
     tops: tuple[int, int],
     cell: int,
     folder: Path,
+    captions: Mapping[FrameKey, str],
 ) -> None:
     left = _MARGIN + block.column * (cell + _GAP)
     _write(pen, (left, tops[0]), block.room, _ROOM_PX, block.columns * (cell + _GAP) - _GAP, _INK)
@@ -108,7 +113,7 @@ def _draw(
         x = left + place % block.columns * (cell + _GAP)
         y = tops[1] + place // block.columns * _row(cell)
         sheet.paste(Image.fromarray(_picture(folder, frame, cell)), (x, y))
-        _write(pen, (x, y + cell // 2 + 8), frame.key.name, _NAME_PX, cell, _QUIET)
+        _write(pen, (x, y + cell // 2 + 8), captions.get(frame.key, frame.key.name), _NAME_PX, cell, _QUIET)
 
 
 def _height(shelves: Sequence[Sequence[_Block]], cell: int, title: str) -> int:

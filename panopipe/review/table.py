@@ -30,7 +30,7 @@ def terminal_table(review: JobReview, *, job: str, page: Path, width: int = 100)
     """
     lines = [_counts(review)]
     doubted = [frame for frame in review.by_doubt() if frame.state != "waiting"]
-    if doubted or review.findings:
+    if doubted or any(finding.is_open for finding in review.findings):
         lines.append("")
     room_for_name = max((len(_shown(str(frame.key))) for frame in doubted), default=0)
     room_for_name = min(max(room_for_name, 5), max(12, width // 3))
@@ -38,7 +38,7 @@ def terminal_table(review: JobReview, *, job: str, page: Path, width: int = 100)
         lines += _frame_lines(frame, room_for_name, width)
     if len(doubted) > 20:
         lines.append(f"  and {len(doubted) - 20} more on the page")
-    lines += [f"  {_shown(finding.sentence)}" for finding in review.findings]
+    lines += [f"  {_shown(finding.sentence)}" for finding in review.findings if finding.is_open]
     lines += ["", *_next(review, job, page)]
     return "\n".join(lines)
 
@@ -52,7 +52,9 @@ def _counts(review: JobReview) -> str:
         parts.append(f"{failed} failed")
     if waiting:
         parts.append(f"{waiting} not run yet")
-    return f"{count(len(review.frames), 'frame')}: " + ", ".join(parts)
+    accepted = sum(len(frame.accepted) for frame in review.frames)
+    said = f" ({count(accepted, 'doubt')} accepted)" if accepted else ""
+    return f"{count(len(review.frames), 'frame')}: " + ", ".join(parts) + said
 
 
 def _frame_lines(frame: FrameReview, room_for_name: int, width: int) -> list[str]:
@@ -75,7 +77,7 @@ def _next(review: JobReview, job: str, page: Path) -> list[str]:
     elif (
         review.count("failed")
         or review.count("waiting")
-        or any(finding.command for finding in review.findings)
+        or any(finding.command for finding in review.findings if finding.is_open)
     ):
         lines.append(f"  mend what is named above, then: {quoted(('panopipe', 'run', 'JOB'), job)}")
     return lines

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import cv2
 import numpy as np
 import pytest
+import tomlkit
 from scipy.spatial.transform import Rotation
 from selenium.webdriver import ActionChains
 from selenium.webdriver.common.by import By
@@ -20,6 +21,8 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
 from panopipe.review import assets
+from panopipe.review.accepted import ACCEPTED
+from panopipe.review.make import review_records
 from panopipe.sphere.geometry import pixel_of, yaw_pitch
 from tests.review.browser import open_page, requests
 from tests.review.conftest import HOSTILE_NAME, HOSTILE_NOTE, HOSTILE_ROOM, Made
@@ -28,6 +31,9 @@ if TYPE_CHECKING:
     from selenium.webdriver import Chrome
 
 pytestmark = pytest.mark.browser
+
+
+SAID = "The frame leans by 1.0 degrees: its upright edges meet that far from the zenith, toward yaw 30."
 
 
 @pytest.fixture
@@ -344,6 +350,27 @@ def test_a_command_breaks_between_words_and_is_taken_as_it_is_typed(page: Chrome
     assert shlex.split(typed) == command
     assert chosen == typed
     assert whole
+
+
+def test_a_doubt_can_be_accepted_by_a_command_and_shows_so(browser: Chrome, made: Made) -> None:
+    leaning = made.records[4]
+    doubt = {"frame": str(leaning.key), "check": "tilt", "sentence": SAID, "value": 9.0}
+    (made.job / ACCEPTED).write_text(tomlkit.dumps({"doubt": [doubt]}))
+    try:
+        review_records(made.job, made.records, title="Fenhollow")
+        open_page(browser, made.summary.page)
+        said = browser.find_element(By.ID, "summary").text
+        assert said == "8 frames in 4 rooms: 6 fine, 1 failed, 1 not run yet, 1 doubt accepted."
+        open_frame(browser, made, 4)
+        code = browser.find_element(By.CSS_SELECTOR, "dialog details.accepted code")
+        typed = shlex.split(code.get_attribute("textContent") or "")
+        assert typed[3:] == [str(leaning.key), "tilt", "--take-back"]
+    finally:
+        (made.job / ACCEPTED).unlink()
+        review_records(made.job, made.records, title="Fenhollow")
+    open_page(browser, made.summary.page)
+    code = browser.find_element(By.CSS_SELECTOR, "#doubts details.accept code")
+    assert shlex.split(code.get_attribute("textContent") or "")[3:] == [str(leaning.key), "tilt"]
 
 
 def test_it_prints_as_a_contact_sheet(page: Chrome) -> None:

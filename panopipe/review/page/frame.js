@@ -99,17 +99,36 @@
   const STATES = { fine: "fine", look: "wants a look", failed: "failed", waiting: "not run yet" };
   panopipe.badge = (frame) => make("span", { class: `badge ${frame.state}` }, STATES[frame.state]);
 
+  // Whether a finding wants a look: it crossed its bar, and nobody has accepted it.
+  panopipe.isOpen = (finding) => finding.crossed && !finding.accepted;
+
+  // What to do where a finding is well as it is: folded, so that mending stands first.
+  panopipe.accepting = (finding) => (finding.accept.length ? make("details", { class: "accept" },
+    make("summary", {}, "Well as it is?"), make("p", { class: "hint" }, "Accept it, and it no longer shows, until the check says something else or more:"),
+    panopipe.command(finding.accept)) : "");
+
+  // What was accepted, folded, each with the command that makes it show again.
+  panopipe.acceptedOf = function (findings) {
+    const accepted = findings.filter((each) => each.crossed && each.accepted);
+    if (!accepted.length) return "";
+    return make("details", { class: "accepted" }, make("summary", {}, `${accepted.length} accepted`),
+      make("ul", { class: "found" }, ...accepted.map((one) => make("li", {}, make("p", { class: "sentence" }, one.sentence),
+        panopipe.command([...one.accept, "--take-back"])))));
+  };
+
   // Everything that was found on a frame, those that want a look first.
   panopipe.findingsOf = function (frame) {
     const list = make("ul", { class: "found" });
     if (frame.error) list.append(make("li", { class: "crossed" }, make("p", { class: "sentence" }, frame.error)));
-    for (const one of frame.findings.filter((each) => each.crossed)) {
+    for (const one of frame.findings.filter(panopipe.isOpen)) {
       const item = make("li", { class: "crossed" }, make("p", { class: "sentence" }, one.sentence));
       if (one.remedy) item.append(make("p", { class: "remedy" }, one.remedy));
       if (one.command.length) item.append(panopipe.command(one.command));
+      item.append(panopipe.accepting(one));
       list.append(item);
     }
-    return list;
+    const box = make("div", {}, list.children.length ? list : "", panopipe.acceptedOf(frame.findings));
+    return box;
   };
 
   function number(value) {
@@ -130,7 +149,7 @@
   function checks(frame) {
     const list = make("ul", { class: "checks" });
     for (const one of frame.findings.filter((each) => !each.check.startsWith("stage-"))) {
-      const item = make("li", { class: one.crossed ? "check crossed" : "check" }, make("span", {}, one.title),
+      const item = make("li", { class: panopipe.isOpen(one) ? "check crossed" : "check" }, make("span", {}, one.title, one.accepted ? " (accepted)" : ""),
         make("span", { class: "measured" }, one.value === null ? "" : `${number(one.value)} ${one.unit}`));
       if (one.value !== null && one.bar) {
         const fill = make("i", {});
@@ -160,7 +179,7 @@
 
   function panel(frame) {
     const box = make("div", { class: "panel" });
-    const crossed = frame.error || frame.findings.some((one) => one.crossed);
+    const crossed = frame.error || frame.findings.some(panopipe.isOpen);
     box.append(make("h3", {}, crossed ? "What wants a look" : "Nothing wants a look"), panopipe.findingsOf(frame));
     if (frame.findings.length) box.append(make("h3", {}, "All checks"), checks(frame));
     if (frame.settings.length) {
@@ -282,7 +301,7 @@
       const [after, before] = await Promise.all([
         picture(`${frame.id}-after`), frame.before ? picture(`${frame.id}-before`) : null]);
       sphere.show(after, before);
-      const found = frame.findings.find((one) => one.crossed && one.look);
+      const found = frame.findings.find((one) => panopipe.isOpen(one) && one.look);
       sphere.look(found ? { yaw: found.look[0], pitch: found.look[1], field: 60 } : {});
       wait.remove();
       stage.dataset.ready = "true";

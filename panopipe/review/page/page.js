@@ -14,6 +14,8 @@
     if (count("look")) parts.push(many(count("look"), "wants a look", "want a look"));
     if (count("failed")) parts.push(`${count("failed")} failed`);
     if (count("waiting")) parts.push(`${count("waiting")} not run yet`);
+    const accepted = review.frames.flatMap((one) => one.findings).filter((one) => one.crossed && one.accepted).length;
+    if (accepted) parts.push(`${many(accepted, "doubt", "doubts")} accepted`);
     return `${many(review.frames.length, "frame", "frames")} in ${many(rooms, "room", "rooms")}: ${parts.join(", ")}.`;
   }
 
@@ -44,22 +46,23 @@
         make("p", { class: "remedy" }, waiting.slice(0, 6).map(panopipe.nameOf).join(", ") + (waiting.length > 6 ? " and others" : "")),
         panopipe.command(["panopipe", "run", "JOB"]))));
     }
-    for (const one of review.findings) {
+    for (const one of review.findings.filter(panopipe.isOpen)) {
       list.append(make("li", { class: "doubt job" }, make("div", { class: "says" },
         make("h3", {}, one.title), make("p", { class: "sentence" }, one.sentence), make("p", { class: "remedy" }, one.remedy),
-        one.command.length ? panopipe.command(one.command) : "")));
+        one.command.length ? panopipe.command(one.command) : "", panopipe.accepting(one))));
     }
-    if (list.querySelector("code") || worst.some((frame) => frame.state === "failed")) {
+    if (list.querySelector("code:not(details code)") || worst.some((frame) => frame.state === "failed")) {
       list.after(make("p", { class: "hint then" }, "After a value was set or an original was mended, run the job; only what changed is made again:"),
         panopipe.command(["panopipe", "run", "JOB"]));
     }
+    list.after(panopipe.acceptedOf(review.findings));
     if (!list.children.length) {
       list.replaceWith(make("p", { class: "calm" }, "No check has a doubt about any frame. Look through them once all the same: mirrors, people and screens are for your eyes."));
     }
   }
 
   function card(frame, walk) {
-    const first = frame.error || (frame.findings.find((one) => one.crossed) || { sentence: "" }).sentence;
+    const first = frame.error || (frame.findings.find(panopipe.isOpen) || { sentence: "" }).sentence;
     return make("li", { class: `card ${frame.state}` }, opener(frame, walk, "open",
       thumbnail(frame, "lazy"),
       make("span", { class: "line" }, make("span", { class: "name" }, frame.name), panopipe.badge(frame)),
