@@ -1,0 +1,70 @@
+"""Which pairs are believed: each by itself, then by what others say of it.
+
+Many matches prove nothing by themselves: doors, chairs and wallpapers come again. A pair is believed at once
+only if walls and floor, independently, tell one motion. Others need company: a closed triangle, or the plan
+that is known already.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+
+from panopipe.studies.stands.motion import wrapped
+from panopipe.studies.stands.pair import Pair
+
+_TELLING, _FLOOR, _TOGETHER, _SECTORS = 9.0, 6, 26.0, 3
+"""What a pair must have to be believed by itself: what its matches around are worth, matches of the floor,
+the one and twice the other together, and eighths of the horizon that they lie in."""
+_MANY, _MANY_SECTORS = 45.0, 4
+"""The same where the floor is silent: by chance, none was seen above 33."""
+_TURN_DEG = 2.5
+"""Closure of a triangle of turns."""
+
+
+def proven(pair: Pair) -> bool:
+    """Whether a pair is believed by itself."""
+    if pair.sectors < _SECTORS or pair.telling < 1.5 * pair.rival:
+        return False
+    if pair.floor_agrees and pair.floor is not None:
+        both = pair.telling + 2 * pair.floor.count
+        return pair.telling >= _TELLING and pair.floor.count >= _FLOOR and both >= _TOGETHER
+    return pair.telling >= _MANY and pair.sectors >= _MANY_SECTORS
+
+
+def without_contradiction(links: Sequence[Pair]) -> tuple[list[Pair], list[Pair]]:
+    """Links that triangles speak for rather than against, and those that are dropped."""
+    kept = list(links)
+    dropped: list[Pair] = []
+    while True:
+        votes = _triangle_votes(kept)
+        worst = min(kept, key=lambda link: votes[link.first, link.second], default=None)
+        if worst is None or votes[worst.first, worst.second] >= 0:
+            return kept, dropped
+        kept.remove(worst)
+        dropped.append(worst)
+
+
+def _turns(links: Sequence[Pair]) -> dict[tuple[int, int], float]:
+    turns = {}
+    for link in links:
+        turns[link.first, link.second] = link.turn_deg
+        turns[link.second, link.first] = -link.turn_deg
+    return turns
+
+
+def _triangle_votes(links: Sequence[Pair]) -> dict[tuple[int, int], int]:
+    """For each link, the triangles that close less twice those that do not."""
+    turns = _turns(links)
+    near: dict[int, set[int]] = defaultdict(set)
+    for i, j in turns:
+        near[i].add(j)
+    votes: dict[tuple[int, int], int] = {}
+    for link in links:
+        i, j = link.first, link.second
+        total = 0
+        for k in near[i] & near[j]:
+            closes = abs(wrapped(turns[i, k] + turns[k, j] - turns[i, j])) < 2 * _TURN_DEG
+            total += 1 if closes else -2
+        votes[i, j] = total
+    return votes

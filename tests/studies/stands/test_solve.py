@@ -1,0 +1,85 @@
+"""Where frames stood, on rendered houses of known plan."""
+
+from functools import lru_cache
+
+import numpy as np
+import pytest
+
+from panopipe.studies.stands.features import Features, find_features, walls_heading
+from panopipe.studies.stands.matching import Ready
+from panopipe.studies.stands.promising import promising_pairs
+from panopipe.studies.stands.solve import Shoot, solve_shoot
+from tests.benchmarks.stands import score
+from tests.scenes.plan_house import random_house, sight_lines
+from tests.scenes.plan_render import PlanHouse, Room, Stand, Surface, render
+
+
+@lru_cache
+def small_house() -> tuple[PlanHouse, tuple[Features, ...]]:
+    house = random_house(4, 7)
+    return house, tuple(find_features(render(house, stand)) for stand in house.stands)
+
+
+@lru_cache
+def solved() -> tuple[PlanHouse, Shoot]:
+    house, features = small_house()
+    return house, solve_shoot(features, [stand.taken_s for stand in house.stands])
+
+
+def test_no_link_of_a_small_house_is_wrong_and_rooms_hang_together() -> None:
+    house, shoot = solved()
+    found = score(house, shoot)
+    assert not found.wrong
+    part, room = shoot.plan.part, [stand.room for stand in house.stands]
+    together = [part[i] == part[j] >= 0 for i, j in sight_lines(house) if room[i] == room[j]]
+    assert np.mean(together) >= 0.75
+
+
+def test_directions_and_distances_of_a_small_house() -> None:
+    """The bars of what a viewer needs: to walk the right way, 1.5 degrees; metres for a plan, 10 %."""
+    found = score(*solved())
+    assert np.median(found.yaw_deg) < 1.5
+    assert np.median(found.distance_share) < 0.1
+    assert np.median(found.heading_deg) < 1.0
+
+
+def test_the_order_of_frames_does_not_matter() -> None:
+    house, shoot = solved()
+    _, features = small_house()
+    back = solve_shoot(features[::-1], [stand.taken_s for stand in house.stands[::-1]])
+    last = len(features) - 1
+    pairs = {(min(last - k.first, last - k.second), max(last - k.first, last - k.second)) for k in back.links}
+    assert pairs == {(k.first, k.second) for k in shoot.links}
+
+
+def test_an_empty_white_room_places_nobody() -> None:
+    white = Surface((0.8, 0.8, 0.8), "plaster", 0.0)
+    room = Room((0.0, 0.0, 0.0), (5.0, 2.6, 4.0), white, white, white)
+    stands = (Stand(0, 1.5, 1.5, 30.0), Stand(0, 3.4, 2.2, 200.0), Stand(0, 2.0, 3.0, 100.0))
+    house = PlanHouse((room,), stands)
+    shoot = solve_shoot([find_features(render(house, stand)) for stand in stands], [0.0, 60.0, 120.0])
+    assert shoot.links == ()
+
+
+@pytest.mark.parametrize("turn", [0, 100, 333])
+def test_the_heading_of_the_walls_turns_with_the_frame(turn: int) -> None:
+    house, _ = small_house()
+    light = render(house, house.stands[0]).mean(axis=2)
+    heading, clear = walls_heading(np.roll(light, turn, axis=1))
+    told = heading + house.stands[0].heading_deg - turn * 360 / 1024
+    assert clear > 2.4
+    assert abs((told + 45) % 90 - 45) < 2.0  # half-degree bins, and walls' trim and furniture pull a little
+
+
+def test_a_frame_without_any_structure_has_no_features() -> None:
+    flat = find_features(np.full((512, 1024, 3), 0.5, np.float32))
+    assert flat.directions.shape == (0, 3) and flat.floor.shape == (0, 2)
+
+
+def test_of_many_frames_each_is_looked_at_with_few() -> None:
+    """Five hundred frames have 125 thousand pairs: each frame is looked at with a handful."""
+    _, features = small_house()
+    frames = [Ready.of(features[k % len(features)]) for k in range(40)]
+    pairs = promising_pairs(frames, list(range(40)))
+    assert len(pairs) < 40 * 11
+    assert all((k, k + 1) in pairs for k in range(39))
