@@ -24,10 +24,9 @@ from numpy.typing import NDArray
 
 from panopipe.colour.transfer import srgb_encode
 from panopipe.sphere.geometry import pixel_solid_angle
-from panopipe.sphere.views import view_from_frame
+from panopipe.sphere.views import view_from_frame, view_towards
 from tests.makers import camera
 from tests.makers.dng import Shot
-from tests.measures.views import view_towards
 
 Light = NDArray[np.float32]
 BASELINE_EV = 2.0

@@ -16,13 +16,12 @@ from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.sphere.anchor import anchor_column, anchor_rows
 from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.sphere.views import view_from_frame
+from panopipe.sphere.views import view_from_frame, view_towards
 from panopipe.stage import Prepared, RowStage, StageContext
 from panopipe.stages.tone import Tone, ToneSettings
 from panopipe.stages.vibrance import Vibrance, VibranceSettings
 from tests.benchmarks.tone_scenes import Scene
 from tests.measures.tmqi import Quality, tmqi
-from tests.measures.views import view_towards
 
 BAND_ROWS = 16
 WIDEST = 2048

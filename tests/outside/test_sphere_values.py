@@ -15,9 +15,8 @@ from panopipe.sphere.geometry import (
     yaw_pitch,
 )
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.sphere.views import frame_focal_px, straight_down, view_from_frame
+from panopipe.sphere.views import frame_focal_px, straight_down, view_from_frame, view_towards
 from panopipe.sphere.wrap import pad
-from tests.measures.views import view_towards
 
 pytestmark = pytest.mark.outside
 

@@ -8,8 +8,8 @@ import pytest
 
 from panopipe.sphere.from_view import write_view
 from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
-from panopipe.sphere.views import frame_focal_px, straight_down, view_from_frame
-from tests.measures.views import rows_needed, view_towards
+from panopipe.sphere.views import frame_focal_px, straight_down, view_from_frame, view_towards
+from tests.measures.views import rows_needed
 
 WIDTH, HEIGHT = 2048, 1024
 

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.frame import Rows
 from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
-from panopipe.sphere.views import View, looking, straight_down, view_from_frame
+from panopipe.sphere.views import View, straight_down, view_from_frame, view_towards
 
 Single = NDArray[np.float32]
 Float = NDArray[np.float64]
@@ -173,7 +173,7 @@ def _in_view(light: Single, yaw_deg: float, number: int) -> tuple[NDArray[np.gen
 
 
 def _view(yaw_deg: float) -> View:
-    return looking(yaw_deg, 0.0, field_deg=_FIELD_DEG, width=_SIDE_PX, height=_HEIGHT_PX)
+    return view_towards(yaw_deg, 0.0, field_deg=_FIELD_DEG, width=_SIDE_PX, height=_HEIGHT_PX)
 
 
 def _on_floor(light: Single) -> _Detected:
