@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from panopipe.studies.floor.edge import Edge, lies_beyond, places_at
 from panopipe.studies.floor.edge_fit import LEAST_SEEN, REACH, STRAIGHT, fitted, hemmed
 from panopipe.studies.floor.logs import offset_for, to_log
-from panopipe.studies.floor.scene import shrunk
+from panopipe.studies.floor.scene import hull_of, shrunk
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -45,6 +45,10 @@ _SAMPLES, _SAMPLES_AT_LAST = 900, 6000
 _MOST_BENT = 0.55
 """Bend, in radii of the hole, above which an edge is a lamp's glow."""
 _ROUNDS = 4
+_STEP_WORTH, _MOST_STEP = 0.1, 3.0
+"""What a step at the edge counts beside the colours that it parts, and the largest that counts."""
+_BAYS = 1.15
+"""Area of a hole's hull over its own from which an edge is also sought around the hull."""
 
 
 def floor_edge(light: Picture, known: Mask, hole: Mask) -> Edge | None:
@@ -63,6 +67,18 @@ def floor_edge(light: Picture, known: Mask, hole: Mask) -> Edge | None:
     Edge or None
         None where one kind of floor lies all round the hole.
     """
+    found = _edge_at(light, known, hole)
+    hull = hull_of(hole)
+    if hull.sum() < _BAYS * hole.sum():
+        return None if found is None else found[1]
+    # What shows between legs misleads as often as it helps.
+    around = _edge_at(light, known, hull)
+    edges = [one for one in (found, around) if one is not None]
+    return max(edges, key=lambda one: one[0])[1] if edges else None
+
+
+def _edge_at(light: Picture, known: Mask, hole: Mask) -> tuple[float, Edge] | None:
+    """An edge, and how well it parts two kinds of floor."""
     radius = math.sqrt(hole.sum() / math.pi)
     factor = max(1, round(radius / _GRID_RADIUS_PX))
     known = known & ~hole
@@ -77,7 +93,10 @@ def floor_edge(light: Picture, known: Mask, hole: Mask) -> Edge | None:
     rough = Edge((float(middle[0]), float(middle[1])), float(best[0]), float(best[1]) * factor, bend)
     exact = fitted(rough, light, known, radius)
     last = _Looked(light, known, hole, max(1, factor // 2), samples=_SAMPLES_AT_LAST)
-    return hemmed(_set(exact, last), light, known, radius)
+    edge = _set(exact, last)
+    row = edge.row * (1, 1 / factor, factor)
+    worth = looked.apart(row)[0] + _STEP_WORTH * min(float(looked.steps(row)[0]), _MOST_STEP)
+    return float(worth), hemmed(edge, light, known, radius)
 
 
 def _closer(looked: _Looked, best: Float) -> Float | None:
@@ -85,7 +104,7 @@ def _closer(looked: _Looked, best: Float) -> Float | None:
     spread = np.array((math.pi / _ANGLES, looked.radius / _OFFSETS, 0.08 / looked.radius))
     for round_ in range(_ROUNDS):
         near = best + _around(spread / 1.7**round_)
-        worth = looked.apart(near) + 0.1 * np.minimum(looked.steps(near), 3)
+        worth = looked.apart(near) + _STEP_WORTH * np.minimum(looked.steps(near), _MOST_STEP)
         best = near[int(worth.argmax())]
     parts = looked.apart(best[None])[0] >= _LEAST_APART and looked.steps(best[None])[0] >= _LEAST_STEP
     return best if parts and abs(best[2]) * looked.radius <= _MOST_BENT else None
