@@ -25,6 +25,7 @@ from panopipe.studies.floor.grain import with_grain
 from panopipe.studies.floor.join import joined
 from panopipe.studies.floor.labels import label_hole
 from panopipe.studies.floor.logs import from_log, offset_for, to_log
+from panopipe.studies.floor.pattern_shade import patternless_shade
 from panopipe.studies.floor.scene import Scene, Sides, lessened, shrunk
 from panopipe.studies.floor.select import chosen_shifts, refined, unexplained
 from panopipe.studies.floor.shade import continued_shade
@@ -36,8 +37,8 @@ Mask = NDArray[np.bool_]
 
 _COARSE_RADIUS_PX = 32
 """Radius of the hole on the grid on which shifts and labels are chosen."""
-_COARSE_STRIP_PX = 10
-"""The same of a strip, as half its breadth."""
+_COARSE_STRIP_PX = 20
+"""The same of a long strip, by the radius of a round hole that is judged as it is."""
 _SHADE_SHARE = 0.4
 """Breadth of what counts as light and shade, in radii of the hole."""
 _MOST_MENDED = 0.05
@@ -49,7 +50,7 @@ _ODD_PRICE, _ODD_FROM = 3.0, 0.3
 """Price of copying a pixel whose surroundings are unlike the floor at the rim, and where it begins."""
 _SHADE_SHARE_AT_EDGE = 0.8
 """The same where two kinds of floor meet: their patterns near the edge are no shade."""
-_STRIP_REACH = 2.0
+_STRIP_REACH = 3.5
 """Radius of a round hole that is judged as a strip is, in half breadths."""
 _STRIP, _STRIP_PX, _LOOSE_PX = 0.05, 2.0, 1.2
 """How near to an edge floor is copied along it only, in radii of the hole and at least in pixels; and by how
@@ -166,7 +167,10 @@ def _filled(
     offset = offset_for(light, known)
     detail = to_log(light, offset)
     factor = max(1, round(radius / coarse_px))
-    shade = _shade(detail, known, sides, broad)
+    if half_px is None:
+        shade = _shade(detail, known, sides, radius, factor)
+    else:
+        shade = continued_shade(detail, known, _SHADE_SHARE * broad)
     detail -= shade
     # Nothing of the foot may leak into what is compared.
     detail[hole] = 0
@@ -207,10 +211,10 @@ def _strip_px(edge: Edge, radius: float) -> tuple[float, float]:
     return min(-least, edge.hem_px[0]), max(least, edge.hem_px[1])
 
 
-def _shade(logs: Picture, known: Mask, sides: Sides | None, radius: float) -> Picture:
+def _shade(logs: Picture, known: Mask, sides: Sides | None, radius: float, factor: int) -> Picture:
     """Light and shade; what parts two kinds of floor is none, and stays in the detail."""
     if sides is None:
-        return continued_shade(logs, known, _SHADE_SHARE * radius)
+        return patternless_shade(logs, known, radius, factor, _SHADE_SHARE * radius)
     shade = np.zeros_like(logs)
     for side in (sides.distance <= 0, sides.distance > 0):
         own = continued_shade(logs, known & side, _SHADE_SHARE_AT_EDGE * radius)
