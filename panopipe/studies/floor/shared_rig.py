@@ -43,6 +43,9 @@ _SURE_ENOUGH = 0.35
 """How clearly what all frames share must differ from floor; measured on jobs with and without a support."""
 _SOME_SIGN = 0.1
 """Certainty of a frame's own look from which it takes part: floors without support stay below .05."""
+_CERTAIN, _PLAIN, _DOUBTED = 0.5, 0.9, 0.4
+"""Certainty from which something stands there, from which even the only one of a job does, and what is left
+of less than that."""
 _SIZE_PERCENTILE, _WIDER_DEG = 90.0, 0.4
 """What counts as the foot's size, and by how much its outline is found too wide, for the dark beside it."""
 
@@ -60,11 +63,31 @@ def with_shared(own: Sequence[Footprint], maps: Sequence[RingMap]) -> list[Footp
     Returns
     -------
     list of Footprint
-        One of each frame; as they were where the frames share nothing, or are fewer than three.
+        One of each frame; as they were where the frames share nothing, or are fewer than three. What stands
+        in one frame of a job alone, and is not plain there, stands nowhere.
     """
+    joined = list(own)
     if len(maps) < _FEWEST_FRAMES:
-        return list(own)
-    return [_joined(mine, joint) for mine, joint in zip(own, _shared(maps), strict=True)]
+        return joined
+    doubtful = [at for at, mine in enumerate(own) if mine.certainty < _CERTAIN]
+    for rig in sorted({mine.rig for mine in own}):
+        sure = [at for at, mine in enumerate(own) if mine.rig == rig and mine.certainty >= _CERTAIN]
+        members = sorted({*sure, *doubtful})
+        if len(members) >= _FEWEST_FRAMES:
+            shared = _shared([maps[at] for at in members])
+            for at, joint in zip(members, shared, strict=True):
+                joined[at] = _joined(own[at], joint)
+    return _voted(joined)
+
+
+def _voted(joined: Sequence[Footprint]) -> list[Footprint]:
+    """Doubt what is found in one frame of a job alone, and is not plain there."""
+    certain = [at for at, each in enumerate(joined) if each.certainty >= _CERTAIN]
+    alone = len(certain) == 1 and len(joined) > _FEWEST_FRAMES
+    return [
+        replace(each, certainty=min(each.certainty, _DOUBTED)) if alone and each.certainty < _PLAIN else each
+        for each in joined
+    ]
 
 
 def _joined(own: Footprint, shared: Footprint) -> Footprint:

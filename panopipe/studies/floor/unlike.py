@@ -107,7 +107,7 @@ def _things(spots: _Spots, ratio: Picture, fine: Whole) -> Picture:
         held = np.maximum(_Floor(spots, _without_light, least=_LEAST_FORM).ratio(other), _UNDECIDED)
         thing.ravel()[other] = np.minimum(flat[other], held)
         glow = spots.luma_of(other) > spots.luma
-        flat[other[glow]] = thing.ravel()[other[glow]]
+        flat[other[glow]] = np.minimum(flat[other[glow]], _UNDECIDED)
     return thing
 
 

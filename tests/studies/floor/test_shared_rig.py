@@ -1,5 +1,7 @@
 """What all frames of a job share is covered in each of them, and nothing is where a frame shows no sign."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -43,3 +45,18 @@ def test_floors_that_share_nothing_change_nothing() -> None:
     alone = [own(0.3)] * 5
     assert with_shared(alone, [ring(seed, foot=False) for seed in range(5)]) == alone
     assert with_shared(alone[:2], [ring(seed, foot=True) for seed in range(2)]) == alone[:2]
+
+
+@pytest.mark.parametrize(("certainty", "stands"), [(0.7, False), (0.95, True)])
+def test_what_one_frame_alone_shows_must_be_plain(certainty: float, stands: bool) -> None:
+    frames = [own(certainty), *[own(0.02)] * 4]
+    joined = with_shared(frames, [ring(seed, foot=False) for seed in range(5)])
+    assert (joined[0].certainty >= 0.5) == stands
+    # A person is told of it all the same.
+    assert joined[0].certainty >= 0.3
+
+
+def test_another_rig_is_not_covered_with_the_plate_of_the_others() -> None:
+    maps = [ring(seed, foot=True) for seed in range(5)]
+    other = replace(own(0.8), rig=1)
+    assert with_shared([own(0.8)] * 4 + [other], maps)[4] == other
