@@ -134,7 +134,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 12
+    version: ClassVar[int] = 13
     summary: ClassVar[str] = (
         "exposure, highlights, shadows, slope, shoulder and toe; finds what suits the room"
     )
@@ -256,7 +256,8 @@ WHOLE_VIEW_EV = 2.0
 def _outlook(zone: Mask, light_ev: Plane, base: Base, moves: Moves, gains: LocalCurves) -> Outlook | None:
     """The view from the room, exposed for itself as far as highlights are lowered."""
     share = float(np.clip(-moves.highlights_ev / WHOLE_VIEW_EV, 0, 1))
-    seen = outlook(zone, light_ev, base) if share > 0 else None
+    shown_ev = light_ev + gains.nearest(light_ev) if share > 0 and zone.any() else None
+    seen = outlook(zone, light_ev, base, shown_ev) if share > 0 else None
     if seen is None or share == 1:
         return seen
     table = gains.table + np.float32(share) * (seen.gains.table - gains.table)

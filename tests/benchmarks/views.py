@@ -1,11 +1,12 @@
 """Whites and views: `python -m tests.benchmarks.views PLACE... [--file merged] [--noise clean] [--save DIR]`.
 
-PLACE is a folder that `python -m tests.scenes.places` wrote. All become one job, which runs with the default
-recipe (but the nadir stage: nothing stands in them). Of each finished picture the table says: L* of white
-paint; how much darker an 18 % card is than paint in the same light; and of the view outside its lightness,
-its likeness to the view exposed and white-balanced for itself (by its median alone, and held by its 98th
-percentile), and its greens and skies against the latter. `--save` keeps each picture and, where there is a
-view, a crop of it beside that reference. It measures; it asserts nothing.
+PLACE is a folder that `python -m tests.scenes.places` wrote. All become one job, which runs with the
+default recipe (but nadir and level: nothing stands in them, and they stand upright). Of each finished
+picture the table says: L* of white paint; how much darker an 18 % card is than paint in the same light; and
+of the view outside its lightness, its likeness to the view exposed and white-balanced for itself (by its
+median alone, and held by its 98th percentile), and its greens and skies against the latter. `--save` keeps
+each picture and, where there is a view, a crop of it beside that reference. It measures; it asserts
+nothing.
 """
 
 from __future__ import annotations

@@ -83,7 +83,10 @@ def write_job(
         taken = f"2026:10:03 10:{number:02d}:00"
         level = place.white_level * 2.0**-ev
         photograph(path, light, level, file=file, noise=noise, seed=400 + number, taken=taken)
-    (job / "recipe.toml").write_text("[nadir]\nuse = false\n", encoding="utf-8")
+    recipe = (
+        "[nadir]\nuse = false\n\n[level]\nuse = false\n"  # frames stand upright: truth lies pixel by pixel
+    )
+    (job / "recipe.toml").write_text(recipe, encoding="utf-8")
     return job
 
 

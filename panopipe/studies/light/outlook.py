@@ -21,17 +21,26 @@ BORDER_PX, AROUND_PX = 2, 5
 place that tell how bright both sides are."""
 ROOM_SPREAD, VIEW_SPREAD = 1.3, 1.5
 """Standard deviations from the mean of each side from where a pixel is partly the other's."""
-LEAST_STEP_EV, MOST_STEP_EV = 0.8, 2.0
+LEAST_STEP_EV, MOST_STEP_EV = 0.8, 5.0
 """Step over which a pixel passes from the room to the view, at least and at most: a quarter of a pixel of
 view on a dark bar lies 2 EV below the view."""
 MEDIAN_EV = float(np.log2(0.47))
 """Display light that a view's median is given: L* 74, a little under the paint beside it."""
 LEAST_MEDIAN_EV = float(np.log2(0.37))
 """Display light that its median has at least, however bright its sky: L* 67."""
-BRIGHTEST_EV = float(np.log2(0.78))
-"""Display light of its 98th percentile: L* 91, 1.15 times white paint. A view any brighter is taken for the
+BRIGHTEST_EV = float(np.log2(0.86))
+"""Display light of its 98th percentile: L* 94, 1.25 times white paint. A view any brighter is taken for the
 white of the picture, and paint beside it turns grey (Gilchrist et al. 1999, An anchoring theory of lightness
 perception, Psychological Review 106)."""
+OVER_PAINT_EV, LEAST_BRIGHTEST_EV = float(np.log2(1.45)), float(np.log2(0.52))
+"""How far its 98th percentile lies over the paint beside the window at most, which stands with its back
+to the day: still seen as white, and as luminous from 1.7 times white on (Bonato and Gilchrist 1994, The
+perception of luminosity on different backgrounds and in different illuminations, Perception 23; from
+memory). And the display light to which it may be brought for that: L* 77."""
+LEAST_ROOM_EV = 0.3
+"""What is left of the span from the median to the brightest at least."""
+BESIDE_DEG, PAINT_SHARE = 14.0, 0.75
+"""Width of the room around a window that tells of its paint, and share of it that is darker than paint."""
 NEAR_DEG = 6.0
 """Standard deviation over which one window's exposure passes into the next one's."""
 
@@ -52,7 +61,7 @@ class Outlook:
     lines: NDArray[np.float32]
 
 
-def outlook(zone: Mask, light_ev: Plane, base: Base) -> Outlook | None:
+def outlook(zone: Mask, light_ev: Plane, base: Base, shown_ev: Plane | None = None) -> Outlook | None:
     """Expose what is seen of the outside for itself; None if nothing is.
 
     Parameters
@@ -63,23 +72,57 @@ def outlook(zone: Mask, light_ev: Plane, base: Base) -> Outlook | None:
         Its log2 luminance.
     base : Base
         Of the frame, for its grid and levels.
+    shown_ev : ndarray of shape (height, width), dtype float32, optional
+        Log2 display light of the room, which no view should outshine.
     """
     if not zone.any():
         return None
-    return Outlook(_gains(zone, light_ev, base), _lines(zone, light_ev, base.lowest_ev))
+    return Outlook(_gains(zone, light_ev, base, shown_ev), _lines(zone, light_ev, base.lowest_ev))
 
 
-def _gains(zone: Mask, light_ev: Plane, base: Base) -> LocalCurves:
+def _gains(zone: Mask, light_ev: Plane, base: Base, shown_ev: Plane | None) -> LocalCurves:
     """Each window's own exposure, and between windows a mean of theirs."""
     rows, levels, columns = base.curves_ev.shape
-    large = with_views(base, np.ones(levels)).curves_ev
+    large = with_views(base, np.ones(levels))
     total, weight = np.zeros((rows, levels, columns)), np.zeros((rows, 1, columns))
     for window in _windows(zone):
         cells = window.astype(np.float64).reshape(rows, zone.shape[0] // rows, columns, -1).mean(axis=(1, 3))
         near = smooth(cells, NEAR_DEG)[:, None] + 1e-9
-        total += near * exposed(large, light_ev[window])
+        brightest = BRIGHTEST_EV if shown_ev is None else _brightest(window, zone, shown_ev)
+        total += near * _exposed_window(large, window, light_ev, brightest)
         weight += near
     return LocalCurves.over(total / weight, base.lowest_ev, LEVEL_EV)
+
+
+def _brightest(window: Mask, zone: Mask, shown_ev: Plane) -> float:
+    """Display light, in EV, that a window's brightest may have beside the paint around it."""
+    reach = max(1, round(BESIDE_DEG / 360 * zone.shape[1]))
+    wide = cv2.blur(np.ascontiguousarray(pad(window.astype(np.float32), reach)), (2 * reach + 1,) * 2)
+    beside = (wide[reach:-reach, reach:-reach] > 0) & ~zone
+    paint = float(np.quantile(shown_ev[beside], PAINT_SHARE)) if beside.any() else 0.0
+    return float(np.clip(paint + OVER_PAINT_EV, LEAST_BRIGHTEST_EV, BRIGHTEST_EV))
+
+
+def _exposed_window(large: Base, window: Mask, light_ev: Plane, brightest_ev: float) -> Float:
+    """Gain of one window's light, by place and level, so that its pixels are shown no brighter than that."""
+    own = light_ev[window].astype(np.float64)
+    base_ev = _base_of(large, window, own)
+    limit = brightest_ev
+    for _ in range(3):  # single pixels are brighter than their base
+        shown = float(np.percentile(own + exposed(base_ev, light_ev[window], limit), 98))
+        limit -= max(shown - brightest_ev, 0)
+    return exposed(large.curves_ev, light_ev[window], limit)
+
+
+def _base_of(base: Base, window: Mask, own: Float) -> Float:
+    """Base of pixels, as their cell and level have it."""
+    rows, levels, columns = base.curves_ev.shape
+    row, column = np.nonzero(window)
+    cell = row * rows // window.shape[0], column * columns // window.shape[1]
+    level = np.clip((own - base.lowest_ev) / LEVEL_EV, 0, levels - 1)
+    below = np.minimum(level.astype(np.intp), levels - 2)
+    low, high = (base.curves_ev[cell[0], at, cell[1]] for at in (below, below + 1))
+    return np.asarray(low + (level - below) * (high - low))
 
 
 def _windows(zone: Mask) -> list[Mask]:
@@ -93,15 +136,15 @@ def _windows(zone: Mask) -> list[Mask]:
     return [window for window in parts if window.any()]
 
 
-def exposed(base_ev: Float, light_ev: NDArray[np.float32]) -> Float:
+def exposed(base_ev: Float, light_ev: NDArray[np.float32], brightest_ev: float = BRIGHTEST_EV) -> Float:
     """Gain by base that exposes light for itself.
 
     One gain brings the median to its place, or less if the brightest would be too bright then; where that
     would leave it dim, what lies above the median is compressed instead.
     """
     median, brightest = np.percentile(light_ev, [50, 98])
-    gain = max(min(MEDIAN_EV - median, BRIGHTEST_EV - brightest), LEAST_MEDIAN_EV - median)
-    room = BRIGHTEST_EV - (median + gain)
+    gain = max(min(MEDIAN_EV - median, brightest_ev - brightest), LEAST_MEDIAN_EV - median)
+    room = max(brightest_ev - (median + gain), LEAST_ROOM_EV)
     over = max(brightest - median, 1e-3)
     above = np.maximum(base_ev - median, 0)
     lost = np.zeros_like(base_ev) if over <= room else above - _bent(above, over, room)

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.light.sight import Box, Mask, Sight, colours_of
+from panopipe.studies.light.sight import Box, Mask, Plane, Sight, colours_of
 
 BRIGHT_EV = 1.2
 """Light over a perfect white in the room's light from where no surface of the room reflects it, with a margin
@@ -35,10 +35,14 @@ REVEAL_EV, SOMEWHAT_EV, MUCH_DIMMER_EV = 1.3, 0.6, 1.0
 quarter of the window; and how far below that something plain is paint whatever its form."""
 BROAD_DEG = 4.6
 """Width from where what is dim is no frame or reveal, but a pavement before the window."""
-GAP_SR = 0.002
-"""What a view encloses and is no larger is part of it: bars and frames are joined to the room."""
 LONG = 3.0
 """Area over the square of its width from where a plain pane is a strip, as reveals and sills are."""
+NECK_PX = 2
+"""Half the width in pixels of the reduced frame up to which what joins two pieces is a neck."""
+BORDER_PX = 2
+"""Pixels at a border that lie between both sides."""
+SHARP_EV = 0.3
+"""Step of light at the ends of a view. A quarter of its border may have less: there stand plants."""
 SHADE_EV = 0.3
 """Light over a perfect white from where what stands in the corner of a pane is part of the view, and no plant
 or lamp before it."""
@@ -46,9 +50,7 @@ or lamp before it."""
 
 def windows(sight: Sight) -> list[tuple[Box, list[Mask]]]:
     """Panes of each window, in a box around it: bright, parted by what is dark and narrow, no specks."""
-    square = np.ones((BAR_PX, BAR_PX), np.uint8)
-    calm = cv2.medianBlur(np.ascontiguousarray(sight.light_ev), 3)  # leaves are no bars
-    bars = cv2.morphologyEx(calm, cv2.MORPH_CLOSE, square) - calm > BAR_EV
+    bars = dark_bars(sight.light_ev)
     lamp = (sight.warm > WARM) & (sight.warm < RED)
     glass = (sight.light_ev > BRIGHT_EV) & ~bars & ~lamp
     inner = cv2.morphologyEx(glass.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
@@ -69,10 +71,17 @@ def windows(sight: Sight) -> list[tuple[Box, list[Mask]]]:
     return boxes
 
 
+def dark_bars(light_ev: Plane) -> Mask:
+    """What is dark and narrow before something bright."""
+    square = np.ones((BAR_PX, BAR_PX), np.uint8)
+    calm = cv2.medianBlur(np.ascontiguousarray(light_ev), 3)  # leaves are no bars
+    return np.asarray(cv2.morphologyEx(calm, cv2.MORPH_CLOSE, square) - calm > BAR_EV)
+
+
 def _box(place: NDArray[np.int32], margin: int, shape: tuple[int, int]) -> Box:
     """Box around a part, with a margin as far as there is one."""
     left, top, width, height = (int(value) for value in place[:4])
-    rows = slice(max(top - margin, 0), min(top + height + margin, shape[0]))
+    rows = slice(max(top - margin, 0), min(top + height + 3 * margin, shape[0]))  # a pavement may lie below
     return rows, slice(max(left - margin, 0), min(left + width + margin, shape[1]))
 
 
@@ -81,7 +90,9 @@ def view_through(sight: Sight, panes: list[Mask]) -> Mask:
     whole = np.logical_or.reduce(panes)
     dim, bright = np.percentile(sight.light_ev[whole], [25, 75])
     region = np.zeros_like(whole)
-    for pane in (without_reveals(sight, pane, dim) for pane in panes):
+    for found in panes:
+        pane = without_glow(sight, found)
+        pane = without_reveals(sight, pane, dim) if pane.any() else pane
         if not pane.any():
             continue
         light = np.percentile(sight.light_ev[pane], [10, 50, 90])
@@ -89,7 +100,24 @@ def view_through(sight: Sight, panes: list[Mask]) -> Mask:
         strip = light[1] < bright - DIMMER_EV and _length(pane) > LONG
         if not (plain and (strip or light[1] < dim - MUCH_DIMMER_EV)):
             region |= filled(sight, pane)
-    return with_green(sight, region) if region.any() else region
+    return np.asarray(region)
+
+
+def without_glow(sight: Sight, pane: Mask) -> Mask:
+    """Leave out what hangs on a pane by little and ends where light falls off: a glow before a threshold."""
+    core = cv2.erode(np.pad(pane.astype(np.uint8), 1), np.ones((2 * NECK_PX + 1,) * 2, np.uint8))[1:-1, 1:-1]
+    count, label = cv2.connectedComponents(core, connectivity=4)
+    if count <= 2:  # nothing, or one
+        return pane
+    _, nearest = cv2.distanceTransformWithLabels(1 - core, cv2.DIST_L2, 5)
+    of_place = np.zeros(int(nearest.max()) + 1, np.int32)
+    of_place[nearest[core > 0]] = label[core > 0]
+    piece = of_place[nearest]
+    for number in range(1, count):
+        glow = pane & (piece == number)
+        if np.median(border_steps(sight.light_ev, glow, np.zeros_like(glow))) < SHARP_EV:
+            pane = pane & ~glow
+    return pane
 
 
 def without_reveals(sight: Sight, pane: Mask, dim_ev: float) -> Mask:
@@ -102,18 +130,6 @@ def without_reveals(sight: Sight, pane: Mask, dim_ev: float) -> Mask:
     left = np.pad((pane & ~glass).astype(np.uint8), side)
     broad = cv2.morphologyEx(left, cv2.MORPH_OPEN, np.ones((side, side), np.uint8))
     return np.asarray(glass | (broad[side:-side, side:-side] > 0))
-
-
-def with_green(sight: Sight, region: Mask) -> Mask:
-    """Add trees and hedges that part a view into pieces: dark as a room may be, but green."""
-    reach = round(TREE_DEG / 2 / sight.pixel_deg)
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1,) * 2)
-    margin = np.pad(region.astype(np.uint8), reach)
-    around = cv2.morphologyEx(margin, cv2.MORPH_CLOSE, disc)[reach:-reach, reach:-reach] > 0
-    with_trees = region | (around & (sight.greenness > GREEN) & (sight.light_ev > TREE_EV))
-    count, gaps = cv2.connectedComponents((~with_trees).astype(np.uint8), connectivity=4)
-    small = np.bincount(gaps.ravel(), sight.share.ravel(), count) < GAP_SR
-    return np.asarray(with_trees | small[gaps])
 
 
 def _length(pane: Mask) -> float:
@@ -131,3 +147,14 @@ def filled(sight: Sight, pane: Mask) -> Mask:
     cv2.drawContours(hull, [cv2.convexHull(np.concatenate(outlines))], -1, 1, cv2.FILLED)
     corners = (hull > 0) & (sight.light_ev > SHADE_EV) & (sight.warm < WARM)
     return np.asarray((enclosed > 0) | corners)
+
+
+def border_steps(light_ev: Plane, part: Mask, view: Mask) -> Plane:
+    """How far light beyond the border of a part differs from that within, where that is not the view's."""
+    size = np.ones((2 * BORDER_PX + 1,) * 2, np.uint8)
+    around = cv2.dilate(part.astype(np.uint8), size) > 0
+    around &= ~part & (cv2.dilate(view.astype(np.uint8), size) == 0)
+    weight = cv2.blur(part.astype(np.float32), (7, 7)) + np.float32(1e-6)
+    within = cv2.blur(np.where(part, light_ev, np.float32(0)), (7, 7)) / weight
+    steps = np.abs(within - light_ev)[around]
+    return steps if steps.size else np.zeros(1, np.float32)

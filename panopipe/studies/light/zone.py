@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.sphere.geometry import pixel_solid_angle
+from panopipe.studies.light.beside_glass import whole_view, with_ground
 from panopipe.studies.light.panes import BRIGHT_EV, WARM, view_through, windows
 from panopipe.studies.light.sight import Mask, Plane, Rows, Sight, colours_of, plane_of_light, sight_of
 
@@ -34,6 +35,8 @@ BLANK, BLANK_EV = 0.55, 0.12
 """Share of a view that lies within so narrow a range of luminance, from where it is clipped."""
 COLOURS, DEPTHS_EV, CREASES = 0.10, 1.0, 0.10
 """Spread of log ratios of colour within a view, of its luminance, and share of sharp lines in it."""
+SMALL_SR, SMALL_COLOURS = 0.03, 0.2
+"""A view smaller than this (10 degrees wide) shows more colours, or it may be a curtain, seen in a mirror."""
 CREASE_EV = 0.25
 """Step of luminance between neighbouring pixels that is a sharp line."""
 
@@ -84,6 +87,8 @@ def is_view(seen: Evidence) -> bool:
         return False
     if seen.depths_ev < LEAST_DEPTHS_EV or seen.blank > BLANK:
         return False
+    if seen.area_sr < SMALL_SR and seen.colours < SMALL_COLOURS:
+        return False
     varied = seen.colours / COLOURS + seen.depths_ev / DEPTHS_EV + seen.creases / CREASES
     return varied > 2.2 and seen.colours > 0.5 * COLOURS
 
@@ -112,9 +117,10 @@ def find_zone(rows: Rows, white_ev: float) -> Mask:
     sight = sight_of(np.roll(rows, -start, axis=1), np.roll(light_ev, -start, axis=1), share)
     for box, panes in windows(sight):
         part = sight.part(box)
-        region = view_through(part, panes)
+        glass = view_through(part, panes)
+        region = whole_view(part, glass) if glass.any() else glass
         if region.any() and is_view(evidence(part, region)):
-            zone[box] |= region
+            zone[box] |= with_ground(part, region)
     return np.roll(zone, start, axis=1)
 
 

@@ -51,9 +51,10 @@ _SOFTEST_RATIO = 2.1
 """From here on all of it may be noise, unless other places show that this camera's noise is finer."""
 _OF_FINEST = 0.6
 """What the ratio of noise may be below that of the highest bin: blocks are few; .75 to 1 was found."""
-_UNSEEN, _DARK = 3e-5, 0.01
-"""Standard deviation at 1 % of saturation that changes no code of 255 by more than a quarter, though a place
-so dark be lifted by two stops: none of it is worth the work."""
+_UNSEEN, _DARK, _DARKER = 3e-3, 0.01, 0.25
+"""Standard deviation over light that changes no code of 255 by more than a quarter, though a place so dark be
+lifted by two stops: none of it is worth the work. That is looked at where light is 1 % of saturation, or two
+stops below the middle of what was measured: a merged bracket keeps many stops free above its room."""
 _MOST, _LEAST = 1.1, 0.02
 """Bounds of a band's share against that of white noise, unstretched or not: no kernel in use adds noise."""
 
@@ -122,7 +123,9 @@ def fitted(frames: Sequence[NoiseFacts]) -> NoiseModel | None:
     known = _fit_profile(energy[0, SCALES - 1], light[0], mixed, profile)
     if known is None:
         return None if profile is None or pooled[0].any() else NoiseModel(profile, _white())
-    if np.mean(known @ [_DARK, 1.0]) < _UNSEEN**2:
+    lit = light[light.sum(axis=-1) > 0].mean(axis=-1)
+    dark = min(_DARK, _DARKER * float(np.median(lit)))
+    if np.mean(known @ [dark, 1.0]) < (_UNSEEN * dark) ** 2:
         return None
     return NoiseModel(_stepped(known), _stepped(_shares(energy, light, mixed, known)))
 

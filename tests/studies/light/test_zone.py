@@ -129,3 +129,45 @@ def test_a_view_is_found_beside_what_is_none(made: Callable[[np.ndarray], None])
     zone = zone_of(rows)
     assert zone[place].sum() > 0.85 * zone[place].size
     assert zone.sum() == zone[place].sum()
+
+
+def test_bricks_and_flowers_belong_to_the_view_they_stand_in() -> None:
+    """Warm as a lamp is, at the edge of a pane, where no other part of the view encloses them."""
+    rows = room()
+    top, left = (side.start for side in window(rows))
+    bricks, flowers = (slice(top + 8, top + 24), slice(left, left + 8)), (slice(281, 285), slice(350, 358))
+    rows[bricks] = np.array([0.5, 0.22, 0.12]) * 60
+    rows[flowers] = np.array([0.6, 0.3, 0.05]) * 60
+    zone = zone_of(rows)
+    assert zone[bricks].mean() > 0.9
+    assert zone[flowers].mean() > 0.9
+
+
+def test_a_shaded_pavement_before_a_glazed_door_belongs_to_the_view() -> None:
+    """Only twice as bright as paint, below lawn, down to the frame; the sill below lies in the sun."""
+    rows = room()
+    place = window(rows, top=235, high=120)
+    pavement = slice(320, 355), slice(300, 360)
+    joints = 1 - 0.1 * (np.arange(35) % 7 == 0)
+    rows[pavement] = 2.1 * joints[:, None, None] * np.array([1.0, 1.0, 1.05])
+    rows[315:320, 300:360] = np.array(LAWN) * 60
+    rows[pavement[0], 328:332] = 0.8
+    rows[357:361, 300:360] = 5.0
+    zone = zone_of(rows)
+    assert zone[pavement].mean() > 0.8
+    assert zone[place].mean() > 0.85
+    assert not zone[357:].any()
+
+
+def test_the_glow_before_a_threshold_stays_with_the_floor() -> None:
+    """It hangs on the door's view by a gap of two pixels and fades away."""
+    rows = room()
+    window(rows, top=200, high=130)
+    rows[200:330, 328:332] = np.array(LAWN) * 60
+    rows[330:334, 300:360] = 0.3
+    fall = np.exp2(2.6 - np.abs(np.arange(60)[:, None] - 10) / 9 - np.abs(np.arange(60) - 30) / 14)
+    rows[334:394, 300:360] = 0.8 * fall[..., None]
+    rows[330:334, 310:312] = 5.0
+    zone = zone_of(rows)
+    assert zone[200:330, 300:360].mean() > 0.9
+    assert not zone[336:].any()

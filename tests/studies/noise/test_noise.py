@@ -96,6 +96,15 @@ def test_a_clean_frame_has_hardly_any() -> None:
     assert model is None or model.profile.mean(axis=0) @ [0.05, 1] < 0.01 * (PHOTONS * 0.05 + READING)
 
 
+def test_noise_low_in_a_merged_bracket_is_found_as_it_is_higher_up() -> None:
+    """Six stops below: its white is cut that far above the room, its noise is as strong against the light."""
+    share = 2.0**-6
+    model = fitted([facts_of(noisy(shaded(512)) * share)])
+    assert model is not None
+    found = model.profile.mean(axis=0) @ [0.05 * share, 1]
+    assert np.sqrt(found) / share == pytest.approx(np.sqrt(PHOTONS * 0.05 + READING), rel=0.145)
+
+
 def leaves(seed: int = 4) -> np.ndarray:
     """Coloured texture everywhere, as strong at every scale: what leaves and gravel are near to."""
     random, texture = np.random.default_rng(seed), np.zeros((512, 1024, 3))

@@ -1,0 +1,108 @@
+"""What belongs to a view beside its bright glass: trees, bricks and flowers, and the ground before a door."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from panopipe.studies.light.panes import (
+    BORDER_PX,
+    BRIGHT_EV,
+    BROAD_DEG,
+    GREEN,
+    SHADE_EV,
+    SHARP_EV,
+    TREE_DEG,
+    TREE_EV,
+    WARM,
+    border_steps,
+    dark_bars,
+)
+from panopipe.studies.light.sight import Mask, Plane, Sight
+
+GAP_SR = 0.002
+"""What a view encloses and is no larger is part of it: bars and frames are joined to the room."""
+FEW = 0.2
+"""Share of a view that bricks and flowers may fill: what is warm and more than that is a lamp's."""
+MOSTLY = 0.5
+"""Share of the columns of a pavement above which there is nothing but view; of bricks and flowers that lies
+between the view's other parts."""
+GROUND_SR = 0.01
+"""A pavement smaller than this (6 degrees wide) may be a sill."""
+EVEN_EV = 0.5
+"""Differences within three pixels that a pavement has, less than there are at its ends."""
+
+
+def whole_view(sight: Sight, glass: Mask) -> Mask:
+    """Bright glass with all that is seen through it."""
+    return with_green(sight, with_warm_things(sight, glass))
+
+
+def with_green(sight: Sight, region: Mask) -> Mask:
+    """Add trees and hedges that part a view into pieces: dark as a room may be, but green."""
+    reach = round(TREE_DEG / 2 / sight.pixel_deg)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1,) * 2)
+    margin = np.pad(region.astype(np.uint8), reach)
+    around = cv2.morphologyEx(margin, cv2.MORPH_CLOSE, disc)[reach:-reach, reach:-reach] > 0
+    with_trees = region | (around & (sight.greenness > GREEN) & (sight.light_ev > TREE_EV))
+    count, gaps = cv2.connectedComponents((~with_trees).astype(np.uint8), connectivity=4)
+    small = np.bincount(gaps.ravel(), sight.share.ravel(), count) < GAP_SR
+    return np.asarray(with_trees | small[gaps])
+
+
+def with_warm_things(sight: Sight, view: Mask) -> Mask:
+    """Add bricks and flowers between what is seen through a window's panes.
+
+    They are as warm as a lamp, but few, and not beyond all else there.
+    """
+    hull = np.zeros(view.shape, np.uint8)
+    outlines, _ = cv2.findContours(view.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    cv2.drawContours(hull, [cv2.convexHull(np.concatenate(outlines))], -1, 1, cv2.FILLED)
+    warm = ~view & (sight.light_ev > BRIGHT_EV) & (sight.warm > WARM)
+    brightest = np.percentile(sight.light_ev[view], 98)
+    count, label = cv2.connectedComponents(warm.astype(np.uint8), connectivity=4)
+    area = np.bincount(label.ravel(), sight.share.ravel(), count)
+    beyond = np.bincount(label.ravel(), (sight.share * (sight.light_ev > brightest)).ravel(), count)
+    lamp = (beyond > MOSTLY * area) | (area > FEW * sight.share[view].sum())
+    lamp |= np.bincount(label[hull > 0], minlength=count) < MOSTLY * np.bincount(
+        label.ravel(), minlength=count
+    )
+    lamp[0] = True
+    return np.asarray(view | ~lamp[label])
+
+
+def with_ground(sight: Sight, view: Mask) -> Mask:
+    """Add what goes on from a view without a bar between, dimmer than any sky: a pavement, a terrace.
+
+    What is brighter was found already, or is the sun on a floor. It must be broad, as no reveal is, and end
+    in a sharp border all round.
+    """
+    light, square = np.ascontiguousarray(sight.light_ev), np.ones((3, 3), np.uint8)
+    bars, calm = dark_bars(light), cv2.medianBlur(light, 3)
+    even = cv2.morphologyEx(calm, cv2.MORPH_GRADIENT, square) < EVEN_EV
+    free = (light > SHADE_EV) & even & (sight.warm < WARM) & ~bars & ~view
+    _, label = cv2.connectedComponents(free.astype(np.uint8), connectivity=4)
+    beside = cv2.dilate(view.astype(np.uint8), np.ones((2 * BORDER_PX + 1,) * 2, np.uint8)) > 0
+    grown = view.copy()
+    for number in np.unique(label[beside & (label > 0)]):
+        part = label == number
+        broad = 2 * cv2.distanceTransform(np.pad(part.astype(np.uint8), 1), cv2.DIST_L2, 3).max()
+        small = sight.share[part].sum() < GROUND_SR or broad < BROAD_DEG / 2 / sight.pixel_deg
+        if small or not _lies_below(part, beside):
+            continue
+        near = cv2.dilate(part.astype(np.uint8), np.ones((2 * BORDER_PX + 3,) * 2, np.uint8)) > 0
+        like = near & ~bars & (np.abs(light - np.median(light[part])) < EVEN_EV)
+        if _ends_sharply(light, like, view):
+            grown |= (cv2.morphologyEx(like.astype(np.uint8), cv2.MORPH_CLOSE, square) > 0) & ~bars
+    return grown
+
+
+def _lies_below(part: Mask, beside: Mask) -> bool:
+    """Whether most columns of a part begin at the view."""
+    columns = np.flatnonzero(part.any(axis=0))
+    return bool(beside[part.argmax(axis=0)[columns], columns].mean() > MOSTLY)
+
+
+def _ends_sharply(light_ev: Plane, part: Mask, view: Mask) -> bool:
+    """Whether light changes at once at most of the border of a part, where it is not the view's."""
+    return float(np.percentile(border_steps(light_ev, part, view), 25)) > SHARP_EV
