@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from panopipe.cli.errors import told
+from panopipe.cli.errors import FRAMES_FAILED, told
 from panopipe.cli.options import AsJson, Debug, JobFolder
-from panopipe.cli.output import print_json
+from panopipe.cli.output import print_json, screen_for
 from panopipe.errors import printable
 
 if TYPE_CHECKING:
+    from panopipe.delivery.make import Summary
     from panopipe.review.finding import Finding, JobReview
 
 
@@ -56,6 +58,89 @@ def accept(
         for one in change.findings:
             done = "shows again" if back else "accepted"
             print(printable(f"{change.frame or accepting.JOB_WORD}: {one.check} {done}: {one.sentence}"))
+
+
+def deliver(
+    folder: JobFolder,
+    to: Annotated[
+        Path | None,
+        typer.Option(
+            "--to", metavar="PLACE", help="A folder, or a zip by its ending.", show_default="JOB/delivery"
+        ),
+    ] = None,
+    names: Annotated[
+        str,
+        typer.Option(
+            metavar="PATTERN",
+            help="Names of the pictures, of {number} {name} {room} {frame}; number counts in walking order.",
+            show_default="{number}-{name}",
+        ),
+    ] = "",
+    width: Annotated[
+        int | None, typer.Option(min=64, metavar="PX", help="One of the exported widths; else the main one.")
+    ] = None,
+    under: Annotated[
+        float | None,
+        typer.Option(
+            "--under", min=0.01, metavar="MB", help="Largest picture: the widest export that is small enough."
+        ),
+    ] = None,
+    anyway: Annotated[
+        bool, typer.Option("--anyway", help="Deliver what is finished, whatever is missing or in doubt.")
+    ] = False,
+    with_position: Annotated[
+        bool, typer.Option("--with-position", help="Let pictures tell where the place lies.")
+    ] = False,
+    json: AsJson = False,
+    debug: Debug = False,
+) -> None:
+    """Hand over the finished pictures in a folder or a zip, whole or not at all.
+
+    With contact sheet, SHA-256 list, and a statement of what was done to each. Not while frames are missing
+    or in doubt. Given again, it makes only what changed.
+    """
+    with told(debug):
+        from panopipe.delivery.make import deliver as deliver_
+        from panopipe.delivery.plan import Options
+        from panopipe.job.file_names import DEFAULT_PATTERN
+
+        screen = screen_for(json)
+        options = Options(to, names or DEFAULT_PATTERN, width, under, anyway, with_position)
+        summary = deliver_(folder, options, screen)
+        screen.wipe()
+        if json:
+            print_json(_summary_json(summary))
+        else:
+            _tell(folder, summary)
+    raise typer.Exit(0 if summary.delivered else FRAMES_FAILED)
+
+
+def _tell(folder: Path, summary: Summary) -> None:
+    from panopipe.review.words import count, quoted
+
+    for line in (*summary.obstacles, *summary.remarks):
+        print(printable(line))
+    if not summary.delivered:
+        accept_ = quoted(("panopipe", "accept", "JOB", "ROOM/FRAME", "CHECK"), str(folder))
+        print(
+            f"not delivered: {count(len(summary.obstacles), 'doubt')}; see to them, or look and accept them:"
+        )
+        print(f"  {printable(accept_)}\n  or deliver what is finished all the same, with --anyway")
+        return
+    files, size = len(summary.made) + len(summary.kept), summary.bytes / 1e6
+    how = "unchanged" if summary.unchanged else f"{len(summary.made)} made, {len(summary.kept)} as they were"
+    print(printable(f"{summary.path}: {count(files, 'file')}, {size:.1f} MB ({how})"))
+
+
+def _summary_json(summary: Summary) -> dict[str, Any]:
+    return {
+        "delivered": str(summary.path) if summary.delivered else "",
+        "obstacles": summary.obstacles,
+        "made": summary.made,
+        "kept": summary.kept,
+        "bytes": summary.bytes,
+        "remarks": summary.remarks,
+    }
 
 
 def _list(review: JobReview, json: bool) -> None:

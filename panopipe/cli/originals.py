@@ -47,12 +47,17 @@ def intake(
 
 
 def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:
-    """Prove that the originals are what they were at intake."""
+    """Prove that the originals are what they were at intake, or that a delivery is what it was.
+
+    A delivery is proved by its folder or zip in place of the job.
+    """
     with told(debug):
+        from panopipe.delivery.checksums import is_delivery, verify_delivery
         from panopipe.state.manifest import verify_originals
 
         screen = screen_for(json)
-        verified = verify_originals(folder, screen)
+        delivered = is_delivery(folder)
+        verified = (verify_delivery if delivered else verify_originals)(folder, screen)
         screen.wipe()
         if json:
             print_json({"good": verified.good, "wrong": verified.wrong, "unknown": verified.unknown})
@@ -60,6 +65,7 @@ def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> Non
             for path, why in verified.wrong.items():
                 print(printable(f"{path}: {why}"))
             for path in verified.unknown:
-                print(printable(f"{path}: not in the manifest"))
-            print(f"originals as they were at intake: {verified.good}, not: {len(verified.wrong)}")
+                print(printable(f"{path}: not in the {'list' if delivered else 'manifest'}"))
+            what = "files as they were delivered" if delivered else "originals as they were at intake"
+            print(f"{what}: {verified.good}, not: {len(verified.wrong)}")
     raise typer.Exit(FRAMES_FAILED if verified.wrong else 0)

@@ -29,6 +29,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "proof": night.proof,
     "tune": tuning.tune,
     "accept": delivery.accept,
+    "deliver": delivery.deliver,
     "settings": recipes.settings,
     "set": recipes.set_,
     "unset": recipes.unset,

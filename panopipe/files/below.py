@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-HAS_HANDLES = {os.open, os.mkdir, os.unlink, os.rename, os.stat, os.link} <= os.supports_dir_fd
+HAS_HANDLES = {os.open, os.mkdir, os.unlink, os.rmdir, os.rename, os.stat, os.link} <= os.supports_dir_fd
 """Whether names can be looked up by the handle of their folder."""
 
 _FOLDER = os.O_RDONLY | getattr(os, "O_DIRECTORY", 0) | getattr(os, "O_NOFOLLOW", 0)
@@ -185,6 +185,48 @@ def name_below(root: Path, name: str, goal: str) -> None:
             os.rename(old.name, new.name, src_dir_fd=old.handle, dst_dir_fd=new.handle)
             return
         _unlinked(old)
+
+
+def link_below(root: Path, name: str, goal: str) -> bool:
+    """Give a file a second name, so that its bytes are in both places without a copy; whether it has it.
+
+    Raises
+    ------
+    ValueError
+        If a name leads out of the folder, or through a link or a file.
+    """
+    try:
+        with place_below(root, name) as old, place_below(root, goal, make=True) as new:
+            os.link(old.name, new.name, src_dir_fd=old.handle, dst_dir_fd=new.handle, follow_symlinks=False)
+    except (OSError, NotImplementedError):  # a file system without links, or another file there
+        return False
+    return True
+
+
+def remove_folder_below(root: Path, name: str) -> None:
+    """Remove a folder and all that is in it; links in it are removed, and what they lead to stays.
+
+    Raises
+    ------
+    OSError
+        If something in it cannot be removed.
+    """
+    with place_below(root, f"{name}/x") as place:
+        entries = [(entry.name, entry.is_dir(follow_symlinks=False)) for entry in _entries(place)]
+    for child, is_folder in entries:
+        if is_folder:
+            remove_folder_below(root, f"{name}/{child}")
+        elif not remove_below(root, f"{name}/{child}"):
+            raise OSError(errno.EACCES, os.strerror(errno.EACCES), f"{name}/{child}")
+    with place_below(root, name) as place:
+        os.rmdir(place.name, dir_fd=place.handle)
+
+
+def settle_below(root: Path, name: str) -> None:
+    """Have the system put a folder's list of names on the disk, where it can be asked to."""
+    with contextlib.suppress(OSError, ValueError), place_below(root, f"{name}/x" if name else "x") as place:
+        if place.handle is not None:
+            os.fsync(place.handle)
 
 
 def files_below(root: Path, name: str) -> list[str]:

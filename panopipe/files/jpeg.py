@@ -227,8 +227,14 @@ def _segment(marker: int, payload: bytes, what: str) -> bytes:
     return struct.pack(">BBH", 0xFF, marker, len(payload) + 2) + payload
 
 
-def _marker_segments(head: Pixels | bytes) -> list[tuple[int, int, int]]:
-    """Marker, start and end of each segment from behind SOI to SOS."""
+def marker_segments(head: Pixels | bytes) -> list[tuple[int, int, int]]:
+    """Marker, start and end of each segment from behind SOI to SOS.
+
+    Raises
+    ------
+    IndexError
+        If the file ends before.
+    """
     segments, place = [], 2
     while True:
         marker, length = int(head[place + 1]), int(head[place + 2]) * 256 + int(head[place + 3])
@@ -239,12 +245,12 @@ def _marker_segments(head: Pixels | bytes) -> list[tuple[int, int, int]]:
 
 
 def _entropy_start(coded: Pixels) -> int:
-    return _marker_segments(coded)[-1][2]
+    return marker_segments(coded)[-1][2]
 
 
 def _head(head: bytes, height: int, segments: Sequence[bytes]) -> bytes:
     """Header of a strip made that of the whole picture: its height, and metadata behind JFIF."""
-    (_, _, jfif_end), *_ = _marker_segments(head)
-    (frame,) = (start for marker, start, _ in _marker_segments(head) if marker == _SOF0)
+    (_, _, jfif_end), *_ = marker_segments(head)
+    (frame,) = (start for marker, start, _ in marker_segments(head) if marker == _SOF0)
     sized = head[: frame + 5] + struct.pack(">H", height) + head[frame + 7 :]
     return sized[:jfif_end] + b"".join(segments) + sized[jfif_end:]

@@ -10,6 +10,7 @@ JOB/finished/<room>/<frame>.jpg     what a run makes
 from panopipe.job.finding import SYSTEM_FOLDERS
 from panopipe.job.job_file import JOB_KEYS
 from panopipe.job.model import (
+    DELIVERY,
     FINISHED,
     JOB_FILE,
     KINDS,
@@ -31,6 +32,7 @@ from panopipe.job.names import in_the_way, inside, natural, nearest
 from panopipe.job.opening import open_job
 
 __all__ = [
+    "DELIVERY",
     "FINISHED",
     "JOB_FILE",
     "JOB_KEYS",

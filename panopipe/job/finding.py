@@ -8,6 +8,7 @@ from pathlib import Path
 
 from panopipe.frame import FrameKey
 from panopipe.job.model import (
+    DELIVERY,
     FINISHED,
     KINDS,
     KINDS_IN_WORDS,
@@ -23,7 +24,7 @@ from panopipe.job.model import (
 )
 from panopipe.job.names import escaped, has_control, inside, is_utf8
 
-_OURS = {ORIGINALS, FINISHED, OVERRIDES, WORKING, REVIEW, LOGS, PROOFS, SET_ASIDE}
+_OURS = {ORIGINALS, FINISHED, OVERRIDES, WORKING, REVIEW, LOGS, PROOFS, SET_ASIDE, DELIVERY}
 
 _OTHER_PICTURES = {".heic", ".heif", ".avif", ".webp", ".jxl", ".jp2", ".exr", ".hdr", ".bmp", ".gif"}
 """Kinds of pictures that one might take for frames."""

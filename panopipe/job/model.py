@@ -13,6 +13,8 @@ from panopipe.stage import Rights
 ORIGINALS, FINISHED, OVERRIDES = "originals", "finished", "overrides"
 JOB_FILE, RECIPE_FILE = "job.toml", "recipe.toml"
 WORKING, REVIEW, LOGS, PROOFS, SET_ASIDE = ".panopipe", "review", "logs", "proofs", "set-aside"
+DELIVERY = "delivery"
+"""Where deliveries lie that were not wanted elsewhere."""
 
 KINDS = (".dng", ".tif", ".tiff", ".png", ".jpg", ".jpeg")
 """Files that can be a frame; of two with the same name the earlier kind is the frame."""

@@ -8,7 +8,11 @@ import unicodedata
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-_WINDOWS_RESERVED = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?", re.IGNORECASE)
+WINDOWS_RESERVED = re.compile(
+    r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³]|conin\$|conout\$) *(\..*)?", re.IGNORECASE
+)
+"""Names that Windows keeps for devices, whatever their ending ("Naming Files, Paths, and Namespaces",
+Microsoft Learn)."""
 _WINDOWS_FORBIDDEN = re.compile(r'[<>:"\\|?*]|[. ]$')
 
 
@@ -76,5 +80,5 @@ def escaped(text: str) -> str:
 def awkward_names(parts: Iterable[str]) -> Iterator[str]:
     """A line for each name that works here and that Windows would not take."""
     for part in dict.fromkeys(parts):
-        if _WINDOWS_RESERVED.fullmatch(part) or _WINDOWS_FORBIDDEN.search(part):
+        if WINDOWS_RESERVED.fullmatch(part) or _WINDOWS_FORBIDDEN.search(part):
             yield f'the name "{part}" works here, but Windows does not take it; rename it before you deliver'

@@ -11,6 +11,7 @@ from pathlib import Path
 from tests.stress.at_once import set_all
 from tests.stress.cards import kill_intakes
 from tests.stress.coded import damage_coded
+from tests.stress.deliveries import kill_deliveries
 from tests.stress.disk import fill_all
 from tests.stress.fuzz import fuzz_all
 from tests.stress.kept import damage_kept
@@ -28,6 +29,7 @@ _ALL = [
     "settings",
     "cards",
     "kills",
+    "deliver",
     "mutations",
     "disk",
     "kept",
@@ -46,6 +48,7 @@ def main() -> None:
     parser.add_argument("--coded", type=int, default=200, help="frames with damaged samples (200)")
     parser.add_argument("--settings", type=int, default=100, help="times that six settings meet (100)")
     parser.add_argument("--cards", type=int, default=100, help="intakes to kill (100)")
+    parser.add_argument("--deliveries", type=int, default=50, help="deliveries to kill (50)")
     parser.add_argument("--many", type=int, nargs="*", default=[1000, 10000], help="frames of 64 pixels")
     parser.add_argument("--fuzz", type=int, default=5000, help="examples of each kind (5000)")
     parser.add_argument("--kills", type=int, default=200, help="processes to kill (200)")
@@ -62,6 +65,7 @@ def main() -> None:
         "links": lambda room: link_all(room, seed=asked.seed),
         "settings": lambda room: set_all(room, asked.settings, asked.seed),
         "cards": lambda room: kill_intakes(room, asked.cards, asked.seed),
+        "deliver": lambda room: kill_deliveries(room, asked.deliveries, asked.seed),
         "many": lambda room: run_many(room, tuple(asked.many)),
         "fuzz": lambda _: fuzz_all(asked.fuzz, asked.seed),
         "kills": lambda room: kill_all(room, asked.kills, asked.seed),
