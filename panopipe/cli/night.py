@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import traceback
+from collections import Counter
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
     from panopipe.frame import FrameKey
     from panopipe.job import Job
     from panopipe.review.make import ReviewSummary
-    from panopipe.run.session import Summary
+    from panopipe.run.session import Options, Summary
 
 
 def run(
@@ -31,6 +33,9 @@ def run(
         bool, typer.Option("--rehash", help="Read all originals again, changed or not.")
     ] = False,
     review: Annotated[bool, typer.Option(help="Make the review page after the run.")] = True,
+    plan: Annotated[
+        bool, typer.Option("--plan", help="Only say what would be made, and why; do nothing.")
+    ] = False,
     json: AsJson = False,
     debug: Debug = False,
 ) -> None:
@@ -45,6 +50,9 @@ def run(
 
         job = open_job(folder)
         options = Options(_chosen(job, room, frame), workers, longest_min * 60, rehash)
+        if plan:
+            _print_plan(job, options, json)
+            return
         screen = screen_for(json)
         summary = run_job(job, load_recipe(job), options, screen)
         job = open_job(folder)  # as the run put its files together
@@ -60,6 +68,32 @@ def run(
     raise typer.Exit(_code(summary) or (FRAMES_FAILED if wanted and not made else 0))
 
 
+def _print_plan(job: Job, options: Options, json: bool) -> None:
+    from panopipe.recipe import load_recipe
+    from panopipe.run.forecast import forecast
+
+    frames = forecast(job, load_recipe(job), options)
+    if json:
+        print_json(
+            [{"frame": str(one.key), "what": one.what, "reasons": list(one.reasons)} for one in frames]
+        )
+        return
+    for one in frames:
+        if one.what != "stays":
+            print(printable(f"{one.key}: {one.what}: {'; '.join(one.reasons)}"))
+    counts = Counter(one.what for one in frames)
+    print(", ".join(f"{number} {WHAT[what]}" for what, number in counts.items()) or "no frames")
+
+
+WHAT = {
+    "is made": "to be made",
+    "may be made": "may be made",
+    "stays": "stay as they are",
+    "is refused": "cannot be taken",
+}
+"""How frames of each kind are counted."""
+
+
 def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:
     """Check a job, its recipe and its originals; work on nothing.
 
@@ -69,8 +103,10 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
         from panopipe.job import open_job
         from panopipe.recipe import load_recipe
         from panopipe.run.checking import check_originals
+        from panopipe.run.forecast import expected
         from panopipe.run.remarks import group_lines
         from panopipe.run.together import recognised
+        from panopipe.state.ledger import read_records
 
         job = open_job(folder)
         recipe = load_recipe(job)
@@ -78,6 +114,8 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
         job = recognised(job, recipe, screen, keeps=False)
         checked = check_originals(job, recipe, screen)
         screen.wipe()
+        pixels = [facts.width * facts.height for facts in checked.facts.values()]
+        needs = expected(job, pixels, {record.key: record for record in read_records(job.folder)})
         orders = sorted({recipe.settings(key).order for key in job.frames})
         remarks = [*job.remarks, *recipe.idle(), *checked.remarks]
         if json:
@@ -88,7 +126,7 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
                 for key, group in zip(job.members, job.groups, strict=True)
             }
             told_of = {"failed": failed, "unread": dict(job.unread), "remarks": remarks, "together": made_of}
-            print_json({"frames": sizes, **told_of, "orders": orders})
+            print_json({"frames": sizes, **told_of, "orders": orders, "estimate": needs})
         else:
             for room, keys in job.rooms.items():
                 seen = {f"{f.width}x{f.height}" for key in keys if (f := checked.facts.get(key))}
@@ -101,7 +139,19 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
             for line in (*group_lines(job), *remarks, *failures):
                 print(printable(line))
             print(f"the recipe is right; {len(checked.facts)} of {len(job.frames)} frames can be taken")
+            print(_needs(needs))
     raise typer.Exit(FRAMES_FAILED if checked.failed or job.unread else 0)
+
+
+def _needs(needs: Mapping[str, float]) -> str:
+    """Time and disk that a run of all frames takes."""
+    from panopipe.run.pace import in_words
+
+    by = "by frames of this job" if needs["by_this_job"] else "a first guess"
+    return (
+        f"a run of all: about {in_words(needs['seconds'])} with {needs['workers']} at a time ({by}), "
+        f"{needs['disk_bytes'] / 1e9:.1f} GB of disk; {needs['disk_free_bytes'] / 1e9:.0f} GB are free"
+    )
 
 
 def proof(

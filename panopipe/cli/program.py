@@ -11,13 +11,14 @@ import typer
 
 from panopipe import __version__
 from panopipe.cli import delivery, night, originals, recipes, tuning
+from panopipe.cli.nearest_option import NearestCommand, NearestGroup
 
 app = typer.Typer(
     name="panopipe",
+    cls=NearestGroup,
     epilog="Exit code 0: all went well. 1: frames or review failed. 2: job, recipe or command wrong. "
-    "3: stopped early.",
+    "3: the disk filled up. 70: a fault of panopipe itself. 130: stopped by Ctrl-C or the system.",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -43,7 +44,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
 """In the order of `--help`."""
 
 for name, command in COMMANDS.items():
-    app.command(name)(command)
+    app.command(name, cls=NearestCommand)(command)
 
 
 def _say_version(wanted: bool) -> None:

@@ -30,13 +30,16 @@ def settings(
     with told(debug):
         from panopipe.job import open_job
         from panopipe.recipe import BUILT_IN_ORIGIN, effective
+        from panopipe.state.ledger import read_records
 
         job = open_job(folder)
-        tables = effective(job, job.key(frame)).values
+        key = job.key(frame)
+        tables = effective(job, key).values
+        noted = next((record.notes for record in read_records(job.folder) if record.key == key), {})
         shown = {
             table: {
-                key: value
-                for key, value in values.items()
+                name: value
+                for name, value in values.items()
                 if not (changed and value.origin == BUILT_IN_ORIGIN)
             }
             for table, values in tables.items()
@@ -44,7 +47,10 @@ def settings(
         if json:
             print_json(
                 {
-                    t: {k: {"value": v.value, "origin": v.origin} for k, v in values.items()}
+                    t: {
+                        k: {"value": v.value, "origin": v.origin, **_chosen(v.value, noted.get(t, {}).get(k))}
+                        for k, v in values.items()
+                    }
                     for t, values in shown.items()
                 }
             )
@@ -52,8 +58,10 @@ def settings(
             for table, values in shown.items():
                 if values:
                     print(f"[{table}]")
-                for key, value in values.items():
-                    print(f"  {f'{key} = {_toml(value.value)}':44} {value.origin}")
+                for name, value in values.items():
+                    chosen = _chosen(value.value, noted.get(table, {}).get(name)).get("chosen")
+                    words = "" if chosen is None else f"   # chose {chosen} when it was finished"
+                    print(f"  {f'{name} = {_toml(value.value)}':44} {value.origin}{words}")
 
 
 def set_(
@@ -195,14 +203,23 @@ def stages(
     name: Annotated[
         str | None, typer.Argument(metavar="STAGE", help="One of them, such as tone.", show_default=False)
     ] = None,
+    json: AsJson = False,
     debug: Debug = False,
 ) -> None:
     """List the stages, or the settings of one."""
     with told(debug):
-        from panopipe.recipe.table import stage_lines, stages_lines
+        from panopipe.recipe.table import stage_lines, stages_json, stages_lines
 
+        if json:
+            print_json(stages_json(name))
+            return
         for line in stage_lines(name) if name else stages_lines():
             print(line)
+
+
+def _chosen(value: object, noted: float | str | None) -> dict[str, float | str]:
+    """What was chosen for a setting that is left to its stage, once a run has told."""
+    return {"chosen": noted} if value == "auto" and noted is not None else {}
 
 
 def _toml(value: object) -> str:

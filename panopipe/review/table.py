@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 import unicodedata
 from pathlib import Path
 
@@ -60,9 +61,10 @@ def _counts(review: JobReview) -> str:
 def _frame_lines(frame: FrameReview, room_for_name: int, width: int) -> list[str]:
     name = _shown(str(frame.key))
     name = name if len(name) <= room_for_name else name[: room_for_name - 1] + "…"
-    says = [_cut(_shown(item.sentence), width - room_for_name - 4) for item in frame.crossed]
+    room = max(width - room_for_name - 4, 20)
+    says = [line for item in frame.crossed for line in textwrap.wrap(_shown(item.sentence), room)]
     if frame.state == "failed":
-        says = [_shown(frame.fault)]  # whole: nothing else on the screen says why
+        says = [_shown(frame.fault)]  # on a line of its own: scripts look for it
     head, *more = says
     return [f"  {name:<{room_for_name}}  {head}"] + [f"  {'':<{room_for_name}}  {text}" for text in more]
 
@@ -86,8 +88,3 @@ def _next(review: JobReview, job: str, page: Path) -> list[str]:
 def _shown(text: str) -> str:
     """Text with nothing in it that a terminal would obey."""
     return "".join("?" if unicodedata.category(letter) in ("Cc", "Cf", "Cs") else letter for letter in text)
-
-
-def _cut(text: str, room: int) -> str:
-    room = max(room, 20)
-    return text if len(text) <= room else text[: room - 1] + "…"

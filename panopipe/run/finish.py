@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import replace
@@ -11,6 +10,7 @@ from panopipe.files.below import remove_below
 from panopipe.frame import FrameKey
 from panopipe.pool.budget import disk_remark
 from panopipe.pool.dispatch import dispatch
+from panopipe.run.pace import TimeLeft
 from panopipe.run.plan import DOING, Planned, frame_fingerprint
 from panopipe.run.remarks import sink_remarks
 from panopipe.run.session import Session, SurveyedFrame
@@ -24,7 +24,7 @@ from panopipe.state.record import FrameRecord
 
 def finish_all(session: Session) -> None:
     """Finish the frames that are wanted and not finished yet; what may pass is tried once more at the end."""
-    prints = {key: _fingerprint(session, key) for key in session.surveyed if key in session.wanted}
+    prints = {key: finish_fingerprint(session, key) for key in session.surveyed if key in session.wanted}
     to_do = {key: made_of for key, made_of in prints.items() if not _is_finished(session, key, made_of)}
     if not to_do:
         return
@@ -71,8 +71,7 @@ class Pace:
     def __init__(self, session: Session, tasks: Mapping[FrameKey, FinishTask]) -> None:
         self._session, self._tasks = session, tasks
         self._left = {key: session.surveyed[key].pixels for key in tasks}
-        self._total = sum(self._left.values())
-        self._began = time.monotonic()
+        self._time = TimeLeft(sum(self._left.values()))
 
     def done(self, key: FrameKey) -> None:
         """Count a frame as done."""
@@ -82,7 +81,7 @@ class Pace:
         """Say what is going on."""
         doing = ", ".join(f"{key} {self._doing(key)}".strip() for key in list(since)[:4])
         left = f"{len(self._left)} of {len(self._tasks)} left"
-        self._session.run_log.progress(f"{doing}: {left}{self._time_left()}")
+        self._session.run_log.progress(f"{doing}: {left}{self._time.said(sum(self._left.values()))}")
 
     def _doing(self, key: FrameKey) -> str:
         try:
@@ -90,23 +89,9 @@ class Pace:
         except (OSError, ValueError):
             return ""
 
-    def _time_left(self) -> str:
-        left = sum(self._left.values())
-        if left == self._total:
-            return ""
-        seconds = (time.monotonic() - self._began) * left / (self._total - left)
-        return f", about {in_words(seconds)} left"
 
-
-def in_words(seconds: float) -> str:
-    """Say a span of time as one would: 40 s, 12 min, 3 h 20 min."""
-    if seconds < 90:
-        return f"{max(1, round(seconds))} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60:02d} min"
-
-
-def _fingerprint(session: Session, key: FrameKey) -> str:
+def finish_fingerprint(session: Session, key: FrameKey) -> str:
+    """Fingerprint of all that makes a frame's finished files; it must have been looked at."""
     planned = session.frames[key]
     others = {
         other: (session.frames[other], session.surveyed[other].source, session.solutions.get(other, {}))

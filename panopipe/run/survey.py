@@ -10,6 +10,7 @@ from panopipe.frame import FrameFacts, FrameKey
 from panopipe.pool.budget import guessed_pixels
 from panopipe.pool.dispatch import dispatch
 from panopipe.run.cache import cache_name
+from panopipe.run.pace import TimeLeft
 from panopipe.run.plan import SMALL, Planned, survey_fingerprint
 from panopipe.run.session import Session, SurveyedFrame
 from panopipe.run.tasks import SurveyResult, SurveyTask
@@ -23,7 +24,7 @@ def survey_all(session: Session) -> None:
     for key, planned in session.frames.items():
         if planned.entry.refused:
             session.failed(key, planned.entry.refused)
-        elif not _is_known(session, planned, facts, seen):
+        elif not is_known(session, planned, facts, seen):
             tasks[key] = _task(session, planned, facts, seen)
     if not tasks:
         return
@@ -35,7 +36,7 @@ def survey_all(session: Session) -> None:
         _take(session, session.call_one(), failed, last=True)
 
 
-def _is_known(
+def is_known(
     session: Session, planned: Planned, facts: Mapping[str, FrameFacts], seen: Collection[str]
 ) -> bool:
     """Whether the ledger holds all that a look would find; if so, take it from there."""
@@ -75,11 +76,13 @@ def _take(
 ) -> dict[FrameKey, SurveyTask]:
     """Have tasks done; return those to be tried once more, none if this was the last try."""
     failed: dict[FrameKey, SurveyTask] = {}
-    left = dict.fromkeys(tasks)
+    left = {key: 1 + _size(task) for key, task in tasks.items()}
+    pace = TimeLeft(sum(left.values()))
 
     def tick(since: Mapping[FrameKey, float]) -> None:
         names = ", ".join(str(key) for key in list(since)[:3])
-        session.run_log.progress(f"looking at {names}: {len(left)} of {len(tasks)} left")
+        time_left = pace.said(sum(left.values()))
+        session.run_log.progress(f"looking at {names}: {len(left)} of {len(tasks)} left{time_left}")
 
     for key, task_result in dispatch(pool, survey_frame, tasks, tick):
         left.pop(key)
@@ -91,6 +94,11 @@ def _take(
             session.run_log.note(f"{key}: {task_result.error} (will be tried once more)")
             failed[key] = tasks[key]
     return failed
+
+
+def _size(task: SurveyTask) -> int:
+    """Bytes to read, as a measure of the work."""
+    return sum(place.stat().st_size for path in task.files.paths if (place := task.files.at(path)).is_file())
 
 
 def _keep(session: Session, key: FrameKey, result: SurveyResult) -> None:

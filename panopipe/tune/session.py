@@ -93,7 +93,9 @@ class Session:
                 self._fault = one_line(error)
                 return
             else:
-                self._failed = looked.failed
+                self.job, self._failed = looked.job, looked.failed  # as the look put its files together
+                if self.start not in self.job.frames:
+                    self.start = _frame_with(self.job, self.start)
                 bench = Bench(looked)
                 bench.take(self._recipe)
                 self._loupe, self._bench = Loupe(bench), bench
@@ -298,6 +300,12 @@ def _frame_of(job: Job, where: str) -> FrameKey:
     if where in job.rooms:
         return job.rooms[where][0]
     return job.key(where)
+
+
+def _frame_with(job: Job, key: FrameKey) -> FrameKey:
+    """The frame that a file was put into."""
+    within = (frame for frame, members in job.members.items() if key in members)
+    return next(within, next(iter(job.frames)))
 
 
 def _told(key: FrameKey, settings: FrameSettings, shown: Shown) -> dict[str, Any]:

@@ -11,10 +11,12 @@ from importlib import metadata
 from pathlib import Path
 
 import pytest
+from typer.main import get_command
 from typer.testing import CliRunner, Result
 
 from panopipe import registry
 from panopipe.cli import app
+from panopipe.cli.nearest_option import MEANINGS
 from panopipe.pixels import compiled as forms
 from panopipe.pool.dispatch import Inline
 from panopipe.recipe import journal
@@ -368,3 +370,81 @@ def test_missing_compiled_arithmetic_is_said(
     monkeypatch.setattr(job_run, "COMPILED", compiled)
     said = [panopipe("--version").stdout, panopipe("run", folder, "--no-review").stdout]
     assert [text.count(forms.NOT_COMPILED) for text in said] == [int(not compiled)] * 2
+
+
+def plan_of(folder: Path) -> dict[str, tuple[str, list[str]]]:
+    told = json.loads(panopipe("run", folder, "--plan", "--json").stdout)
+    return {row["frame"]: (row["what"], row["reasons"]) for row in told}
+
+
+def test_a_plan_tells_what_would_be_made_and_why_and_a_run_does_just_that(folder: Path) -> None:
+    assert {what for what, _ in plan_of(folder).values()} == {"is made"}
+    assert not (folder / "finished").exists()
+    panopipe("run", folder, "--no-review")
+    assert plan_of(folder) == dict.fromkeys(["hall/h1", "hall/h2", "lounge/l1"], ("stays", []))
+    panopipe("set", folder, "lounge", "gain.gain_ev=0.5")
+    (folder / "finished/hall/h1.raw").unlink()
+    plan = plan_of(folder)
+    assert plan["lounge/l1"] == ("is made", ["gain.gain_ev is 0.5, was 0.0"])
+    assert plan["hall/h1"] == ("is made", ["finished/hall/h1.raw is missing"])
+    assert plan["hall/h2"] == ("stays", [])
+    said = panopipe("run", folder, "--plan").stdout.splitlines()
+    assert said[-1] == "2 to be made, 1 stay as they are"
+    ledger_before = (folder / ".panopipe/ledger.sqlite").read_bytes()
+    plan_of(folder)
+    assert (folder / ".panopipe/ledger.sqlite").read_bytes() == ledger_before
+    result = json.loads(panopipe("run", folder, "--no-review", "--json").stdout)
+    assert sorted(result["finished"]) == ["hall/h1", "lounge/l1"]
+
+
+def test_a_plan_names_an_original_that_is_new_or_changed(folder: Path) -> None:
+    panopipe("run", folder, "--no-review")
+    write_frame(folder / "originals/hall/h1.dng", seed=7)
+    what, reasons = plan_of(folder)["hall/h1"]
+    assert (what, reasons) == ("is made", ["originals/hall/h1.dng is new or was changed"])
+    assert plan_of(folder)["lounge/l1"][0] == "may be made"
+
+
+@pytest.mark.parametrize(
+    ("words", "means"),
+    [
+        (["run", "--threads", "2"], "--workers"),
+        (["run", "--dry-run"], "--plan"),
+        (["run", "--worker", "2"], "--workers"),
+        (["proof", "--size", "512"], "--width"),
+        (["carry", "--apply"], "--write"),
+        (["check", "--verbose"], "--debug"),
+    ],
+)
+def test_a_mistyped_option_is_answered_by_the_nearest_in_meaning(words: list[str], means: str) -> None:
+    result = panopipe(*words)
+    assert result.exit_code == 2
+    assert means in result.stderr
+
+
+def test_each_meaning_is_that_of_an_option_that_there_is() -> None:
+    known = {
+        name
+        for command in get_command(app).commands.values()  # type: ignore[attr-defined]
+        for option in command.params
+        for name in (*option.opts, *option.secondary_opts)
+    }
+    assert set(MEANINGS) <= known | {"--version"}
+
+
+def test_check_tells_time_and_disk(folder: Path) -> None:
+    assert "a run of all: about" in panopipe("check", folder).stdout
+    needs = json.loads(panopipe("check", folder, "--json").stdout)["estimate"]
+    assert needs["by_this_job"] is False
+    assert needs["disk_bytes"] > 0
+
+
+def test_stages_answer_scripts() -> None:
+    (tone,) = json.loads(panopipe("stages", "tone", "--json").stdout)
+    assert tone["settings"]["exposure_ev"]["unit"] == "EV"
+    assert tone["settings"]["exposure_ev"]["default"] == "auto"
+
+
+def test_exit_codes_that_happen_stand_in_the_help() -> None:
+    said = panopipe("--help").stdout
+    assert all(f" {code}:" in said for code in (1, 2, 3, 70, 130))

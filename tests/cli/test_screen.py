@@ -6,7 +6,7 @@ from panopipe.cli.screen import Screen, table_lines
 from panopipe.errors import printable
 from panopipe.frame import FrameKey
 from panopipe.job import FrameEntry, Job, SourceFile
-from panopipe.run.finish import in_words
+from panopipe.run.pace import in_words
 from panopipe.run.session import Summary
 
 

@@ -1,0 +1,193 @@
+"""Tuning: how soon a change shows, by setting; how true the small picture is; what a large frame takes.
+
+Run ``python -m tests.benchmarks.tune sample_job`` from the top of the clone (a copy of the job is worked on);
+``--widths 1536 2048``, ``--repeats 5``, ``--frame ROOM/FRAME``. Milliseconds are CPU of the one thread that
+makes pictures: the wall has as many on a machine that does nothing else. *Shown* is the picture that comes
+first, *exact* what follows it where a stage's work was carried.
+
+``--truth`` compares the small picture with the finished file reduced to its width, ``--memory`` tells what
+tuning takes of a frame of 72 megapixels.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import tempfile
+import time
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from panopipe.frame import FrameKey
+from panopipe.job import open_job
+from panopipe.pool.machine import peak_memory, reset_peak_memory
+from panopipe.recipe import load_recipe
+from panopipe.recipe.layers import setting_rules
+from panopipe.registry import loaded_stage
+from panopipe.run.job_run import Options, look_at_job, run_job
+from panopipe.setting import AUTO, Rule
+from panopipe.tune.bench import Bench
+from panopipe.tune.draft import tried
+from panopipe.tune.loupe import Loupe, Spot
+from tests.benchmarks.decode import room
+from tests.makers.dng import write_linear_dng
+
+
+def others(rule: Rule, value: Any) -> Iterator[Any]:
+    """Values beside one, as a hand would try them; none where a hand has to know a file or words."""
+    if rule.kind in ("number", "whole") and rule.low is not None and rule.high is not None:
+        held = (rule.low + rule.high) / 2 if value == AUTO else value
+        for share in (0.02, 0.03, 0.04, 0.05, 0.06):
+            step = share * (rule.high - rule.low)
+            tried_value = held + step if held + step <= rule.high else held - step
+            yield round(tried_value) if rule.kind == "whole" else round(tried_value, 4)
+    elif rule.kind == "switch":
+        yield not value
+    elif rule.kind == "choice":
+        yield from (word for word in rule.choices if word not in (value, "picture"))
+    elif rule.kind == "wholes":
+        yield [1024]
+
+
+PAIRS = {
+    "balance.neutral_yaw_deg": {"balance.neutral_pitch_deg": 0.0},
+    "balance.neutral_pitch_deg": {"balance.neutral_yaw_deg": 0.0},
+}
+"""Settings that need another beside them."""
+
+
+class Timed:
+    """Pictures of one frame, timed."""
+
+    def __init__(self, bench: Bench, key: FrameKey, width: int) -> None:
+        self.bench, self.key, self.width = bench, key, width
+
+    def show(self, draft: Mapping[str, Any], *, quick: bool) -> tuple[float, bool]:
+        """CPU milliseconds, and whether the picture was exact."""
+        started = time.process_time()
+        settings = tried(self.bench.job, self.bench.recipe, self.key, draft)
+        shown = self.bench.show(self.bench.tried(self.key, settings), self.width, quick=quick)
+        return 1e3 * (time.process_time() - started), shown.exact
+
+    def change(self, draft: Mapping[str, Any]) -> tuple[float, float]:
+        """Milliseconds until a change shows, and until it is exact, from the frame as the files say."""
+        self.show({}, quick=False)
+        first, exact = self.show(draft, quick=True)
+        return first, first + (0 if exact else self.show(draft, quick=False)[0])
+
+
+def table(bench: Bench, key: FrameKey, width: int, repeats: int) -> None:
+    timed, settings = Timed(bench, key, width), bench.recipe.settings(key)
+    cold, _ = timed.show({}, quick=False)
+    print(f"\n{key} at {width}: the first picture after the job was looked at took {cold:.0f} ms")
+    print(f"{'setting':32}{'shown':>8}{'95th':>8}{'exact':>8}{'95th':>8}   ms")
+    medians = []
+    for stage in settings.stages:
+        for name, rule in setting_rules(loaded_stage(stage)).items():
+            value = settings.values[stage][name].value
+            values = list(others(rule, value))
+            if not values:
+                continue
+            drafts = [
+                {f"{stage}.{name}": values[turn % len(values)], **PAIRS.get(f"{stage}.{name}", {})}
+                for turn in range(repeats)
+            ]
+            taken = np.array([timed.change(draft) for draft in drafts])
+            medians.append(np.median(taken, axis=0))
+            figures = [f(taken[:, place]) for place in (0, 1) for f in (np.median, _95th)]
+            print(f"{stage + '.' + name:32}" + "".join(f"{figure:8.0f}" for figure in figures))
+    shown, exact = np.median(medians, axis=0), np.percentile(medians, 95, axis=0)
+    print(f"{'median over all settings':32}{shown[0]:8.0f}{'':8}{shown[1]:8.0f}")
+    print(f"{'95th over all settings':32}{exact[0]:8.0f}{'':8}{exact[1]:8.0f}")
+
+
+def _95th(values: Any) -> float:
+    return float(np.percentile(values, 95))
+
+
+def truth(folder: Path, bench: Bench, widths: list[int]) -> None:
+    job = open_job(folder)
+    run_job(job, load_recipe(job), Options(workers=1))
+    print(f"\n{'the small picture against the finished file, codes':52}{'mean':>8}{'99th':>8}")
+    for key in bench.keys:
+        whole = cv2.imread(str(folder / f"finished/{key}.jpg"))
+        for width in (width for width in widths if width < whole.shape[1]):
+            settings = bench.recipe.settings(key)
+            shown = bench.show(bench.tried(key, settings), width).outputs[0].data
+            small = cv2.imdecode(np.frombuffer(shown, np.uint8), cv2.IMREAD_COLOR)
+            reduced = cv2.resize(whole, (width, width // 2), interpolation=cv2.INTER_AREA)
+            off = np.abs(small.astype(np.float32) - reduced)
+            name = f"{key}, {whole.shape[1]} to {width}"
+            print(f"{name:52}{off.mean():8.2f}{np.percentile(off, 99):8.1f}")
+
+
+def memory(folder: Path, width: int = 12_000) -> None:
+    write_linear_dng(folder / "originals/hall/large.dng", room(width, 0.001))
+    job = open_job(folder)
+    looked = look_at_job(job, load_recipe(job), Options(workers=1))
+    reset_peak_memory()
+    before = peak_memory()
+    bench, key = Bench(looked), FrameKey("hall", "large")
+    timed = Timed(bench, key, 1536)
+    for draft in ({}, {"tone.exposure_ev": 1.0}, {"nadir.margin_deg": 2.0}, {"level.tilt_deg": 2.0}):
+        timed.show(draft, quick=False)
+    print(
+        f"\n{width * width // 2 / 1e6:.0f} megapixels, MiB above what the process had ({before / 2**20:.0f})"
+    )
+    print(f"{'pictures 1536 wide':40}{(peak_memory() - before) / 2**20:8.0f}")
+    loupe = Loupe(bench)
+    for what, spot, draft in (
+        ("a piece at full size, on the horizon", Spot(0, 0), {"level.tilt_deg": 0.0}),
+        ("on the rebuilt floor", Spot(0, -80), {"level.tilt_deg": 0.0}),
+        ("of a frame that is levelled", Spot(0, 0), {"level.tilt_deg": 2.0}),
+    ):
+        reset_peak_memory()
+        started = time.process_time()
+        frame = bench.tried(key, tried(job, bench.recipe, key, draft))
+        loupe.piece(frame, spot, lambda: True)
+        spent = time.process_time() - started
+        print(f"{what:40}{(peak_memory() - before) / 2**20:8.0f}   after {1e3 * spent:.0f} ms of CPU")
+        started = time.process_time()
+        loupe.piece(frame, Spot(spot.yaw_deg + 20, spot.pitch_deg), lambda: True)
+        print(f"{'  and beside it':40}{'':8}   after {1e3 * (time.process_time() - started):.0f} ms")
+    loupe.close()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("job", type=Path, nargs="?", default=Path("sample_job"))
+    parser.add_argument("--frame", default="")
+    parser.add_argument("--widths", type=int, nargs="+", default=[1536, 2048])
+    parser.add_argument("--repeats", type=int, default=5)
+    parser.add_argument("--truth", action="store_true")
+    parser.add_argument("--memory", action="store_true")
+    given = parser.parse_args()
+    cv2.setNumThreads(1)
+    with tempfile.TemporaryDirectory() as place:
+        if given.memory:
+            memory(Path(place))
+            return
+        left_out = shutil.ignore_patterns("truth", "pictures", "finished", "review", ".panopipe", "make")
+        folder = Path(shutil.copytree(given.job, Path(place) / "job", ignore=left_out))
+        job = open_job(folder)
+        started = time.process_time()
+        bench = Bench(look_at_job(job, load_recipe(job), Options(workers=1)))
+        print(
+            f"{len(bench.keys)} frames looked at; {time.process_time() - started:.1f} s of it in this process"
+        )
+        if given.truth:
+            truth(folder, bench, given.widths)
+            return
+        key = job.key(given.frame) if given.frame else bench.keys[0]
+        for width in given.widths:
+            table(bench, key, width, given.repeats)
+
+
+if __name__ == "__main__":
+    main()
