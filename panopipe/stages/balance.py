@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any, ClassVar
 
 import numpy as np
@@ -54,6 +55,9 @@ Place = tuple[float, float]
 INDOORS = 0.5
 """A frame that looks less than this like open sky was taken inside."""
 
+FIELDS_KEPT = 64
+"""Fields of light that stay in memory while a room is worked on: a third of a megabyte each."""
+
 WEAK = 0.45
 """Confidence below which a frame's white is called weakly determined."""
 
@@ -63,7 +67,7 @@ class BalanceSettings:
     """Settings of the white balance."""
 
     strength: float = number(
-        0.9, "share of the correction: 1 makes whites neutral, below it a room keeps its mood", low=0, high=1
+        0.95, "share of the correction: 1 makes whites neutral, below it a room keeps its mood", low=0, high=1
     )
     kelvin: float | Auto = number(
         AUTO, "colour temperature of the light, set by hand", low=1500, high=20000, unit="kelvin", auto=True
@@ -124,7 +128,7 @@ class Balance(RowStage[BalanceSettings, Matrix]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
-    version = 11
+    version = 12
     summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -173,11 +177,13 @@ class Balance(RowStage[BalanceSettings, Matrix]):
         gains = even_gains(
             [key.room for key in keys], pairs, [surveyed.settings.even_exposure_ev for surveyed in seen]
         )
-        lights, place = _lights(keys, seen), {key: at for at, key in enumerate(keys)}
+        rooms, place = _Rooms(keys, seen, observations, whites), {key: at for at, key in enumerate(keys)}
 
         def solution(key: FrameKey) -> Solution:
             at = place[key]
-            return _solution(seen[at], observations[at], whites[at], gains[at], lights[key.room])
+            proven, given = rooms.two_lights(key.room), observations[at].hand is not None
+            lit = _set_by_field(whites[at], rooms.field(at), proven, seen[at], given=given)
+            return _solution(seen[at], observations[at], lit, gains[at])
 
         return Solutions(keys, solution)
 
@@ -268,6 +274,36 @@ def _lights(
     return {room: lights_of(frames) for room, frames in rooms.items()}
 
 
+class _Rooms:
+    """The light of each place, found when it is asked for; whether two lights are proven a room decides."""
+
+    def __init__(
+        self,
+        keys: Sequence[FrameKey],
+        seen: Sequence[Observation[BalanceSettings]],
+        observations: Sequence[FrameObservation],
+        whites: Sequence[White],
+    ) -> None:
+        lights, self._frames = _lights(keys, seen), _by_room(keys)
+
+        def field(at: int) -> LightField | None:
+            return _light_field(seen[at], observations[at], whites[at], lights[keys[at].room])
+
+        def two(room: str) -> float:
+            found = [(self.field(at), observations[at].camera) for at in self._frames[room]]
+            return two_lights([(field, camera) for field, camera in found if field is not None])
+
+        self.field = lru_cache(maxsize=FIELDS_KEPT)(field)
+        self.two_lights = lru_cache(maxsize=None)(two)
+
+
+def _by_room(keys: Sequence[FrameKey]) -> dict[str, list[int]]:
+    rooms: dict[str, list[int]] = {}
+    for at, key in enumerate(keys):
+        rooms.setdefault(key.room, []).append(at)
+    return rooms
+
+
 def _light_field(
     surveyed: Observation[BalanceSettings],
     observation: FrameObservation,
@@ -282,37 +318,40 @@ def _light_field(
 
 
 def _set_by_field(
-    white: White, field: LightField, surveyed: Observation[BalanceSettings], observation: FrameObservation
-) -> tuple[White, NDArray[np.float32]]:
+    white: White,
+    field: LightField | None,
+    proven: float,
+    surveyed: Observation[BalanceSettings],
+    *,
+    given: bool,
+) -> tuple[White, NDArray[np.float32] | None]:
     """The white that is left when the light is even, and how each place differs from it.
 
     It is the mean light of what may be white paint. A spot that was named as neutral, or a trusted frame,
     keeps the white that was given. All of it counts as far as two lights are proven; under one nothing does.
     """
-    settings, places, share = surveyed.settings, field.places(), two_lights(field, observation.camera)
-    if share == 0:
+    if field is None:
+        return white, None
+    settings, places = surveyed.settings, field.places()
+    if proven == 0:
         return white, np.zeros(places.shape, np.float32)
     middle = np.array(field.mean())
     yaw, pitch = settings.neutral_yaw_deg, settings.neutral_pitch_deg
-    if observation.hand is None:
-        left = (1 - share) * np.array(white.log_chromaticity) + share * middle
+    if not given:
+        left = (1 - proven) * np.array(white.log_chromaticity) + proven * middle
         white = replace(white, log_chromaticity=(float(left[0]), float(left[1])))
     elif isinstance(yaw, float) and isinstance(pitch, float):
         middle = place_at(places, yaw - surveyed.facts.anchor_yaw_deg, pitch)
-    return white, (share * (places - middle)).astype(np.float32)
+    return white, (proven * (places - middle)).astype(np.float32)
 
 
 def _solution(
     surveyed: Observation[BalanceSettings],
     observation: FrameObservation,
-    white: White,
+    lit: tuple[White, NDArray[np.float32] | None],
     gain_ev: float,
-    lights_mired: tuple[float, float],
 ) -> Solution:
-    settings, seen = surveyed.settings, surveyed.seen
-    field, light = _light_field(surveyed, observation, white, lights_mired), None
-    if field is not None:
-        white, light = _set_by_field(white, field, surveyed, observation)
+    settings, seen, (white, light) = surveyed.settings, surveyed.seen, lit
     correction = correction_matrix(white.log_chromaticity, settings.strength)
     unread = _by_hand(settings) and seen.hand is None
     answer = _Answer(

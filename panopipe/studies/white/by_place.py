@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import Matrix
 from panopipe.studies.white.cones import PLACE_PER_MIRED, locus
 from panopipe.studies.white.mixture import Mixture, mixture
-from panopipe.studies.white.spread import Links, over_sphere, spread
+from panopipe.studies.white.spread import ENOUGH, Links, over_sphere, spread
 from panopipe.studies.white.surfaces import ROWS, Surfaces, area
 
 DAYLIGHT_MIRED = 1e6 / 6500
@@ -49,12 +49,13 @@ GREEN_ALONG, GREEN_ACROSS = 0.15, 0.3
 it may be a green wall."""
 GREEN_PRIOR, GREEN_MOST = 0.1, 0.2
 """Weight with which each cell holds to no green, and most that is taken for light."""
-BOUNCE_MIRED = 22.0
+BOUNCE_MIRED = 26.0
 """How much warmer paint looks than the light on floors, coloured walls and things: rooms throw their own
 colour onto it. Rendered rooms show 10 to 25."""
 HEARD_WELL, WITHIN_CELLS = 0.2, 3.0
 """Weight of what is surely paint, and how far around it, in cells, the difference fades in."""
-ROUNDS = 7
+ROUNDS, ENOUGH_MEANWHILE = 7, 3e-3
+"""Rounds, and the residual at which all but the last end their search."""
 SAME_SURFACE = (0.025, 0.03, 0.25)
 """Steps between neighbouring cells, along the curve, across it and in log luminance, that are light."""
 BETWEEN_SURFACES = 0.05
@@ -163,7 +164,8 @@ def find_field(
         side = np.where(off > 0, WARMER_HEARD, 1 - WARMER_HEARD)
         kept = heard * 2 * side / (1 + (off / wide) ** 2) ** 2
         total = kept + daylight + prior
-        field = spread((kept * length + prior * start) / total, total * size, links, field)
+        enough = ENOUGH if turn == ROUNDS - 1 else ENOUGH_MEANWHILE
+        field = spread((kept * length + prior * start) / total, total * size, links, field, enough)
     return LightField(field, _green(seen, curve, field), _bounce(kept), kept * size, curve)
 
 

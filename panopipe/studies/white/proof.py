@@ -1,4 +1,4 @@
-"""Whether a frame shows two lights, or one and what its surfaces make of it.
+"""Whether a room has two lights, or one and what its surfaces make of it.
 
 Under one light, what is heard as white paint spreads as well: floors and walls throw their colour onto it, a
 shaded corner sees more of the wood than the window does. That spread is small where lamps shine, and under
@@ -6,6 +6,8 @@ daylight it ends well before the colour of a lamp. Evening it out would bleach a
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -24,19 +26,23 @@ DAY, LAMP = 225.0, 255.0
 230, lamps of 4000 K lie at 250."""
 
 
-def two_lights(field: LightField, camera: tuple[float, float]) -> float:
-    """How far two lights are proven, 0 to 1.
+def two_lights(frames: Sequence[tuple[LightField, tuple[float, float]]]) -> float:
+    """How far two lights are proven by all frames of a room together, 0 to 1.
+
+    What one frame hardly shows another does, and two frames of one room must not part over it.
 
     Parameters
     ----------
-    field : LightField
-        Light of each place, one light or two.
-    camera : tuple of float
-        Place of the camera's own white as a real light.
+    frames : sequence of tuple
+        Light of each place, one light or two; and the place of the camera's own white as a real light.
     """
-    ends = _quantiles(field.lengths, field.heard)
+    if not frames:
+        return 0.0
+    lengths = np.stack([field.lengths for field, _ in frames])
+    ends = _quantiles(lengths, np.stack([field.heard for field, _ in frames]))
     spread = float(ends[1] - ends[0]) / PLACE_PER_MIRED
-    kelvin, _ = cct_duv_from_xy(xy_from_log_chromaticity(field.curve.at(ends[1]) + np.array(camera)))
+    warmest = np.array([field.curve.at(ends[1]) + np.array(camera) for field, camera in frames])
+    kelvin, _ = cct_duv_from_xy(xy_from_log_chromaticity(warmest.mean(axis=0)))
     return _ramp(spread, ONE_LIGHT, TWO_LIGHTS) * _ramp(1e6 / float(kelvin), DAY, LAMP)
 
 

@@ -22,7 +22,7 @@ from panopipe.colour.spaces import Matrix
 from panopipe.sphere.geometry import pitch_of_row
 
 _MOST_STEPS = 400
-_ENOUGH = 1e-4
+ENOUGH = 1e-4
 """Residual, as a share of the right side, at which the search ends: a thousandth of a delta E."""
 
 
@@ -52,7 +52,7 @@ def over_sphere(right: Matrix, down: Matrix, step_right: Matrix, step_down: Matr
     return Links(right / cosine[:, None], down * edge[:, None], step_right, step_down)
 
 
-def spread(known: Matrix, weight: Matrix, links: Links, start: Matrix) -> Matrix:
+def spread(known: Matrix, weight: Matrix, links: Links, start: Matrix, enough: float = ENOUGH) -> Matrix:
     """Solve for the field.
 
     Parameters
@@ -63,6 +63,8 @@ def spread(known: Matrix, weight: Matrix, links: Links, start: Matrix) -> Matrix
         What is expected between cells.
     start : ndarray of shape (height, width)
         A first guess.
+    enough : float
+        Residual, as a share of the right side, at which the search ends.
     """
     diagonal = weight + links.right + np.roll(links.right, 1, axis=1)
     diagonal[:-1] += links.down
@@ -72,9 +74,9 @@ def spread(known: Matrix, weight: Matrix, links: Links, start: Matrix) -> Matrix
     left = right_side - _applied(field, weight, links)
     ready = left / diagonal
     way, size = ready, float(np.sum(left * ready))
-    enough = _ENOUGH**2 * float(np.sum(right_side * right_side / diagonal))
+    least = enough**2 * float(np.sum(right_side * right_side / diagonal))
     for _ in range(_MOST_STEPS):
-        if size <= enough:
+        if size <= least:
             break
         pull = _applied(way, weight, links)
         part = size / float(np.sum(way * pull))

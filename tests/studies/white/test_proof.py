@@ -33,12 +33,12 @@ def paint(from_mired: float, to_mired: float) -> LightField:
 )
 def test_two_lights_are_told_from_one(light: LightField, proven: float) -> None:
     """Definition: all is evened or nothing where the spread of light is clear."""
-    assert two_lights(light, NO_CAMERA) == proven
+    assert two_lights([(light, NO_CAMERA)]) == proven
 
 
 def test_between_one_light_and_two_it_fades() -> None:
     """A hard switch would part two frames of one room that differ little."""
-    shares = [two_lights(paint(360 - spread, 360), NO_CAMERA) for spread in (52, 55, 58, 62)]
+    shares = [two_lights([(paint(360 - spread, 360), NO_CAMERA)]) for spread in (52, 55, 58, 62)]
     assert 0 < shares[0] < shares[1] < shares[2] < 1
 
 
@@ -46,4 +46,11 @@ def test_what_is_not_heard_proves_nothing() -> None:
     """A lawn or a wooden chest off the paint does not count."""
     light = paint(340, 341)
     light.lengths[:20, :20], light.heard[:20, :20] = 0, 0
-    assert two_lights(light, NO_CAMERA) == 0
+    assert two_lights([(light, NO_CAMERA)]) == 0
+
+
+def test_a_room_is_judged_by_all_its_frames() -> None:
+    """A frame that sees the lamp alone has the two lights that another frame of its room proves."""
+    window, lamp = (paint(160, 260), NO_CAMERA), (paint(300, 340), NO_CAMERA)
+    assert two_lights([lamp]) == 0
+    assert two_lights([lamp, window]) == two_lights([window, lamp]) == 1
