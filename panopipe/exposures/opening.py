@@ -21,6 +21,7 @@ from panopipe.sphere.anchor import anchor_column, anchor_rows
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.studies.bracket.merger import Exposure, Merger
 from panopipe.studies.bracket.motion import still
+from panopipe.studies.bracket.moved import Moved, find_moved
 from panopipe.studies.bracket.register import LEAST_AGREEMENT, LEAST_SEEN, NARROWEST, WIDEST, Look, register
 
 Floats = NDArray[np.float64]
@@ -28,6 +29,7 @@ Floats = NDArray[np.float64]
 LIKELY_NOISE = np.array([[1e-4, 1e-6]] * 3)
 """Of samples of a camera of which nothing is known: 10,000 electrons at saturation, 10 of reading."""
 MOST_EXPOSURES = 16
+_PLACES_TOLD = 4
 _ROWS_AT_ONCE = 1 << 18
 
 Damage = Callable[[Recorded], tuple[str, ...]]
@@ -46,14 +48,20 @@ class Bracket:
         For each file, how it is merged; None where it is left out.
     anchor : int
         Column of the files at which the merged frame begins.
+    width : int
+        Columns of the files.
     left_out : tuple of str
         A sentence for each file that is left out.
+    moved : tuple of Moved
+        Places for which one exposure is used alone.
     """
 
     names: tuple[str, ...]
     exposures: tuple[Exposure | None, ...]
     anchor: int
+    width: int
     left_out: tuple[str, ...] = ()
+    moved: tuple[Moved, ...] = ()
 
     def is_sound(self, names: Sequence[str], width: int) -> bool:
         """Whether it can be that of these files: it may come from a job folder that a stranger made."""
@@ -61,19 +69,31 @@ class Bracket:
             return False
         told = isinstance(self.left_out, tuple) and all(isinstance(line, str) for line in self.left_out)
         some = isinstance(self.exposures, tuple) and len(self.exposures) == len(names)
-        is_place = type(self.anchor) is int and 0 <= self.anchor < width
+        is_place = type(self.anchor) is int and 0 <= self.anchor < width == self.width
         return (
             told
             and some
             and is_place
             and any(self.exposures)
             and all(one is None or (isinstance(one, Exposure) and one.is_sound()) for one in self.exposures)
+            and isinstance(self.moved, tuple)
+            and all(isinstance(place, Moved) and place.is_sound(len(self.used)) for place in self.moved)
         )
 
     @property
     def used(self) -> tuple[Exposure, ...]:
         """Exposures that are merged."""
         return tuple(exposure for exposure in self.exposures if exposure)
+
+    def moved_told(self) -> str:
+        """The largest places where something moved, in words."""
+        used = [name for name, one in zip(self.names, self.exposures, strict=True) if one]
+        parts = []
+        for place in self.moved[:_PLACES_TOLD]:
+            yaw, pitch = place.direction_deg(self.anchor / self.width)
+            parts.append(f"yaw {yaw:.0f} pitch {pitch:.0f}: {used[place.exposure]}")
+        more = len(self.moved) - len(parts)
+        return "; ".join(parts) + (f"; and {more} more" if more > 0 else "")
 
     def told(self) -> str:
         """The exposures in words: names and EV against the reference."""
@@ -112,6 +132,7 @@ class OpenBracket:
             [recorded.samples.rows for recorded in self.recorded],
             first.samples.width,
             self.bracket.anchor,
+            self.bracket.moved,
         )
         samples = MadeSamples([recorded.samples for recorded in self.recorded], merger.rows)
         is_float = any(recorded.is_float for recorded in self.recorded)
@@ -214,10 +235,14 @@ def _looked_at(
             why[number] = one_line(error)
     if not shots or anchor is None:
         raise ValueError(next(iter(why.values())))
-    laid = _laid(shots, why)
+    laid, looks = _laid(shots, why)
+    times = [exposure.time / float(np.mean(exposure.level)) for exposure in laid.values()]
+    scale = times[list(laid).index(next(iter(shots)))]
+    moved = find_moved(list(looks.values()), [time / scale for time in times], 0)
     left_out = tuple(f"{names[number]} is left out: {line}." for number, line in sorted(why.items()))
     exposures = tuple(laid.get(number) for number in range(len(names)))
-    return Bracket(tuple(names), exposures, anchor, left_out)
+    width = next(iter(shots.values())).recorded.samples.width
+    return Bracket(tuple(names), exposures, anchor, width, left_out, moved)
 
 
 def _unlike(recorded: Recorded, reference: Recorded) -> str:
@@ -296,7 +321,7 @@ def exposure_value(capture: Capture) -> float | None:
     return float(np.log2(capture.exposure_s * iso / 100 / f_number**2))
 
 
-def _laid(shots: dict[int, _Shot], why: dict[int, str]) -> dict[int, Exposure]:
+def _laid(shots: dict[int, _Shot], why: dict[int, str]) -> tuple[dict[int, Exposure], dict[int, Look]]:
     """Lay each exposure on its neighbour in light that lies already, from the reference outwards."""
     first = next(iter(shots))
     motions, times = {first: still()}, {first: 0.0}
@@ -324,4 +349,4 @@ def _laid(shots: dict[int, _Shot], why: dict[int, str]) -> dict[int, Exposure]:
         time = 2.0 ** times[number] * float(np.mean(shot.level) / np.mean(shots[first].level))
         exposure = Exposure(time, recorded.black, recorded.white, shot.level, shot.noise, motions[number])
         found_exposures[number] = exposure
-    return found_exposures
+    return found_exposures, {number: looks[number] for number in found_exposures}

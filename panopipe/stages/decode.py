@@ -124,6 +124,10 @@ class Decode(SourceStage[DecodeSettings]):
         "clipping_found_at_percent_of_white": Note("where samples really stop, if not at white", "percent"),
         "clipped_share_percent": Note("part of the sphere where a channel is clipped", "percent"),
         "clipped_in_all_planes_percent": Note("part of the sphere where all channels are clipped", "percent"),
+        "moved_places": Note(
+            "places where something moved between exposures, so that one of them is used alone"
+        ),
+        "moved": Note("where they are, the largest first, and which exposure is used"),
         "exposures_merged": Note(
             "files merged into this frame, and how much more light than the first they took"
         ),
@@ -342,6 +346,9 @@ class MergedFrame(DecodedFrame):
         self._opened = opened
         super().__init__(opened.merged(), key, settings, probed)
         self.notes["exposures_merged"] = opened.bracket.told()
+        if moved := opened.bracket.moved:
+            self.notes["moved_places"] = len(moved)
+            self.notes["moved"] = opened.bracket.moved_told()
 
     def _first_column(self) -> int:
         return 0

@@ -13,10 +13,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.pixels.merge import FADES_FROM, merge
+from panopipe.pixels.merge import FADES_FROM, FADES_TO, merge
 from panopipe.pixels.warp import REACH, nodes_of, warp
 from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
 from panopipe.studies.bracket.motion import Motion
+from panopipe.studies.bracket.moved import Moved
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -139,10 +140,17 @@ class Merger:
         Of all of them.
     start : int
         Column of the files that becomes column 0.
+    moved : sequence of Moved
+        Places for which one exposure is used alone.
     """
 
     def __init__(
-        self, exposures: Sequence[Exposure], read: Sequence[ReadRows], width: int, start: int
+        self,
+        exposures: Sequence[Exposure],
+        read: Sequence[ReadRows],
+        width: int,
+        start: int,
+        moved: Sequence[Moved] = (),
     ) -> None:
         order = sorted(range(len(exposures)), key=lambda i: -float(np.mean(exposures[i].facts()[:, 2])))
         self._exposures = [exposures[i] for i in order]
@@ -151,6 +159,7 @@ class Merger:
         self._width, self._height, self._start = width, width // 2, start
         fades = self._facts[:, :, 0] + FADES_FROM / self._facts[:, :, 1]
         self._fades = fades
+        self._alone = [Alone(place, order.index(place.exposure), width) for place in moved]
 
     def rows(self, first: int, last: int) -> Picture:
         """Rows `first` to `last`, light that is 1 at the reference's white, shape (n, width, 3), float32."""
@@ -178,7 +187,10 @@ class Merger:
         flat = (len(inner), last - first, 3 * self._width)
         out = np.empty(flat[1:], np.float32)
         merge(inner.reshape(flat), tops.reshape(flat), faded, self._facts, out)
-        return out.reshape(last - first, self._width, 3)
+        joined = out.reshape(last - first, self._width, 3)
+        for alone in self._alone:
+            alone.put(joined, first, inner[alone.exposure], tops[alone.exposure], self._facts[alone.exposure])
+        return joined
 
     def _lay(self, number: int, motion: Motion, first: int, last: int, out: Picture) -> None:
         """Rows of one exposure as they lie on the reference."""
@@ -207,6 +219,44 @@ class Merger:
         )
         column = np.unwrap(column, axis=1, period=self._width)
         return np.stack([row, column], axis=-1).astype(np.float32)
+
+
+class Alone:
+    """A place of the full frame for which one exposure is used; its border is hidden.
+
+    Where that exposure is cut off, the others stay.
+    """
+
+    def __init__(self, place: Moved, exposure: int, width: int) -> None:
+        self.exposure = exposure
+        self._alpha, self._top, self._left = place.alpha()
+        self._per_pixel, self._width = place.width / width, width
+        self._first = int(np.floor(self._top / self._per_pixel))
+        self._last = int(np.ceil((self._top + len(self._alpha)) / self._per_pixel))
+
+    def put(self, joined: Picture, first: int, samples: Picture, tops: Picture, facts: Picture) -> None:
+        """Put it into joined rows from `first` on."""
+        low, high = max(self._first, first), min(self._last, first + len(joined))
+        if low >= high:
+            return
+        begin = int(np.floor(self._left / self._per_pixel))
+        count = min(int(np.ceil(self._alpha.shape[1] / self._per_pixel)) + 1, self._width)
+        columns = np.arange(begin, begin + count)
+        alpha = self._at(np.arange(low, high), columns)
+        rows, where = slice(low - first, high - first), columns % self._width
+        black, gain, time = facts[:, 0], facts[:, 1], facts[:, 2]
+        top = ((tops[rows][:, where] - black) * gain).max(axis=-1)
+        kept = np.clip((FADES_TO - top) / (FADES_TO - FADES_FROM), 0, 1)
+        one = (samples[rows][:, where] - black) * (gain / time)
+        here = joined[rows][:, where]
+        joined[rows, where] = here + (alpha * kept)[..., None].astype(np.float32) * (one - here)
+
+    def _at(self, rows: NDArray[np.int_], columns: NDArray[np.int_]) -> Picture:
+        """How far the exposure is used at pixels of the full frame; linear between those of the small one."""
+        y = np.clip((rows + 0.5) * self._per_pixel - 0.5 - self._top, 0, len(self._alpha) - 1)
+        x = np.clip((columns + 0.5) * self._per_pixel - 0.5 - self._left, 0, self._alpha.shape[1] - 1)
+        right, down = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
+        return np.asarray(cv2.remap(self._alpha, right, down, cv2.INTER_LINEAR), np.float32)
 
 
 def highest_near(rows: Picture) -> Picture:

@@ -8,6 +8,7 @@ unlike columns and rows it has no trouble at the poles.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -21,6 +22,7 @@ Picture = NDArray[np.float32]
 
 GRID = 128
 """Columns of the drift's grid: 2.8 degrees each."""
+_MARGIN = 4
 _MOST = 0.5
 """Longest drift that is believed of what a job folder tells."""
 
@@ -70,13 +72,19 @@ class Motion:
 
     def seen(self, picture: Picture) -> Picture:
         """Lay a whole small picture (height, width, planes) of the exposure on the reference."""
-        height, width = picture.shape[:2]
-        rows, columns = np.mgrid[0:height, 0:width]
-        column, row = self.places(yaw_of_column(columns, width), pitch_of_row(rows, height), width)
-        margin = 3
-        wide = pad(picture, margin)
-        at = ((column % width + margin).astype(np.float32), (row + margin).astype(np.float32))
-        return np.asarray(cv2.remap(wide, *at, cv2.INTER_LINEAR), np.float32).reshape(picture.shape)
+        width = picture.shape[1]
+        rays, right, down = _grid(width)
+        drift = cv2.remap(pad(self.drift, 2), right, down, cv2.INTER_LINEAR)
+        towards = cv2.transform(rays + drift, self.turn)
+        x, y, z = cv2.split(towards)
+        column = np.arctan2(x, z) * np.float32(width / (2 * np.pi)) + np.float32(width / 2 - 0.5)
+        row = np.float32(width / 4 - 0.5) - np.arctan2(y, cv2.magnitude(x, z)) * np.float32(
+            width / (2 * np.pi)
+        )
+        wide = pad(picture, _MARGIN)
+        column[column < 0] += np.float32(width)
+        laid = cv2.remap(wide, column + np.float32(_MARGIN), row + np.float32(_MARGIN), cv2.INTER_CUBIC)
+        return np.asarray(laid, np.float32).reshape(picture.shape)
 
     def _drift_at(self, yaw_deg: Floats, pitch_deg: Floats) -> Floats:
         column, row = pixel_of(yaw_deg, pitch_deg, GRID)
@@ -88,6 +96,15 @@ class Motion:
         above = wide[top, left] + across * (wide[top, left + 1] - wide[top, left])
         below = wide[top + 1, left] + across * (wide[top + 1, left + 1] - wide[top + 1, left])
         return np.asarray(above + down * (below - above), np.float64)
+
+
+@cache
+def _grid(width: int) -> tuple[Picture, Picture, Picture]:
+    """Directions of a small picture's pixels, and where they are in the padded grid of a drift."""
+    yaw, pitch = yaw_of_column(np.arange(width), width), pitch_of_row(np.arange(width // 2), width // 2)
+    column, row = np.meshgrid(*pixel_of(yaw, pitch, GRID))
+    rays = direction(yaw[None], pitch[:, None]).astype(np.float32)
+    return rays, (column + 2).astype(np.float32), (row + 2).astype(np.float32)
 
 
 def still() -> Motion:

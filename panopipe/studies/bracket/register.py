@@ -37,23 +37,22 @@ _BRIGHTEST, _NO_MORE = 0.75, 0.9
 """Share of saturation from which a mean of pixels is less and less believed, and from which not at all."""
 _FAINTEST = 4.0
 """Signal over noise of a mean of pixels from which it is believed."""
-_LEAST_SD = 0.02
+_LEAST_SD = 0.01
 """Of a logarithm: what resampling, lamps and lenses leave unlike."""
 _SURE = 1 / (0.07**2 + _LEAST_SD**2)
 """Weight of a mean of pixels that is known to 7 %."""
 _HUBER = 2.0
 _STEPS = (
-    (256, 0.0, 0.0, 6), (512, 0.0, 0.0, 4), (512, 12.0, 1.0, 2), (512, 6.0, 0.5, 2),
-    (1024, 5.0, 0.2, 2), (1024, 3.0, 0.1, 2),
+    (256, 0.0, 0.0, 6), (512, 0.0, 0.0, 3), (512, 12.0, 1.0, 2), (512, 6.0, 0.5, 3),
+    (1024, 5.0, 0.2, 2), (1024, 3.0, 0.1, 3),
 )  # fmt: skip
 """Width; spread of the windows in degrees (0: a turn), how far a step may change the drift, and how often."""
-_INDEPENDENT = 0.1
-"""Share of a window's pixels that tell something of their own."""
-_BY_CHANCE = 9.0
-"""What noise explains of a window by chance, as a sum of squares over variance (two unknowns: 1.1 %); a drift
-that explains no more is none."""
-_STILL_RAD = 1e-4
-"""Motion that nobody sees: a tenth of a pixel of 6144."""
+_BY_CHANCE = 1.0
+"""What a drift must explain of a window, as a sum of squares over variance, so that it is any: on a tripod
+nothing drifts then (median 0.00 px of 6144 in two rooms; 0.08 without), and a sway is followed as well."""
+_STILL_RAD, _STILL_SHARE = 1e-4, 0.75
+"""Motion that nobody sees: a tenth of a pixel of 6144. If it is no more over so much of the grid, what else
+there is comes from things that moved."""
 
 
 @dataclass
@@ -154,7 +153,7 @@ def _snapped(motion: Motion) -> Motion:
     turn, drift = motion.turn, motion.drift
     if np.linalg.norm(cv2.Rodrigues(turn)[0]) < _STILL_RAD:
         turn = np.eye(3)
-    if np.sqrt(np.mean(np.sum(drift**2, axis=-1))) < _STILL_RAD / 2:
+    if np.quantile(np.linalg.norm(drift, axis=-1), _STILL_SHARE) < _STILL_RAD:
         drift = still().drift
     return Motion(turn, drift)
 
@@ -217,7 +216,7 @@ class _Equations:
     ) -> _Equations:
         (log, weight), both = reference, np.stack(exposure, axis=-1)
         laid = motion.seen(both)
-        common = np.where((weight > 0) & (laid[..., 1] > 0), 1, 0)
+        common = np.where((weight > 0) & (laid[..., 1] > 1), 1, 0)
         joint = common / (1 / np.maximum(weight, 1e-9) + 1 / np.maximum(laid[..., 1], 1e-9))
         left = log - laid[..., 0] + np.float32(offset)
         size = np.abs(left) * np.sqrt(joint)
@@ -247,9 +246,7 @@ class _Equations:
         terms += [self.slope[..., i] * self.left for i in range(3)]
         stack = np.stack([term * self.weight for term in terms], axis=-1)
         cells = smooth(_halved(stack, by), spread_deg)
-        count = (
-            _INDEPENDENT * 2 * np.pi * np.radians(spread_deg) ** 2 * (self.left.shape[1] / (2 * np.pi)) ** 2
-        )
+        count = 2 * np.pi * np.radians(spread_deg) ** 2 * (self.left.shape[1] / (2 * np.pi)) ** 2
         cells *= count
         system = np.empty((*cells.shape[:2], 3, 3))
         for k, (i, j) in enumerate(pairs):
