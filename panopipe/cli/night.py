@@ -163,13 +163,14 @@ def proof(
     json: AsJson = False,
     debug: Debug = False,
 ) -> None:
-    """Make small pictures into JOB/proofs, in seconds.
+    """Make small pictures and one page of them, in seconds.
 
-    With the settings in force, up to 2048 wide, to judge them before a run.
+    With the settings in force, up to 2048 wide, to judge them before a run; the proof before beside each.
     """
     with told(debug):
         from panopipe.job import open_job
         from panopipe.recipe import load_recipe
+        from panopipe.review.proof_page import write_proof_page
         from panopipe.run.job_run import Options, proof_job
 
         job = open_job(folder)
@@ -178,11 +179,12 @@ def proof(
         summary = proof_job(job, load_recipe(job), options, screen, width=width)
         job = open_job(folder)  # as the proofs put its files together
         screen.wipe()
+        page = write_proof_page(job)
         if json:
-            print_json(_summary_json(summary))
+            print_json({**_summary_json(summary), "page": page})
         else:
             _print_table(job, summary)
-            print(f"proofs: {job.folder / 'proofs'}")
+            print(f"proofs: {job.folder / page}")
     raise typer.Exit(_code(summary))
 
 

@@ -6,14 +6,19 @@ import dataclasses
 from collections.abc import Mapping
 from concurrent.futures import Executor
 
+from panopipe.files.below import move_below, remove_below
 from panopipe.frame import FrameKey
-from panopipe.job import PROOFS
+from panopipe.job import PROOFS, WORKING
 from panopipe.pool.dispatch import dispatch
+from panopipe.registry import loaded_stage
 from panopipe.run.finish import Pace, finish_task
 from panopipe.run.session import Session
-from panopipe.run.tasks import FinishTask, FrameFiles
+from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles
 from panopipe.run.work import finish
+from panopipe.stage import SinkStage
+from panopipe.state.file_stamp import hashed
 
+_LAST = f"{WORKING}/last-proofs"
 _FEW = 2
 """Up to so many proofs are made without a worker: its start would take longer than they do."""
 
@@ -23,6 +28,8 @@ def proof_all(session: Session, width: int) -> None:
     keys = [key for key in session.frames if key in session.surveyed and key in session.wanted]
     tasks = {key: _proof_task(session, key, number, width) for number, key in enumerate(keys)}
     pixels = [session.surveyed[key].pixels for key in keys]
+    for key in keys:
+        _set_aside(session, key)
     few = len(keys) <= _FEW and session.options.executor is None
     pool = session.call_inline() if few else session.call(pixels, "proof")
     pace = Pace(session, tasks)
@@ -39,6 +46,7 @@ def _made(
     for key, task_result in dispatch(pool, finish, tasks, pace.tick):
         if task_result.result is not None:
             session.summary.finished.append(key)
+            _put_beside(session, task_result.result)
         elif last or not task_result.may_pass:
             session.summary.failed.append(key)
             session.summary.errors[key] = task_result.error
@@ -49,6 +57,34 @@ def _made(
             continue
         pace.done(key)
     return lost
+
+
+def _set_aside(session: Session, key: FrameKey) -> None:
+    """Put the proof that is there aside, to be shown beside the new one."""
+    name = _name(session, key)
+    if (session.job.folder / PROOFS / name).is_file():
+        move_below(session.job.folder, f"{PROOFS}/{name}", f"{_LAST}/{name}")
+
+
+def _put_beside(session: Session, result: FinishResult) -> None:
+    """Let the last proof be the one before, if the new one is another; else the one before stays."""
+    for path, stamp in result.files.items():
+        name, folder = path.removeprefix(f"{PROOFS}/"), session.job.folder
+        last = folder / _LAST / name
+        if not last.is_file():
+            continue
+        if hashed(last).sha256 == stamp.sha256:
+            remove_below(folder, f"{_LAST}/{name}")
+        else:
+            move_below(folder, f"{_LAST}/{name}", f"{PROOFS}/before/{name}")
+
+
+def _name(session: Session, key: FrameKey) -> str:
+    """Name of a frame's proof below the folder of proofs."""
+    name, given = session.frames[key].chain.stages[-1]
+    sink = loaded_stage(name)
+    assert isinstance(sink, SinkStage)
+    return f"{key}{sink.outputs(given)[0]}"
 
 
 def _proof_task(session: Session, key: FrameKey, number: int, width: int) -> FinishTask:

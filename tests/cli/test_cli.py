@@ -214,6 +214,24 @@ def test_proofs_go_to_their_folder(folder: Path) -> None:
     result = panopipe("proof", folder, "--frame", "hall/h1", "--width", 256)
     assert result.exit_code == 0
     assert (folder / "proofs/hall/h1.raw").is_file()
+    assert result.stdout.splitlines()[-1] == f"proofs: {folder / 'proofs/index.html'}"
+
+
+def test_a_proof_stands_beside_the_one_before_it(folder: Path) -> None:
+    def made(path: str) -> bytes | None:
+        return (folder / path).read_bytes() if (folder / path).is_file() else None
+
+    panopipe("proof", folder)
+    first = made("proofs/lounge/l1.raw")
+    assert made("proofs/before/lounge/l1.raw") is None
+    panopipe("set", folder, "lounge", "gain.gain_ev=0.5")
+    panopipe("proof", folder, "--room", "lounge")
+    second = made("proofs/lounge/l1.raw")
+    assert made("proofs/before/lounge/l1.raw") == first != second
+    panopipe("proof", folder)
+    assert made("proofs/before/lounge/l1.raw") == first
+    assert made("proofs/before/hall/h1.raw") is None
+    assert made("proofs/lounge/l1.raw") == second
 
 
 def test_stages_and_schema(folder: Path) -> None:
