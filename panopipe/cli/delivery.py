@@ -102,10 +102,9 @@ def deliver(
     with told(debug):
         from panopipe.delivery.make import deliver as deliver_
         from panopipe.delivery.plan import Options
-        from panopipe.job.file_names import DEFAULT_PATTERN
 
         screen = screen_for(json)
-        options = Options(to, names or DEFAULT_PATTERN, width, under, anyway, with_position)
+        options = Options(to, names, width, under, anyway, with_position)
         summary = deliver_(folder, options, screen)
         screen.wipe()
         if json:

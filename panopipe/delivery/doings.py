@@ -14,6 +14,7 @@ from panopipe.review.references import (
     FILL_METHOD,
     HIGHLIGHTS,
     LEVELLED,
+    MERGED,
     POLE_SHADOWS,
     SHADOWS,
     WHITE_BY_HAND,
@@ -49,7 +50,10 @@ def doings(record: FrameRecord) -> list[Doing]:
 def exposures(record: FrameRecord) -> str:
     """How many originals a picture was made from, where it is more than one."""
     count = len(record.originals)
-    return f"Made from {count} exposures of the same place." if count > 1 else ""
+    if count < 2:
+        return ""
+    what = "exposures of one place, merged" if noted(record, MERGED) else "files of one place"
+    return f"Made from {count} {what}."
 
 
 def _is_in_use(record: FrameRecord, stage: str) -> bool:
@@ -74,7 +78,7 @@ def _toned(record: FrameRecord) -> Doing:
         for words, setting in (("all", EXPOSURE), ("bright parts", HIGHLIGHTS), ("dark parts", SHADOWS))
         if abs(value := in_force(record, setting)) >= 0.05
     ]
-    said = f"Brightness: {', '.join(moves)}." if moves else ""
+    said = f"Brightness: {', '.join(moves)}.".replace("-", "\N{MINUS SIGN}") if moves else ""
     return Doing("Brightness and contrast were fitted to what a screen shows.", said)
 
 

@@ -90,10 +90,10 @@ def deliver(folder: Path, options: Options, reporter: ProgressReporter) -> Summa
     OSError
         If it cannot be written.
     """
+    job = open_job(folder)
+    goal, options = goal_of(job, options.goal), options.settled(job.delivery)
     if fault := pattern_fault(options.names):
         raise ValueError(f"{options.names}: {fault}")
-    job = open_job(folder)
-    goal = goal_of(job, options.goal)
     with JobLock(job.folder):
         clear_up(goal)
         return _deliver(job, goal, options, reporter)

@@ -16,6 +16,7 @@ from panopipe.delivery.statement import NAME as STATEMENT
 from panopipe.errors import Fault, JobError, one_line
 from panopipe.frame import FrameKey
 from panopipe.job import REVIEW, Job
+from panopipe.job.delivery_facts import DeliveryFacts
 from panopipe.job.file_names import DEFAULT_PATTERN, filled, name_faults
 from panopipe.review import assets
 from panopipe.review.finding import FrameReview, JobReview
@@ -36,7 +37,7 @@ class Options:
     goal : Path or None
         A folder, or a zip by its ending; the job's own folder for deliveries if None.
     names : str
-        Pattern for the names of the pictures.
+        Pattern for the names of the pictures; what the job file says if empty.
     width : int or None
         One of the exported widths; the main one if None.
     most_mb : float or None
@@ -48,11 +49,20 @@ class Options:
     """
 
     goal: Path | None = None
-    names: str = DEFAULT_PATTERN
+    names: str = ""
     width: int | None = None
     most_mb: float | None = None
     anyway: bool = False
     with_position: bool = False
+
+    def settled(self, facts: DeliveryFacts) -> Options:
+        """The same, with what the job file says where nothing else is wanted."""
+        return replace(
+            self,
+            names=self.names or facts.names or DEFAULT_PATTERN,
+            width=self.width or facts.width,
+            most_mb=self.most_mb or facts.under_mb,
+        )
 
 
 @dataclass(frozen=True, slots=True)

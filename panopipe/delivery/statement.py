@@ -143,7 +143,7 @@ def _row(one: Delivered, always: Sequence[str]) -> str:
     done.append("Changed by hand after it was finished." if one.by_hand else "")
     again = f"Compressed a second time, at quality {one.quality}, for a smaller file."
     done.append(again if one.quality is not None else "")
-    said = [f.sentence + (" Looked at and accepted." if f.accepted else " Not looked at.") for f in doubts]
+    said = [f.sentence + (" Looked at and accepted." if f.accepted else " Left open.") for f in doubts]
     picture = f"{_image(one)}<strong>{_text(one.name)}</strong> <small>{one.width} × {one.height}</small>"
     return (
         f'<tr><th scope="row">{picture}</th><td>{_lines(done) or "Nothing beyond that."}</td>'

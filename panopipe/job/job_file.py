@@ -10,6 +10,7 @@ from pathlib import Path, PurePosixPath
 from panopipe.errors import Fault, JobError
 from panopipe.files.toml import Document, TomlError, read_toml
 from panopipe.frame import FrameKey
+from panopipe.job.delivery_facts import KEYS, TABLE, DeliveryFacts, delivery_facts
 from panopipe.job.model import JOB_FILE, RECIPE_FILE, FrameEntry, Group, Job
 from panopipe.job.names import composed, in_the_way, inside, is_plain, nearest
 from panopipe.registry import known_stages
@@ -19,7 +20,7 @@ _LONGEST_NAME = 255
 """Bytes of a folder's name, on common file systems."""
 _LONGEST_TEXT = 1000
 """Characters; all texts together then fit the metadata segments of a JPEG, which end at 64 KiB."""
-JOB_KEYS = ("title", "white_reference", "rights", "rooms", "exposures", "separate")
+JOB_KEYS = ("title", "white_reference", "rights", "rooms", "exposures", "separate", "delivery")
 """What a job file may say at its top."""
 
 
@@ -84,6 +85,13 @@ class JobFile:
             return Rights(self._text("title"))
         self._check_names("rights", table, self._RIGHTS)
         return Rights(self._text("title"), *(self._text("rights", name) for name in self._RIGHTS))
+
+    def delivery(self) -> DeliveryFacts:
+        """How the pictures are handed over."""
+        table = self.document.values.get(TABLE, {})
+        if isinstance(table, Mapping):
+            self._check_names(TABLE, table, KEYS)
+        return delivery_facts(table, self.fault)
 
     def _rooms(self) -> list[tuple[str, str]]:
         table = self.document.values.get("rooms", {})

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from panopipe.frame import FrameKey
+from panopipe.job.delivery_facts import DeliveryFacts
 from panopipe.job.names import composed, nearest
 from panopipe.stage import Rights
 
@@ -102,6 +103,8 @@ class Job:
         Files that are one frame: as the job file says, and all that are in force.
     separate : frozenset of FrameKey
         Frames that the job file keeps out of any group.
+    delivery : DeliveryFacts
+        How the job file wants the pictures handed over.
     """
 
     folder: Path
@@ -115,6 +118,7 @@ class Job:
     by_hand: tuple[Group, ...] = ()
     groups: tuple[Group, ...] = ()
     separate: frozenset[FrameKey] = frozenset()
+    delivery: DeliveryFacts = field(default_factory=DeliveryFacts)
 
     @property
     def title(self) -> str:

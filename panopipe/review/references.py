@@ -38,6 +38,7 @@ TILT_TOWARD = SettingName("level", "toward_yaw_deg")
 WIDTHS = SettingName("export", "widths")
 
 CLIPPED_SHARE = NoteName("decode", "clipped_share_percent")
+MERGED = NoteName("decode", "exposures_merged")
 EVENED = NoteName("light", "evened_mired")
 WHITE_BY_HAND = NoteName("balance", "set_by_hand")
 POLE_SHADOWS = NoteName("nadir", "pole_shadows")

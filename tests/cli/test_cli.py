@@ -25,7 +25,9 @@ from panopipe.review import make
 from panopipe.run import checking, job_run, session
 from panopipe.state import ledger
 from panopipe.state.lock import JobLock
+from tests.delivery.jobs import finished_job, note, put_frame
 from tests.makers.closed import closed
+from tests.review.pictures import room, save
 from tests.run.conftest import FAKES, write_frame
 
 ORDER = '[pipeline]\norder = ["decode", "gain", "moody", "raw"]\n'
@@ -466,3 +468,34 @@ def test_stages_answer_scripts() -> None:
 def test_exit_codes_that_happen_stand_in_the_help() -> None:
     said = panopipe("--help").stdout
     assert all(f" {code}:" in said for code in (1, 2, 3, 70, 130))
+
+
+def test_what_was_accepted_is_delivered_and_proved(tmp_path: Path) -> None:
+    job = finished_job(tmp_path / "job", (("hall", "hall-01"), ("hall", "hall-02")))
+    leaning = put_frame(job, "attic", "a1", seed=4)
+    save(job / leaning.outputs[0], room(384, seed=4, lean_deg=2.0))
+    note(job, {leaning.key: leaning})
+    refused = panopipe("deliver", job)
+    assert (refused.exit_code, "attic/a1: tilt: The frame leans" in refused.stdout) == (1, True)
+    assert "not delivered: 1 doubt" in refused.stdout
+    assert json.loads(panopipe("accept", job, "--json").stdout)[0]["accepted"] is False
+    accepted = panopipe("accept", job, "attic/a1", "tilt")
+    assert accepted.stdout.startswith("attic/a1: tilt accepted: The frame leans")
+    assert "attic/a1: tilt (accepted)" in panopipe("accept", job).stdout
+    made = json.loads(panopipe("deliver", job, "--to", tmp_path / "out.zip", "--json").stdout)
+    assert (made["obstacles"], len(made["made"])) == ([], 6)
+    proved = panopipe("verify", tmp_path / "out.zip")
+    assert (proved.exit_code, proved.stdout) == (0, "files as they were delivered: 5, not: 0\n")
+    back = panopipe("accept", job, "attic/a1", "--take-back")
+    assert back.stdout.startswith("attic/a1: tilt shows again")
+    assert panopipe("deliver", job, "--to", tmp_path / "out.zip").exit_code == 1
+    (tmp_path / "out.zip").write_bytes((tmp_path / "out.zip").read_bytes()[:-30])
+    broken = panopipe("verify", tmp_path / "out.zip")
+    assert (broken.exit_code, "is no zip that can be read" in broken.stderr) == (2, True)
+
+
+def test_a_wrong_frame_pattern_or_place_of_a_delivery_is_one_line_and_code_2(tmp_path: Path) -> None:
+    job = finished_job(tmp_path / "job", (("hall", "hall-01"),))
+    for words in (("accept", job, "hal"), ("deliver", job, "--names", "{n}"), ("deliver", job, "--to", job)):
+        result = panopipe(*words)
+        assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)

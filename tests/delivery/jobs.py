@@ -13,11 +13,11 @@ from panopipe.state.record import Effective, FrameRecord
 from tests.review.pictures import finished, room, save
 
 PLACES = (("hall", "hall-01"), ("hall", "hall-02"), ("lounge", "IMG_7"))
-WIDTHS = Effective([384, 256], "recipe.toml:2")
+WIDTHS = Effective([384, 192], "recipe.toml:2")
 
 
 def finished_job(folder: Path, places: tuple[tuple[str, str], ...] = PLACES, **facts: object) -> Path:
-    """A job of finished frames, each 384 and 256 wide, taken in the reverse order of their names."""
+    """A job of finished frames, each 384 and 192 wide, taken in the reverse order of their names."""
     for number, (place, name) in enumerate(places):
         put_frame(folder, place, name, number, taken=f"2026:11:24 10:{59 - number:02d}:00", **facts)
     return folder
@@ -29,8 +29,8 @@ def put_frame(folder: Path, place: str, name: str, seed: int = 1, **facts: objec
     original.parent.mkdir(parents=True, exist_ok=True)
     original.write_bytes(b"no picture")
     record = finished(folder, place, name, room(384, seed=seed + 1), **facts)
-    small = f"finished/{place}/{name}-256.jpg"
-    save(folder / small, room(256, seed=seed + 1))
+    small = f"finished/{place}/{name}-192.jpg"
+    save(folder / small, room(192, seed=seed + 1))
     settings = {**record.settings, "export": {"widths": WIDTHS}}
     record = replace(record, outputs=(*record.outputs, small), settings=settings)
     note(folder, {record.key: record})

@@ -118,7 +118,7 @@ def test_frames_that_failed_wait_or_want_a_look_hold_it_back_and_are_named(job: 
     assert not (job / "delivery").exists()
     anyway = delivered(job, anyway=True)
     text = (anyway.path / "statement.html").read_text()
-    assert (anyway.delivered, "Not looked at." in text, "hall/hall-02: failed" in text) == (True, True, True)
+    assert (anyway.delivered, "Left open." in text, "hall/hall-02: failed" in text) == (True, True, True)
 
 
 def test_what_was_accepted_holds_nothing_back(job: Path) -> None:
@@ -149,24 +149,24 @@ def test_a_finished_file_changed_by_hand_is_delivered_and_said(job: Path) -> Non
 
 
 def test_another_width_and_another_pattern(job: Path, tmp_path: Path) -> None:
-    delivered(job, goal=tmp_path / "out", width=256, names="{room}/{number} {frame}")
+    delivered(job, goal=tmp_path / "out", width=192, names="{room}/{number} {frame}")
     found = names_in(tmp_path / "out")
     assert found[:3] == [SUMS, "contact-sheet.jpg", "hall/02 hall-02.jpg"]
-    small = (job / "finished/lounge/IMG_7-256.jpg").read_bytes()
+    small = (job / "finished/lounge/IMG_7-192.jpg").read_bytes()
     assert (tmp_path / "out/lounge/01 IMG_7.jpg").read_bytes() == small
     with pytest.raises(ValueError, match="no file 300 px wide was exported"):
         delivered(job, width=300)
 
 
 def test_under_a_size_the_widest_export_that_fits_is_taken(job: Path) -> None:
-    sizes = [path.stat().st_size for path in (job / "finished").rglob("*.jpg") if "-256" not in path.name]
+    sizes = [path.stat().st_size for path in (job / "finished").rglob("*.jpg") if "-192" not in path.name]
     summary = delivered(job, most_mb=(min(sizes) - 1) / 1e6)
-    assert (summary.path / NAMES[0]).read_bytes() == (job / "finished/lounge/IMG_7-256.jpg").read_bytes()
-    assert "all are delivered 256 px wide" in summary.remarks[0]
+    assert (summary.path / NAMES[0]).read_bytes() == (job / "finished/lounge/IMG_7-192.jpg").read_bytes()
+    assert "all are delivered 192 px wide" in summary.remarks[0]
 
 
 def test_where_none_fits_they_are_compressed_again_and_that_is_said(job: Path, tmp_path: Path) -> None:
-    sizes = {p.name: p.stat().st_size for p in (job / "finished").rglob("*.jpg") if "-256" not in p.name}
+    sizes = {p.name: p.stat().st_size for p in (job / "finished").rglob("*.jpg") if "-192" not in p.name}
     most = int(max(sizes.values()) * 0.8)
     for place in (tmp_path / "out", tmp_path / "out.zip"):
         summary = delivered(job, goal=place, width=384, most_mb=most / 1e6)
@@ -223,7 +223,7 @@ def test_a_delivery_copied_to_its_place_is_replaced_by_its_proof_and_nothing_tak
     shutil.copytree(place, place.with_name("kept"))
     shutil.rmtree(place)
     place.with_name("kept").rename(place)
-    again = delivered(job, width=256)
+    again = delivered(job, width=192)
     assert again.kept == []
     assert is_whole(place)
 
@@ -244,7 +244,7 @@ def test_a_fault_on_the_way_leaves_what_stood_there(job: Path, monkeypatch: pyte
         with monkeypatch.context() as broken:
             broken.setattr(make, "statement_html", lambda _: (_ for _ in ()).throw(OSError(28, "full")))
             with pytest.raises(OSError, match="full"):
-                delivered(job, goal=goal, width=256)
+                delivered(job, goal=goal, width=192)
         assert hashlib.sha256((place / SUMS if place.is_dir() else place).read_bytes()).hexdigest() == before
         assert [one.name for one in place.parent.iterdir() if "coming" in one.name] == []
 
@@ -313,3 +313,18 @@ def test_nothing_finished_says_what_to_do(tmp_path: Path) -> None:
     assert delivered(tmp_path).obstacles == ["a: not run yet"]
     with pytest.raises(ValueError, match="no frame is finished; panopipe run"):
         delivered(tmp_path, anyway=True)
+
+
+def test_the_job_file_says_what_the_client_wants_and_an_option_goes_before(job: Path, tmp_path: Path) -> None:
+    (job / "job.toml").write_text('[delivery]\nnames = "{room}/{number}"\nwidth = 192\n')
+    delivered(job, goal=tmp_path / "one")
+    assert "hall/02.jpg" in names_in(tmp_path / "one")
+    assert "small" in names_in(delivered(job, goal=tmp_path / "two", names="small/{number}").path)[2]
+    (job / "job.toml").write_text('[delivery]\nnames = "{rom}"\nwidth = 4096.5\nunder_mb = "8"\nto = 1\n')
+    with pytest.raises(ValueError, match=r"job\.toml:2") as caught:
+        delivered(job)
+    said = str(caught.value)
+    assert "{rom} is unknown in a pattern; did you mean room?" in said
+    assert "job.toml:3: delivery.width: must be one of the exported widths" in said
+    assert "job.toml:4: delivery.under_mb: must be a number of megabytes" in said
+    assert "job.toml:5: delivery.to: unknown here" in said

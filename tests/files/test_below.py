@@ -10,11 +10,13 @@ import pytest
 from panopipe.files import below
 from panopipe.files.below import (
     files_below,
+    link_below,
     make_below,
     move_below,
     name_below,
     open_below,
     remove_below,
+    remove_folder_below,
     sweep_parts,
     write_below,
 )
@@ -180,3 +182,28 @@ def test_a_pipe_is_not_waited_for(job: Path, way: str) -> None:
     os.mkfifo(job / "lock")
     with pytest.raises(OSError, match="is no plain file"):
         open_below(job, "lock", os.O_RDWR | os.O_CREAT)
+
+
+@needs_links
+def test_a_folder_is_removed_with_all_in_it_and_no_link_is_followed(tmp_path: Path, way: str) -> None:
+    (tmp_path / "outside").mkdir()
+    (tmp_path / "outside/kept").write_text("x")
+    (tmp_path / "root/gone/deep").mkdir(parents=True)
+    (tmp_path / "root/gone/deep/file").write_text("x")
+    (tmp_path / "root/gone/link").symlink_to(tmp_path / "outside", target_is_directory=True)
+    remove_folder_below(tmp_path / "root", "gone")
+    assert list((tmp_path / "root").iterdir()) == []
+    assert (tmp_path / "outside/kept").exists()
+    (tmp_path / "root/alias").symlink_to(tmp_path / "outside", target_is_directory=True)
+    with pytest.raises(ValueError, match="is a link"):
+        remove_folder_below(tmp_path / "root", "alias")
+
+
+def test_a_second_name_is_given_inside_the_folder_only(tmp_path: Path, way: str) -> None:
+    (tmp_path / "a").write_text("x")
+    assert link_below(tmp_path, "a", "deep/b")
+    assert (tmp_path / "deep/b").stat().st_ino == (tmp_path / "a").stat().st_ino
+    assert not link_below(tmp_path, "missing", "c")
+    assert not link_below(tmp_path, "a", "deep/b")  # nothing is replaced
+    with pytest.raises(ValueError, match="no name of a file inside"):
+        link_below(tmp_path, "a", "../b")
