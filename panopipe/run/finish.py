@@ -110,7 +110,7 @@ def finish_fingerprint(session: Session, key: FrameKey) -> str:
 def _is_finished(session: Session, key: FrameKey, fingerprint: str) -> bool:
     """Whether the finished files are there, made of the very same; one changed by hand is left alone."""
     entry, planned = session.entries.get(key), session.frames[key]
-    if entry is None or entry.fingerprint != fingerprint or tuple(entry.files) != planned.outputs:
+    if entry is None or entry.fingerprint != fingerprint or set(entry.files) != set(planned.outputs):
         return False
     stamps = dict(entry.files)
     for path, stamp in entry.files.items():

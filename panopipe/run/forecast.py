@@ -144,7 +144,7 @@ def _reasons(session: Session, planned: Planned, entry: Entry | None) -> Iterato
         if path not in session.stamps:
             yield f"{path} is new or was changed"
     yield from _changed_settings(planned, entry.record)
-    if tuple(entry.files) != planned.outputs:
+    if set(entry.files) != set(planned.outputs):
         yield f"its files will be {', '.join(planned.outputs)}"
     for path in entry.files:
         if not (session.job.folder / path).is_file():

@@ -103,6 +103,14 @@ def test_one_override_does_one_frame_again(make_job: MakeJob) -> None:
     assert names(run(folder).finished) == ["hall/hall-02"]
 
 
+def test_a_frame_in_several_widths_is_made_once(make_job: MakeJob) -> None:
+    widths = '[pipeline]\norder = ["decode", "gain", "export"]\n[export]\nwidths = [64, 128]\n'
+    folder = make_job({"hall": 1}, widths)
+    assert len(run(folder).finished) == 1
+    again = run(folder)
+    assert (len(again.finished), len(again.already)) == (0, 1)
+
+
 def test_a_changed_original_does_again_what_it_touches(make_job: MakeJob) -> None:
     folder = make_job()
     run(folder)
