@@ -63,13 +63,13 @@ class Bracket:
     left_out: tuple[str, ...] = ()
     moved: tuple[Moved, ...] = ()
 
-    def is_sound(self, names: Sequence[str], width: int) -> bool:
+    def is_sound(self, names: Sequence[str]) -> bool:
         """Whether it can be that of these files: it may come from a job folder that a stranger made."""
         if not isinstance(self.names, tuple) or self.names != tuple(names):
             return False
         told = isinstance(self.left_out, tuple) and all(isinstance(line, str) for line in self.left_out)
         some = isinstance(self.exposures, tuple) and len(self.exposures) == len(names)
-        is_place = type(self.anchor) is int and 0 <= self.anchor < width == self.width
+        is_place = type(self.anchor) is int and type(self.width) is int and 0 <= self.anchor < self.width
         return (
             told
             and some
@@ -163,98 +163,87 @@ def open_bracket(files: Sequence[Path], levels: Levels, damage: Damage, known: o
     Raises
     ------
     ValueError
-        If none of them can be opened; the message is that of the first.
+        If none of them can be used; the message is that of the first.
     OSError
-        If the first cannot be read, and no other opens.
+        If a file cannot be read any longer.
     """
     if len(files) > MOST_EXPOSURES:
         raise ValueError(f"{len(files)} exposures of one place; up to {MOST_EXPOSURES} are merged")
     names = [file.name for file in files]
-    opened, why = _opened(files)
+    if not (isinstance(known, Bracket) and known.is_sound(names)):
+        known = _looked_at(files, levels, damage)
+    opened: list[Recorded] = []
     try:
-        width = next(one for one in opened if one).samples.width
-        if not (isinstance(known, Bracket) and known.is_sound(names, width) and _all_there(known, opened)):
-            known = _looked_at(names, opened, why, levels, damage)
+        for file, exposure in zip(files, known.exposures, strict=True):
+            if exposure:
+                opened.append(open_picture(file, streamed=len(known.used) > 1))
+        if any(one.samples.width != known.width for one in opened):
+            raise ValueError("its exposures are of another size than they were; run again")
     except BaseException:
         for one in opened:
-            if one:
-                one.samples.close()
-        raise
-    kept = []
-    for one, exposure in zip(opened, known.exposures, strict=True):
-        if one and exposure:
-            kept.append(one)
-        elif one:
             one.samples.close()
-    return OpenBracket(known, kept)
+        raise
+    return OpenBracket(known, opened)
 
 
-def _opened(files: Sequence[Path]) -> tuple[list[Recorded | None], dict[int, str]]:
-    opened: list[Recorded | None] = []
+def _looked_at(files: Sequence[Path], levels: Levels, damage: Damage) -> Bracket:
+    """Lay all exposures on the first that is sound, by light; one file is open at a time."""
+    shots: dict[int, _Shot] = {}
     why: dict[int, str] = {}
     error: Exception | None = None
     for number, file in enumerate(files):
         try:
-            opened.append(open_picture(file))
+            recorded = open_picture(file)
+            try:
+                shots[number] = _looked_at_one(recorded, next(iter(shots.values()), None), levels, damage)
+            finally:
+                recorded.samples.close()
         except (ValueError, OSError) as caught:
-            opened.append(None)
             why[number] = one_line(caught)
             error = error or caught
-    if error and not any(opened):
+    if not shots:
+        assert error is not None
         raise error
-    return opened, why
-
-
-def _all_there(known: Bracket, opened: Sequence[Recorded | None]) -> bool:
-    return all(one or not exposure for one, exposure in zip(opened, known.exposures, strict=True))
-
-
-def _looked_at(
-    names: Sequence[str],
-    opened: Sequence[Recorded | None],
-    why: dict[int, str],
-    levels: Levels,
-    damage: Damage,
-) -> Bracket:
-    """Lay all exposures on the first that is sound, in the order of their light."""
-    shots: dict[int, _Shot] = {}
-    anchor: int | None = None
-    for number, recorded in enumerate(opened):
-        if recorded is None:
-            continue
-        try:
-            if shots and (unlike := _unlike(recorded, next(iter(shots.values())).recorded)):
-                raise ValueError(unlike)
-            if told := damage(recorded):
-                raise ValueError(told[0])
-            if anchor is None:
-                height = recorded.samples.height
-                anchor = anchor_column(recorded.samples.rows(r, r + 1)[0] for r in anchor_rows(height))
-            shots[number] = _Shot.of(recorded, levels(recorded), anchor)
-        except (ValueError, OSError) as error:
-            why[number] = one_line(error)
-    if not shots or anchor is None:
-        raise ValueError(next(iter(why.values())))
+    first = next(iter(shots))
     laid, looks = _laid(shots, why)
-    times = [exposure.time / float(np.mean(exposure.level)) for exposure in laid.values()]
-    scale = times[list(laid).index(next(iter(shots)))]
-    moved = find_moved(list(looks.values()), [time / scale for time in times], 0)
+    relative = [one.time * float(np.mean(shots[first].level) / np.mean(one.level)) for one in laid.values()]
+    moved = find_moved(list(looks.values()), relative, list(laid).index(first))
+    names = tuple(file.name for file in files)
     left_out = tuple(f"{names[number]} is left out: {line}." for number, line in sorted(why.items()))
     exposures = tuple(laid.get(number) for number in range(len(names)))
-    width = next(iter(shots.values())).recorded.samples.width
-    return Bracket(tuple(names), exposures, anchor, width, left_out, moved)
+    return Bracket(names, exposures, shots[first].anchor, shots[first].width, left_out, moved)
 
 
-def _unlike(recorded: Recorded, reference: Recorded) -> str:
-    """Why two pictures cannot be exposures of one place; empty if they can."""
-    if recorded.samples.width != reference.samples.width:
-        return f"it is {recorded.samples.width} pixels wide, not {reference.samples.width}"
-    if recorded.samples.width < NARROWEST:
+def _looked_at_one(recorded: Recorded, reference: _Shot | None, levels: Levels, damage: Damage) -> _Shot:
+    """Look at one exposure.
+
+    Raises
+    ------
+    ValueError
+        If it is damaged, or cannot be of the reference's place.
+    """
+    if reference and (unlike := _unlike(recorded, reference)):
+        raise ValueError(unlike)
+    if told := damage(recorded):
+        raise ValueError(told[0].rstrip("."))
+    if reference:
+        return _Shot.of(recorded, levels(recorded), reference.anchor)
+    rows = anchor_rows(recorded.samples.height)
+    return _Shot.of(
+        recorded, levels(recorded), anchor_column(recorded.samples.rows(r, r + 1)[0] for r in rows)
+    )
+
+
+def _unlike(recorded: Recorded, reference: _Shot) -> str:
+    """Why a picture cannot be an exposure of the reference's place; empty if it can."""
+    width = recorded.samples.width
+    if width != reference.width:
+        return f"it is {width} pixels wide, not {reference.width}"
+    if width < NARROWEST:
         return f"frames narrower than {NARROWEST} pixels are not laid on each other"
-    colours = recorded.colour, reference.colour
-    if not all(isinstance(colour, CameraColour) for colour in colours):
+    if not (isinstance(recorded.colour, CameraColour) and reference.is_camera):
         return "finished colours cannot be merged; export linear DNGs"
-    if _camera(recorded.capture) != _camera(reference.capture):
+    if _camera(recorded.capture) != reference.camera:
         return "it is of another camera"
     return ""
 
@@ -265,9 +254,14 @@ def _camera(capture: Capture) -> tuple[str | None, str | None]:
 
 @dataclass(frozen=True, slots=True)
 class _Shot:
-    """One exposure while it is looked at."""
+    """What is found out about one exposure alone."""
 
-    recorded: Recorded
+    width: int
+    anchor: int
+    is_camera: bool
+    camera: tuple[str | None, str | None]
+    black: Floats
+    white: Floats
     level: Floats
     noise: Floats
     look: Look
@@ -281,11 +275,16 @@ class _Shot:
         per_level = np.stack([noise[:, 0] / level, noise[:, 1] / level**2], axis=1)
         told = exposure_value(recorded.capture)
         return cls(
-            recorded,
+            recorded.samples.width,
+            anchor,
+            isinstance(recorded.colour, CameraColour),
+            _camera(recorded.capture),
+            recorded.black,
+            recorded.white,
             level,
             noise,
             Look(share, per_level / averaged),
-            float(np.mean(share)) if told is None else told,
+            float(np.log2(np.mean(share) + 1e-9)) if told is None else told,
         )
 
 
@@ -344,9 +343,9 @@ def _laid(shots: dict[int, _Shot], why: dict[int, str]) -> tuple[dict[int, Expos
             partner = number
     found_exposures = {}
     for number in sorted(motions):
-        shot, recorded = shots[number], shots[number].recorded
+        shot = shots[number]
         # What registration compares is 1 where samples are cut off; light is counted by the white level.
         time = 2.0 ** times[number] * float(np.mean(shot.level) / np.mean(shots[first].level))
-        exposure = Exposure(time, recorded.black, recorded.white, shot.level, shot.noise, motions[number])
+        exposure = Exposure(time, shot.black, shot.white, shot.level, shot.noise, motions[number])
         found_exposures[number] = exposure
     return found_exposures, {number: looks[number] for number in found_exposures}

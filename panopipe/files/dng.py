@@ -35,7 +35,7 @@ def is_dng(directories: Sequence[Directory]) -> bool:
     return 50706 in directories[0].values or bool(photometric & {LINEAR_RAW, MOSAIC})
 
 
-def open_dng(path: Path, directories: Sequence[Directory]) -> Recorded:
+def open_dng(path: Path, directories: Sequence[Directory], *, streamed: bool = False) -> Recorded:
     """Open a linear DNG.
 
     Parameters
@@ -44,6 +44,8 @@ def open_dng(path: Path, directories: Sequence[Directory]) -> Recorded:
         The file.
     directories : sequence of Directory
         What `read_directories` found in it.
+    streamed : bool
+        See `panopipe.files.picture.open_picture`.
 
     Raises
     ------
@@ -59,7 +61,7 @@ def open_dng(path: Path, directories: Sequence[Directory]) -> Recorded:
         raise ValueError(f"linear raw with {form.planes} planes; panopipe takes three")
     colour = _colour(top, frame)
     black, white = _levels(frame, form)
-    raw = open_dng_samples(path, form, _table(frame))
+    raw = open_dng_samples(path, form, _table(frame), streamed=streamed)
     try:
         samples = _geometry(_offset(raw, frame), frame, top)
     except BaseException:

@@ -15,6 +15,7 @@ import cv2
 import imagecodecs
 import numpy as np
 
+from panopipe.files.coded import CodedSegments, can_stream
 from panopipe.files.samples import Array, Samples, TabledSamples, WholeSamples
 from panopipe.files.tiff_form import Form
 from panopipe.files.tiff_samples import open_samples
@@ -22,8 +23,10 @@ from panopipe.files.tiff_samples import open_samples
 _LOSSLESS_JPEG = 7
 
 
-def open_dng_samples(path: Path, form: Form, table: Array | None) -> Samples:
+def open_dng_samples(path: Path, form: Form, table: Array | None, *, streamed: bool = False) -> Samples:
     """Open the samples of a linear DNG, sent through its LinearizationTable if it has one.
+
+    `streamed` as for `panopipe.files.picture.open_picture`.
 
     Raises
     ------
@@ -36,7 +39,7 @@ def open_dng_samples(path: Path, form: Form, table: Array | None) -> Samples:
         raise ValueError("a LinearizationTable for floating point samples; the file is damaged")
     if form.compression == _LOSSLESS_JPEG and not imagecodecs.JPEG8.available and _raw_library_reads(form):
         return _by_raw_library(path, form)
-    samples = open_samples(path, form)
+    samples = CodedSegments(path, form) if streamed and can_stream(form) else open_samples(path, form)
     return samples if table is None else TabledSamples(samples, table)
 
 

@@ -40,13 +40,16 @@ Image.MAX_IMAGE_PIXELS = None
 _ORIENTATION, _PROFILE = 274, 34675
 
 
-def open_picture(path: Path) -> Recorded:
+def open_picture(path: Path, *, streamed: bool = False) -> Recorded:
     """Open a frame: a linear DNG, a TIFF of 8 or 16 bits or floats, a JPEG or a PNG.
 
     Parameters
     ----------
     path : Path
         The file; its bytes say what it is.
+    streamed : bool
+        Decode strips and tiles of a coded DNG when their rows are asked for, so that several files can be
+        open at once. Rows are then to be read downwards.
 
     Returns
     -------
@@ -65,7 +68,9 @@ def open_picture(path: Path) -> Recorded:
         directories = read_directories(path)
         if not directories:
             raise ValueError("no picture is in it; the file is damaged or cut short: copy it again")
-        return open_dng(path, directories) if is_dng(directories) else _open_tiff(path, directories)
+        if is_dng(directories):
+            return open_dng(path, directories, streamed=streamed)
+        return _open_tiff(path, directories)
     if start.startswith((_PNG_START, _JPEG_START)):
         return _open_coded(path, start)
     raise ValueError(f"not a DNG, TIFF, JPEG or PNG file ({_beginning(start)}); export the frame again")

@@ -1,0 +1,67 @@
+"""Coded strips and tiles decoded when their rows are asked for: no file is held whole."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+
+from panopipe.files.samples import Array, Samples, three_planes
+from panopipe.files.tiff_form import Form
+from panopipe.files.tiff_samples import decode_segment
+
+
+class CodedSegments(Samples):
+    """Samples of coded strips or tiles; one row of tiles is held.
+
+    Rows are to be asked for from the top downwards: each segment is then decoded once.
+    """
+
+    reader = "codec"
+
+    def __init__(self, path: Path, form: Form) -> None:
+        self.width, self.height, self.dtype = form.width, form.height, form.dtype
+        self._form = form
+        self._file: io.BufferedReader = path.open("rb")
+        self._held: tuple[int, Array] | None = None
+
+    def rows(self, first: int, last: int) -> Array:
+        """See `Samples.rows`."""
+        high = self._form.segment[0]
+        begin, end = first // high, -(-last // high)
+        if end - begin == 1:
+            return self._row(begin)[first - begin * high : last - begin * high]
+        out: Array = np.empty((last - first, self.width, 3), self.dtype)
+        self.read_into(first, last, out)
+        return out
+
+    def read_into(self, first: int, last: int, into: Array) -> None:
+        """See `Samples.read_into`."""
+        high = self._form.segment[0]
+        for number in range(first // high, -(-last // high)):
+            top, bottom = max(first, number * high), min(last, (number + 1) * high)
+            row = self._row(number)
+            into[top - first : bottom - first] = row[top - number * high : bottom - number * high]
+
+    def _row(self, number: int) -> Array:
+        """All tiles of one row, or one strip."""
+        if self._held is None or self._held[0] != number:
+            self._held = None  # should decoding fail
+            columns = self._form.grid[1]
+            pieces = [
+                decode_segment(self._file, self._form, number * columns + column) for column in range(columns)
+            ]
+            joined = np.concatenate(pieces, axis=1) if columns > 1 else pieces[0]
+            self._held = (number, three_planes(joined[:, : self.width]))
+        return self._held[1]
+
+    def close(self) -> None:
+        """See `Samples.close`."""
+        self._file.close()
+        self._held = None
+
+
+def can_stream(form: Form) -> bool:
+    """Whether a picture is coded in several segments from the top, each with all planes of its pixels."""
+    return form.compression != 1 and form.grid[0] > 1 and not form.planar
