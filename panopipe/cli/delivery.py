@@ -14,6 +14,7 @@ from panopipe.errors import printable
 
 if TYPE_CHECKING:
     from panopipe.delivery.make import Summary
+    from panopipe.frame import FrameKey
     from panopipe.review.finding import Finding, JobReview
 
 
@@ -105,13 +106,24 @@ def deliver(
 
         screen = screen_for(json)
         options = Options(to, names, width, under, anyway, with_position)
-        summary = deliver_(folder, options, screen)
+        summary = deliver_(folder, options, screen, _stale(folder))
         screen.wipe()
         if json:
             print_json(_summary_json(summary))
         else:
             _tell(folder, summary)
     raise typer.Exit(0 if summary.delivered else FRAMES_FAILED)
+
+
+def _stale(folder: Path) -> dict[FrameKey, str]:
+    """Frames that a run would make again, and why."""
+    from panopipe.job import open_job
+    from panopipe.recipe import load_recipe
+    from panopipe.run.forecast import forecast
+
+    job = open_job(folder)
+    forecasts = forecast(job, load_recipe(job))
+    return {one.key: "; ".join(one.reasons) for one in forecasts if one.what != "stays"}
 
 
 def _tell(folder: Path, summary: Summary) -> None:

@@ -15,7 +15,7 @@ from panopipe.delivery.readiness import obstacles
 from panopipe.delivery.statement import NAME as STATEMENT
 from panopipe.delivery.statement import Delivered, Statement, statement_html
 from panopipe.delivery.thumbnails import thumbnail
-from panopipe.delivery.writing import Writer, on_disk, unlike, writer_for
+from panopipe.delivery.writing import Writer, is_as_left, on_disk, writer_for
 from panopipe.files.position import holds_position
 from panopipe.files.recode import recoded
 from panopipe.files.regular import open_regular
@@ -63,7 +63,12 @@ class Summary:
         return bool(self.made or self.kept)
 
 
-def deliver(folder: Path, options: Options, reporter: ProgressReporter) -> Summary:
+def deliver(
+    folder: Path,
+    options: Options,
+    reporter: ProgressReporter,
+    stale: Mapping[FrameKey, str] | None = None,
+) -> Summary:
     """Deliver a job's finished pictures into a folder or a zip, whole or not at all.
 
     Parameters
@@ -74,6 +79,8 @@ def deliver(folder: Path, options: Options, reporter: ProgressReporter) -> Summa
         What is wanted.
     reporter : ProgressReporter
         Where to say how it goes.
+    stale : mapping of FrameKey to str, optional
+        Finished frames that a run would make again, and why: they are not what the settings ask for.
 
     Returns
     -------
@@ -96,34 +103,36 @@ def deliver(folder: Path, options: Options, reporter: ProgressReporter) -> Summa
         raise ValueError(f"{options.names}: {fault}")
     with JobLock(job.folder):
         clear_up(goal)
-        return _deliver(job, goal, options, reporter)
-
-
-def _deliver(job: Job, goal: Goal, options: Options, reporter: ProgressReporter) -> Summary:
-    entries, records = _entries(job), read_records(job.folder)
-    review = look_over(job.folder, records, title=job.title or job.folder.name, job=job)
-    summary = Summary(goal.path, obstacles(review, entries))
-    if summary.obstacles and not options.anyway:
+        entries, records = _entries(job), read_records(job.folder)
+        review = look_over(job.folder, records, title=job.title or job.folder.name, job=job)
+        summary = Summary(goal.path, obstacles(review, entries, stale or {}))
+        if options.anyway or not summary.obstacles:
+            plan = planned(job, options, review, entries)
+            summary.remarks += plan.remarks
+            _deliver(plan, goal, summary, reporter)
         return summary
-    plan = planned(job, options, review, entries)
-    summary.remarks += plan.remarks
-    kept = read_kept(job.folder)
+
+
+def _deliver(plan: Plan, goal: Goal, summary: Summary, reporter: ProgressReporter) -> None:
+    """Write what is planned, if it does not stand there already."""
+    kept = read_kept(plan.job.folder)
     fingerprint, stands = plan.fingerprint(), kept.get(goal.key)
-    if stands and stands.fingerprint == fingerprint and stands.on_disk == on_disk(goal):
+    found = on_disk(goal) if goal.path.exists() else {}
+    if stands and stands.fingerprint == fingerprint and stands.on_disk == found:
         summary.kept, summary.unchanged = list(stands.contents), True
-        summary.bytes = sum(size for size, _ in stands.on_disk.values())
-        return summary
-    _refuse_foreign(goal, stands, reporter)
-    if stands and unlike(stands.on_disk, on_disk(goal)):
+        summary.bytes = sum(size for size, _ in found.values())
+        return
+    if stands and not is_as_left(stands.on_disk, found):
         stands = None
+    if found and not stands:
+        _refuse_foreign(goal, found, reporter)
     with writer_for(goal) as writer:
         contents = _write(plan, writer, stands, summary, reporter)
         writer.take_place()
     left = KeptDelivery(fingerprint, contents, on_disk(goal))
     kept.pop(goal.key, None)
-    write_kept(job.folder, {**kept, goal.key: left})
+    write_kept(plan.job.folder, {**kept, goal.key: left})
     summary.bytes = sum(size for size, _ in left.on_disk.values())
-    return summary
 
 
 def _entries(job: Job) -> Mapping[FrameKey, Entry]:
@@ -133,7 +142,7 @@ def _entries(job: Job) -> Mapping[FrameKey, Entry]:
         return ledger.entries()
 
 
-def _refuse_foreign(goal: Goal, stands: KeptDelivery | None, reporter: ProgressReporter) -> None:
+def _refuse_foreign(goal: Goal, found: Mapping[str, tuple[int, int]], reporter: ProgressReporter) -> None:
     """Refuse to replace what is no delivery, or was changed since: somebody may want it.
 
     Raises
@@ -141,19 +150,14 @@ def _refuse_foreign(goal: Goal, stands: KeptDelivery | None, reporter: ProgressR
     ValueError
         If there is such a thing.
     """
-    found = on_disk(goal) if goal.path.exists() else {}
-    if not found or (stands and not unlike(stands.on_disk, found)):
-        return
     try:
         verified = verify_delivery(goal.path, reporter)
         changed = [*(name for name, why in verified.wrong.items() if why != "is missing"), *verified.unknown]
+        why = f"{changed[0]} in it was not delivered so" if changed else ""
     except (ValueError, OSError):
-        changed = [unlike({}, found)]
-    if changed:
-        what = f"{changed[0] or goal.name} in it was not delivered so" if changed[0] else "it is no delivery"
-        raise ValueError(
-            f"{goal.path} is not replaced: {what}; move it away, or name another place with --to"
-        )
+        why = "it is no delivery"
+    if why:
+        raise ValueError(f"{goal.path} is not replaced: {why}; move it away, or name another place with --to")
 
 
 def _write(

@@ -13,11 +13,25 @@ _NOT_DELIVERED = "left-over"
 """The check for files in the folder of finished frames that are of none: they go nowhere by themselves."""
 
 
-def obstacles(review: JobReview, entries: Mapping[FrameKey, Entry]) -> list[str]:
-    """One line for each thing that a person has to see to or accept before pictures go out."""
+def obstacles(
+    review: JobReview, entries: Mapping[FrameKey, Entry], stale: Mapping[FrameKey, str]
+) -> list[str]:
+    """One line for each thing that a person has to see to or accept before pictures go out.
+
+    Parameters
+    ----------
+    review : JobReview
+        What checks say of the frames.
+    entries : mapping of FrameKey to Entry
+        What the ledger knows of them.
+    stale : mapping of FrameKey to str
+        Why a run would make finished frames again.
+    """
     lines = [f"{JOB_WORD}: {_said(f)}" for f in review.findings if f.is_open and f.check != _NOT_DELIVERED]
     for frame in review.frames:
         missing = why_missing(frame, entries)
+        if not missing and frame.key in stale:
+            lines.append(f"{frame.key}: not as its settings are now ({stale[frame.key]}); run the job")
         lines += [f"{frame.key}: {text}" for text in ([missing] if missing else map(_said, frame.crossed))]
     return lines
 

@@ -152,6 +152,6 @@ class _ZipWriter:
         settle_below(self._goal.parent, "")
 
 
-def unlike(kept: Mapping[str, tuple[int, int]], found: Mapping[str, tuple[int, int]]) -> str:
-    """A file that is not what was delivered, or nothing: changed, or put there since."""
-    return next((name for name, stat in found.items() if kept.get(name) != stat), "")
+def is_as_left(kept: Mapping[str, tuple[int, int]], found: Mapping[str, tuple[int, int]]) -> bool:
+    """Whether no file was changed or put there since; some may be missing."""
+    return all(kept.get(name) == stat for name, stat in found.items())

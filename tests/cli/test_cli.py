@@ -23,6 +23,7 @@ from panopipe.recipe import journal
 from panopipe.registry import loaded_stage
 from panopipe.review import make
 from panopipe.run import checking, job_run, session
+from panopipe.run import forecast as forecasts
 from panopipe.state import ledger
 from panopipe.state.lock import JobLock
 from tests.delivery.jobs import finished_job, note, put_frame
@@ -470,7 +471,8 @@ def test_exit_codes_that_happen_stand_in_the_help() -> None:
     assert all(f" {code}:" in said for code in (1, 2, 3, 70, 130))
 
 
-def test_what_was_accepted_is_delivered_and_proved(tmp_path: Path) -> None:
+def test_what_was_accepted_is_delivered_and_proved(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(forecasts, "forecast", lambda *_: ())  # no run made these frames
     job = finished_job(tmp_path / "job", (("hall", "hall-01"), ("hall", "hall-02")))
     leaning = put_frame(job, "attic", "a1", seed=4)
     save(job / leaning.outputs[0], room(384, seed=4, lean_deg=2.0))
@@ -492,6 +494,16 @@ def test_what_was_accepted_is_delivered_and_proved(tmp_path: Path) -> None:
     (tmp_path / "out.zip").write_bytes((tmp_path / "out.zip").read_bytes()[:-30])
     broken = panopipe("verify", tmp_path / "out.zip")
     assert (broken.exit_code, "is no zip that can be read" in broken.stderr) == (2, True)
+
+
+def test_frames_that_are_not_as_their_settings_are_now_are_not_delivered(folder: Path) -> None:
+    panopipe("run", folder, "--no-review")
+    panopipe("set", folder, "hall", "gain.gain_ev=0.5")
+    result = panopipe("deliver", folder)
+    assert result.exit_code == 1
+    said = "hall/h1: not as its settings are now (gain.gain_ev is 0.5, was 0.0); run the job"
+    assert said in result.stdout.splitlines()
+    assert not any(line.startswith("lounge/l1: not as") for line in result.stdout.splitlines())
 
 
 def test_a_wrong_frame_pattern_or_place_of_a_delivery_is_one_line_and_code_2(tmp_path: Path) -> None:

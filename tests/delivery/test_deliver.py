@@ -216,6 +216,10 @@ def test_what_is_no_delivery_is_not_replaced(job: Path, tmp_path: Path) -> None:
     (place / NAMES[0]).write_bytes(b"edited by the client")
     with pytest.raises(ValueError, match=r"01-lounge-IMG_7\.jpg in it was not delivered so"):
         delivered(job, goal=place)
+    packed = delivered(job, goal=tmp_path / "out.zip").path
+    packed.write_bytes(b"PK other")
+    with pytest.raises(ValueError, match="is not replaced: it is no delivery"):
+        delivered(job, goal=packed)
 
 
 def test_a_delivery_copied_to_its_place_is_replaced_by_its_proof_and_nothing_taken_over(job: Path) -> None:
