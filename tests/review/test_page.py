@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import shlex
+import shutil
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.resources import files
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import cv2
@@ -144,13 +147,88 @@ def test_two_fingers_bring_nearer(opened: Chrome) -> None:
 def test_the_divide_moves(opened: Chrome) -> None:
     handle = opened.find_element(By.CSS_SELECTOR, ".divide")
     middle = shot(opened)
-    ActionChains(opened).click_and_hold(handle).move_by_offset(-200, 0).release().perform()
+    knob = handle.find_element(By.TAG_NAME, "span")
+    ActionChains(opened).click_and_hold(knob).move_by_offset(-200, 0).release().perform()
     moved = shot(opened)
     assert view(opened)["divide"] < 0.45
     assert int(handle.get_attribute("aria-valuenow") or 50) < 45
     height, width = middle.shape[:2]
     between = (slice(height // 3, height // 2), slice(width // 2 - 150, width // 2 - 60))
     assert moved[between].mean() > 1.2 * middle[between].mean()  # the before-picture is darker
+
+
+def test_the_line_of_the_divide_leaves_hands_and_wheel_to_the_picture(opened: Chrome) -> None:
+    """A fault once seen: a strip over the whole height swallowed them in the middle of the picture."""
+    under, caught = opened.execute_script(
+        "const box = document.querySelector('.divide').getBoundingClientRect();"
+        "const at = (y) => document.elementFromPoint(box.left + box.width / 2, box.top + y * box.height);"
+        "const knob = document.querySelector('.divide span').getBoundingClientRect();"
+        "return [[0.05, 0.3, 0.5, 0.7].map((y) => at(y).id),"
+        " document.elementFromPoint(knob.left + knob.width / 2, knob.top + knob.height / 2).tagName]"
+    )
+    assert under == ["sphere"] * 4
+    assert caught == "SPAN"
+
+
+def many_frames(made: Made, folder: Path, times: int, shared: str = "") -> Path:
+    """The page of a job that has each frame many times; a check that is shared is crossed in all of them."""
+    shutil.copytree(made.summary.page.parent, folder)
+    script = (folder / "page/data.js").read_text()
+    data = json.loads(script.removeprefix("panopipe.data(").removesuffix(");\n"))
+    data["frames"] = [
+        {**copy.deepcopy(frame), "name": f"{frame['name']} {turn}", "id": f"{turn:06d}{frame['id'][6:]}"}
+        for turn in range(times)
+        for frame in data["frames"]
+    ]
+    for frame in data["frames"]:
+        for finding in frame["findings"]:
+            if finding["check"] == shared:
+                finding |= {"crossed": True, "command": ["panopipe", "set", "JOB", "x/y", "level.tilt_deg=2"]}
+                frame["state"] = "look"
+    (folder / "page/data.js").write_text(f"panopipe.data({json.dumps(data)});\n")
+    return folder / "index.html"
+
+
+def test_many_doubts_are_grouped_and_folded(browser: Chrome, made: Made, tmp_path: Path) -> None:
+    open_page(browser, many_frames(made, tmp_path / "review", 10))
+    cards = browser.find_elements(By.CSS_SELECTOR, "#doubt-list > .doubt:not(.job)")
+    groups = browser.find_elements(By.CSS_SELECTOR, "#doubt-list > .group > details > summary")
+    assert len(cards) == 4
+    assert [group.text for group in groups] == ["Failed: 6 more frames", "Horizon: 10 more frames"]
+    assert not browser.find_elements(By.CSS_SELECTOR, "#doubt-list .group .doubt .picture")[0].is_displayed()
+    groups[1].click()
+    assert browser.find_elements(By.CSS_SELECTOR, "#doubt-list .group:last-child .doubt")[0].is_displayed()
+    browser.execute_script("window.dispatchEvent(new Event('beforeprint'))")
+    assert all(
+        group.get_attribute("open") for group in browser.find_elements(By.CSS_SELECTOR, ".group > details")
+    )
+
+
+def test_what_all_frames_share_is_one_thing_about_the_job(
+    browser: Chrome, made: Made, tmp_path: Path
+) -> None:
+    open_page(browser, many_frames(made, tmp_path / "review", 3, shared="tilt"))
+    said = browser.find_element(By.CSS_SELECTOR, "#doubt-list > .job").text
+    assert said.startswith("Horizon: 18 of 18 frames")
+    command = browser.find_element(By.CSS_SELECTOR, "#doubt-list > .job code").text
+    assert shlex.split(command)[-2:] == ["job", "level.tilt_deg=2"]
+    assert len(browser.find_elements(By.CSS_SELECTOR, "#doubt-list > .doubt.look")) == 0
+
+
+def test_it_is_light_where_the_system_prefers_that(browser: Chrome, made: Made) -> None:
+    light = {"features": [{"name": "prefers-color-scheme", "value": "light"}]}
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", light)
+    try:
+        open_page(browser, made.summary.page)
+        ground = browser.execute_script("return getComputedStyle(document.documentElement).backgroundColor")
+        assert ground == "rgb(220, 220, 220)"
+        browser.execute_script((files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8"))
+        found = browser.execute_async_script("axe.run().then((one) => arguments[0](one.violations))")
+        assert [
+            (one["id"], one["nodes"][0]["html"]) for one in found if one["impact"] in ("serious", "critical")
+        ] == []
+    finally:
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
 
 
 @pytest.mark.parametrize(("key", "yaw", "pitch"), [("f", 0, 0), ("s", -180, 0), ("d", 0, -90), ("u", 0, 90)])

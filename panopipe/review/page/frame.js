@@ -117,10 +117,10 @@
   };
 
   // Everything that was found on a frame, those that want a look first.
-  panopipe.findingsOf = function (frame) {
+  panopipe.findingsOf = function (frame, leftOut = new Set()) {
     const list = make("ul", { class: "found" });
     if (frame.error) list.append(make("li", { class: "crossed" }, make("p", { class: "sentence" }, frame.error)));
-    for (const one of frame.findings.filter(panopipe.isOpen)) {
+    for (const one of frame.findings.filter((each) => panopipe.isOpen(each) && !leftOut.has(each.check))) {
       const item = make("li", { class: "crossed" }, make("p", { class: "sentence" }, one.sentence));
       if (one.remedy) item.append(make("p", { class: "remedy" }, one.remedy));
       if (one.command.length) item.append(panopipe.command(one.command));

@@ -31,15 +31,56 @@
     return button;
   }
 
-  function doubts(review) {
-    const list = byId("doubt-list");
-    const worst = review.frames.filter(doubted).sort((a, b) => b.doubt - a.doubt);
-    for (const frame of worst) {
-      const name = make("h3", {}, panopipe.nameOf(frame), " ", panopipe.badge(frame));
-      list.append(make("li", { class: `doubt ${frame.state}` },
-        opener(frame, () => worst, "picture", thumbnail(frame, "eager"), make("span", { class: "unseen" }, `Open ${panopipe.nameOf(frame)}`)),
-        make("div", { class: "says" }, name, panopipe.findingsOf(frame))));
+  const MOST_OPEN = 8, SHOWN_FIRST = 4, SHARED_BY = 4, SHARED = 0.8;
+
+  // Checks that nearly all finished frames fail: that is one thing about the job, not one about each frame.
+  function sharedChecks(review) {
+    const finished = review.frames.filter((one) => one.state === "fine" || one.state === "look");
+    const found = new Map();
+    for (const frame of finished) {
+      for (const one of frame.findings.filter(panopipe.isOpen)) found.set(one.check, [...(found.get(one.check) || []), { frame, one }]);
     }
+    return new Map([...found].filter(([, all]) => all.length >= Math.max(SHARED_BY, SHARED * finished.length)));
+  }
+
+  // What all share, by the gravest of them; a command that sets a value for a frame sets it for the job here.
+  function sharedCard(all, finished) {
+    const [{ frame, one }] = [...all].sort((a, b) => b.frame.doubt - a.frame.doubt);
+    const command = one.command[1] === "set" ? [...one.command.slice(0, 3), "job", ...one.command.slice(4)] : one.command;
+    return make("li", { class: "doubt job" }, make("div", { class: "says" },
+      make("h3", {}, `${one.title}: ${all.length} of ${many(finished, "frame", "frames")}`),
+      make("p", { class: "sentence" }, `Nearly all frames share it, so look at one and set it for the job. Of ${panopipe.nameOf(frame)}: ${one.sentence}`),
+      make("p", { class: "remedy" }, one.remedy), command.length ? panopipe.command(command) : ""));
+  }
+
+  function doubtCard(frame, worst, shared, loading) {
+    const name = make("h3", {}, panopipe.nameOf(frame), " ", panopipe.badge(frame));
+    return make("li", { class: `doubt ${frame.state}` },
+      opener(frame, () => worst, "picture", thumbnail(frame, loading), make("span", { class: "unseen" }, `Open ${panopipe.nameOf(frame)}`)),
+      make("div", { class: "says" }, name, panopipe.findingsOf(frame, shared)));
+  }
+
+  // Frames beyond the first, by what is gravest about them, each group folded.
+  function folded(frames, worst, shared) {
+    const groups = new Map();
+    for (const frame of frames) {
+      const open = frame.findings.filter((one) => panopipe.isOpen(one) && !shared.has(one.check));
+      const title = frame.error ? "Failed" : open.length ? open[0].title : "Other";
+      groups.set(title, [...(groups.get(title) || []), frame]);
+    }
+    return [...groups].map(([title, some]) => make("li", { class: "group" }, make("details", {},
+      make("summary", {}, `${title}: ${many(some.length, "more frame", "more frames")}`),
+      make("ol", { class: "doubts" }, ...some.map((frame) => doubtCard(frame, worst, shared, "lazy"))))));
+  }
+
+  function doubts(review) {
+    const list = byId("doubt-list"), found = sharedChecks(review), shared = new Set(found.keys());
+    const finished = review.frames.filter((one) => one.state === "fine" || one.state === "look").length;
+    for (const all of found.values()) list.append(sharedCard(all, finished));
+    const worst = review.frames.filter(doubted).sort((a, b) => b.doubt - a.doubt);
+    const own = worst.filter((frame) => frame.error || frame.findings.some((one) => panopipe.isOpen(one) && !shared.has(one.check)));
+    const first = own.length > MOST_OPEN ? own.slice(0, SHOWN_FIRST) : own;
+    list.append(...first.map((frame) => doubtCard(frame, worst, shared, "eager")), ...folded(own.slice(first.length), worst, shared));
     const waiting = review.frames.filter((frame) => frame.state === "waiting");
     if (waiting.length) {
       list.append(make("li", { class: "doubt job" }, make("div", { class: "says" }, make("h3", {}, `${many(waiting.length, "frame", "frames")} not run yet`),
@@ -131,6 +172,8 @@
     white(review);
     times(review);
     panopipe.prepareDialog();
+    // On paper nothing can be unfolded.
+    window.addEventListener("beforeprint", () => { for (const one of document.querySelectorAll("#doubts .group > details")) one.open = true; });
     const wanted = review.frames.find((one) => `#frame-${one.id}` === location.hash);
     if (wanted) panopipe.openFrame(wanted, review.frames, document.body);
     document.documentElement.dataset.ready = "true";
