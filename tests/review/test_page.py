@@ -197,7 +197,7 @@ def test_many_doubts_are_grouped_and_folded(browser: Chrome, made: Made, tmp_pat
     assert [group.text for group in groups] == ["Failed: 6 more frames", "Horizon: 10 more frames"]
     assert not browser.find_elements(By.CSS_SELECTOR, "#doubt-list .group .doubt .picture")[0].is_displayed()
     groups[1].click()
-    assert browser.find_elements(By.CSS_SELECTOR, "#doubt-list .group:last-child .doubt")[0].is_displayed()
+    assert groups[1].find_element(By.XPATH, "..").find_element(By.CSS_SELECTOR, ".doubt").is_displayed()
     browser.execute_script("window.dispatchEvent(new Event('beforeprint'))")
     assert all(
         group.get_attribute("open") for group in browser.find_elements(By.CSS_SELECTOR, ".group > details")
