@@ -16,6 +16,7 @@ from panopipe.job.file_names import filled, name_faults, pattern_fault
         ("{number}-{name}", "", "IMG_7", "003-IMG_7"),
         ("{room}/{number} {frame}", "hall", "a", "hall/003 a"),
         ("{room}-{frame}", "", "IMG_7", "IMG_7"),
+        ("{room}/{number}", "", "IMG_7", "003"),
         ("{frame}", "cafe", "cafe\u0301", "caf\u00e9"),  # one form, whatever the disk it came from
     ],
 )

@@ -15,7 +15,7 @@ from panopipe.files.below import open_below
 from panopipe.files.regular import open_regular
 from panopipe.job import natural
 from panopipe.job.names import escaped
-from panopipe.state.manifest import Verified
+from panopipe.state.manifest import MANIFEST, Verified
 from panopipe.state.run_log import ProgressReporter
 
 SUMS = "SHA256SUMS"
@@ -52,7 +52,9 @@ def parse_sums(data: bytes) -> dict[str, str]:
 
 def is_delivery(path: Path) -> bool:
     """Whether a path looks like a delivery: a zip, or a folder with a list of SHA-256 and no originals."""
-    return (path / SUMS).is_file() if path.is_dir() else path.suffix.lower() == ".zip" and path.is_file()
+    if path.is_dir():
+        return (path / SUMS).is_file() and not (path / MANIFEST).is_file()
+    return path.suffix.lower() == ".zip" and path.is_file()
 
 
 def verify_delivery(path: Path, reporter: ProgressReporter) -> Verified:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from panopipe.errors import Fault, JobError
+from panopipe.files.below import open_below
 from panopipe.files.reduced import jpeg_size
-from panopipe.files.regular import open_regular
 from panopipe.frame import FrameKey
 from panopipe.review.references import WIDTHS
 from panopipe.state.file_stamp import FileStamp, hashed
@@ -78,12 +80,23 @@ def exports_of(folder: Path, entry: Entry) -> tuple[Export, ...]:
     exports = []
     for place, path in enumerate(entry.record.outputs):
         known, file = entry.files.get(path), folder / path
-        with open_regular(file) as opened:
+        with opened_finished(folder, path) as opened:
             width, height = jpeg_size(opened.read(_HEAD_BYTES))
         stamp = known if known and known.same_stat(file) else hashed(file)
         by_hand = known is not None and known.sha256 != stamp.sha256
         exports.append(Export(path, asked[place] if place < len(asked) else 0, width, height, stamp, by_hand))
     return tuple(exports)
+
+
+def opened_finished(folder: Path, path: str) -> BinaryIO:
+    """A finished file for reading; a link is not followed: a job may come from a stranger.
+
+    Raises
+    ------
+    OSError, ValueError
+        If it cannot be opened, or leads elsewhere.
+    """
+    return os.fdopen(open_below(folder, path, os.O_RDONLY), "rb")
 
 
 def choose(

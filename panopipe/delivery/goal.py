@@ -9,6 +9,7 @@ from pathlib import Path
 
 from panopipe.files.below import move_below, remove_below, remove_folder_below
 from panopipe.job import DELIVERY, Job
+from panopipe.job.file_names import name_faults
 
 ZIP = ".zip"
 
@@ -76,6 +77,8 @@ def goal_of(job: Job, given: Path | None) -> Goal:
     place = parent / place.name
     if not place.name or place.name in (os.curdir, os.pardir):
         raise ValueError(f"{given} is no name for a folder or a zip")
+    if place.name.lower().endswith(ZIP) and (faults := list(name_faults([place.name[: -len(ZIP)]]))):
+        raise ValueError(f"{given}: the folder in the zip cannot be named so: {faults[0]}")
     if place.is_symlink():
         raise ValueError(f"{given} is a link; name the folder or zip itself")
     own = place.is_relative_to(job.folder) and place.relative_to(job.folder).parts[:1] != (DELIVERY,)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from panopipe.delivery.checksums import SUMS, sums_text, verify_delivery
+from panopipe.delivery.choice import opened_finished
 from panopipe.delivery.goal import Goal, clear_up, goal_of
 from panopipe.delivery.kept import Content, KeptDelivery, read_kept, write_kept
 from panopipe.delivery.plan import SHEET, Options, Picture, Plan, planned
@@ -18,7 +19,6 @@ from panopipe.delivery.thumbnails import thumbnail
 from panopipe.delivery.writing import Writer, is_as_left, on_disk, writer_for
 from panopipe.files.position import holds_position
 from panopipe.files.recode import recoded
-from panopipe.files.regular import open_regular
 from panopipe.frame import FrameKey
 from panopipe.job import REVIEW, Job, open_job
 from panopipe.job.file_names import pattern_fault
@@ -195,8 +195,8 @@ def _picture(
     if before and writer.keep(one.name, before[0]):
         summary.kept.append(one.name)
         return before[1]
-    source, key = plan.job.folder / one.chosen.export.path, one.review.key
-    with open_regular(source) as file:
+    key = one.review.key
+    with opened_finished(plan.job.folder, one.chosen.export.path) as file:
         data = file.read()
     sha256 = hashlib.sha256(data).hexdigest()
     if sha256 != one.chosen.export.stamp.sha256:

@@ -44,7 +44,7 @@ def why_missing(frame: FrameReview, entries: Mapping[FrameKey, Entry]) -> str:
         return "not run yet"
     if not entries[frame.key].fingerprint:
         return "its run did not come to its end; run the job again"
-    return ""
+    return next((f.sentence for f in frame.findings if f.crossed and f.check == "file"), "")
 
 
 def _said(finding: Finding) -> str:

@@ -59,7 +59,10 @@ def filled(pattern: str, *, number: int, count: int, room: str, frame: str) -> s
         "name": frame if begins else f"{room}-{frame}",
     }
     text = composed(_WORD.sub(lambda word: values[word[1]], pattern))
-    return "/".join(part.strip(" -_") for part in text.split("/")) if not room else text
+    if room:
+        return text
+    parts = (part.strip(" -_") for part in text.split("/"))
+    return "/".join(part for part in parts if part)
 
 
 def name_faults(names: Iterable[str]) -> Iterator[str]:

@@ -197,7 +197,9 @@ def test_a_position_is_refused_unless_it_is_asked_for(job: Path) -> None:
         delivered(job)  # what was delivered with it is not taken over
 
 
-@pytest.mark.parametrize("place", ["fenhollow", "fenhollow/finished/out", ".", "nowhere/out", "file"])
+@pytest.mark.parametrize(
+    "place", ["fenhollow", "fenhollow/finished/out", ".", "nowhere/out", "file", "con.zip", ".zip"]
+)
 def test_places_that_cannot_be_are_refused(job: Path, tmp_path: Path, place: str) -> None:
     (tmp_path / "file").write_text("mine")
     with pytest.raises(ValueError, match=r"folder|part of it"):
@@ -309,6 +311,23 @@ def test_without_capture_times_the_order_is_that_of_the_names(tmp_path: Path) ->
     assert [name for name in names_in(place) if name.endswith(".jpg")][:3] == [
         "01-hall-01.jpg", "02-hall-02.jpg", "03-lounge-IMG_7.jpg",
     ]  # fmt: skip
+
+
+def test_a_finished_file_that_is_a_link_is_not_delivered(job: Path, tmp_path: Path) -> None:
+    path = job / "finished/hall/hall-01.jpg"
+    path.rename(tmp_path / "private.jpg")
+    path.symlink_to(tmp_path / "private.jpg")
+    place = delivered(job, anyway=True).path
+    assert names_in(place)[:2] == NAMES[:2]
+    assert "is a link" in (place / "statement.html").read_text()
+
+
+def test_a_damaged_finished_file_is_not_delivered(job: Path) -> None:
+    path = job / "finished/hall/hall-01.jpg"
+    path.write_bytes(path.read_bytes()[:3000])
+    said = [line for line in delivered(job).obstacles if "hall/hall-01" in line]
+    assert said == ["hall/hall-01: The finished file cannot be read (the picture is cut short or damaged)."]
+    assert names_in(delivered(job, anyway=True).path)[:2] == NAMES[:2]
 
 
 def test_nothing_finished_says_what_to_do(tmp_path: Path) -> None:

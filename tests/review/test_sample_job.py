@@ -37,6 +37,23 @@ def test_the_clean_sample_raises_one_doubt_at_most(job: Path) -> None:
     assert plain["counts"]["failed"] == 0
 
 
+def panopipe(*words: object) -> str:
+    command = [sys.executable, "-m", "panopipe", *map(str, words)]
+    return subprocess.run(command, check=True, capture_output=True, text=True).stdout
+
+
+def test_what_it_doubts_is_accepted_and_it_is_delivered_once(job: Path, tmp_path: Path) -> None:
+    doubts = json.loads(panopipe("accept", job, "--json"))
+    for doubt in doubts:
+        panopipe("accept", job, doubt["frame"] or "job", doubt["check"])
+    assert "want" not in panopipe("run", job)
+    frames = len(list((job / "finished").rglob("*.jpg")))
+    first = json.loads(panopipe("deliver", job, "--to", tmp_path / "out.zip", "--json"))
+    assert (first["obstacles"], len(first["made"])) == ([], frames + 3)
+    assert json.loads(panopipe("deliver", job, "--to", tmp_path / "out.zip", "--json"))["made"] == []
+    assert panopipe("verify", tmp_path / "out.zip") == f"files as they were delivered: {frames + 2}, not: 0\n"
+
+
 @pytest.mark.browser
 def test_its_page_opens_a_frame_from_disk(job: Path, browser: Chrome) -> None:
     from selenium.webdriver.common.by import By  # noqa: PLC0415 - needs selenium

@@ -13,15 +13,15 @@ from pathlib import Path
 
 from panopipe.delivery.checksums import verify_delivery
 from panopipe.state.run_log import SilentReporter
-from tests.stress.jobs import command, hashes, make_job, panopipe
+from tests.benchmarks.delivery import finished as finished_job
+from tests.stress.jobs import command, hashes, panopipe
 
 
 def kill_deliveries(room: Path, count: int, seed: int = 1) -> list[str]:
     """Kill a delivery at `count` moments, then deliver again; return the lines of the table."""
     chance, tally = random.Random(seed), Counter[str]()
-    job = make_job(room / "job", rooms=4, frames=6, width=512)
-    if (ran := panopipe("run", job)).code:
-        raise RuntimeError(ran.output)
+    job = room / "job"
+    finished_job(job, 24, 1536)
     originals, finished = hashes(job / "originals"), hashes(job / "finished")
     spans = {}
     for kind in ("folder", "zip"):
