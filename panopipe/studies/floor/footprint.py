@@ -124,9 +124,12 @@ def ring_map(frame: Picture) -> RingMap:
     floor = max(float(np.median(small)), 1e-6)
     logs = np.log(np.maximum(small, 0) + 0.02 * floor).astype(np.float16)
     unlike = unlike_floor(frame)
-    # Without a support its pole throws no shadow.
-    stands = _sure_at_nadir(unlike) >= _ENOUGH
-    return RingMap(logs, unlike, find_pole_shadows(frame) if stands else ())
+    seen = RingMap(logs, unlike)
+    if _sure_at_nadir(unlike) < _ENOUGH:
+        # Without a support its pole throws no shadow.
+        return seen
+    line = _closed_line(_evidence(seen, _READY.even)[1], _READY.dearest)
+    return replace(seen, shadows=find_pole_shadows(frame, np.asarray((line - _HALO) * FINE_DEG, np.float64)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -24,8 +24,9 @@ _INNER, _OUTER = 2.0, 3.4
 """Between which half widths of a shadow the floor beside it is even ground to compare with."""
 _WINDOW = 0.05
 """How far along a shadow its darkness is averaged, as a standard deviation in camera heights."""
-_FURTHER, _GAP = 1.7, 0.3
-"""How much further than was found a shadow may go on, and the longest gap in it, in camera heights."""
+_FURTHER, _ON, _GAP, _ROUNDS = 1.7, 0.7, 0.3, 2
+"""How much further than was found a shadow may go on, as a factor and in camera heights, the longest gap in
+it, and how often it is laid through what was found."""
 _FAINT, _FAINT_EDGE = 0.25, 0.08
 """Share of its usual depth at which a shadow ends, and at which its edge does."""
 _FAR_OUT, _ASTRAY = 0.13, 0.035
@@ -33,6 +34,9 @@ _FAR_OUT, _ASTRAY = 0.13, 0.035
 heights."""
 _LEAST_DEPTH, _MOST_WIDENING = 0.02, 0.05
 """Least log light that tells, and the most that half the width grows per height of distance: a lamp's."""
+_LEAST_KNOWN, _CROOKED, _BROADEST = 0.7, 0.008, 0.05
+"""Share of a line that must be dark, how far the middle of it may stray, and the most that half of it may
+measure: what is no shadow of a rod is left."""
 _NARROWEST, _WIDEST = 1.2, 2.8
 """Half widths between which the edge lies."""
 _BESIDE, _BESIDE_HALVES = 0.42, 4.0
@@ -75,33 +79,39 @@ def without_shadows(rows: Picture, first: int, shadows: Sequence[PoleShadow], fo
 def _measured(rows: Picture, first: int, shadow: PoleShadow, foot: Outline) -> _Strip | None:
     """Lay the shadow along the middle of what it darkens, and find how far and wide it goes."""
     step = 2 * np.pi / rows.shape[1]
-    limit = furthest(rows, first)
-    widest = _OUTER * (shadow.half + shadow.widening * min(_FURTHER * shadow.reach, limit)) + 2 * step
-    end = min(_FURTHER * shadow.reach, _end(limit, abs(shadow.offset) + widest + 0.05))
-    line = Line(shadow.yaw_deg, shadow.offset)
+    line, reach, strip = Line(shadow.yaw_deg, shadow.offset), shadow.reach, None
+    end = min(max(_FURTHER * reach, reach + _ON), _end(furthest(rows, first), abs(line.offset) + _FAR_OUT))
     along = np.arange(shadow.begin, end, step)
     open_to = np.flatnonzero(~_under(foot, line, along, np.zeros(1))[:, 0])
     along = along[max(0, int(open_to[0]) - _UNDER_PX) if open_to.size else len(along) :]
-    if len(along) * step < 2 * _WINDOW:
-        return None
+    for _ in range(_ROUNDS):
+        shape = _shape(rows, first, line, along[along < reach], step)
+        strip = None if shape is None else _followed(rows, first, shape, along, reach)
+        if strip is None:
+            return None
+        line, reach = strip.line, strip.end
+    return strip
+
+
+def _followed(
+    rows: Picture, first: int, shape: tuple[Line, float, float], along: Float, reach: float
+) -> _Strip | None:
+    """Follow a shadow of known line and width to its end."""
+    step = float(along[1] - along[0])
+    half = np.maximum(shape[1] + shape[2] * along, step)
+    widest = min(_OUTER * float(half.max()) + 2 * step, _FAR_OUT)
     across = np.arange(-widest, widest + step / 2, step)
-    shape = _shape(rows, first, line, along[along < shadow.reach], step)
-    if shape is None:
-        return None
-    line, half = shape[0], np.maximum(shape[1] + shape[2] * along, step)
-    widest = _OUTER * float(half.max()) + 2 * step
-    across = np.arange(-widest, widest + step / 2, step)
-    darker = _darker(draw_strip(rows, first, line, along, across), across, half, step)
+    darker = _darker(draw_strip(rows, first, shape[0], along, across), across, half, step)
     core = np.abs(across) < 0.7 * half[:, None]
     depth = (darker * core).sum(1) / np.maximum(core.sum(1), 1)
-    usual = float(np.median(depth[along < shadow.reach]))
+    usual = float(np.median(depth[along < reach]))
     dark = np.flatnonzero(depth > _FAINT * usual)
-    if usual <= 0 or not dark.size:
+    if usual < _LEAST_DEPTH or (depth[along < reach] > _FAINT * usual).mean() < _LEAST_KNOWN:
         return None
     gaps = np.flatnonzero(np.diff(dark) * step > _GAP)
     last = dark[gaps[0]] if gaps.size else dark[-1]
     edge = _edge(darker[: last + 1], across, half[: last + 1])
-    return _Strip(line, along, across, edge * half, float(along[last]) + 2 * half[last])
+    return _Strip(shape[0], along, across, edge * half, float(along[last]) + 2 * half[last])
 
 
 def _shape(
@@ -116,7 +126,7 @@ def _shape(
     places = along[:: max(1, round(_WINDOW / step))]
     found = [_middle(darker[np.searchsorted(along, at)], across) for at in places]
     known = np.array([one is not None for one in found])
-    if known.sum() < 3:
+    if known.sum() < max(3, _LEAST_KNOWN * len(places)):
         return None
     places = places[known]
     middle, half, depth = np.array([one for one in found if one is not None]).T
@@ -124,6 +134,9 @@ def _shape(
     least, widening = _straight(places, half, depth)
     widening = float(np.clip(widening, 0, _MOST_WIDENING))
     least = float(np.average(half - widening * places, weights=depth))
+    crooked = float(np.median(np.abs(middle - aside - slope * places)))
+    if crooked > _CROOKED or least + widening * float(places.mean()) > _BROADEST:
+        return None
     moved = Line(line.yaw_deg + math.degrees(math.atan(slope)), line.offset + aside)
     return moved, least, widening
 
