@@ -23,12 +23,16 @@ def accept(
     where: Annotated[
         str | None,
         typer.Argument(
-            metavar="[ROOM/FRAME]", help='The frame, or "job" for what concerns none.', show_default=False
+            metavar="[WHERE]",
+            help='ROOM/FRAME, ROOM, or "job" for all frames and what concerns none.',
+            show_default=False,
         ),
     ] = None,
     checks: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[CHECK]...", help="Such as tilt; all doubts without it.", show_default=False),
+        typer.Argument(
+            metavar="[CHECK]...", help="Such as tilt; all doubts of the frame without it.", show_default=False
+        ),
     ] = None,
     back: Annotated[bool, typer.Option("--take-back", help="Make accepted doubts show again.")] = False,
     json: AsJson = False,
@@ -36,7 +40,7 @@ def accept(
 ) -> None:
     """Accept doubts of the page that you looked at, so that they no longer show.
 
-    They show again where a check says something else, or more. Without a frame: lists all doubts. Kept in
+    They show again where a check says something else, or more. Without WHERE: lists all doubts. Kept in
     JOB/accepted.toml.
     """
     with told(debug):
@@ -49,16 +53,14 @@ def accept(
         if where is None:
             _list(review, json)
             return
-        change = (accepting.take_back if back else accepting.accept)(job, review, where, checks or [])
+        doubts = (accepting.take_back if back else accepting.accept)(job, review, where, checks or [])
         make_review(folder)  # the page, the results: as they are now
         if json:
-            print_json(
-                {"accepted": not back, "doubts": [_plain(change.frame, one) for one in change.findings]}
-            )
+            print_json({"accepted": not back, "doubts": [_plain(*doubt) for doubt in doubts]})
             return
-        for one in change.findings:
+        for frame, one in doubts:
             done = "shows again" if back else "accepted"
-            print(printable(f"{change.frame or accepting.JOB_WORD}: {one.check} {done}: {one.sentence}"))
+            print(printable(f"{frame or accepting.JOB_WORD}: {one.check} {done}: {one.sentence}"))
 
 
 def deliver(

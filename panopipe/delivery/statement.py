@@ -23,7 +23,8 @@ NAME = "statement.html"
 
 _CAUTIONS = (
     "A finished picture is a statement about a place, and a retouched one can mislead a buyer or a guest. "
-    "What was covered or rebuilt is told above; nothing that one ought to know was to be taken away.",
+    "What was covered or rebuilt is told above; whether anything is missing that one ought to know, only the "
+    "photographer can say.",
     "Mirrors, windows and glossy fronts may show people. No program looks for them: look before you publish.",
     "The law of the place decides what advertising may show and must tell, and what privacy asks. Where it "
     "leaves statements about a property to people who are licensed for them, this page is none.",
@@ -98,7 +99,7 @@ def statement_html(statement: Statement) -> bytes:
         f'<p class="what">What was done to {count(len(statement.pictures), "picture")}, one by one.</p>',
         _rights(statement.rights),
         "</header><main>",
-        _section("To every picture", _list(always)) if always else "",
+        _section("To every picture", _list(always), "common") if always else "",
         _section("To each picture", _table(statement.pictures, always)),
         _section("Not delivered", _list([f"{key}: {why}" for key, why in statement.missing]))
         if statement.missing

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import Any
 
 import tomlkit
@@ -15,7 +14,7 @@ from panopipe.files.toml import TomlError
 from panopipe.frame import FrameKey
 from panopipe.job import WORKING, Job, nearest
 from panopipe.review.accepted import ACCEPTED, Acceptance, acceptable, read_accepted
-from panopipe.review.finding import Finding, FrameReview, JobReview
+from panopipe.review.finding import Finding, JobReview
 from panopipe.review.results import rounded
 
 JOB_WORD = "job"
@@ -27,16 +26,12 @@ _HEAD = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
-    """What was accepted, or taken back: the frame (empty for the job as a whole), and its findings."""
-
-    frame: str
-    findings: tuple[Finding, ...]
+Doubt = tuple[str, Finding]
+"""The frame, empty for the job as a whole, and what was found."""
 
 
-def accept(job: Job, review: JobReview, where: str, checks: Sequence[str] = ()) -> Change:
-    """Accept the doubts of a frame or of the job, all or those of some checks, and write it down.
+def accept(job: Job, review: JobReview, where: str, checks: Sequence[str] = ()) -> list[Doubt]:
+    """Accept doubts and write it down; return them.
 
     Parameters
     ----------
@@ -45,64 +40,70 @@ def accept(job: Job, review: JobReview, where: str, checks: Sequence[str] = ()) 
     review : JobReview
         Its findings as they are now.
     where : str
-        ROOM/FRAME, or "job" for what concerns no single frame.
+        ROOM/FRAME; or a room, for all its frames; or "job", for all frames and what concerns none.
     checks : sequence of str
-        Short names of checks; all doubts if empty.
+        Short names of checks; of one frame all doubts if empty.
 
     Raises
     ------
     ValueError
-        If there is no such frame, no such doubt, or `accepted.toml` is damaged; nothing is written.
+        If there is no such place, no such doubt, or `accepted.toml` is damaged; nothing is written.
     OSError
         If it cannot be written.
     """
-    key, findings = _chosen(job, review, where, checks)
-    frame = str(key) if key else ""
+    doubts = _chosen(job, review, where, checks)
     with waited_lock(job.folder, _LOCK):
         held = _read(job)
-        covered = [f for f in findings if any(one.covers(frame, f) for one in held)]
-        new = [finding for finding in findings if finding not in covered]
-        _write(job, gone=[(frame, finding) for finding in new], new=[_acceptance(frame, f) for f in new])
-    return Change(frame, tuple(findings))
+        new = [doubt for doubt in doubts if not any(one.covers(*doubt) for one in held)]
+        _write(job, gone=new, new=[_acceptance(*doubt) for doubt in new])
+    return doubts
 
 
-def take_back(job: Job, review: JobReview, where: str, checks: Sequence[str] = ()) -> Change:
-    """Make doubts that were accepted show again.
+def take_back(job: Job, review: JobReview, where: str, checks: Sequence[str] = ()) -> list[Doubt]:
+    """Make doubts that were accepted show again; return them.
 
     Raises
     ------
     ValueError, OSError
         As `accept`.
     """
-    key, findings = _chosen(job, review, where, checks)
-    frame = str(key) if key else ""
+    doubts = _chosen(job, review, where, checks)
     with waited_lock(job.folder, _LOCK):
         held = _read(job)
-        known = [f for f in findings if any(one.is_of(frame, f) for one in held)]
+        known = [doubt for doubt in doubts if any(one.is_of(*doubt) for one in held)]
         if not known:
             raise ValueError(f"nothing of {where} is accepted")
-        _write(job, gone=[(frame, finding) for finding in known], new=[])
-    return Change(frame, tuple(known))
+        _write(job, gone=known, new=[])
+    return known
 
 
-def _chosen(
-    job: Job, review: JobReview, where: str, checks: Sequence[str]
-) -> tuple[FrameKey | None, list[Finding]]:
-    key = None if where == JOB_WORD else job.key(where)
-    doubts = acceptable(review, key)
-    said = where if key is None else str(key)
+def _chosen(job: Job, review: JobReview, where: str, checks: Sequence[str]) -> list[Doubt]:
+    keys = _keys(job, where)
+    doubts = [(str(key or ""), finding) for key in keys for finding in acceptable(review, key)]
+    said = where if len(keys) > 1 else str(keys[0])
     if not doubts:
-        raise ValueError(f"{said}: {_why_none(review, key)}")
-    names = [finding.check for finding in doubts]
+        raise ValueError(f"{said}: {_why_none(review, keys)}")
+    names = list(dict.fromkeys(finding.check for _, finding in doubts))
+    known = f"(there: {', '.join(names)})"
     for check in checks:
         if check not in names:
-            known = ", ".join(dict.fromkeys(names))
-            raise ValueError(f"{said}: no doubt named {check}{nearest(check, names)} (there: {known})")
-    return key, [finding for finding in doubts if not checks or finding.check in checks]
+            raise ValueError(f"{said}: no doubt named {check}{nearest(check, names)} {known}")
+    if len(keys) > 1 and not checks:
+        raise ValueError(f"{said}: for more than one frame, say which check to accept {known}")
+    return [(frame, finding) for frame, finding in doubts if not checks or finding.check in checks]
 
 
-def _why_none(review: JobReview, key: FrameKey | None) -> str:
-    frame: FrameReview | None = next((one for one in review.frames if one.key == key), None)
+def _keys(job: Job, where: str) -> list[FrameKey | None]:
+    """Frames of a place; None stands for the job as a whole."""
+    if where == JOB_WORD:
+        return [None, *job.frames]
+    if where in job.rooms:
+        return list(job.rooms[where])
+    return [job.key(where)]
+
+
+def _why_none(review: JobReview, keys: Sequence[FrameKey | None]) -> str:
+    frame = next((one for one in review.frames if [one.key] == keys), None)
     if frame and frame.state == "failed":
         return f"failed ({frame.fault}); there is no picture to accept"
     if frame and frame.state == "waiting":
@@ -122,16 +123,15 @@ def _read(job: Job) -> tuple[Acceptance, ...]:
         raise ValueError(f"{place}: {error}; mend it or move it away, then accept again") from error
 
 
-def _write(job: Job, *, gone: Iterable[tuple[str, Finding]], new: Sequence[Acceptance]) -> None:
+def _write(job: Job, *, gone: Sequence[Doubt], new: Sequence[Acceptance]) -> None:
     """Leave out what findings replace and add what is new; comments and order stay. Hold the lock."""
     path = job.folder / ACCEPTED
     document = (
         tomlkit.parse(path.read_bytes().decode("utf-8").removeprefix("\ufeff")) if path.exists() else _begun()
     )
-    leaving = list(gone)
     kept = AoT([])
     for entry in document.get("doubt", ()):
-        if not any(_plain(entry).is_of(*one) for one in leaving):
+        if not any(_plain(entry).is_of(*one) for one in gone):
             kept.append(entry)
     for one in new:
         kept.append(_table(one))

@@ -90,6 +90,12 @@ def test_digits_of_a_name_are_part_of_what_is_said() -> None:
     assert not known.covers("hall/hall-01", replace(double, sentence="It shows the same as hall/hall-03."))
 
 
+@pytest.mark.parametrize("where", ["hall", "job"])
+def test_what_many_frames_share_is_accepted_at_once(job: Job, where: str) -> None:
+    assert [frame for frame, _ in accept(job, review(TILT, SPOT), where, ["tilt"])] == ["hall/hall-01"]
+    assert [one.accepted for one in seen(job, TILT, SPOT).frames[0].findings] == [True, False]
+
+
 def test_a_doubt_about_the_job_is_accepted_by_the_word_job(job: Job) -> None:
     gap = Finding("series", "Missing frame", crossed=True, sentence="hall/hall-04 is missing.")
     accept(job, review(of_job=(gap,)), "job", ["series"])
@@ -103,7 +109,8 @@ def test_a_doubt_about_the_job_is_accepted_by_the_word_job(job: Job) -> None:
         ("hall/hall-02", (), "hall/hall-02: failed (cut short); there is no picture to accept"),
         ("hall/hall-01", ("tild",), "no doubt named tild; did you mean tilt? (there: tilt)"),
         ("hall/hall-03", (), "no frame hall/hall-03 in this job"),
-        ("job", (), "job: no doubt to accept"),
+        ("job", (), "job: for more than one frame, say which check to accept (there: tilt)"),
+        ("job", ("series",), "job: no doubt named series (there: tilt)"),
     ],
 )
 def test_what_cannot_be_accepted_is_said(job: Job, where: str, checks: tuple[str, ...], said: str) -> None:

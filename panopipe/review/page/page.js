@@ -50,7 +50,8 @@
     return make("li", { class: "doubt job" }, make("div", { class: "says" },
       make("h3", {}, `${one.title}: ${all.length} of ${many(finished, "frame", "frames")}`),
       make("p", { class: "sentence" }, `Nearly all frames share it, so look at one and set it for the job. Of ${panopipe.nameOf(frame)}: ${one.sentence}`),
-      make("p", { class: "remedy" }, one.remedy), command.length ? panopipe.command(command) : ""));
+      make("p", { class: "remedy" }, one.remedy), command.length ? panopipe.command(command) : "",
+      panopipe.accepting({ accept: one.accept.length ? [...one.accept.slice(0, 3), "job", one.check] : [] })));
   }
 
   function doubtCard(frame, worst, shared, loading) {
