@@ -158,12 +158,16 @@ class StageContext:
     neighbours : mapping of FrameKey to Band
         Rows of the neighbours that the solution asked for, the same rows as the stage's own span, at the
         same point of the pipeline. A neighbour that could not be had is missing.
+    memory : dict
+        What the stage found out on this very frame, with whatever settings: it may put there what it would
+        find again. Empty in a run; a frame that is tuned comes with what was put there last time.
     """
 
     reduced: Frame
     solution: Any = None
     pictures: Mapping[str, Rows] = field(default_factory=dict)
     neighbours: Mapping[FrameKey, Band] = field(default_factory=dict)
+    memory: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

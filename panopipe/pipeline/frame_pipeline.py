@@ -55,11 +55,14 @@ class StageInputs:
         By stage, then by setting: pictures that the settings name, float32 (height, width, 4).
     neighbour : callable
         Brings rows of other frames.
+    memory : mapping of str to dict
+        By stage, what it found out on this frame before.
     """
 
     solutions: Mapping[str, Solution] = field(default_factory=dict)
     pictures: Mapping[str, Mapping[str, Rows]] = field(default_factory=dict)
     neighbour: Neighbour = lambda *_: None
+    memory: Mapping[str, dict[str, Any]] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -132,6 +135,7 @@ class FramePipeline:
             solution.data if solution else None,
             self._inputs.pictures.get(step.name, {}),
             neighbours or {},
+            self._inputs.memory.get(step.name, {}),
         )
 
     @property

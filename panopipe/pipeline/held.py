@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -82,6 +83,8 @@ class _State:
     notes: Mapping[str, float | str] = field(default_factory=dict)
     review_reasons: tuple[str, ...] = ()
     exact: bool = True
+    memory: dict[str, dict[str, Any]] = field(default_factory=dict)
+    """What the stage after it found out on it, by stage."""
 
 
 @dataclass(slots=True, eq=False)
@@ -113,6 +116,7 @@ class HeldFrame:
         self._source = _State(reader.read(0, facts.height), reduced, facts)
         self._states: list[tuple[Hashable, _State]] = []
         self._works: dict[str, _Work] = {}
+        self._begin: tuple[Hashable, _State] | None = None
 
     @property
     def facts(self) -> FrameFacts:
@@ -153,8 +157,8 @@ class HeldFrame:
         Superseded
             If the picture is not wanted any longer.
         """
-        state = self._begun(steps)
         marks: tuple[Hashable, ...] = tuple(held.mark for held in steps if _corrects(held))
+        state = self._begun(steps, marks)
         notes, reasons = {}, {}
         for place, held in enumerate(steps):
             if not is_wanted():
@@ -173,14 +177,16 @@ class HeldFrame:
             Frame(state.reduced, state.facts),
         )
 
-    def _begun(self, steps: Sequence[HeldStep]) -> _State:
+    def _begun(self, steps: Sequence[HeldStep], marks: Hashable) -> _State:
         """The frame as it comes from its source, with the correction that awaits it."""
-        for held in steps:
-            if held.solution is not None and held.solution.correction is not None:
-                correction, light = held.solution.correction, held.solution.light
-                facts = replace(self._source.facts, correction=correction, light=light)
-                return replace(self._source, facts=facts)
-        return self._source
+        if self._begin is None or self._begin[0] != marks:
+            state = self._source
+            for solution in (held.solution for held in steps):
+                if solution is not None and solution.correction is not None:
+                    facts = replace(state.facts, correction=solution.correction, light=solution.light)
+                    state = replace(state, facts=facts, memory={})
+            self._begin = (marks, state)
+        return self._begin[1]
 
     def _at(
         self,
@@ -244,7 +250,7 @@ def _worked(held: HeldStep, before: _State, neighbour: Neighbour) -> _State:
     pipeline = FramePipeline(
         _HeldRows(before),
         [held.step],
-        StageInputs(given, {name: held.pictures}, neighbour),
+        StageInputs(given, {name: held.pictures}, neighbour, {name: _memory(before, held)}),
         before.reduced,
         StageTimer(),
         source="source",
@@ -254,6 +260,11 @@ def _worked(held: HeldStep, before: _State, neighbour: Neighbour) -> _State:
     rows = pipeline.whole() if pipeline.works else before.rows
     notes, reasons = pipeline.notes.get(name, {}), pipeline.review_reasons.get(name, ())
     return _State(rows, pipeline.reduced, pipeline.facts, notes, reasons, before.exact)
+
+
+def _memory(before: _State, held: HeldStep) -> dict[str, Any]:
+    """What a stage found out on a frame as it comes to it."""
+    return before.memory.setdefault(held.step.name, {})
 
 
 def _carried(work: _Work, before: _State) -> _State | None:
@@ -272,7 +283,7 @@ def _carried(work: _Work, before: _State) -> _State | None:
             (before.reduced, work.before.reduced, work.after.reduced, work.places[1]),
         )
     )
-    return replace(work.after, rows=rows, reduced=reduced, facts=before.facts, exact=False)
+    return replace(work.after, rows=rows, reduced=reduced, facts=before.facts, exact=False, memory={})
 
 
 def _changed(before: Rows, after: Rows) -> NDArray[np.bool_]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -161,23 +161,19 @@ class Tone(RowStage[ToneSettings, Rendering]):
 
     def prepare(self, context: StageContext, settings: ToneSettings) -> Prepared[Rendering]:
         """Settle the numbers, find the base and make the tables."""
-        rows, facts = context.reduced.rows, context.reduced.facts
-        correction = np.eye(3) if facts.correction is None else facts.correction
-        light_ev = log2_luminance(rows, LUMINANCE_OF_WORKING @ correction)
-        base = find_base(light_ev)
-        seen = _seen(context.reduced, base, light_ev)
+        facts, looked = context.reduced.facts, _looked_at(context)
+        base, seen = looked.base, looked.seen
         suited_moves = context.solution if isinstance(context.solution, Moves) else suited(seen)
         moves = settled(settings, suited_moves)
         if moves == NEUTRAL:
             return Prepared(notes=_notes(moves))
-        gains, balanced = _gains(base, moves), transform_rows(rows, correction)
-        zone = np.zeros(rows.shape[:2], dtype=bool)
+        gains, zone = _gains(base, moves), np.zeros(looked.balanced.shape[:2], dtype=bool)
         if seen.open_sky < OUTDOORS and moves.highlights_ev < 0:
-            zone = find_zone(balanced, room_white_ev(seen))
-        view = _outlook(zone, plane_of_light(balanced), base, moves, gains)
+            zone = _zone(context.memory, looked)
+        view = _outlook(zone, plane_of_light(looked.balanced), base, moves, gains)
         whitened = settings.view_white_percent / 100
         data = replace(_rendering(facts, gains, moves), outlook=view)
-        data = replace(data, views=_daylight(balanced, zone, facts, base, moves, whitened))
+        data = replace(data, views=_daylight(looked.balanced, zone, facts, base, moves, whitened))
         return Prepared(
             data=data, notes=_notes(moves), review_reasons=_review_reasons(moves, context.reduced)
         )
@@ -187,6 +183,36 @@ class Tone(RowStage[ToneSettings, Rendering]):
         rows = np.ascontiguousarray(band.rows)
         render(rows, band.first, prepared)
         return rows
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Looked:
+    """What a frame is, whatever the settings: its base, what it tells of its light, its light balanced."""
+
+    base: Base
+    seen: Lit
+    balanced: Rows
+
+
+def _looked_at(context: StageContext) -> _Looked:
+    """Look at the frame, or remember it."""
+    if "looked" not in context.memory:
+        rows, facts = context.reduced.rows, context.reduced.facts
+        correction = np.eye(3) if facts.correction is None else facts.correction
+        light_ev = log2_luminance(rows, LUMINANCE_OF_WORKING @ correction)
+        base = find_base(light_ev)
+        seen = _seen(context.reduced, base, light_ev)
+        context.memory["looked"] = _Looked(base, seen, transform_rows(rows, correction))
+    looked: _Looked = context.memory["looked"]
+    return looked
+
+
+def _zone(memory: dict[str, Any], looked: _Looked) -> Mask:
+    """Where the frame shows what lies outside."""
+    if "zone" not in memory:
+        memory["zone"] = find_zone(looked.balanced, room_white_ev(looked.seen))
+    zone: Mask = memory["zone"]
+    return zone
 
 
 def _seen(frame: Frame, base: Base, light_ev: NDArray[np.float32]) -> Lit:
