@@ -356,22 +356,66 @@ class FrameReader(ABC):
 
 
 @dataclass(frozen=True, slots=True)
+class TakeFault:
+    """What is wrong with a take against the others of its stand.
+
+    Attributes
+    ----------
+    kind : str
+        In the words of the trade: "flare spot".
+    figure : float
+        How much.
+    unit : str
+        "%" of the sphere, "EV", "deg" or "px".
+    yaw_deg, pitch_deg : float or None
+        Where in its file; None if it is everywhere.
+    private : bool
+        Whether it may be a person.
+    """
+
+    kind: str
+    figure: float
+    unit: str
+    yaw_deg: float | None = None
+    pitch_deg: float | None = None
+    private: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedTake:
+    """One take of a stand: its faults, the worst first, and a small JPEG that shows where they are."""
+
+    faults: tuple[TakeFault, ...] = ()
+    picture: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
 class Together:
     """Files that are one frame together.
 
     Attributes
     ----------
     kind : str
-        What they are to each other; "exposures" are merged when the frame is opened.
+        What they are to each other; "exposures" are merged when the frame is opened, of "takes" one is
+        chosen.
     members : tuple of int
         Their places in the list of files that was given; the first gives the frame its name.
     said : str
         The group in words, for the photographer: "5 exposures, 2 EV apart".
+    chosen : int
+        Of takes, the member to finish.
+    takes : tuple of JudgedTake
+        What was found on each of them, in the order of `members`.
+    doubt : str
+        Why the choice is not clear; empty if it is.
     """
 
     kind: str
     members: tuple[int, ...]
     said: str
+    chosen: int = 0
+    takes: tuple[JudgedTake, ...] = ()
+    doubt: str = ""
 
 
 class SourceStage(Stage[S]):
@@ -388,6 +432,18 @@ class SourceStage(Stage[S]):
     def together(self, files: Sequence[Path]) -> tuple[Sequence[Together], Sequence[str]]:
         """Return which files of one candidate are one frame, and a line for each that was in doubt."""
         return (), ()
+
+    def judged_takes(self, files: Sequence[Path]) -> Together:
+        """Judge files that are takes of one stand because the job file says so.
+
+        Raises
+        ------
+        ValueError
+            If one of them cannot be looked at.
+        OSError
+            If one cannot be read.
+        """
+        raise ValueError(f"{self.name} does not judge takes")
 
     @abstractmethod
     def open(self, files: Sequence[Path], key: FrameKey, settings: S, probed: Any = None) -> FrameReader:

@@ -53,6 +53,7 @@ def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> Non
     """
     with told(debug):
         from panopipe.delivery.checksums import is_delivery, verify_delivery
+        from panopipe.run.remarks import lines_of_takes, set_aside
         from panopipe.state.manifest import verify_originals
 
         screen = screen_for(json)
@@ -60,7 +61,8 @@ def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> Non
         verified = (verify_delivery if delivered else verify_originals)(folder, screen)
         screen.wipe()
         if json:
-            print_json({"good": verified.good, "wrong": verified.wrong, "unknown": verified.unknown})
+            told_of = {"good": verified.good, "wrong": verified.wrong, "unknown": verified.unknown}
+            print_json(told_of | {"set_aside": [] if delivered else list(set_aside(folder))})
         else:
             for path, why in verified.wrong.items():
                 print(printable(f"{path}: {why}"))
@@ -68,4 +70,6 @@ def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> Non
                 print(printable(f"{path}: not in the {'list' if delivered else 'manifest'}"))
             what = "files as they were delivered" if delivered else "originals as they were at intake"
             print(f"{what}: {verified.good}, not: {len(verified.wrong)}")
+            for line in () if delivered else lines_of_takes(folder):
+                print(printable(line))
     raise typer.Exit(FRAMES_FAILED if verified.wrong else 0)

@@ -36,6 +36,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "unset": recipes.unset,
     "undo": recipes.undo,
     "carry": recipes.carry,
+    "prefer": recipes.prefer,
     "schema": recipes.schema,
     "stages": recipes.stages,
     "intake": originals.intake,

@@ -149,6 +149,37 @@ def undo(
             print(f"{change.file}: {change.text()}")
 
 
+def prefer(
+    folder: JobFolder,
+    take: Annotated[
+        str, typer.Argument(metavar="ROOM/FRAME", help="The take, by its own name.", show_default=False)
+    ],
+    found: Annotated[
+        bool, typer.Option("--as-found", help="Prefer none of its stand: let the takes be judged again.")
+    ] = False,
+    json: AsJson = False,
+    debug: Debug = False,
+) -> None:
+    """Finish this take of a stand instead of the one that was chosen.
+
+    It is one line of job.toml, and stays in force until you take it out or call this with --as-found.
+    """
+    with told(debug):
+        from panopipe.job import open_job
+        from panopipe.recipe.prefer import leave_choice
+        from panopipe.recipe.prefer import prefer as prefer_take
+        from panopipe.review.words import quoted
+
+        frame = (leave_choice if found else prefer_take)(open_job(folder), take)
+        if json:
+            print_json({"frame": str(frame), "take": None if found else take})
+        else:
+            print(
+                printable(f"job.toml: {f'none preferred for {frame}' if found else f'{take} is preferred'}")
+            )
+            print(f"Next: {quoted(('panopipe', 'run', 'JOB', '--frame', str(frame)), str(folder))}")
+
+
 def carry(
     folder: JobFolder,
     source: Annotated[

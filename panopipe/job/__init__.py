@@ -11,6 +11,7 @@ from panopipe.job.finding import SYSTEM_FOLDERS
 from panopipe.job.job_file import JOB_KEYS
 from panopipe.job.model import (
     DELIVERY,
+    EXPOSURES,
     FINISHED,
     JOB_FILE,
     KINDS,
@@ -22,6 +23,7 @@ from panopipe.job.model import (
     RECIPE_FILE,
     REVIEW,
     SET_ASIDE,
+    TAKES,
     WORKING,
     FrameEntry,
     Group,
@@ -33,6 +35,7 @@ from panopipe.job.opening import open_job
 
 __all__ = [
     "DELIVERY",
+    "EXPOSURES",
     "FINISHED",
     "JOB_FILE",
     "JOB_KEYS",
@@ -46,6 +49,7 @@ __all__ = [
     "REVIEW",
     "SET_ASIDE",
     "SYSTEM_FOLDERS",
+    "TAKES",
     "WORKING",
     "FrameEntry",
     "Group",

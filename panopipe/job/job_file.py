@@ -11,7 +11,7 @@ from panopipe.errors import Fault, JobError
 from panopipe.files.toml import Document, TomlError, read_toml
 from panopipe.frame import FrameKey
 from panopipe.job.delivery_facts import KEYS, TABLE, DeliveryFacts, delivery_facts
-from panopipe.job.model import JOB_FILE, RECIPE_FILE, FrameEntry, Group, Job
+from panopipe.job.model import EXPOSURES, JOB_FILE, RECIPE_FILE, TAKES, FrameEntry, Group, Job
 from panopipe.job.names import composed, in_the_way, inside, is_plain, nearest
 from panopipe.registry import known_stages
 from panopipe.stage import Rights
@@ -20,8 +20,19 @@ _LONGEST_NAME = 255
 """Bytes of a folder's name, on common file systems."""
 _LONGEST_TEXT = 1000
 """Characters; all texts together then fit the metadata segments of a JPEG, which end at 64 KiB."""
-JOB_KEYS = ("title", "white_reference", "rights", "rooms", "exposures", "separate", "delivery")
+JOB_KEYS = (
+    "title",
+    "white_reference",
+    "rights",
+    "rooms",
+    "exposures",
+    "takes",
+    "separate",
+    "prefer",
+    "delivery",
+)
 """What a job file may say at its top."""
+_ONE_OF = {EXPOSURES: "an exposure", TAKES: "a take"}
 
 
 class JobFile:
@@ -110,14 +121,17 @@ class JobFile:
 
     def groups(self, job: Job) -> tuple[Group, ...]:
         """Files that the job file puts together; faults are noted."""
-        table = self.document.values.get("exposures", {})
+        taken: dict[FrameKey, tuple[str, str]] = {}
+        return tuple(group for kind in (EXPOSURES, TAKES) for group in self._groups(job, kind, taken))
+
+    def _groups(self, job: Job, kind: str, taken: dict[FrameKey, tuple[str, str]]) -> list[Group]:
+        table = self.document.values.get(kind, {})
         if not isinstance(table, Mapping):
-            self.fault(("exposures",), 'must be a table of lists: "hall/hall-01" = ["hall-01*"]')
-            return ()
+            self.fault((kind,), 'must be a table of lists: "hall/hall-01" = ["hall-01*"]')
+            return []
         found: list[Group] = []
-        taken: dict[FrameKey, str] = {}
         for name, patterns in table.items():
-            path = ("exposures", name)
+            path = (kind, name)
             if not isinstance(patterns, list) or not all(isinstance(one, str) for one in patterns):
                 self.fault(path, 'must be a list of its files: ["hall-01", "hall-01-*"]')
                 continue
@@ -128,17 +142,26 @@ class JobFile:
                     self.fault(path, str(error))
                 continue
             members = [first, *(key for key in self._matched(job, path, patterns) if key != first)]
-            if twice := [key for key in members if taken.setdefault(key, name) != name]:
-                self.fault(path, f"{twice[0]} is already an exposure of {taken[twice[0]]}")
+            if twice := [key for key in members if taken.setdefault(key, path) != path]:
+                other, first_name = taken[twice[0]]
+                self.fault(path, f"{twice[0]} is already {_ONE_OF[other]} of {first_name}")
             elif strangers := [key for key in members if key.room != first.room]:
                 self.fault(path, f"{strangers[0]} is of another room than {first}")
             elif len(members) < 2:
                 self.fault(path, f"names no file besides {first}; a frame of one file needs no word")
             else:
                 files = tuple(job.frames[key].files[0].path for key in members)
-                said = f"{len(files)} exposures, as {JOB_FILE} says"
-                found.append(Group("exposures", files, said, by_hand=True))
-        return tuple(found)
+                said = f"{len(files)} {kind}, as {JOB_FILE} says"
+                found.append(Group(kind, files, said, by_hand=True))
+        return found
+
+    def preferred(self, job: Job) -> tuple[FrameKey, ...]:
+        """Takes that are to be finished whatever is found on them; faults are noted."""
+        names = self.document.values.get("prefer", [])
+        if not isinstance(names, list) or not all(isinstance(one, str) for one in names):
+            self.fault(("prefer",), 'must be a list of takes: ["deck/deck-02"]')
+            return ()
+        return tuple(self._matched(job, ("prefer",), names))
 
     def separate(self, job: Job) -> frozenset[FrameKey]:
         """Frames that are to be kept out of any group; faults are noted."""

@@ -9,7 +9,7 @@ from pathlib import Path
 from panopipe.frame import FrameKey
 from panopipe.job.delivery_facts import DeliveryFacts
 from panopipe.job.names import composed, nearest
-from panopipe.stage import Rights
+from panopipe.stage import JudgedTake, Rights
 
 ORIGINALS, FINISHED, OVERRIDES = "originals", "finished", "overrides"
 JOB_FILE, RECIPE_FILE = "job.toml", "recipe.toml"
@@ -47,11 +47,18 @@ class FrameEntry:
         At least one.
     refused : str
         Why this frame cannot be taken, or empty. It costs this frame, not the job.
+    set_aside : tuple of str
+        Other takes of its stand, relative to the job folder: kept, and not finished.
     """
 
     key: FrameKey
     files: tuple[SourceFile, ...]
     refused: str = ""
+    set_aside: tuple[str, ...] = ()
+
+
+EXPOSURES, TAKES = "exposures", "takes"
+"""What the files of a group are to each other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,19 +68,41 @@ class Group:
     Attributes
     ----------
     kind : str
-        "exposures": they are merged.
+        "exposures": they are merged. "takes": one is finished, the others are set aside.
     files : tuple of str
-        Relative to the job folder; the first gives the frame its name and facts.
+        Relative to the job folder; the first gives the frame its name and, of exposures, its facts.
     said : str
         The group in words.
     by_hand : bool
         Whether the job file says so.
+    chosen : str
+        Of takes, the file that is finished; empty until they were judged, which stands for the first.
+    takes : tuple of JudgedTake
+        What was found on each, in the order of `files`; empty until they were judged.
+    doubt : str
+        Why the choice is not clear; empty if it is.
+    preferred : bool
+        Whether the job file prefers the chosen one.
     """
 
     kind: str
     files: tuple[str, ...]
     said: str = ""
     by_hand: bool = False
+    chosen: str = ""
+    takes: tuple[JudgedTake, ...] = ()
+    doubt: str = ""
+    preferred: bool = False
+
+    @property
+    def used(self) -> tuple[str, ...]:
+        """Files that the frame is made of."""
+        return (self.chosen or self.files[0],) if self.kind == TAKES else self.files
+
+    @property
+    def set_aside(self) -> tuple[str, ...]:
+        """Files that are kept and not finished."""
+        return tuple(path for path in self.files if path not in self.used)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +134,8 @@ class Job:
         Frames that the job file keeps out of any group.
     delivery : DeliveryFacts
         How the job file wants the pictures handed over.
+    preferred : tuple of FrameKey
+        Takes that the job file prefers.
     """
 
     folder: Path
@@ -119,6 +150,7 @@ class Job:
     groups: tuple[Group, ...] = ()
     separate: frozenset[FrameKey] = frozenset()
     delivery: DeliveryFacts = field(default_factory=DeliveryFacts)
+    preferred: tuple[FrameKey, ...] = ()
 
     @property
     def title(self) -> str:
@@ -163,6 +195,10 @@ class Job:
         if self.is_of_unread(text):
             raise ValueError(f"no frame {text} can be told now: {self._unread_folders()} cannot be read")
         raise ValueError(f"no frame {text} in this job{nearest(text, spelled)}")
+
+    def group(self, key: FrameKey) -> Group | None:
+        """Files that a frame is made of, where there are several."""
+        return dict(zip(self.members, self.groups, strict=True)).get(key)
 
     @property
     def members(self) -> dict[FrameKey, tuple[FrameKey, ...]]:

@@ -45,7 +45,7 @@ def open_job(folder: Path | str) -> Job:
         facts.rooms_in(unread),
     )
     job = replace(job, alone=frames, by_hand=facts.groups(job), separate=facts.separate(job))
-    job = replace(job, delivery=facts.delivery())
+    job = replace(job, preferred=facts.preferred(job), delivery=facts.delivery())
     job = put_together(job, known_groups(job))
     reference = facts.finish(job)
     if not frames:

@@ -216,14 +216,14 @@ def changed(
     check_content(job, file, content)
     if not lines:
         return Change(file, (), held, held)
-    return Change(file, tuple(lines), _as_held(content, held or "") if content.strip() else None, held)
+    return Change(file, tuple(lines), as_held(content, held or "") if content.strip() else None, held)
 
 
 _MARK = "\ufeff"
 """Some editors begin a file with it."""
 
 
-def _as_held(content: str, held: str) -> str:
+def as_held(content: str, held: str) -> str:
     """The content with the line ends of the file as it was, and the mark it began with."""
     if "\r\n" in held:
         content = content.replace("\r\n", "\n").replace("\n", "\r\n")

@@ -18,7 +18,7 @@ from panopipe.files.toml import TomlError
 from panopipe.frame import FrameKey
 from panopipe.job import FINISHED, KINDS, REVIEW, Job, natural, open_job
 from panopipe.job.names import folded
-from panopipe.review import assets, page, results, sheet, store, table
+from panopipe.review import assets, page, results, sheet, store, table, takes
 from panopipe.review.accepted import ACCEPTED, read_accepted, with_accepted
 from panopipe.review.case import Case, number, run_command
 from panopipe.review.checks import findings
@@ -90,7 +90,10 @@ def review_records(
     )
     # These go to clients: the job by its name, and not where it lies on this machine.
     name = job_folder.resolve().name
-    page.write_page(folder, review, job=name)
+    shown = {record.key: takes.page_takes(job, record.key) for record in records} if job else {}
+    if job:
+        takes.write_pictures(job_folder, folder, job)
+    page.write_page(folder, review, job=name, takes=shown)
     write_below(job_folder, f"{REVIEW}/results.json", results.as_json(review, job=name))
     pictured = [frame for frame in review.frames if frame.state in ("fine", "look")]
     if any(assets.names(folder, frame.key).thumbnail.exists() for frame in pictured):
@@ -126,6 +129,8 @@ def look_over(
     review = judge(records, seen, faults, title=title)
     of_job = _unread(job) if job else []
     review = replace(review, findings=(*of_job, *review.findings, *_left_over(job_folder, records, job)))
+    if job:
+        review = replace(review, frames=tuple(_with_takes(frame, job) for frame in review.frames))
     review = _accepted(job_folder, review)
     outputs = {record.key: record.outputs[0] for record in records if record.key in seen}
     written = {name: assets.identity(key) for key, name in outputs.items()}
@@ -183,6 +188,13 @@ def _look(
         return str(fault)
     names.write(data, rgb8, small, job_folder, record)
     return seen
+
+
+def _with_takes(frame: FrameReview, job: Job) -> FrameReview:
+    """A frame with what is said of the takes of its stand, where it was finished."""
+    if frame.record.status != "finished":
+        return frame
+    return replace(frame, findings=(*frame.findings, *takes.take_findings(job, frame.key)))
 
 
 def _unreadable(record: FrameRecord, fault: str) -> Finding:

@@ -7,7 +7,7 @@ their own and reach the page as text nodes, so that a frame called `<script>` is
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 from urllib.parse import quote
 
 from panopipe.files.below import write_below
+from panopipe.frame import FrameKey
 from panopipe.registry import loaded_stage
 from panopipe.review import assets
 from panopipe.review.accepted import NEVER
@@ -28,33 +29,45 @@ from panopipe.setting import AUTO, Rule, rules
 from panopipe.state.record import FrameRecord
 
 T = TypeVar("T")
+Takes = Sequence[Mapping[str, Any]]
 
 SOURCES = ("page.css", "sphere.js", "neutrals.js", "frame.js", "page.js")
 """Files of the page besides `page.html`, as they lie in `panopipe/review/page/`."""
 
 
-def write_page(folder: Path, review: JobReview, *, job: str) -> None:
-    """Write the page and its data into the review folder."""
+def write_page(
+    folder: Path, review: JobReview, *, job: str, takes: Mapping[FrameKey, Takes] | None = None
+) -> None:
+    """Write the page and its data into the review folder; `takes` of frames that are one of several."""
     source = files("panopipe.review") / "page"
     for name in SOURCES:
         write_below(folder.parent, f"{folder.name}/page/{name}", (source / name).read_bytes())
-    write_below(folder.parent, f"{folder.name}/page/data.js", data_script(review, folder, job=job))
+    write_below(
+        folder.parent, f"{folder.name}/page/data.js", data_script(review, folder, job=job, takes=takes)
+    )
     write_below(folder.parent, f"{folder.name}/index.html", (source / "page.html").read_bytes())
 
 
-def data_script(review: JobReview, folder: Path, *, job: str) -> bytes:
+def data_script(
+    review: JobReview, folder: Path, *, job: str, takes: Mapping[FrameKey, Takes] | None = None
+) -> bytes:
     """The page's data as a script; plain ASCII without `<`, so that nothing in it can end the script."""
-    plain = json.dumps(page_data(review, folder, job=job), separators=(",", ":"))
+    plain = json.dumps(page_data(review, folder, job=job, takes=takes), separators=(",", ":"))
     return ("panopipe.data(" + plain.replace("<", "\\u003c") + ");\n").encode("ascii")
 
 
-def page_data(review: JobReview, folder: Path, *, job: str) -> dict[str, Any]:
+def page_data(
+    review: JobReview, folder: Path, *, job: str, takes: Mapping[FrameKey, Takes] | None = None
+) -> dict[str, Any]:
     """Everything the page shows, as plain values."""
     return {
         "title": review.title,
         "job": job,
         "findings": [_finding(finding, JOB_WORD) for finding in review.findings],
-        "frames": [_frame(frame, folder) for frame in review.frames],
+        "frames": [
+            _frame(frame, folder) | {"takes": list((takes or {}).get(frame.key, ()))}
+            for frame in review.frames
+        ],
         "neutrals": neutrals([frame.record for frame in review.frames]),
     }
 

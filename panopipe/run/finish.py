@@ -211,4 +211,5 @@ def _record(planned: Planned, surveyed: SurveyedFrame, result: FinishResult) -> 
         result.stage_seconds,
         result.peak_bytes,
         surveyed.facts.capture.taken or "",
+        set_aside=planned.entry.set_aside,
     )

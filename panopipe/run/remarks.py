@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path, PurePosixPath
 
 from panopipe.frame import FrameFacts, FrameKey
-from panopipe.job import Job
+from panopipe.job import EXPOSURES, Group, Job, open_job
 from panopipe.registry import loaded_sink
 from panopipe.run.plan import Planned
 
@@ -31,9 +32,30 @@ def sink_remarks(frames: Mapping[FrameKey, Planned], facts: Mapping[FrameKey, Fr
 
 def group_lines(job: Job) -> tuple[str, ...]:
     """A line for each frame that is made of several files."""
-    done = {"exposures": "merged"}
-    frames = zip(job.members, job.groups, strict=True)
-    return tuple(f"{key}: {group.said}, {done.get(group.kind, group.kind)}" for key, group in frames)
+    return tuple(
+        f"{key}: {group.said}{_done(group)}" for key, group in zip(job.members, job.groups, strict=True)
+    )
+
+
+def lines_of_takes(folder: Path) -> list[str]:
+    """A line for each take that is kept and not finished; none where the job cannot be opened."""
+    return [f"{path}: a take that is set aside" for path in set_aside(folder)]
+
+
+def set_aside(folder: Path) -> tuple[str, ...]:
+    """Takes of a job that are kept and not finished, relative to its folder."""
+    try:
+        job = open_job(folder)
+    except (ValueError, OSError):
+        return ()
+    return tuple(path for group in job.groups for path in group.set_aside)
+
+
+def _done(group: Group) -> str:
+    """What becomes of the files of a group."""
+    if group.kind == EXPOSURES:
+        return ", merged"
+    return f"; set aside: {', '.join(PurePosixPath(path).stem for path in group.set_aside)}"
 
 
 def _frames(keys: list[FrameKey]) -> str:

@@ -167,6 +167,7 @@ class Session:
             settings=planned.effective(),
             order=planned.settings.order,
             error=f"{key}: {line}",
+            set_aside=planned.entry.set_aside,
         )
         self.ledger.put({key: Entry("", record, before.files if before else {})})
         if key in self.wanted:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from panopipe.errors import one_line
 from panopipe.frame import FrameKey
-from panopipe.job import FrameEntry, Group, Job
+from panopipe.job import TAKES, FrameEntry, Group, Job
 from panopipe.job.together import (
     Recognised,
     keep_recognised,
@@ -31,11 +32,15 @@ _LIMIT_S = 900.0
 
 @dataclass(frozen=True, slots=True)
 class TogetherTask:
-    """Files of one room that may be one frame: the source stage that reads them, and where they are."""
+    """Files of one room that may be one frame: the source stage that reads them, and where they are.
+
+    `takes` says that they are takes of one stand, because the job file says so.
+    """
 
     source: str
     folder: str
     paths: tuple[str, ...]
+    takes: bool = False
 
 
 def recognised(
@@ -70,7 +75,7 @@ def recognised(
 
         def tick(since: Mapping[FrameKey, float]) -> None:
             rooms = ", ".join(dict.fromkeys(key.room or "the job" for key in since))
-            reporter.progress(f"looking for exposures of one place in {rooms}")
+            reporter.progress(f"looking for exposures and takes of one place in {rooms}")
 
         try:
             for key, result in dispatch(pool, together, work.tasks, tick):
@@ -88,8 +93,22 @@ def together(task: TogetherTask) -> tuple[tuple[Together, ...], tuple[str, ...]]
     """Decide which files of a candidate are one frame."""
     stage = loaded_stage(task.source)
     assert isinstance(stage, SourceStage)
-    groups, doubts = stage.together([Path(task.folder) / path for path in task.paths])
+    files = [Path(task.folder) / path for path in task.paths]
+    if task.takes:
+        try:
+            return (stage.judged_takes(files),), ()
+        except (ValueError, OSError) as error:
+            return (), (
+                f"{files[0].stem}: its takes are not judged ({one_line(error)}); the first is finished",
+            )
+    groups, doubts = stage.together(files)
     return tuple(groups), tuple(doubts)
+
+
+def _group(found: Together, paths: Sequence[str]) -> Group:
+    files = tuple(paths[place] for place in found.members)
+    chosen = files[found.chosen] if found.kind == TAKES else ""
+    return Group(found.kind, files, found.said, chosen=chosen, takes=found.takes, doubt=found.doubt)
 
 
 @dataclass(slots=True)
@@ -110,30 +129,34 @@ class _Work:
             source = self._source(entries)
             rule = f"{source} {loaded_stage(source).version}"
             stats = stat_of(self.job.folder, entries)
-            if room in known and still_true(known[room], rule, stats):
+            by_hand = [group.files for group in self.job.by_hand if group.files[0] in entries]
+            is_judged = room in known and set(by_hand) <= {group.files for group in known[room].groups}
+            if is_judged and still_true(known[room], rule, stats):
                 self.found[room] = known[room]
                 continue
             self.has_news = True
             self.found[room] = Recognised(rule, stats)
-            self._ask(room, source, list(entries))
+            self._ask(room, source, list(entries), by_hand)
 
     def _source(self, entries: Mapping[str, FrameEntry]) -> str:
         first = next(iter(entries.values()))
         return self.recipe.settings(first.key).order[0]
 
-    def _ask(self, room: str, source: str, paths: list[str]) -> None:
+    def _ask(self, room: str, source: str, paths: list[str], by_hand: list[tuple[str, ...]]) -> None:
         stage = loaded_stage(source)
         if not isinstance(stage, SourceStage):
             return
-        files = [self.job.folder / path for path in paths]
-        for number, places in enumerate(stage.candidates(files)):
-            chosen = tuple(paths[place] for place in places)
-            self.tasks[FrameKey(room, str(number))] = TogetherTask(source, str(self.job.folder), chosen)
+        folder = str(self.job.folder)
+        open_to = [path for path in paths if not any(path in files for files in by_hand)]
+        tasks = [TogetherTask(source, folder, files, takes=True) for files in by_hand]
+        for places in stage.candidates([self.job.folder / path for path in open_to]):
+            tasks.append(TogetherTask(source, folder, tuple(open_to[place] for place in places)))
+        self.tasks |= {FrameKey(room, str(number)): task for number, task in enumerate(tasks)}
 
     def take(self, key: FrameKey, groups: tuple[Together, ...], doubts: tuple[str, ...]) -> None:
         """Add what was found in one candidate."""
         paths, before = self.tasks[key].paths, self.found[key.room]
-        made = [Group(one.kind, tuple(paths[place] for place in one.members), one.said) for one in groups]
+        made = [_group(one, paths) for one in groups]
         told = [f"{key.room}/{doubt}" if key.room else doubt for doubt in doubts]
         self.found[key.room] = Recognised(
             before.rule, before.files, (*before.groups, *made), (*before.remarks, *told)

@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import Matrix, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy, xy_from_cct_duv
 from panopipe.exposures.opening import Bracket, OpenBracket, open_bracket
-from panopipe.exposures.recognise import candidates, recognise
+from panopipe.exposures.takes import WIDTH as TAKES_WIDTH
+from panopipe.exposures.takes import judge_takes
+from panopipe.exposures.together import may_be_together, together, told_takes
 from panopipe.files.picture import linear_light, open_picture
 from panopipe.files.recorded import CameraColour, ProfileColour, Recorded
 from panopipe.files.samples import Samples as FileSamples
@@ -135,12 +137,15 @@ class Decode(SourceStage[DecodeSettings]):
 
     def candidates(self, files: Sequence[Path]) -> Sequence[tuple[int, ...]]:
         """See `SourceStage.candidates`."""
-        return candidates(files)
+        return may_be_together(files)
 
     def together(self, files: Sequence[Path]) -> tuple[Sequence[Together], Sequence[str]]:
         """See `SourceStage.together`."""
-        found, doubts = recognise(files)
-        return [Together("exposures", one.members, one.said) for one in found], doubts
+        return together(files, look)
+
+    def judged_takes(self, files: Sequence[Path]) -> Together:
+        """See `SourceStage.judged_takes`."""
+        return told_takes(judge_takes(files, look), files)
 
     def open(
         self, files: Sequence[Path], key: FrameKey, settings: DecodeSettings, probed: Any = None
@@ -154,6 +159,12 @@ class Decode(SourceStage[DecodeSettings]):
         except BaseException:
             recorded.samples.close()
             raise
+
+
+def look(file: Path) -> tuple[Rows, FrameFacts]:
+    """Light of a file at the size at which takes are judged, and its facts."""
+    with Decode().open([file], FrameKey("", file.stem), DecodeSettings()) as frame:
+        return frame.reduced(TAKES_WIDTH), frame.facts
 
 
 class DecodedFrame(FrameReader):

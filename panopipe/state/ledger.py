@@ -285,8 +285,8 @@ def read_records(job_folder: Path) -> list[FrameRecord]:
         with Ledger(job.folder, read_only=True) as ledger:
             entries = ledger.entries()
     return [
-        replace(entries[key].record, key=key)
+        replace(entries[key].record, key=key, set_aside=frame.set_aside)
         if key in entries
-        else FrameRecord(key, "waiting", tuple(file.path for file in frame.files))
+        else FrameRecord(key, "waiting", tuple(file.path for file in frame.files), set_aside=frame.set_aside)
         for key, frame in job.frames.items()
     ]

@@ -39,6 +39,8 @@ class FrameRecord:
         "finished", "failed", or "waiting" when no run came to it yet.
     originals : tuple of str
         Its files, relative to the job folder, with `/` between parts.
+    set_aside : tuple of str
+        Other takes of its stand, likewise: kept, and not finished.
     outputs : tuple of str
         Finished files, relative to the job folder, the main one first.
     before : str
@@ -79,3 +81,4 @@ class FrameRecord:
     peak_bytes: int = 0
     taken: str = ""
     error: str = ""
+    set_aside: tuple[str, ...] = ()

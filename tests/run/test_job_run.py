@@ -257,7 +257,8 @@ class Counts(Inline):
         self.tasks: dict[str, list[str]] = {}
 
     def submit(self, fn, /, task):
-        self.tasks.setdefault(fn.__name__, []).append(task.files.key.name)
+        if hasattr(task, "files"):  # of one frame, not of a room
+            self.tasks.setdefault(fn.__name__, []).append(task.files.key.name)
         return super().submit(fn, task)
 
 
@@ -365,7 +366,7 @@ class StopsAt(Inline):
         self.name = name
 
     def submit(self, fn, /, task):
-        if task.files.key.name == self.name:
+        if hasattr(task, "files") and task.files.key.name == self.name:
             raise KeyboardInterrupt
         return super().submit(fn, task)
 

@@ -162,6 +162,23 @@
     return list;
   }
 
+  // Takes side by side: what was found on each, where it is outlined, and the command that prefers it.
+  function takes(frame) {
+    const list = make("ul", { class: "takes" });
+    for (const one of frame.takes) {
+      const state = one.chosen ? (one.preferred ? "finished, as you prefer" : "finished") : "set aside, kept";
+      const item = make("li", { class: one.chosen ? "take chosen" : "take" },
+        one.picture ? make("img", { src: one.picture, alt: `${one.name}, with what was found outlined`, loading: "lazy" }) : "",
+        make("p", {}, make("b", {}, one.name), ` ${state}`));
+      for (const fault of one.faults) item.append(make("p", { class: "fault" }, fault));
+      if (!one.faults.length) item.append(make("p", { class: "hint" }, "nothing against the others"));
+      if (one.private) item.append(make("p", { class: "remedy" }, one.private));
+      if (one.command.length) item.append(panopipe.command(one.command));
+      list.append(item);
+    }
+    return list;
+  }
+
   function settings(frame) {
     const box = make("div", { class: "settings" });
     for (const stage of new Set(frame.settings.map((one) => one.stage))) {
@@ -181,6 +198,7 @@
     const box = make("div", { class: "panel" });
     const crossed = frame.error || frame.findings.some(panopipe.isOpen);
     box.append(make("h3", {}, crossed ? "What wants a look" : "Nothing wants a look"), panopipe.findingsOf(frame));
+    if (frame.takes.length) box.append(make("h3", {}, "Takes of this stand"), takes(frame));
     if (frame.findings.length) box.append(make("h3", {}, "All checks"), checks(frame));
     if (frame.settings.length) {
       box.append(make("h3", {}, "Settings in force"),

@@ -34,12 +34,15 @@ LEAST = {
     Kind.FLARE: 0.6,
     Kind.VISITOR: 0.05,
     Kind.BLUR: 0.5,
-    Kind.LEAN: 0.8,
+    Kind.LEAN: 0.6,
     Kind.SEAM: 0.25,
 }
 """From where a figure is called a fault: % of the sphere more than the best take, EV, EV, % of the sphere,
 pixels of the reduced sphere, degrees, EV of gain. Takes without a fault stay below half of them (made
 takes)."""
+_LEAST_FULL_PX = 1.0
+"""Pixels of the full frame from which blur is a fault: at 100 % on a screen it is plain (common practice, no
+source)."""
 _AT_LENS_EDGE = 0.12
 """The same for a seam where the file of a camera with two lenses, ahead and behind, has its seams."""
 _LENS_EDGES_DEG, _NEAR_DEG = (-90.0, 90.0), 6.0
@@ -116,14 +119,28 @@ def _weighed(faults: list[list[Fault]], doubts: list[str], agreement: float) -> 
 
 def _from_whole(takes: Sequence[Take], poses: Sequence[Float], faults: list[list[Fault]]) -> None:
     """Blur and lean."""
-    blurs = blurs_px(takes, poses)
-    for number, blur in enumerate(blurs):
-        extra = float(np.sqrt(max(blur**2 - min(blurs) ** 2, 0)))
-        scale = (takes[number].full_width or takes[number].rows.shape[1]) / takes[number].rows.shape[1]
-        _note(faults[number], Kind.BLUR, extra * scale, "px", extra / LEAST[Kind.BLUR])
+    for number, (extra, weight) in enumerate(_blurs(takes, poses)):
+        _note(faults[number], Kind.BLUR, extra, "px", weight)
     leans = leans_deg(takes, poses)
     for number, lean in enumerate(leans or []):
         _note(faults[number], Kind.LEAN, lean, "deg", (lean - min(leans or [])) / LEAST[Kind.LEAN])
+
+
+def _blurs(takes: Sequence[Take], poses: Sequence[Float]) -> list[tuple[float, float]]:
+    """Blur of each take beyond that of the sharpest, in pixels of the full frame, and what it costs."""
+    reduced = _beyond(blurs_px(takes, poses))
+    scales = [(take.full_width or take.rows.shape[1]) / take.rows.shape[1] for take in takes]
+    found = [(extra * scale, extra / LEAST[Kind.BLUR]) for extra, scale in zip(reduced, scales, strict=True)]
+    known = [take.blur_px for take in takes if take.blur_px is not None]
+    if len(known) < len(takes):
+        return found
+    full = [(extra, extra / _LEAST_FULL_PX) for extra in _beyond(known)]
+    return [max(pair, key=lambda told: told[1]) for pair in zip(found, full, strict=True)]
+
+
+def _beyond(blurs: Sequence[float]) -> list[float]:
+    """Gaussian that makes each of the sharpest one."""
+    return [float(np.sqrt(max(blur**2 - min(blurs) ** 2, 0))) for blur in blurs]
 
 
 def _from_places(takes: Sequence[Take], poses: Sequence[Float], faults: list[list[Fault]]) -> list[str]:
