@@ -58,7 +58,7 @@ INDOORS = 0.5
 FIELDS_KEPT = 64
 """Fields of light that stay in memory while a room is worked on: a third of a megabyte each."""
 
-WEAK = 0.45
+WEAK = 0.4
 """Confidence below which a frame's white is called weakly determined."""
 
 

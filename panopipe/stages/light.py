@@ -15,6 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
+import cv2
 import numpy as np
 
 from panopipe.frame import Band, Rows
@@ -22,6 +23,9 @@ from panopipe.setting import number
 from panopipe.stage import Note, Prepared, RowStage, StageContext
 from panopipe.studies.white.cones import PLACE_PER_MIRED
 from panopipe.studies.white.gains import LocalGains, local_gains
+
+_MAP, _STEP_MIRED = (24, 12), 20.0
+"""Columns and rows of the little map for the page, and what one step of it stands for."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +50,10 @@ class Light(RowStage[LightSettings, LocalGains]):
     Settings: ClassVar[type] = LightSettings
     notes: ClassVar[Mapping[str, Note]] = {
         "evened_mired": Note("how far apart warmest and coldest light were that is one now", "mired"),
+        "evened_map": Note(
+            "where the light was warmer and where colder than the white that is left, in steps of 20 mired "
+            "from 5: rows from the zenith down, columns as in the file"
+        ),
     }
 
     def prepare(self, context: StageContext, settings: LightSettings) -> Prepared[LocalGains]:
@@ -61,7 +69,11 @@ class Light(RowStage[LightSettings, LocalGains]):
         cold, warm = np.quantile(
             np.hypot(*np.moveaxis(facts.light, -1, 0)) * _side(facts.light), (0.02, 0.98)
         )
-        notes = {"evened_mired": round(float(share * (warm - cold) / PLACE_PER_MIRED), 1)}
+        notes: dict[str, float | str] = {
+            "evened_mired": round(float(share * (warm - cold) / PLACE_PER_MIRED), 1)
+        }
+        if warm > cold:
+            notes["evened_map"] = _map(share * facts.light, facts.anchor_yaw_deg)
         return Prepared(gains, notes=notes, facts=replace(facts, light=None))
 
     def apply(self, band: Band, settings: LightSettings, prepared: LocalGains) -> Rows:
@@ -69,6 +81,16 @@ class Light(RowStage[LightSettings, LocalGains]):
         rows = np.ascontiguousarray(band.rows)
         prepared.apply(rows, band.first)
         return rows
+
+
+def _map(light: Rows, anchor_yaw_deg: float) -> str:
+    """Light by place as digits, 12 rows of 24 in the file's own yaw: the page draws them."""
+    warmth = np.hypot(light[..., 0], light[..., 1]) * _side(light) / np.float32(PLACE_PER_MIRED * _STEP_MIRED)
+    turned = np.roll(warmth, round(anchor_yaw_deg / 360 * light.shape[1]), axis=1)
+    steps = cv2.resize(turned.astype(np.float32), _MAP, interpolation=cv2.INTER_AREA)
+    return "/".join(
+        "".join(str(digit) for digit in row) for row in np.clip(np.rint(5 + steps), 0, 9).astype(int)
+    )
 
 
 def _side(light: Rows) -> Rows:

@@ -91,3 +91,13 @@ def test_later_stages_hear_that_light_is_even() -> None:
     assert facts is not None
     assert facts.light is None
     assert facts.correction is FACTS.correction
+
+
+def test_it_draws_a_map_of_the_light_in_the_yaw_of_the_file() -> None:
+    """A frame whose warm half begins at the file's left edge says so, wherever its anchor column lies."""
+    warm = np.zeros((64, 128, 2), np.float32)
+    warm[:, :64] = (0.1, -0.25)
+    turned = replace(FACTS, light=np.roll(warm, -32, axis=1), anchor_column=WIDTH // 4)
+    notes = Light().prepare(StageContext(Frame(frame(), turned)), LightSettings()).notes
+    rows = str(notes["evened_map"]).split("/")
+    assert rows == ["7" * 12 + "5" * 12] * 12  # 47 mired of 0.0057 each: two steps of 20

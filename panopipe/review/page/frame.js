@@ -194,6 +194,24 @@
     return box;
   }
 
+  const isMap = (note) => note.name === "evened_map" && /^[0-9/]+$/.test(note.value);
+
+  // Digits of the light stage: 5 is the frame's white, less is colder, more is warmer.
+  function lightMap(note) {
+    const rows = note.value.split("/");
+    const map = make("canvas", { class: "map", width: String(rows[0].length), height: String(rows.length),
+      role: "img", "aria-label": `Light by place: ${note.meaning}` });
+    const ink = map.getContext("2d");
+    rows.forEach((row, y) => [...row].forEach((digit, x) => {
+      const [red, green, blue] = digit > 5 ? [232, 142, 32] : [48, 108, 222];
+      const share = Math.abs(digit - 5) / (digit > 5 ? 4 : 5);
+      ink.fillStyle = `rgb(${[red, green, blue].map((end) => Math.round(226 + share * (end - 226))).join(" ")})`;
+      ink.fillRect(x, y, 1, 1);
+    }));
+    return make("figure", {}, make("h3", {}, "Light by place"), map,
+      make("figcaption", {}, "Orange: the light came from lamps there; blue: from the day. It is one white now."));
+  }
+
   function panel(frame) {
     const box = make("div", { class: "panel" });
     const crossed = frame.error || frame.findings.some(panopipe.isOpen);
@@ -206,9 +224,10 @@
         settings(frame));
     }
     box.append(make("h3", {}, "Make it again"), panopipe.command(frame.again));
+    for (const note of frame.notes.filter(isMap)) box.append(lightMap(note));
     if (frame.notes.length) {
       box.append(table("What the stages noted", ["Stage", "Note", "Value", "What it tells"],
-        frame.notes.map((note) => [note.stage, note.name.replaceAll("_", " "), note.value, note.meaning])));
+        frame.notes.filter((note) => !isMap(note)).map((note) => [note.stage, note.name.replaceAll("_", " "), note.value, note.meaning])));
     }
     if (frame.seconds.length) {
       box.append(table("Seconds of processor time", ["Stage", "Seconds"],
