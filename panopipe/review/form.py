@@ -41,6 +41,7 @@ def seam(case: Case) -> Finding:
         "Look at it (key S in the sphere). If it is in the original too, stitch this frame again and run the "
         "job with the new original; if not, switch stages off one by one to find the one that makes it.",
         doubt=excess(step, bar),
+        look=(180.0, 0.0),
     )  # fmt: skip
 
 
@@ -62,6 +63,7 @@ def pole(case: Case, *, up: bool) -> Finding:
         "stitch this frame again and run the job with the new original.",
         () if up else change(case, MARGIN, margin_deg + 1),
         excess(pinch, bar),
+        look=(0.0, 90.0 if up else -90.0),
     )  # fmt: skip
 
 

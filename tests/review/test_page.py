@@ -79,7 +79,10 @@ def shot(page: Chrome) -> Any:
     page.execute_async_script(
         "const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(done));"
     )
-    data = page.find_element(By.ID, "sphere").screenshot_as_png
+    return decoded(page.find_element(By.ID, "sphere").screenshot_as_png)
+
+
+def decoded(data: bytes) -> Any:
     return cv2.cvtColor(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
 
 
@@ -168,6 +171,36 @@ def test_the_line_of_the_divide_leaves_hands_and_wheel_to_the_picture(opened: Ch
     )
     assert under == ["sphere"] * 4
     assert caught == "SPAN"
+
+
+def test_the_finished_file_is_seen_at_its_own_pixels(opened: Chrome, made: Made) -> None:
+    press(opened, "l")
+    wait(opened, "return document.querySelector('.loupe').dataset.ready === 'true'")
+    opened.execute_script("document.getElementById('sphere').focus()")
+    press(opened, "f", Keys.ARROW_RIGHT, Keys.ARROW_RIGHT)
+    seen = decoded(opened.find_element(By.CSS_SELECTOR, ".loupe").screenshot_as_png)[2:-2, 2:-2]
+    picture = cv2.cvtColor(cv2.imread(str(made.job / made.records[0].outputs[0])), cv2.COLOR_BGR2RGB)
+    height, width = picture.shape[:2]
+    column = round((view(opened)["yaw"] / 360 + 0.5) * width)
+    rows, columns = (min(40, side // 2 - 2) for side in seen.shape[:2])
+    cut = picture[height // 2 - rows : height // 2 + rows, column - columns : column + columns].astype(int)
+    middle = seen[seen.shape[0] // 2 - rows :, seen.shape[1] // 2 - columns :][: 2 * rows, : 2 * columns]
+    off = min(
+        np.abs(np.roll(middle, (y, x), axis=(0, 1)).astype(int) - cut)[3:-3, 3:-3].mean()
+        for y in (-1, 0, 1)
+        for x in (-1, 0, 1)
+    )
+    assert off < 1.5  # half pixels of the page apart, and the browser's own decoder
+    press(opened, "l")
+    assert not opened.find_element(By.CSS_SELECTOR, ".loupe").is_displayed()
+
+
+def test_the_sphere_takes_the_whole_width_when_asked(opened: Chrome) -> None:
+    before = opened.find_element(By.ID, "sphere").size["width"]
+    press(opened, "w")
+    assert opened.find_element(By.ID, "sphere").size["width"] > 1.2 * before
+    press(opened, "w")
+    assert opened.find_element(By.ID, "sphere").size["width"] == before
 
 
 def many_frames(made: Made, folder: Path, times: int, shared: str = "") -> Path:

@@ -241,6 +241,45 @@
     return box;
   }
 
+  // The finished file at its own pixels under the pointer, or in the middle of the view for keys and fingers.
+  function loupe(frame, sphere, canvas) {
+    const glass = make("div", { class: "loupe", hidden: true, "aria-hidden": "true" }), file = new Image();
+    const show = (x, y) => {
+      if (!file.naturalWidth) return;
+      const [right, up, ahead] = sphere.rayAt(x, y), scale = window.devicePixelRatio || 1;
+      const [width, height] = [file.naturalWidth / scale, file.naturalHeight / scale];
+      const left = (Math.atan2(right, ahead) / (2 * Math.PI) + 0.5) * width - glass.clientWidth / 2;
+      const top = Math.acos(Math.max(-1, Math.min(1, up))) / Math.PI * height - glass.clientHeight / 2;
+      const held = Math.max(0, Math.min(height - glass.clientHeight, top));
+      glass.style.backgroundSize = `${width}px ${height}px`;
+      glass.style.backgroundPosition = `${Math.round(-left)}px ${Math.round(-held)}px`;
+      const box = canvas.getBoundingClientRect();
+      glass.classList.toggle("aside", x > box.left + box.width / 2);
+    };
+    const middle = () => {
+      const box = canvas.getBoundingClientRect();
+      show(box.left + box.width / 2, box.top + box.height / 2);
+    };
+    canvas.addEventListener("pointermove", (event) => {
+      if (!glass.hidden && event.pointerType === "mouse" && !event.buttons) show(event.clientX, event.clientY);
+    });
+    const button = make("button", { type: "button", "aria-pressed": "false", "aria-keyshortcuts": "l" }, "Full size", make("kbd", {}, "L"));
+    button.addEventListener("click", () => {
+      glass.hidden = !glass.hidden;
+      button.setAttribute("aria-pressed", String(!glass.hidden));
+      if (glass.hidden) return undefined;
+      if (file.src) return middle();
+      file.addEventListener("load", () => {
+        glass.style.backgroundImage = `url("${frame.finished}")`;
+        glass.dataset.ready = "true";
+        middle();
+      });
+      file.src = frame.finished;
+      return undefined;
+    });
+    return { glass, button, moved: () => { if (!glass.hidden) middle(); } };
+  }
+
   function tools(sphere, canvas) {
     const bar = make("div", { class: "tools", role: "toolbar", "aria-label": "Views" });
     for (const view of panopipe.VIEWS) {
@@ -291,6 +330,7 @@
       said.textContent = `yaw ${view.yaw.toFixed(0)}°  pitch ${view.pitch.toFixed(0)}°  ${view.field.toFixed(0)}° high`;
       if (!handle) return;
       place(seam, view, canvas);
+      closer.moved();
       const percent = Math.round(100 * view.divide);
       handle.style.left = `${100 * view.divide}%`;
       handle.setAttribute("aria-valuenow", percent);
@@ -299,14 +339,23 @@
       stage.classList.toggle("no-before", view.divide < 0.12);
       stage.classList.toggle("no-after", view.divide > 0.88);
     });
+    const closer = loupe(frame, sphere, canvas);
     handle = divider(sphere, stage);
     stage.append(canvas, make("span", { class: "side left with-before", "aria-hidden": "true" }, "before"),
-      make("span", { class: "side right with-before", "aria-hidden": "true" }, "after"), handle, said, seam, wait);
+      make("span", { class: "side right with-before", "aria-hidden": "true" }, "after"), handle, said, seam, closer.glass, wait);
     const help = make("p", { class: "hint", id: "sphere-help" },
       "Drag to turn, pinch or use the wheel to come nearer. ", make("span", { class: "keys" },
         "Keys: the arrows turn, + and − come nearer and go back, [ and ] move the divide, N and P go to the next and previous frame."));
     const link = make("a", { href: frame.finished, target: "_blank", rel: "noopener" }, "Open the finished file");
-    const box = make("div", { class: "viewer" }, stage, tools(sphere, canvas), help,
+    const bar = tools(sphere, canvas), alone = make("button", { type: "button", "aria-pressed": "false", class: "alone", "aria-keyshortcuts": "w" }, "Whole width", make("kbd", {}, "W"));
+    alone.addEventListener("click", () => {
+      const on = document.getElementById("frame").classList.toggle("wide-sphere");
+      alone.setAttribute("aria-pressed", String(on));
+    });
+    alone.setAttribute("aria-pressed", String(document.getElementById("frame").classList.contains("wide-sphere")));
+    if (frame.finished) bar.append(closer.button);
+    bar.append(alone);
+    const box = make("div", { class: "viewer" }, stage, bar, help,
       frame.levelled_deg && frame.before ? make("p", { class: "hint" }, `The frame was levelled by ${number(frame.levelled_deg)} degrees, so before and after do not quite meet at the divide.`) : "",
       make("p", { class: "hint" }, link));
     box.classList.toggle("single", !frame.before);
@@ -339,7 +388,8 @@
         picture(`${frame.id}-after`), frame.before ? picture(`${frame.id}-before`) : null]);
       sphere.show(after, before);
       const found = frame.findings.find((one) => panopipe.isOpen(one) && one.look);
-      sphere.look(found ? { yaw: found.look[0], pitch: found.look[1], field: 60 } : {});
+      const atSeam = found && Math.abs(found.look[0]) === 180;
+      sphere.look(found ? { yaw: found.look[0], pitch: found.look[1], field: 60, ...(atSeam ? { divide: 0 } : {}) } : {});
       wait.remove();
       stage.dataset.ready = "true";
     } catch (fault) {
@@ -402,6 +452,7 @@
       const arrow = key.startsWith("Arrow"), onSphere = event.target.id === "sphere";
       if (key === "n") open.step(1);
       else if (key === "p") open.step(-1);
+      else if (key === "l" || key === "w") dialog.querySelector(`[aria-keyshortcuts="${key}"]`)?.click();
       else if (arrow && !onSphere) return;
       else if (!open.sphere || !panopipe.keyed(open.sphere, key)) return;
       event.preventDefault();

@@ -128,6 +128,15 @@ window.panopipe = window.panopipe || {};
       return Math.atan(2 * half / this.canvas.clientHeight) * 180 / Math.PI;
     }
 
+    // Unit vector (x right, y up, z forward at yaw 0) of what lies under a place of the page.
+    rayAt(x, y) {
+      const box = this.canvas.getBoundingClientRect(), half = Math.tan(this.view.field * Math.PI / 360);
+      const u = ((x - box.left) / box.width * 2 - 1) * half * box.width / box.height;
+      const v = (1 - (y - box.top) / box.height * 2) * half;
+      const turn = rotation(this.view.yaw, this.view.pitch), length = Math.hypot(u, v, 1);
+      return [0, 1, 2].map((k) => (turn[k] * u + turn[3 + k] * v + turn[6 + k]) / length);
+    }
+
     draw() {
       this.changed(this.view);
       if (!this.usable || !this.pictures || this.pending) return;

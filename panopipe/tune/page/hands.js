@@ -37,12 +37,7 @@
     // Half the height of the view at unit distance.
     get half() { return Math.tan(this.sphere.view.field * RAD / 2); }
 
-    at(x, y) {
-      const box = this.canvas.getBoundingClientRect(), [right, up, ahead] = axes(this.sphere.view);
-      const u = ((x - box.left) / box.width * 2 - 1) * this.half * box.width / box.height;
-      const v = (1 - (y - box.top) / box.height * 2) * this.half;
-      return unit([0, 1, 2].map((k) => ahead[k] + u * right[k] + v * up[k]));
-    }
+    at(x, y) { return this.sphere.rayAt(x, y); }
 
     // Place on the page's canvas; null behind the viewer.
     placeOf(vector) {
