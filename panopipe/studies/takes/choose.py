@@ -43,7 +43,7 @@ takes)."""
 _LEAST_FULL_PX = 1.0
 """Pixels of the full frame from which blur is a fault: at 100 % on a screen it is plain (common practice, no
 source)."""
-_AT_LENS_EDGE = 0.12
+_AT_LENS_EDGE = 0.14
 """The same for a seam where the file of a camera with two lenses, ahead and behind, has its seams."""
 _LENS_EDGES_DEG, _NEAR_DEG = (-90.0, 90.0), 6.0
 _PERSON_COSTS = 2.0
