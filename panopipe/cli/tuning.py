@@ -25,7 +25,7 @@ def tune(
     Ctrl-C, or with the terminal.
     """
     with told(debug):
-        import threading
+        import contextlib
         import webbrowser
 
         import cv2
@@ -37,11 +37,13 @@ def tune(
         cv2.setNumThreads(1)
         session = Session(folder, where, Options(workers=workers))
         server = Server(session)
-        threading.Thread(target=session.look, daemon=True).start()
+        serving = server.serve_beside()
         print(f"the page: {server.address}\n(only on this machine; Ctrl-C ends it)", flush=True)
         if browser:
             webbrowser.open(server.address)
         try:
-            server.serve()
+            session.look()
+            with contextlib.suppress(KeyboardInterrupt):  # it is how a sitting ends
+                serving.join()
         finally:
             server.close()

@@ -66,6 +66,11 @@ def accept_command(where: str, check: str) -> tuple[str, ...]:
     return ("panopipe", "accept", "JOB", where, check)
 
 
+def tune_command(key: FrameKey) -> tuple[str, ...]:
+    """Command that opens one frame to be tuned by eye."""
+    return ("panopipe", "tune", "JOB", str(key))
+
+
 def noted(record: FrameRecord, note: NoteName | SettingName) -> float | str | None:
     """What a stage noted, or what it chose for a setting that was left to it; None if nothing."""
     stage, name = note

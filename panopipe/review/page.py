@@ -20,7 +20,7 @@ from panopipe.registry import loaded_stage
 from panopipe.review import assets
 from panopipe.review.accepted import NEVER
 from panopipe.review.accepting import JOB_WORD
-from panopipe.review.case import accept_command, number, run_command, set_command
+from panopipe.review.case import accept_command, number, run_command, set_command, tune_command
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.neutrals import neutrals
 from panopipe.review.references import LEVELLED
@@ -93,6 +93,7 @@ def _frame(frame: FrameReview, folder: Path) -> dict[str, Any]:
         "settings": [_setting(record, stage, key) for stage, keys in _in_order(record, record.settings)
                      for key in _as_declared(stage, keys)],
         "again": run_command(record.key),
+        "tune": tune_command(record.key),
         "notes": [{"stage": stage, "name": name, "value": _note(value), "meaning": _meaning(stage, name)}
                   for stage, notes in _in_order(record, record.notes) for name, value in notes.items()],
         "seconds": [{"stage": stage, "seconds": round(seconds, 3)}

@@ -228,19 +228,18 @@ class Server:
         """Where the page is, the secret with it."""
         return self._application.address
 
-    def serve(self) -> None:
-        """Answer until the process is told to end, or the port is let go of."""
+    def serve_beside(self) -> threading.Thread:
+        """Answer in a thread of its own, until the port is let go of or the process ends."""
+        thread = threading.Thread(target=self._serve, daemon=True)
+        thread.start()
+        return thread
+
+    def _serve(self) -> None:
         try:
             self._server.run()
         except (OSError, ValueError):
             if not self._is_closed:
                 raise
-
-    def serve_beside(self) -> threading.Thread:
-        """Answer in a thread of its own."""
-        thread = threading.Thread(target=self.serve, daemon=True)
-        thread.start()
-        return thread
 
     def close(self) -> None:
         """Let go of the port."""

@@ -5,6 +5,10 @@ from __future__ import annotations
 import http.client
 import json
 import logging
+import os
+import subprocess
+import sys
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -176,3 +180,21 @@ def test_no_secret_reaches_the_job(server: Server, folder: Path) -> None:
     ask(server, "picture", {"frame": 0, "draft": {}, "page": "p", "number": 1})
     secret = place(server)[1].strip("/").encode()
     assert not [path for path in folder.rglob("*") if path.is_file() and secret in path.read_bytes()]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such request to end")
+def test_it_ends_with_the_terminal_whatever_it_is_at(folder: Path, tmp_path: Path) -> None:
+    """A fault once seen: ended while it looked at the frames, it left a traceback."""
+    (folder / "recipe.toml").unlink()  # the plugin is none of that process
+    words = [sys.executable, "-m", "panopipe", "tune", str(folder), "--no-browser", "--workers", "1"]
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
+    with subprocess.Popen(
+        words, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as going:
+        assert going.stdout is not None
+        assert going.stdout.readline().startswith("the page: http://127.0.0.1:")
+        time.sleep(0.5)
+        going.terminate()
+        _, told = going.communicate(timeout=60)
+    assert going.returncode in (0, 130)
+    assert "Traceback" not in told

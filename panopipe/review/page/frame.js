@@ -223,6 +223,7 @@
         make("p", { class: "hint" }, "Each with where it comes from and the command that changes it for this frame alone: put your value in place of the one shown."),
         settings(frame));
     }
+    box.append(make("h3", {}, "Tune it by eye"), panopipe.command(frame.tune));
     box.append(make("h3", {}, "Make it again"), panopipe.command(frame.again));
     for (const note of frame.notes.filter(isMap)) box.append(lightMap(note));
     if (frame.notes.length) {
