@@ -105,6 +105,9 @@ class FrameFacts:
         when the file does not tell. With it a white can be named by the kelvin of the real light.
     noise : NoiseFacts or None
         What was found out about the noise of the frame as recorded.
+    grain : float
+        Standard deviation of the noise of lightness that is left, against the light of the room's dimmer
+        surfaces; 0 as long as nothing is known of it.
     """
 
     key: FrameKey
@@ -117,6 +120,7 @@ class FrameFacts:
     clips_at: tuple[float, float] | None = None
     white_xy: tuple[float, float] | None = None
     noise: NoiseFacts | None = None
+    grain: float = 0.0
 
     @property
     def anchor_yaw_deg(self) -> float:

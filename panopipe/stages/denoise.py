@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -89,9 +89,12 @@ class Denoise(MarginStage[DenoiseSettings, Denoising]):
     def prepare(self, context: StageContext, settings: DenoiseSettings) -> Prepared[Denoising]:
         """Clean the coarse scales on the reduced frame."""
         model, noise = context.solution, context.reduced.facts.noise
-        is_neutral = settings.grain_percent == 100 and settings.colour_percent == 100
-        if is_neutral or noise is None or not isinstance(model, NoiseModel) or not np.any(model.profile):
+        if noise is None or not isinstance(model, NoiseModel) or not np.any(model.profile):
             return Prepared()
+        grain = model.grain(noise.light) * settings.grain_percent / 100
+        facts = replace(context.reduced.facts, grain=grain)
+        if settings.grain_percent == 100 and settings.colour_percent == 100:
+            return Prepared(facts=facts)
         cleaning = Cleaning(
             model,
             noise.width,
@@ -102,7 +105,7 @@ class Denoise(MarginStage[DenoiseSettings, Denoising]):
         rows, height = context.reduced.rows, context.reduced.facts.height
         beyond = self.margin_rows(height, settings) * len(rows) / height
         coarse = cleaning.whole(rows, math.ceil(beyond) + 1)
-        return Prepared(Denoising(cleaning, coarse), _notes(model))
+        return Prepared(Denoising(cleaning, coarse), _notes(model), facts=facts)
 
     def apply(self, band: Band, settings: DenoiseSettings, prepared: Denoising) -> Rows:
         """Add what the coarse scales change, and clean the fine ones."""

@@ -1,8 +1,9 @@
 """Sharpen: gives back what lens and stitcher have taken from edges, alike at the horizon and at the ceiling.
 
-How soft a frame is, its own edges tell. What is no more than grain is left alone, so are clipped places,
-and no edge goes beyond its neighbours by more than a little. The floor that was filled in is sharpened as
-the floor around it, from which it was taken: it would stand out as soft otherwise.
+How soft a frame is, its own edges tell. What is no more than grain, or than the noise that denoise left, is
+left alone, so are clipped places, and no edge goes beyond its neighbours by more than a little. The floor
+that was filled in is sharpened as the floor around it, from which it was taken: it would stand out as soft
+otherwise.
 """
 
 from __future__ import annotations
@@ -21,11 +22,12 @@ from panopipe.setting import number
 from panopipe.stage import MarginStage, Note, Prepared, StageContext
 from panopipe.studies.sharpness.softness import blur_px, distances, strength
 
-GRAIN = 0.01
-"""Contrast of which half is raised: a wall's grain has less, an edge that the eye finds has more."""
-BEYOND = 0.03
-"""How far an edge may go beyond its neighbours: about the least step of light that is seen (common practice,
-no source)."""
+GRAIN, OVER_GRAIN = 0.01, 3.0
+"""Contrast of which half is raised: a wall's grain has less, an edge that the eye finds has more. And how
+many times the noise that is left it is at least: of noise itself a tenth is raised then."""
+BEYOND = 0.025
+"""How far an edge may go beyond its neighbours: under the least step of light that is seen, 3 % (common
+practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ class Sharpen(MarginStage[SharpenSettings, NDArray[np.float32]]):
     """Makes soft edges steeper."""
 
     name: ClassVar[str] = "sharpen"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     summary: ClassVar[str] = "makes edges as steep as the frame's own softness asks for"
     Settings: ClassVar[type] = SharpenSettings
     notes: ClassVar[Mapping[str, Note]] = {"blur_px": Note("blur of the frame's sharpest edges", "px")}
@@ -67,7 +69,7 @@ class Sharpen(MarginStage[SharpenSettings, NDArray[np.float32]]):
         notes = {"blur_px": round(blur, 3)}
         if share == 0:
             return Prepared(notes=notes)
-        return Prepared(np.array([share, GRAIN, BEYOND], np.float32), notes)
+        return Prepared(np.array([share, max(GRAIN, OVER_GRAIN * facts.grain), BEYOND], np.float32), notes)
 
     def apply(self, band: Band, settings: SharpenSettings, prepared: NDArray[np.float32]) -> Rows:
         """Sharpen at full size; the reduced frame is sharp."""

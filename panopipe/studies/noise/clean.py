@@ -20,7 +20,7 @@ from panopipe.studies.noise.scales import columns_of, halved_shares, has_room, r
 
 Floats = NDArray[np.float32]
 
-LIMIT, COLOUR_LIMIT = 2.5, 3.0
+LIMIT, COLOUR_LIMIT = 2.5, 3.6
 """Energy in a window, in units of the noise's, up to which nothing is kept. In
 white noise the mean over a window of 21 correlated values hardly ever passes it; between 2.2 and 4 pictures
 of rooms and of trees come out best against the truth. Lightness has the lower one: faint grain in wood and

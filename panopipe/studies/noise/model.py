@@ -89,6 +89,21 @@ class NoiseModel:
         stretched = self.shares[at, SCALES - 1] / self.shares[0, SCALES - 1]
         return np.asarray(np.array(white_shares(scale))[:, None] * stretched / ratio**2)
 
+    def grain(self, light: NDArray[np.float32]) -> float:
+        """Standard deviation of lightness against light that lies an EV below the middle of what is known.
+
+        Parameters
+        ----------
+        light : ndarray of shape (STRETCHES, LIGHT_BINS, 3), dtype float32
+            See `NoiseFacts.light`.
+        """
+        lit = light[light.sum(axis=-1) > 0].mean(axis=-1)
+        if not lit.size:
+            return 0.0
+        level = float(np.median(lit)) / 2
+        kept = float(self.shares[0, 0, :, 0].sum() / np.sum(white_shares(0)))
+        return float(np.sqrt(np.mean(self.profile @ [level, 1.0]) * kept / 3) / level)
+
     def variance_form(self, light_from_samples: Floats) -> Floats:
         """Variance of the opponent planes as linear forms of them, (3, 4): see `pixels.shrink`."""
         mixed = OPPONENT_OF_LIGHT @ light_from_samples

@@ -105,6 +105,17 @@ def test_noise_low_in_a_merged_bracket_is_found_as_it_is_higher_up() -> None:
     assert np.sqrt(found) / share == pytest.approx(np.sqrt(PHOTONS * 0.05 + READING), rel=0.145)
 
 
+def test_the_grain_of_a_frame_is_its_noise_against_its_dimmer_light() -> None:
+    """White noise, an EV below the middle level."""
+    told, light = np.tile([PHOTONS, READING], (3, 1)), np.zeros((STRETCHES, 12, 3), np.float32)
+    light[0, 4:7] = np.array([0.05, 0.1, 0.2])[:, None]
+    shares = [[white_shares(scale, at) for scale in range(SCALES)] for at in range(STRETCHES)]
+    model = NoiseModel(told, np.repeat(np.array(shares)[..., None], 3, axis=-1))
+    expected = np.sqrt(PHOTONS * 0.05 + READING) / 0.05 / np.sqrt(3)
+    assert model.grain(light) == pytest.approx(expected, rel=0.01)
+    assert model.grain(np.zeros_like(light)) == 0
+
+
 def leaves(seed: int = 4) -> np.ndarray:
     """Coloured texture everywhere, as strong at every scale: what leaves and gravel are near to."""
     random, texture = np.random.default_rng(seed), np.zeros((512, 1024, 3))
