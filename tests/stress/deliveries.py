@@ -21,7 +21,7 @@ def kill_deliveries(room: Path, count: int, seed: int = 1) -> list[str]:
     """Kill a delivery at `count` moments, then deliver again; return the lines of the table."""
     chance, tally = random.Random(seed), Counter[str]()
     job = room / "job"
-    finished_job(job, 24, 1536)
+    finished_job(job, 16, 1024)
     originals, finished = hashes(job / "originals"), hashes(job / "finished")
     spans = {}
     for kind in ("folder", "zip"):
