@@ -315,6 +315,7 @@
         const mode = hands.set(name);
         for (const other of buttons) other.setAttribute("aria-pressed", String(other.dataset.hand === mode));
         byId("hand-said").textContent = said[mode];
+        byId("sphere-help").classList.toggle("guides", Boolean(mode));
       });
       return button;
     });
