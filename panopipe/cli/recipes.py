@@ -15,6 +15,7 @@ from panopipe.errors import printable
 
 if TYPE_CHECKING:
     from panopipe.recipe.edit import Change
+    from panopipe.recipe.journal import Journal
 
 
 def settings(
@@ -34,34 +35,33 @@ def settings(
 
         job = open_job(folder)
         key = job.key(frame)
-        tables = effective(job, key).values
         noted = next((record.notes for record in read_records(job.folder) if record.key == key), {})
         shown = {
             table: {
-                name: value
+                name: {
+                    "value": value.value,
+                    "origin": value.origin,
+                    **_chosen(value.value, noted.get(table, {}).get(name)),
+                }
                 for name, value in values.items()
                 if not (changed and value.origin == BUILT_IN_ORIGIN)
             }
-            for table, values in tables.items()
+            for table, values in effective(job, key).values.items()
         }
         if json:
-            print_json(
-                {
-                    t: {
-                        k: {"value": v.value, "origin": v.origin, **_chosen(v.value, noted.get(t, {}).get(k))}
-                        for k, v in values.items()
-                    }
-                    for t, values in shown.items()
-                }
-            )
+            print_json(shown)
         else:
-            for table, values in shown.items():
-                if values:
-                    print(f"[{table}]")
-                for name, value in values.items():
-                    chosen = _chosen(value.value, noted.get(table, {}).get(name)).get("chosen")
-                    words = "" if chosen is None else f"   # chose {chosen} when it was finished"
-                    print(f"  {f'{name} = {_toml(value.value)}':44} {value.origin}{words}")
+            _print_settings(shown)
+
+
+def _print_settings(shown: dict[str, dict[str, dict[str, Any]]]) -> None:
+    for table, values in shown.items():
+        if values:
+            print(f"[{table}]")
+        for name, held in values.items():
+            value = held["value"]
+            words = f"   # chose {held['chosen']} when it was finished" if "chosen" in held else ""
+            print(f"  {f'{name} = {_toml(value)}':44} {held['origin']}{words}")
 
 
 def set_(
@@ -126,19 +126,7 @@ def undo(
 
         job = open_job(folder)
         if show:
-            journal = read_journal(job)
-            steps = [
-                {
-                    "said": step.said,
-                    "stands": place < journal.standing,
-                    "files": [c.file for c in step.changes],
-                }
-                for place, step in enumerate(journal.steps)
-            ]
-            if json:
-                print_json(steps)
-            for step in reversed(() if json else steps):
-                print(printable(f"{'' if step['stands'] else '(taken back) '}{step['said']}"))
+            _list_steps(read_journal(job), json)
             return
         done = put_again(job) if again else take_back(job)
         if json:
@@ -178,6 +166,18 @@ def prefer(
                 printable(f"job.toml: {f'none preferred for {frame}' if found else f'{take} is preferred'}")
             )
             print(f"Next: {quoted(('panopipe', 'run', 'JOB', '--frame', str(frame)), str(folder))}")
+
+
+def _list_steps(journal: Journal, json: bool) -> None:
+    steps = [
+        {"said": step.said, "stands": place < journal.standing, "files": [c.file for c in step.changes]}
+        for place, step in enumerate(journal.steps)
+    ]
+    if json:
+        print_json(steps)
+        return
+    for step in reversed(steps):
+        print(printable(f"{'' if step['stands'] else '(taken back) '}{step['said']}"))
 
 
 def carry(

@@ -511,3 +511,15 @@ def test_a_wrong_frame_pattern_or_place_of_a_delivery_is_one_line_and_code_2(tmp
     for words in (("accept", job, "hal"), ("deliver", job, "--names", "{n}"), ("deliver", job, "--to", job)):
         result = panopipe(*words)
         assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
+
+
+def test_settings_tell_what_auto_chose_once_a_run_has(folder: Path) -> None:
+    (folder / "recipe.toml").write_text('[pipeline]\norder = ["decode", "tone", "raw"]\n')
+    assert "# chose" not in panopipe("settings", folder, "hall/h1").stdout
+    panopipe("run", folder, "--no-review")
+    (line,) = (
+        line for line in panopipe("settings", folder, "hall/h1").stdout.splitlines() if "exposure_ev" in line
+    )
+    told = json.loads(panopipe("settings", folder, "hall/h1", "--json").stdout)["tone"]["exposure_ev"]
+    assert told["value"] == "auto"
+    assert line.endswith(f"built-in   # chose {told['chosen']} when it was finished")
