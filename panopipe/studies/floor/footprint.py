@@ -146,15 +146,12 @@ class Footprint:
         0 to 1: how surely something stands there; below .5, nothing is to be done.
     shadows : tuple of PoleShadow
         Thin shadows of its pole, which reach beyond the outline.
-    rig : int
-        The same number in frames that show the same support.
     """
 
     outline: Outline
     foot: Outline
     certainty: float
     shadows: tuple[PoleShadow, ...] = ()
-    rig: int = 0
 
 
 def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
@@ -186,7 +183,7 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
             shaded = _closed_line(np.maximum(turned[place, 0], things), _READY.dearest)
             shaded = np.maximum(line, shaded)
             footprint = _footprint(features, place, line, shaded, sure[place], int(turn[at]))
-            footprints[at] = replace(footprint, shadows=maps[at].shadows, rig=int(number))
+            footprints[at] = replace(footprint, shadows=maps[at].shadows)
     return [footprints[at] for at in range(len(maps))]
 
 

@@ -67,6 +67,9 @@ class _Rule:
 _FAINT, _OF_DARKER_SIDE = 0.3, 0.5
 """Share of the median depth that counts as a gap, and the share of the depth that must be left against the
 darker side: beside a rug a dark floor is darker than one side only."""
+_NEAR_ROWS, _OF_DEPTH_NEAR = 10, 0.5
+"""Least rows beside the support that count as near, and the share of the depth that a third of the line must
+have there: the upright edge of a door further out points to the nadir, too."""
 _RULES = (_Rule(0.5, 1.5, 0.58, 0.06, 0.3, 0.18), _Rule(0.9, 3.0, 0.4, 0.05, 0.25, 0.4))
 """A line is believed that is long and even, or one that stands out by far. Of 38 shadows in made frames the
 first found 20 and both 30; in 20 frames without a support neither added one."""
@@ -233,6 +236,8 @@ def _shadow_depth(
     luma = np.ascontiguousarray(logs[:, near] @ LUMINANCE_OF_WORKING.astype(np.float32))
     least = _darker(luma, far, *form, width, strict=True)
     if np.median(_along(least, far, np.array([float(reach)]), offset, width)) < _OF_DARKER_SIDE * depth:
+        return None
+    if np.median(mean[: max(_NEAR_ROWS, len(mean) // 3)]) < _OF_DEPTH_NEAR * depth:
         return None
     gaps = float((mean < _FAINT * depth).mean())
     tint = max(abs(red - green), abs(blue - green)) / max(green, 1e-6)

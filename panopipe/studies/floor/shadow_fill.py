@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
+from panopipe.studies.floor.extent import floor_extent
 from panopipe.studies.floor.fill import fill_floor
 from panopipe.studies.floor.outline import Outline
 from panopipe.studies.floor.pole_shadow import PoleShadow
@@ -41,6 +42,9 @@ _NARROWEST, _WIDEST = 1.2, 2.8
 """Half widths between which the edge lies."""
 _BESIDE, _BESIDE_HALVES = 0.42, 4.0
 """Floor beside the strip that is looked at, in camera heights, and at least in half widths."""
+_MOST_OTHER = 0.04
+"""Share of something else than floor beside a strip at which a dark line is rather left: it runs over
+furniture, or is part of it."""
 _FEATHER_PX, _UNDER_PX = 2.0, 6
 """Breadth of an edge's fading, and how far a strip reaches under what is rebuilt anyway."""
 
@@ -218,7 +222,10 @@ def _rebuild(rows: Picture, first: int, own: _Strip, others: Sequence[_Strip], f
     known = ~_under(foot, own.line, along, across)
     for other in others:
         known &= ~_under_strip(other, own.line, along, across)
-    filled = fill_floor(strip, known, hole, half_px=widest / step)
+    extent = floor_extent(strip, hole)
+    if extent.other_share > _MOST_OTHER:
+        return
+    filled = fill_floor(strip, known & extent.floor, hole, unlike=extent.unlike, half_px=widest / step)
     if filled is not None:
         put_strip(rows, first, own.line, along, across, filled.picture, inside)
 

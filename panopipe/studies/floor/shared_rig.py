@@ -66,18 +66,9 @@ def with_shared(own: Sequence[Footprint], maps: Sequence[RingMap]) -> list[Footp
         One of each frame; as they were where the frames share nothing, or are fewer than three. What stands
         in one frame of a job alone, and is not plain there, stands nowhere.
     """
-    joined = list(own)
     if len(maps) < _FEWEST_FRAMES:
-        return joined
-    doubtful = [at for at, mine in enumerate(own) if mine.certainty < _CERTAIN]
-    for rig in sorted({mine.rig for mine in own}):
-        sure = [at for at, mine in enumerate(own) if mine.rig == rig and mine.certainty >= _CERTAIN]
-        members = sorted({*sure, *doubtful})
-        if len(members) >= _FEWEST_FRAMES:
-            shared = _shared([maps[at] for at in members])
-            for at, joint in zip(members, shared, strict=True):
-                joined[at] = _joined(own[at], joint)
-    return _voted(joined)
+        return list(own)
+    return _voted([_joined(mine, joint) for mine, joint in zip(own, _shared(maps), strict=True)])
 
 
 def _voted(joined: Sequence[Footprint]) -> list[Footprint]:

@@ -63,3 +63,13 @@ def test_a_shadow_goes_and_nothing_else_changes(name):
 @pytest.mark.parametrize("name", [*ALL])
 def test_a_floor_alone_has_no_pole_shadow(name):
     assert find_pole_shadows(reduced(bare(name)[0])) == ()
+
+
+def test_the_upright_edge_of_a_door_is_no_shadow():
+    """What stands upright points to the nadir: a line that is dark from the door on only."""
+    frame, _ = bare("carpet")
+    left = shadow_left(70, 1.7, depth=0.35)
+    height = WIDTH // 2
+    far = np.tan(np.pi / height * (height - np.arange(height // 2, height) - 0.5))[:, None, None]
+    left[height // 2 :] = np.where(far < 0.36, 1, left[height // 2 :])
+    assert find_pole_shadows(reduced(frame * left)) == ()

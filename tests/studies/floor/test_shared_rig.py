@@ -1,7 +1,5 @@
 """What all frames of a job share is covered in each of them, and nothing is where a frame shows no sign."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -54,9 +52,3 @@ def test_what_one_frame_alone_shows_must_be_plain(certainty: float, stands: bool
     assert (joined[0].certainty >= 0.5) == stands
     # A person is told of it all the same.
     assert joined[0].certainty >= 0.3
-
-
-def test_another_rig_is_not_covered_with_the_plate_of_the_others() -> None:
-    maps = [ring(seed, foot=True) for seed in range(5)]
-    other = replace(own(0.8), rig=1)
-    assert with_shared([own(0.8)] * 4 + [other], maps)[4] == other
