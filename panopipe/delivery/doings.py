@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from panopipe.job.model import TAKES, Group
 from panopipe.registry import loaded_stage
 from panopipe.review.case import in_force, noted, number
 from panopipe.review.references import (
@@ -47,8 +48,15 @@ def doings(record: FrameRecord) -> list[Doing]:
     return [_WORDS.get(stage, _of_stranger(stage))(record) for stage in stages]
 
 
-def exposures(record: FrameRecord) -> str:
-    """How many originals a picture was made from, where it is more than one."""
+def made_from(record: FrameRecord, groups: Sequence[Group] = ()) -> str:
+    """What a picture was made from, where that is more than one file; empty if it is one.
+
+    What was found on a take stays with the photographer: it may be a person.
+    """
+    group = next((one for one in groups if set(one.used) == set(record.originals)), None)
+    if group and group.kind == TAKES:
+        unsure = " Which of them is best was unsure." if group.doubt else ""
+        return f"Chosen from {len(group.files)} takes of one place.{unsure}"
     count = len(record.originals)
     if count < 2:
         return ""

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from panopipe.delivery.checksums import SUMS, sums_text, verify_delivery
 from panopipe.delivery.choice import opened_finished
+from panopipe.delivery.doings import made_from
 from panopipe.delivery.goal import Goal, clear_up, goal_of
 from panopipe.delivery.kept import Content, KeptDelivery, read_kept, write_kept
 from panopipe.delivery.plan import SHEET, Options, Picture, Plan, planned
@@ -170,16 +171,20 @@ def _write(
     for place, one in enumerate(plan.pictures):
         reporter.progress(f"{one.name}: {len(plan.pictures) - place} of {len(plan.pictures)} left")
         contents[one.name] = _picture(plan, one, writer, before.get(one.made_of), summary)
-        small = thumbnail(plan.job.folder, one.review.key)
-        export, quality = one.chosen.export, contents[one.name].quality
-        delivered.append(
-            Delivered(one.name, one.review, export.width, export.height, small, export.by_hand, quality)
-        )
+        delivered.append(_told(plan, one, contents[one.name].quality))
     for name, data in _papers(plan, delivered).items():
         contents[name] = _put(writer, name, data, summary)
     sums = sums_text({name: content.sha256 for name, content in contents.items()})
     contents[SUMS] = _put(writer, SUMS, sums, summary)
     return contents
+
+
+def _told(plan: Plan, one: Picture, quality: int | None) -> Delivered:
+    """A picture as the statement tells of it."""
+    export, record = one.chosen.export, one.review.record
+    small = thumbnail(plan.job.folder, one.review.key)
+    made = made_from(record, plan.job.groups)
+    return Delivered(one.name, one.review, export.width, export.height, made, small, export.by_hand, quality)
 
 
 def _picture(

@@ -100,7 +100,8 @@ class Plan:
             for one in self.pictures
         ]
         extras = {name: hashlib.sha256(data).hexdigest() for name, data in self.extras.items()}
-        options = (self.options.with_position, self.review.title, self.job.rights)
+        groups = [(group.kind, group.files, bool(group.doubt)) for group in self.job.groups]
+        options = (self.options.with_position, self.review.title, self.job.rights, groups)
         return digest(_VERSION, __version__, options, repr(said), self.missing, thumbnails, extras)
 
 

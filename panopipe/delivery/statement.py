@@ -13,7 +13,7 @@ from html import escape
 from importlib.resources import files
 
 from panopipe import __version__
-from panopipe.delivery.doings import doings, exposures
+from panopipe.delivery.doings import doings
 from panopipe.frame import FrameKey
 from panopipe.review.finding import FrameReview
 from panopipe.review.words import count
@@ -43,6 +43,8 @@ class Delivered:
         What was done to it and what checks say of it.
     width, height : int
         Pixels.
+    made_from : str
+        What it was made from, where that is more than one file.
     thumbnail : bytes
         A small JPEG, twice as wide as high; empty if there is none.
     by_hand : bool
@@ -55,6 +57,7 @@ class Delivered:
     review: FrameReview
     width: int
     height: int
+    made_from: str = ""
     thumbnail: bytes = b""
     by_hand: bool = False
     quality: int | None = None
@@ -138,7 +141,7 @@ def _table(pictures: Sequence[Delivered], always: Sequence[str]) -> str:
 
 def _row(one: Delivered, always: Sequence[str]) -> str:
     record, doubts = one.review.record, [*one.review.crossed, *one.review.accepted]
-    done = [exposures(record)]
+    done = [one.made_from]
     for doing in doings(record):
         done += [doing.always if doing.always not in always else "", doing.here]
     done.append("Changed by hand after it was finished." if one.by_hand else "")

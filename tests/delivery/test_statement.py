@@ -8,9 +8,10 @@ from html.parser import HTMLParser
 
 import pytest
 
-from panopipe.delivery.doings import doings, exposures
+from panopipe.delivery.doings import doings, made_from
 from panopipe.delivery.statement import Delivered, Statement, statement_html
 from panopipe.frame import FrameKey
+from panopipe.job.model import Group
 from panopipe.registry import BUILT_IN
 from panopipe.review.finding import Finding, FrameReview
 from panopipe.stage import Rights
@@ -82,8 +83,14 @@ def test_every_stage_of_the_house_has_its_words_and_a_stranger_its_summary() -> 
 
 def test_several_originals_are_told() -> None:
     merged = replace(record(decode={"exposures_merged": "a +0 EV"}), originals=("a", "b", "c"))
-    assert exposures(merged) == "Made from 3 exposures of one place, merged."
-    assert exposures(record()) == ""
+    assert made_from(merged) == "Made from 3 exposures of one place, merged."
+    assert made_from(record()) == ""
+
+
+def test_a_chosen_take_is_told_and_nothing_of_who_was_on_the_others() -> None:
+    group = Group("takes", ("b.dng", "a.dng"), "b has a visitor of 2 %", chosen="a.dng", doubt="b is sharper")
+    said = made_from(record(), [group])
+    assert said == "Chosen from 2 takes of one place. Which of them is best was unsure."
 
 
 def test_hostile_names_are_text_and_what_is_common_is_told_once() -> None:
