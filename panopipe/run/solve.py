@@ -77,6 +77,11 @@ def solve_all(job: Job, frames: Mapping[FrameKey, Planned], surveyed: Looks, led
     return solved
 
 
+def facts_for_solving(job: Job, reference: FrameKey | None) -> JobFacts:
+    """What the joint solution of a job may know; `reference` is left out where it could not be opened."""
+    return JobFacts(job.rooms, reference)
+
+
 def _solve(
     job: Job,
     stage: str,
@@ -101,7 +106,7 @@ def _solve(
         except (KeyError, ValueError) as error:
             solved.errors[key] = f"what {stage} saw of it cannot be read again ({error}); run with --rehash"
     with StageTimer().on(stage):
-        solutions = dict(loaded.solve(observed, JobFacts(job.rooms, reference)))
+        solutions = dict(loaded.solve(observed, facts_for_solving(job, reference)))
         for key, solution in solutions.items():
             if not isinstance(solution, Solution):
                 raise TypeError(f"solve gave {type(solution).__name__} for {key}, not Solution")

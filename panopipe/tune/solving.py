@@ -12,7 +12,8 @@ from panopipe.pipeline.steps import StageTimer
 from panopipe.registry import loaded_stage
 from panopipe.run.looking import FrameLight, Looked, seen_of, source_at_look
 from panopipe.run.plan import Planned
-from panopipe.stage import JobFacts, Observation, Solution
+from panopipe.run.solve import facts_for_solving
+from panopipe.stage import Observation, Solution
 
 _MOST_SOLVED = 12
 """Solutions of the whole job that are held: as it is, and of what was tried last."""
@@ -98,7 +99,7 @@ class Solver:
         }
         reference = job.reference if job.reference in self._looked.surveyed else None
         with StageTimer().on(stage):
-            return loaded_stage(stage).solve(observed, JobFacts(job.rooms, reference))
+            return loaded_stage(stage).solve(observed, facts_for_solving(job, reference))
 
     def _observed(self, planned: Planned, stage: str, given: Any) -> Any:
         if self._is_as_looked_at(planned) and (stage, planned.key, given) in self._looked.seen:
