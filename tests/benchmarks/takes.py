@@ -33,6 +33,8 @@ from tests.makers.takes import FAULTS, made_place
 Light = NDArray[np.float32]
 
 TUNED = {"city", "interior", "lounge_clean", "hall_clean"}
+MADE_TAKES = {"deck-02", "deck-03"}
+"""Frames of the sample job that are such takes themselves."""
 OUTDOORS = {"city", "forest", "sunrise", "deck_clean", "deck-01"}
 WIDTH = 1024
 KINDS = {
@@ -51,6 +53,8 @@ def sample_frames() -> dict[str, Light]:
     found = {}
     originals = Path(__file__).parents[2] / "sample_job" / "originals"
     for path in sorted(originals.glob("*/*-0?.dng")):
+        if path.stem in MADE_TAKES:
+            continue
         with Decode().open([path], FrameKey(path.parent.name, path.stem), DecodeSettings()) as frame:
             found[path.stem] = frame.reduced(WIDTH)
     return found
