@@ -82,6 +82,8 @@ def _next(review: JobReview, job: str, page: Path) -> list[str]:
         or any(finding.command for finding in review.findings if finding.is_open)
     ):
         lines.append(f"  mend what is named above, then: {quoted(('panopipe', 'run', 'JOB'), job)}")
+    if review.count("fine") == len(review.frames) and not any(finding.is_open for finding in review.findings):
+        lines.append(f"  then hand it over: {_shown(quoted(('panopipe', 'deliver', 'JOB'), job))}")
     return lines
 
 

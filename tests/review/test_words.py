@@ -54,9 +54,10 @@ def test_the_table_ends_with_what_to_do_next() -> None:
     ]
 
 
-def test_a_clean_job_needs_three_lines() -> None:
-    assert table(job(crossed=False)).splitlines()[0] == "1 frame: 1 fine"
-    assert len(table(job(crossed=False)).splitlines()) == 3
+def test_a_clean_job_is_ready_to_be_handed_over() -> None:
+    first, _, _, last = table(job(crossed=False)).splitlines()
+    assert first == "1 frame: 1 fine"
+    assert last == "  then hand it over: " + quoted(("panopipe", "deliver", "JOB"), "my job")
 
 
 @pytest.mark.parametrize("width", [40, 80, 200])

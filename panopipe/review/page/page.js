@@ -172,6 +172,9 @@
     byId("choices").addEventListener("submit", (event) => event.preventDefault());
     white(review);
     times(review);
+    document.querySelector(".cautions").append(
+      make("p", { class: "hint then" }, "When nothing wants a look any more, hand the pictures over, with a statement of what was done to each:"),
+      panopipe.command(["panopipe", "deliver", "JOB"]));
     panopipe.prepareDialog();
     // On paper nothing can be unfolded.
     window.addEventListener("beforeprint", () => { for (const one of document.querySelectorAll("#doubts .group > details")) one.open = true; });
