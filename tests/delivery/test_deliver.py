@@ -351,3 +351,35 @@ def test_the_job_file_says_what_the_client_wants_and_an_option_goes_before(job: 
     assert "job.toml:3: delivery.width: must be one of the exported widths" in said
     assert "job.toml:4: delivery.under_mb: must be a number of megabytes" in said
     assert "job.toml:5: delivery.to: unknown here" in said
+
+
+HOSTILE = (
+    "con",
+    "a:b",
+    "gpj\u202e.exe",
+    "x" * 240,
+    "q?",
+    "$(reboot) `x` 'y'",
+    "-rf",
+    "caf\u00e9",
+    "cafe\u0301 2",
+)
+
+
+def test_names_that_some_system_refuses_are_told_at_once_and_a_number_serves(tmp_path: Path) -> None:
+    job = finished_job(tmp_path / "job", tuple(("<b>", name) for name in HOSTILE))
+    with pytest.raises(ValueError, match="Windows does not take") as caught:
+        delivered(job, anyway=True)
+    said = str(caught.value)
+    assert said.count("names: ") == len(HOSTILE) + 1  # the room's name spoils all
+    assert '--names "{number}"' in said
+    assert not (job / "delivery").exists()
+    place = delivered(job, anyway=True, names="{number}").path
+    assert names_in(place)[:2] == ["01.jpg", "02.jpg"]
+    assert is_whole(place)
+    assert "<b>" not in (place / "statement.html").read_text()
+    room_of_its_own = delivered(
+        finished_job(tmp_path / "plain", (("a", HOSTILE[5]), ("b", "-rf"))), anyway=True
+    )
+    assert names_in(room_of_its_own.path)[0].endswith("-b--rf.jpg")
+    assert is_whole(room_of_its_own.path)
