@@ -108,6 +108,9 @@ class FrameFacts:
     grain : float
         Standard deviation of the noise of lightness that is left, against the light of the room's dimmer
         surfaces; 0 as long as nothing is known of it.
+    turned_columns : int
+        Columns by which the finished picture is turned to the left, so that frames face one way: what the
+        file has there comes to column 0.
     """
 
     key: FrameKey
@@ -121,6 +124,12 @@ class FrameFacts:
     white_xy: tuple[float, float] | None = None
     noise: NoiseFacts | None = None
     grain: float = 0.0
+    turned_columns: int = 0
+
+    @property
+    def finished_anchor_column(self) -> int:
+        """Column of the finished picture that is column 0 of every array a stage sees."""
+        return (self.anchor_column - self.turned_columns) % self.width
 
     @property
     def anchor_yaw_deg(self) -> float:

@@ -26,6 +26,7 @@ BUILT_IN: dict[str, str] = {
     "nadir": "panopipe.stages.nadir:Nadir",
     "level": "panopipe.stages.level:Level",
     "sharpen": "panopipe.stages.sharpen:Sharpen",
+    "north": "panopipe.stages.north:North",
     "export": "panopipe.stages.export:Export",
 }
 """Stages that come with panopipe, by name, in the default order; imported when first used."""

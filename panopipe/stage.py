@@ -53,6 +53,89 @@ class Note:
 
 
 @dataclass(frozen=True, slots=True)
+class Sightline:
+    """A frame that another one sees.
+
+    Attributes
+    ----------
+    to : FrameKey
+        The frame that is seen.
+    yaw_deg : float
+        Where it is in the finished picture: 0 in the middle, growing to the right.
+    distance_m : float
+        How far away it stood.
+    certainty : float
+        How sure that is, 0 to 1; 1 for what was given by hand.
+    by_hand : bool
+        Whether the job file says so.
+    """
+
+    to: FrameKey
+    yaw_deg: float
+    distance_m: float
+    certainty: float
+    by_hand: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """Where a frame was taken from, and what it sees from there.
+
+    Attributes
+    ----------
+    part : int
+        Which connected part of the shoot; places in different parts have nothing to do with each other.
+        -1 for a frame that could not be placed.
+    x_m, y_m : float
+        Place in the part's plan: to the right and up the page, which is east and north where `true_north`.
+    heading_deg : float
+        Where the middle of the finished picture looks, from up the page to the right.
+    true_north : bool
+        Whether the part's plan is turned to true north.
+    sights : tuple of Sightline
+        Frames that are seen from here, the nearest first.
+    doubt : str
+        Why a person should look at it, in one sentence, or empty.
+    room : str
+        Name of the room that is proposed for it: frames that stand in one room have one name.
+    """
+
+    part: int = -1
+    x_m: float = 0.0
+    y_m: float = 0.0
+    heading_deg: float = 0.0
+    true_north: bool = False
+    sights: tuple[Sightline, ...] = ()
+    doubt: str = ""
+    room: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LinkByHand:
+    """What the job file says of two frames.
+
+    Attributes
+    ----------
+    frames : tuple of two FrameKey
+        The frames.
+    sees : bool
+        Whether they see each other.
+    yaw_deg : float or None
+        Where the first sees the second in its file, if it is given.
+    back_yaw_deg : float or None
+        Where the second sees the first.
+    distance_m : float or None
+        How far apart they stood.
+    """
+
+    frames: tuple[FrameKey, FrameKey]
+    sees: bool = True
+    yaw_deg: float | None = None
+    back_yaw_deg: float | None = None
+    distance_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class JobFacts:
     """What the joint solution of a job may know besides the observations.
 
@@ -62,10 +145,16 @@ class JobFacts:
         Frames of each room, in walking (name) order.
     reference : FrameKey or None
         The frame whose white the photographer trusts, from the job file.
+    links : tuple of LinkByHand
+        Links between frames that the job file corrects.
+    north : mapping of FrameKey to float
+        Headings of the middle of frames' files from true north, in degrees, from the job file.
     """
 
     rooms: Mapping[str, Sequence[FrameKey]]
     reference: FrameKey | None = None
+    links: tuple[LinkByHand, ...] = ()
+    north: Mapping[FrameKey, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +195,8 @@ class Solution:
         Frames whose rows the stage wants to see in `StageContext.neighbours` (span stages only).
     notes : Notes
         Named figures for the review.
+    stand : Stand or None
+        Where the frame was taken from, from the stage that finds that out; for the map and the links.
     """
 
     data: Any = None
@@ -113,6 +204,7 @@ class Solution:
     light: NDArray[np.float32] | None = None
     neighbours: tuple[FrameKey, ...] = ()
     notes: Notes = field(default_factory=dict)
+    stand: Stand | None = None
 
 
 class Solutions(Mapping[FrameKey, Solution]):

@@ -9,6 +9,7 @@ from panopipe.errors import JobError
 from panopipe.frame import FrameKey
 from panopipe.job import natural, open_job
 from panopipe.recipe import load_recipe
+from panopipe.stage import LinkByHand
 from tests.makers.closed import closed
 
 
@@ -316,3 +317,39 @@ def test_a_text_that_no_finished_file_can_carry_is_refused_before_any_work(tmp_p
     (tmp_path / "job.toml").write_text(f'{table}{key} = "{"x" * 1001}"\n')
     with pytest.raises(JobError, match="is 1001 characters long; finished files carry 1000 at most"):
         open_job(tmp_path)
+
+
+def _two_frames(folder: Path, text: str) -> Path:
+    for name in ("hall-01", "hall-02"):
+        path = folder / f"originals/hall/{name}.jpg"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"")
+    (folder / "job.toml").write_text(text)
+    return folder
+
+
+def test_links_and_north_are_corrected_by_hand(tmp_path: Path) -> None:
+    link = '[[links]]\nframes = ["hall-01", "hall/hall-02"]\nyaw_deg = 12\ndistance_m = 2.5\n'
+    job = open_job(_two_frames(tmp_path, '[north]\n"hall-01" = -350\n' + link))
+    one, other = FrameKey("hall", "hall-01"), FrameKey("hall", "hall-02")
+    assert job.north == {one: 10.0}
+    assert job.links == (LinkByHand((one, other), True, 12.0, None, 2.5),)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('[[links]]\nframes = ["hall-01"]', "two frames"),
+        ('[[links]]\nframes = ["hall-01", "hall-1"]', "no frame hall-1"),
+        ('[[links]]\nframes = ["hall-01", "hall-01"]', "with itself"),
+        ('[[links]]\nframes = ["hall-01", "hall-02"]\nyaw_deg = "left"', "must be a number"),
+        ('[[links]]\nframes = ["hall-01", "hall-02"]\nse = true', "did you mean sees"),
+        ("links = 3", "must be tables"),
+        ('[north]\n"hall-01" = "east"', "heading in degrees"),
+        ('[north]\n"hall-09" = 3', "no frame hall-09"),
+    ],
+)
+def test_a_wrong_link_is_told(tmp_path: Path, text: str, said: str) -> None:
+    with pytest.raises(JobError) as caught:
+        open_job(_two_frames(tmp_path, text))
+    assert said in "\n".join(str(fault) for fault in caught.value.faults)

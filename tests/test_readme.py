@@ -57,6 +57,7 @@ def test_the_recipe_is_taken(job: Path) -> None:
         "nadir",
         "level",
         "sharpen",
+        "north",
         "export",
     )
     assert settings.stages["tone"].highlights_ev == -2.0

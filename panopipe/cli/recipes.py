@@ -222,9 +222,19 @@ def carry(
             print("nothing is written yet; add --write to write it")
 
 
-def schema(debug: Debug = False) -> None:
+def schema(
+    links: Annotated[
+        bool, typer.Option("--links", help="That of links.json instead, for importers.")
+    ] = False,
+    debug: Debug = False,
+) -> None:
     """Print the JSON Schema of a recipe, for editors."""
     with told(debug):
+        if links:
+            from panopipe.state.links_schema import LINKS_SCHEMA
+
+            print_json(LINKS_SCHEMA)
+            return
         from panopipe.recipe.schema import recipe_schema
 
         print_json(recipe_schema())

@@ -30,6 +30,8 @@ JOB_KEYS = (
     "separate",
     "prefer",
     "delivery",
+    "links",
+    "north",
 )
 """What a job file may say at its top."""
 _ONE_OF = {EXPOSURES: "an exposure", TAKES: "a take"}

@@ -9,7 +9,7 @@ from pathlib import Path
 from panopipe.frame import FrameKey
 from panopipe.job.delivery_facts import DeliveryFacts
 from panopipe.job.names import composed, nearest
-from panopipe.stage import JudgedTake, Rights
+from panopipe.stage import JudgedTake, LinkByHand, Rights
 
 ORIGINALS, FINISHED, OVERRIDES = "originals", "finished", "overrides"
 JOB_FILE, RECIPE_FILE = "job.toml", "recipe.toml"
@@ -136,6 +136,10 @@ class Job:
         How the job file wants the pictures handed over.
     preferred : tuple of FrameKey
         Takes that the job file prefers.
+    links : tuple of LinkByHand
+        Links between frames that the job file corrects.
+    north : mapping of FrameKey to float
+        Headings of the middle of frames' files from true north, in degrees.
     """
 
     folder: Path
@@ -151,6 +155,8 @@ class Job:
     separate: frozenset[FrameKey] = frozenset()
     delivery: DeliveryFacts = field(default_factory=DeliveryFacts)
     preferred: tuple[FrameKey, ...] = ()
+    links: tuple[LinkByHand, ...] = ()
+    north: Mapping[FrameKey, float] = field(default_factory=dict)
 
     @property
     def title(self) -> str:

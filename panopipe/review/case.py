@@ -10,7 +10,7 @@ from typing import TypeVar
 from panopipe.frame import FrameKey
 from panopipe.registry import loaded_stage
 from panopipe.review.measure import Measures
-from panopipe.review.references import NoteName, SettingName
+from panopipe.review.references import TURNED, NoteName, SettingName
 from panopipe.setting import rules
 from panopipe.state.record import FrameRecord
 
@@ -81,6 +81,20 @@ def number(record: FrameRecord, note: NoteName | SettingName) -> float | None:
     """The same as a number; None if there is no such number."""
     value = noted(record, note)
     return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
+
+
+def in_file(record: FrameRecord, yaw_deg: float) -> float:
+    """Yaw in the frame's file of a direction in its finished picture, which may be turned."""
+    return _wrapped(yaw_deg + (number(record, TURNED) or 0.0))
+
+
+def in_finished(record: FrameRecord, yaw_deg: float) -> float:
+    """Yaw in the finished picture of a direction in the frame's file."""
+    return _wrapped(yaw_deg - (number(record, TURNED) or 0.0))
+
+
+def _wrapped(angle_deg: float) -> float:
+    return angle_deg if -180 <= angle_deg <= 180 else (angle_deg + 180) % 360 - 180
 
 
 def in_force(record: FrameRecord, setting: SettingName) -> float:

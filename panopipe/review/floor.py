@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from panopipe.review.case import Case, change, in_force, noted, number, set_command
+from panopipe.review.case import Case, change, in_finished, in_force, noted, number, set_command
 from panopipe.review.finding import Finding, excess
 from panopipe.review.references import (
     FILL,
@@ -45,11 +45,12 @@ def patch(case: Case) -> Finding:
     kind, beside = str(noted(case.record, FLAW)), noted(case.record, FLAW_PLACE) == "beside"
     where = "beside the rebuilt floor" if beside else "in the rebuilt floor"
     remedy, command = _remedy(case, kind, beside=beside)
+    yaw = number(case.record, FLAW_YAW) or 0.0
     return Finding(
         "patch", "Rebuilt floor", size, BAR, "times what whole floors show", True,
         f"Under the camera, {where}, lies {_SAID.get(kind, kind)}.",
         remedy, command, excess(size, BAR),
-        look=(number(case.record, FLAW_YAW) or 0.0, number(case.record, FLAW_PITCH) or -90.0),
+        look=(in_finished(case.record, yaw), number(case.record, FLAW_PITCH) or -90.0),
     )  # fmt: skip
 
 

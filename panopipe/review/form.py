@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from statistics import median
 
-from panopipe.review.case import Case, change, in_force, noted, run_command, set_command
+from panopipe.review.case import Case, change, in_file, in_force, noted, run_command, set_command
 from panopipe.review.finding import Finding, excess
 from panopipe.review.references import (
     LEVELLED,
@@ -80,7 +80,7 @@ def tilt(case: Case) -> Finding:
             "tilt", "Horizon", lean, TILT_BAR_DEG, "degrees",
             sentence=f"Level to within {max(0.1, math.ceil(10 * max(lean, error)) / 10):.1f} degrees.",
         )  # fmt: skip
-    toward = case.measures.tilt_yaw_deg or 0.0
+    toward = in_file(case.record, case.measures.tilt_yaw_deg or 0.0)
     by_hand = TILT.stage in case.record.order and noted(case.record, LEVELLED) is None
     remedy = (
         "Set this tilt by hand, or 0 if these edges slant by design."

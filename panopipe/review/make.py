@@ -28,8 +28,10 @@ from panopipe.review.references import FOOT_RADIUS, SUPPORT_FOUND
 from panopipe.review.series import doubles, gaps
 from panopipe.state.ledger import read_records
 from panopipe.state.record import FrameRecord
+from panopipe.state.stands import Picture, links_document, links_json, read_stands
 
 KEPT = ".panopipe/review.json"
+LINKS = f"{REVIEW}/links.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,13 +95,24 @@ def review_records(
     shown = {record.key: takes.page_takes(job, record.key) for record in records} if job else {}
     if job:
         takes.write_pictures(job_folder, folder, job)
-    page.write_page(folder, review, job=name, takes=shown)
+    stands = read_stands(job_folder)
+    page.write_page(folder, review, job=name, of_frames=page.OfFrames(shown, stands))
+    write_below(job_folder, LINKS, links_json(links_document(title, stands, _pictures(review))))
     write_below(job_folder, f"{REVIEW}/results.json", results.as_json(review, job=name))
     pictured = [frame for frame in review.frames if frame.state in ("fine", "look")]
     if any(assets.names(folder, frame.key).thumbnail.exists() for frame in pictured):
         sheet_of_all = sheet.contact_sheet(review, folder)
         write_below(job_folder, f"{REVIEW}/contact-sheet.jpg", sheet_of_all)
     return summary
+
+
+def _pictures(review: JobReview) -> dict[FrameKey, Picture]:
+    """Finished pictures, named from where the links lie."""
+    return {
+        frame.key: Picture(f"../{frame.record.outputs[0]}", frame.record.width, frame.record.height)
+        for frame in review.frames
+        if frame.state in ("fine", "look") and frame.record.outputs
+    }
 
 
 def look_over(

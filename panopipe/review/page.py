@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -23,56 +24,69 @@ from panopipe.review.accepting import JOB_WORD
 from panopipe.review.case import accept_command, number, run_command, set_command, tune_command
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.neutrals import neutrals
-from panopipe.review.references import LEVELLED
+from panopipe.review.references import LEVELLED, TURNED
 from panopipe.review.results import fields_of
 from panopipe.setting import AUTO, Rule, rules
+from panopipe.stage import Stand
 from panopipe.state.record import FrameRecord
 
 T = TypeVar("T")
 Takes = Sequence[Mapping[str, Any]]
 
-SOURCES = ("page.css", "sphere.js", "neutrals.js", "frame.js", "page.js")
+SOURCES = ("page.css", "sphere.js", "neutrals.js", "frame.js", "map.js", "page.js")
 """Files of the page besides `page.html`, as they lie in `panopipe/review/page/`."""
 
 
-def write_page(
-    folder: Path, review: JobReview, *, job: str, takes: Mapping[FrameKey, Takes] | None = None
-) -> None:
-    """Write the page and its data into the review folder; `takes` of frames that are one of several."""
+@dataclass(frozen=True, slots=True)
+class OfFrames:
+    """What the page shows of frames besides their reviews.
+
+    Attributes
+    ----------
+    takes : mapping of FrameKey to sequence of mapping
+        The takes of frames that are one of several.
+    stands : mapping of FrameKey to Stand
+        Where frames stood.
+    """
+
+    takes: Mapping[FrameKey, Takes] = field(default_factory=dict)
+    stands: Mapping[FrameKey, Stand] = field(default_factory=dict)
+
+
+def write_page(folder: Path, review: JobReview, *, job: str, of_frames: OfFrames | None = None) -> None:
+    """Write the page and its data into the review folder."""
     source = files("panopipe.review") / "page"
     for name in SOURCES:
         write_below(folder.parent, f"{folder.name}/page/{name}", (source / name).read_bytes())
     write_below(
-        folder.parent, f"{folder.name}/page/data.js", data_script(review, folder, job=job, takes=takes)
+        folder.parent,
+        f"{folder.name}/page/data.js",
+        data_script(review, folder, job=job, of_frames=of_frames),
     )
     write_below(folder.parent, f"{folder.name}/index.html", (source / "page.html").read_bytes())
 
 
-def data_script(
-    review: JobReview, folder: Path, *, job: str, takes: Mapping[FrameKey, Takes] | None = None
-) -> bytes:
+def data_script(review: JobReview, folder: Path, *, job: str, of_frames: OfFrames | None = None) -> bytes:
     """The page's data as a script; plain ASCII without `<`, so that nothing in it can end the script."""
-    plain = json.dumps(page_data(review, folder, job=job, takes=takes), separators=(",", ":"))
+    plain = json.dumps(page_data(review, folder, job=job, of_frames=of_frames), separators=(",", ":"))
     return ("panopipe.data(" + plain.replace("<", "\\u003c") + ");\n").encode("ascii")
 
 
 def page_data(
-    review: JobReview, folder: Path, *, job: str, takes: Mapping[FrameKey, Takes] | None = None
+    review: JobReview, folder: Path, *, job: str, of_frames: OfFrames | None = None
 ) -> dict[str, Any]:
     """Everything the page shows, as plain values."""
     return {
         "title": review.title,
         "job": job,
         "findings": [_finding(finding, JOB_WORD) for finding in review.findings],
-        "frames": [
-            _frame(frame, folder) | {"takes": list((takes or {}).get(frame.key, ()))}
-            for frame in review.frames
-        ],
+        "frames": [_frame(frame, folder, of_frames or OfFrames()) for frame in review.frames],
         "neutrals": neutrals([frame.record for frame in review.frames]),
     }
 
 
-def _frame(frame: FrameReview, folder: Path) -> dict[str, Any]:
+def _frame(frame: FrameReview, folder: Path, of_frames: OfFrames) -> dict[str, Any]:
+    stand = of_frames.stands.get(frame.key)
     record, names = frame.record, assets.names(folder, frame.key)
     seen = bool(record.outputs) and frame.state in ("fine", "look") and names.thumbnail.exists()
     return {
@@ -87,6 +101,9 @@ def _frame(frame: FrameReview, folder: Path) -> dict[str, Any]:
         "height": record.height,
         "thumbnail": seen,
         "levelled_deg": number(record, LEVELLED) or 0,
+        "turned_deg": number(record, TURNED) or 0,
+        "stand": _stand(stand) if stand else None,
+        "takes": list(of_frames.takes.get(frame.key, ())),
         "before": seen and names.before.exists(),
         "finished": "../" + quote(record.outputs[0], errors="surrogateescape") if seen else "",
         "findings": [_finding(item, str(frame.key)) for item in frame.findings],
@@ -100,6 +117,13 @@ def _frame(frame: FrameReview, folder: Path) -> dict[str, Any]:
                     for stage, seconds in _in_order(record, record.stage_seconds)],
         "peak_bytes": record.peak_bytes,
     }  # fmt: skip
+
+
+def _stand(stand: Stand) -> dict[str, Any]:
+    """Where a frame stood, and what it sees; frames by their short names."""
+    return asdict(stand) | {
+        "sights": [asdict(sight) | {"to": assets.identity(sight.to)} for sight in stand.sights],
+    }
 
 
 def _finding(finding: Finding, where: str) -> dict[str, Any]:

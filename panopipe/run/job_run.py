@@ -25,6 +25,7 @@ from panopipe.state.folders import ensure_folders, sweep, sweep_cache
 from panopipe.state.ledger import Ledger
 from panopipe.state.lock import JobLock
 from panopipe.state.run_log import ProgressReporter, RunLog, SilentReporter
+from panopipe.state.stands import keep_stands, stands_of
 
 __all__ = ["Options", "Summary", "look_at_job", "proof_job", "run_job"]
 
@@ -184,6 +185,7 @@ def _solve(session: Session) -> None:
     surveyed = {key: (surveyed.source, surveyed.facts) for key, surveyed in session.surveyed.items()}
     solved = solve_all(session.job, session.frames, surveyed, session.ledger)
     session.solutions, session.solved = solved.by_frame, solved.fingerprints
+    keep_stands(session.job.folder, stands_of(solved.by_frame))
     for remark in solved.remarks:
         session.run_log.line(remark)
     for key, error in solved.errors.items():

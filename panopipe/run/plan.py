@@ -150,7 +150,11 @@ def solved_fingerprint(job: Job, stage: str, seen: Mapping[FrameKey, str], refer
     """Fingerprint of one stage's joint solution."""
     rooms = [(room, [tuple(key) for key in keys]) for room, keys in job.rooms.items()]
     observed = sorted((tuple(key), fingerprint) for key, fingerprint in seen.items())
-    return digest(stage, loaded_stage(stage).version, observed, rooms, reference and tuple(reference))
+    by_hand = (
+        [job.links, {tuple(key): told for key, told in job.north.items()}] if job.links or job.north else []
+    )
+    version = loaded_stage(stage).version
+    return digest(stage, version, observed, rooms, reference and tuple(reference), *by_hand)
 
 
 def frame_fingerprint(

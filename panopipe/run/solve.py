@@ -79,7 +79,7 @@ def solve_all(job: Job, frames: Mapping[FrameKey, Planned], surveyed: Looks, led
 
 def facts_for_solving(job: Job, reference: FrameKey | None) -> JobFacts:
     """What the joint solution of a job may know; `reference` is left out where it could not be opened."""
-    return JobFacts(job.rooms, reference)
+    return JobFacts(job.rooms, reference, job.links, job.north)
 
 
 def _solve(

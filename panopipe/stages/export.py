@@ -144,8 +144,8 @@ class _Picture:
         rights: Rights,
         above_white: tuple[float, float],
     ) -> None:
-        self._anchor = facts.anchor_column
-        self._turn = round(facts.anchor_column * width / facts.width) % width
+        self._anchor = facts.finished_anchor_column
+        self._turn = round(self._anchor * width / facts.width) % width
         self._stream = JpegStream(
             width,
             width // 2,

@@ -65,7 +65,8 @@ def score(house: PlanHouse, shoot: Shoot) -> Score:
         else:
             good.add((i, j))
         result.yaw_deg += [off, back]
-        result.distance_share.append(abs(link.distance * CAMERA_M / metres - 1))
+        if link.distance is not None:
+            result.distance_share.append(abs(link.distance * CAMERA_M / metres - 1))
     result.found = len(good)
     result.missed = [f"{house.stands[i].name}-{house.stands[j].name}" for i, j in sorted(true - good)]
     result.heading_deg = _heading_errors(house, shoot)

@@ -9,7 +9,9 @@ import pytest
 
 from panopipe.frame import FrameKey
 from panopipe.review.make import ReviewSummary, review_records
+from panopipe.stage import Sightline, Stand
 from panopipe.state.record import FrameRecord
+from panopipe.state.stands import keep_stands
 from tests.review.pictures import finished, room
 
 HOSTILE_ROOM = "</script><b>bold</b>&\"'"
@@ -32,6 +34,25 @@ def white(n: int) -> dict[str, float | str]:
         "white_before_y": 0.385,
         "white_after_x": 0.314,
         "white_after_y": 0.331,
+    }
+
+
+def stands() -> dict[FrameKey, Stand]:
+    """Three frames of the kitchen and one of the lounge in one plan, a weak link, a frame without a place."""
+    one, two, three = (FrameKey("kitchen", f"kitchen-0{n}") for n in (1, 2, 3))
+    lounge, lost = FrameKey("lounge", "lounge-01"), FrameKey("lounge", "lounge-02")
+    return {
+        one: Stand(
+            0, 0, 0, 0, False, (Sightline(two, 90, 2, 0.99), Sightline(three, 0, 2, 0.9)), "", "room-1"
+        ),
+        two: Stand(0, 2, 0, 30, False, (Sightline(one, -120, 2, 0.99),), "", "room-1"),
+        three: Stand(
+            0, 0, 2, 0, False, (Sightline(one, 180, 2, 0.9), Sightline(lounge, 90, 3, 0.4)), "", "room-1"
+        ),
+        lounge: Stand(
+            0, 3, 2, 270, False, (Sightline(three, 0, 3, 0.4),), "The link to it is weak.", "room-2"
+        ),
+        lost: Stand(doubt="Where it stood could not be told.", room="room-3"),
     }
 
 
@@ -58,4 +79,5 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
         )
     )
     records.append(FrameRecord(FrameKey("terrace", "terrace-01"), "waiting"))
+    keep_stands(job, stands())
     return Made(job, records, review_records(job, records, title="Fenhollow"))

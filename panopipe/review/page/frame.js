@@ -212,11 +212,12 @@
       make("figcaption", {}, "Orange: the light came from lamps there; blue: from the day. It is one white now."));
   }
 
-  function panel(frame) {
+  function panel(frame, walk) {
     const box = make("div", { class: "panel" });
     const crossed = frame.error || frame.findings.some(panopipe.isOpen);
     box.append(make("h3", {}, crossed ? "What wants a look" : "Nothing wants a look"), panopipe.findingsOf(frame));
     if (frame.takes.length) box.append(make("h3", {}, "Takes of this stand"), takes(frame));
+    box.append(panopipe.seenFrom(frame, walk));
     if (frame.findings.length) box.append(make("h3", {}, "All checks"), checks(frame));
     if (frame.settings.length) {
       box.append(make("h3", {}, "Settings in force"),
@@ -319,7 +320,7 @@
     return handle;
   }
 
-  function viewer(frame) {
+  function viewer(frame, walk, first) {
     const stage = make("div", { class: "stage" });
     const canvas = make("canvas", { id: "sphere", tabindex: "0", role: "application", "aria-roledescription": "sphere view",
       "aria-label": `Inside ${panopipe.nameOf(frame)}` });
@@ -327,11 +328,13 @@
     const wait = make("p", { class: "wait", role: "status" }, "Loading the picture…");
     const seam = make("span", { class: "seam", "aria-hidden": "true" }, "seam");
     let handle = null;
+    const ways = panopipe.waypoints(frame, walk);
     const sphere = new panopipe.Sphere(canvas, (view) => {
       said.textContent = `yaw ${view.yaw.toFixed(0)}°  pitch ${view.pitch.toFixed(0)}°  ${view.field.toFixed(0)}° high`;
       if (!handle) return;
       place(seam, view, canvas);
       closer.moved();
+      ways.move(view, canvas);
       const percent = Math.round(100 * view.divide);
       handle.style.left = `${100 * view.divide}%`;
       handle.setAttribute("aria-valuenow", percent);
@@ -343,7 +346,7 @@
     const closer = loupe(frame, sphere, canvas);
     handle = divider(sphere, stage);
     stage.append(canvas, make("span", { class: "side left with-before", "aria-hidden": "true" }, "before"),
-      make("span", { class: "side right with-before", "aria-hidden": "true" }, "after"), handle, said, seam, closer.glass, wait);
+      make("span", { class: "side right with-before", "aria-hidden": "true" }, "after"), ways.box, handle, said, seam, closer.glass, wait);
     const help = make("p", { class: "hint", id: "sphere-help" },
       "Drag to turn, pinch or use the wheel to come nearer. ", make("span", { class: "keys" },
         "Keys: the arrows turn, + and − come nearer and go back, [ and ] move the divide, N and P go to the next and previous frame."));
@@ -361,7 +364,7 @@
       make("p", { class: "hint" }, link));
     box.classList.toggle("single", !frame.before);
     panopipe.steer(canvas, sphere);
-    fill(frame, sphere, stage, wait);
+    fill(frame, sphere, stage, wait, first);
     return { box, sphere };
   }
 
@@ -377,7 +380,7 @@
     seam.style.left = `${100 * at}%`;
   }
 
-  async function fill(frame, sphere, stage, wait) {
+  async function fill(frame, sphere, stage, wait, first) {
     if (!sphere.usable) {
       wait.textContent = "This browser cannot draw the sphere (WebGL 2 is off). Here is the flat picture.";
       stage.classList.add("flat");
@@ -387,10 +390,11 @@
     try {
       const [after, before] = await Promise.all([
         picture(`${frame.id}-after`), frame.before ? picture(`${frame.id}-before`) : null]);
-      sphere.show(after, before);
+      sphere.show(after, before, frame.turned_deg);
       const found = frame.findings.find((one) => panopipe.isOpen(one) && one.look);
       const atSeam = found && Math.abs(found.look[0]) === 180;
-      sphere.look(found ? { yaw: found.look[0], pitch: found.look[1], field: 60, ...(atSeam ? { divide: 0 } : {}) } : {});
+      if (first) sphere.look(first);
+      else sphere.look(found ? { yaw: found.look[0], pitch: found.look[1], field: 60, ...(atSeam ? { divide: 0 } : {}) } : {});
       wait.remove();
       stage.dataset.ready = "true";
     } catch (fault) {
@@ -404,7 +408,7 @@
     document.getElementById("frame").close();
   }
 
-  panopipe.openFrame = function (frame, walk, opener) {
+  panopipe.openFrame = function (frame, walk, opener, first) {
     const dialog = document.getElementById("frame");
     const at = walk.indexOf(frame);
     const step = (by) => {
@@ -421,11 +425,11 @@
     const head = make("div", { class: "head" }, make("h2", { id: "frame-title" }, panopipe.nameOf(frame)), panopipe.badge(frame),
       make("span", { class: "steps" }, button("‹ Previous", "Previous frame", -1),
         make("span", { class: "count" }, `${at + 1} of ${walk.length}`), button("Next ›", "Next frame", 1), shut));
-    const seen = frame.finished ? viewer(frame) : null;
-    const body = make("div", { class: "body" }, seen ? seen.box : make("p", { class: "nothing" }, "There is no finished picture of this frame."), panel(frame));
+    const seen = frame.finished ? viewer(frame, walk, first) : null;
+    const body = make("div", { class: "body" }, seen ? seen.box : make("p", { class: "nothing" }, "There is no finished picture of this frame."), panel(frame, walk));
     if (open && open.sphere && open.sphere.gl) release(open.sphere);
     dialog.replaceChildren(head, body);
-    open = { frame, sphere: seen && seen.sphere, step, opener: opener || document.activeElement };
+    open = { frame, sphere: seen && seen.sphere, step, opener: opener || (open && open.opener) || document.activeElement };
     if (!dialog.open) dialog.showModal();
     (seen ? dialog.querySelector("#sphere") : shut).focus();
     history.replaceState(null, "", `#frame-${frame.id}`);

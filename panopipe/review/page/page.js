@@ -170,6 +170,7 @@
     arrange();
     byId("choices").addEventListener("change", arrange);
     byId("choices").addEventListener("submit", (event) => event.preventDefault());
+    if (!panopipe.map(review, byId("plan"))) byId("map").remove();
     white(review);
     times(review);
     document.querySelector(".cautions").append(

@@ -14,7 +14,7 @@ window.panopipe = window.panopipe || {};
     precision highp float;
     uniform sampler2D after, before;
     uniform vec2 size, reach;
-    uniform float divide;
+    uniform float divide, turned;
     uniform mat3 turn;
     out vec4 colour;
     const float PI = 3.14159265358979;
@@ -28,7 +28,7 @@ window.panopipe = window.panopipe || {};
       float arc = length(ray.xz);
       dx.x *= arc;
       dy.x *= arc;
-      vec3 left = textureGrad(before, at, dx, dy).rgb;
+      vec3 left = textureGrad(before, at + vec2(turned, 0.0), dx, dy).rgb;
       vec3 right = textureGrad(after, at, dx, dy).rgb;
       colour = vec4(gl_FragCoord.x < divide ? left : right, 1.0);
     }`;
@@ -75,7 +75,7 @@ window.panopipe = window.panopipe || {};
       gl.enableVertexAttribArray(corner);
       gl.vertexAttribPointer(corner, 2, gl.FLOAT, false, 0, 0);
       this.at = {};
-      for (const name of ["after", "before", "size", "reach", "divide", "turn"]) {
+      for (const name of ["after", "before", "size", "reach", "divide", "turned", "turn"]) {
         this.at[name] = gl.getUniformLocation(this.program, name);
       }
       gl.uniform1i(this.at.after, 0);
@@ -86,15 +86,16 @@ window.panopipe = window.panopipe || {};
       this.canvas.addEventListener("webglcontextrestored", () => {
         this.program = program(gl);
         this.prepare();
-        this.show(this.pictures.after, this.pictures.before);
+        this.show(this.pictures.after, this.pictures.before, this.pictures.turned);
       });
       this.sized = new ResizeObserver(() => this.draw());
       this.sized.observe(this.canvas);
     }
 
-    // Show a frame: pictures are decoded images; without a before-picture there is no divide.
-    show(after, before) {
-      this.pictures = { after, before };
+    // Show a frame: pictures are decoded images; without a before-picture there is no divide. The finished picture
+    // may be turned to the left by some degrees, so that all frames face one way.
+    show(after, before, turned) {
+      this.pictures = { after, before, turned: turned || 0 };
       this.load(0, after);
       this.load(1, before || after);
       this.draw();
@@ -159,6 +160,7 @@ window.panopipe = window.panopipe || {};
       gl.uniform2f(this.at.size, width, height);
       gl.uniform2f(this.at.reach, half * width / height, half);
       gl.uniform1f(this.at.divide, this.pictures.before ? this.view.divide * width : 0);
+      gl.uniform1f(this.at.turned, this.pictures.turned / 360);
       gl.uniformMatrix3fv(this.at.turn, false, rotation(this.view.yaw, this.view.pitch));
       gl.drawArrays(gl.TRIANGLES, 0, 3);
     }

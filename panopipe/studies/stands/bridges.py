@@ -27,7 +27,9 @@ _CONFLICT = 0.4
 _MOST_ACROSS = 12
 _PLACE, _MOST_OF_A_PLACE = 0.8, 4.0
 """A door like any other shows in one place: what it is worth there is bounded. Camera heights."""
-_TRIED_DISTANCES = tuple(0.6 * 1.12**step for step in range(20))
+_NEAREST = 0.9
+"""Camera heights below which two frames of different rooms hardly stand; false motions are mostly short."""
+_TRIED_DISTANCES = tuple(_NEAREST * 1.12**step for step in range(16))
 
 
 def joined(
@@ -45,6 +47,8 @@ def joined(
         best: tuple[float, Pair] | None = None
         for pair in candidates:
             if part[pair.first] == part[pair.second] or pair.telling < _BRIDGE_TELLING:
+                continue
+            if pair.distance and pair.distance < _NEAREST:
                 continue
             sides = [[i for i, p in enumerate(part) if p == part[end]] for end in (pair.first, pair.second)]
             mark = (id(pair), (*sides[0], -1, *sides[1]))

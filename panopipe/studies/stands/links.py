@@ -18,15 +18,21 @@ _TELLING, _FLOOR, _TOGETHER, _SECTORS = 9.0, 6, 26.0, 3
 the one and twice the other together, and eighths of the horizon that they lie in."""
 _MANY, _MANY_SECTORS = 45.0, 4
 """The same where the floor is silent: by chance, none was seen above 33."""
+_APART = 0.45
+"""Camera heights that two frames are apart at least; false motions are mostly short."""
+_IN_ONE_ROOM = 14.0
+"""The same where both stand in one room by the photographer's own word."""
 _TURN_DEG = 2.5
 """Closure of a triangle of turns."""
 
 
-def proven(pair: Pair) -> bool:
-    """Whether a pair is believed by itself."""
+def proven(pair: Pair, in_one_room: bool = False) -> bool:
+    """Whether a pair is believed by itself; that folders put both into one room is a word for it."""
+    if in_one_room and pair.sectors >= _SECTORS and pair.telling >= max(_IN_ONE_ROOM, 1.3 * pair.rival):
+        return True
     if pair.sectors < _SECTORS or pair.telling < 1.5 * pair.rival:
         return False
-    if pair.floor_agrees and pair.floor is not None:
+    if pair.floor_agrees and pair.floor is not None and pair.floor.distance >= _APART:
         both = pair.telling + 2 * pair.floor.count
         return pair.telling >= _TELLING and pair.floor.count >= _FLOOR and both >= _TOGETHER
     return pair.telling >= _MANY and pair.sectors >= _MANY_SECTORS

@@ -25,9 +25,8 @@ Float = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _SHIFTS = 120
-_PEAKS = 2
 ALL_TURNS = np.arange(1.0, 360.0, 2.0)
-NEAR_TURNS = np.arange(-2.0, 2.1, 1.0)
+NEAR_TURNS, WIDE_TURNS = np.arange(-2.0, 2.1, 1.0), np.arange(-4.0, 4.1, 1.0)
 """Turns to try where nothing is known, and about one that the walls' headings tell, in degrees."""
 _FULL_VOTE = np.sin(np.radians(3.0))
 """How far a match must stand off the horizon, or move, to tell a shift with full voice."""
@@ -82,7 +81,9 @@ def turned(directions: Float, turn_deg: Float | float) -> Float:
     return np.stack(np.broadcast_arrays(cosine * x + sine * z, y, cosine * z - sine * x), axis=-1)
 
 
-def voted(a: Float, b: Float, turns: Float) -> list[tuple[float, float, float]]:
+def voted(
+    a: Float, b: Float, turns: Float, peaks: int = 1, apart: int = 4
+) -> list[tuple[float, float, float]]:
     """The motions that most matches vote for.
 
     Parameters
@@ -91,6 +92,10 @@ def voted(a: Float, b: Float, turns: Float) -> list[tuple[float, float, float]]:
         Unit directions of each match in the first and second frame.
     turns : ndarray, dtype float64
         Turns to try, degrees, evenly spaced.
+    peaks : int
+        How many motions to return.
+    apart : int
+        Cells of the grid that two of them are apart at least.
 
     Returns
     -------
@@ -112,11 +117,11 @@ def voted(a: Float, b: Float, turns: Float) -> list[tuple[float, float, float]]:
     ringed = np.pad(votes, ((0, 0), (2, 2)), mode="wrap").astype(np.float32)
     smooth = cv2.GaussianBlur(ringed, (5, 5), 0.9)[:, 2:-2]
     found = []
-    for _ in range(_PEAKS):
+    for _ in range(peaks):
         i, j = (int(k) for k in np.unravel_index(int(smooth.argmax()), smooth.shape))
         found.append((float(smooth[i, j]), float(turns[i]), (float(j) + 0.5) * (360.0 / _SHIFTS)))
-        rows = np.arange(max(i - 4, 0), min(i + 5, len(turns)))
-        smooth[np.ix_(rows, (j + np.arange(-4, 5)) % _SHIFTS)] = -1
+        rows = np.arange(max(i - apart, 0), min(i + apart + 1, len(turns)))
+        smooth[np.ix_(rows, (j + np.arange(-apart, apart + 1)) % _SHIFTS)] = -1
     return found
 
 

@@ -9,7 +9,16 @@ from numpy.typing import NDArray
 
 from panopipe.studies.stands.floor import FloorShift, floor_shift
 from panopipe.studies.stands.matching import Pairs, Ready, guided, like_scale, on_floor, tentative
-from panopipe.studies.stands.motion import FEWEST, NEAR_TURNS, Motion, depths, refined, voted, wrapped
+from panopipe.studies.stands.motion import (
+    FEWEST,
+    NEAR_TURNS,
+    WIDE_TURNS,
+    Motion,
+    depths,
+    refined,
+    voted,
+    wrapped,
+)
 
 Float = NDArray[np.float64]
 
@@ -22,8 +31,13 @@ _OFF_WALLS_DEG = 4.0
 _LEAST_APART = 0.2
 """Least distance of two frames, in camera heights, that has a direction."""
 _LEAST_VOTES = 2.2
-_TRIED = 3
+_TRIED, _TRIED_HARD = 3, 10
+_PEAKS, _PEAKS_HARD = 2, 5
+"""Motions that are tried of a pair, and of one quarter turn."""
 _OVER_RIVALS = 1.35
+_OTHER_TURN_DEG, _OTHER_YAW_DEG = 3.0, 8.0
+_APART_TURN_DEG, _APART_YAW_DEG = 8.0, 20.0
+"""How far apart two motions are rivals: of a look, and of a hard one, which tries many that are alike."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,9 +124,27 @@ def look(first: int, second: int, one: Ready, other: Ready) -> list[Pair]:
         and abs(wrapped(pair.turn_deg - near)) < _OFF_WALLS_DEG
     ]
     found.sort(key=lambda pair: -strength(pair))
-    others = [pair for pair in found[1:] if _differs(pair, found[0])]
+    others = [pair for pair in found[1:] if _differs(pair, found[0], _OTHER_TURN_DEG, _OTHER_YAW_DEG)]
     rival = max((int(strength(pair)) for pair in others), default=0)
     return [replace(found[0], rival=rival), *others] if found else []
+
+
+def look_hard(first: int, second: int, one: Ready, other: Ready) -> Pair | None:
+    """Look again, at more motions: for two frames that were taken in one room and should share much."""
+    candidates: list[tuple[float, float, float]] = []
+    for quarter in range(4):
+        near = other.features.heading_deg - one.features.heading_deg + 90.0 * quarter
+        a, b = tentative(one, other, quarter)
+        if len(a) >= FEWEST:
+            directions = (one.directions[a], other.directions[b])
+            candidates += voted(*directions, near + WIDE_TURNS, _PEAKS_HARD, apart=2)
+    candidates.sort(reverse=True)
+    judged_all = (judged(first, second, one, other, turn, back) for _, turn, back in candidates[:_TRIED_HARD])
+    found = sorted((pair for pair in judged_all if pair is not None), key=lambda pair: -strength(pair))
+    if not found:
+        return None
+    others = [pair for pair in found[1:] if _differs(pair, found[0], _APART_TURN_DEG, _APART_YAW_DEG)]
+    return replace(found[0], rival=max((int(strength(pair)) for pair in others), default=0))
 
 
 def strength(pair: Pair) -> float:
@@ -121,10 +153,11 @@ def strength(pair: Pair) -> float:
     return pair.telling + 0.25 * min(pair.far, 12) + floor
 
 
-def _differs(one: Pair, other: Pair) -> bool:
+def _differs(one: Pair, other: Pair, turn_deg: float, yaw_deg: float) -> bool:
+    """Whether two motions are rivals; nearer ones are the same, told better or worse."""
     return (
-        abs(wrapped(one.turn_deg - other.turn_deg)) > 3
-        or abs(wrapped(one.back_yaw_deg - other.back_yaw_deg)) > 8
+        abs(wrapped(one.turn_deg - other.turn_deg)) > turn_deg
+        or abs(wrapped(one.back_yaw_deg - other.back_yaw_deg)) > yaw_deg
     )
 
 
@@ -137,7 +170,7 @@ def _candidates(
         return []
     found = [
         (votes, near, turn, back)
-        for votes, turn, back in voted(one.directions[a], other.directions[b], near + NEAR_TURNS)
+        for votes, turn, back in voted(one.directions[a], other.directions[b], near + NEAR_TURNS, _PEAKS)
         if votes > _LEAST_VOTES
     ]
     turn = found[0][2] if found else near

@@ -29,6 +29,8 @@ three camera heights, 1 / (sin p cos p) radians."""
 _GUESS = 1.6
 """Distance in camera heights that is assumed, with little weight, where no floor tells one."""
 _WALLS_DEG = 1.2
+"""Error of the heading that a frame's walls tell."""
+_SIGHTINGS = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,6 +75,19 @@ def parts_of(count: int, links: Sequence[Pair]) -> NDArray[np.intp]:
     sizes = np.bincount(tops, minlength=count)
     order = sorted({int(t) for t in tops if sizes[t] > 1}, key=lambda t: (-sizes[t], t))
     return np.array([order.index(int(t)) if sizes[t] > 1 else -1 for t in tops], np.intp)
+
+
+def measured_frames(count: int, links: Sequence[Pair]) -> frozenset[int]:
+    """Frames whose place is told in metres: by a distance from another, or by directions of two such."""
+    told = parts_of(count, [link for link in links if link.distance and not link.assumed])
+    measured = {frame for frame in range(count) if told[frame] >= 0}
+    while True:
+        seen_from = [link.second if link.first in measured else link.first for link in links
+                     if (link.first in measured) != (link.second in measured)]  # fmt: skip
+        more = {frame for frame in seen_from if seen_from.count(frame) >= _SIGHTINGS}
+        if not more:
+            return frozenset(measured)
+        measured |= more
 
 
 def solve_plan(count: int, links: Sequence[Pair], walls_deg: Sequence[float], clear: Sequence[bool]) -> Plan:

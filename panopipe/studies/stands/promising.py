@@ -38,17 +38,23 @@ def promising_pairs(frames: Sequence[Ready], times: Sequence[float]) -> list[tup
     count = len(frames)
     if count <= _ALL_UP_TO:
         return list(itertools.combinations(range(count), 2))
-    found: set[tuple[int, int]] = set()
-    order = sorted(range(count), key=lambda number: (times[number], number))
-    for place, number in enumerate(order):
-        for other in order[place + 1 : place + 1 + _IN_TIME]:
-            found.add((min(number, other), max(number, other)))
+    found = neighbours_in_time(times)
     alike = likeness_of_all(frames)
     np.fill_diagonal(alike, -1)
     for number in range(count):
         for other in np.argsort(-alike[number], kind="stable")[:_ALIKE]:
             found.add((min(number, int(other)), max(number, int(other))))
     return sorted(found)
+
+
+def neighbours_in_time(times: Sequence[float]) -> set[tuple[int, int]]:
+    """Frames taken one after the other, or nearly so."""
+    order = sorted(range(len(times)), key=lambda number: (times[number], number))
+    return {
+        (min(number, other), max(number, other))
+        for place, number in enumerate(order)
+        for other in order[place + 1 : place + 1 + _IN_TIME]
+    }
 
 
 def likeness_of_all(frames: Sequence[Ready]) -> Single:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -13,8 +14,8 @@ from panopipe.studies.stands.features import Features
 from panopipe.studies.stands.links import proven, without_contradiction
 from panopipe.studies.stands.matching import Ready
 from panopipe.studies.stands.motion import wrapped
-from panopipe.studies.stands.pair import Pair, judged, look
-from panopipe.studies.stands.plan import Plan, solve_plan
+from panopipe.studies.stands.pair import Pair, judged, look, look_hard
+from panopipe.studies.stands.plan import Plan, measured_frames, solve_plan
 from panopipe.studies.stands.promising import promising_pairs
 from panopipe.studies.stands.sight import FreeFloor, Known, Sight, known_points, seen_again
 
@@ -44,8 +45,8 @@ class Link:
         The frames.
     yaw_deg, back_yaw_deg : float
         Yaw at which each sees the other, in its own arrays.
-    distance : float
-        In camera heights.
+    distance : float or None
+        In camera heights; None where nothing tells it.
     certainty : float
         0 to 1.
     """
@@ -54,7 +55,7 @@ class Link:
     second: int
     yaw_deg: float
     back_yaw_deg: float
-    distance: float
+    distance: float | None
     certainty: float
 
 
@@ -72,15 +73,18 @@ class Shoot:
         All pairs that are believed, whether or not they see each other.
     doubts : tuple of (int, int, str)
         Pairs that were not believed though something speaks for them, and why.
+    measured : frozenset of int
+        Frames whose distance from others is told; that of the others in the plan is assumed.
     """
 
     plan: Plan
     links: tuple[Link, ...]
     shared: tuple[Pair, ...]
     doubts: tuple[tuple[int, int, str], ...]
+    measured: frozenset[int] = frozenset()
 
 
-def solve_shoot(features: Sequence[Features], times: Sequence[float]) -> Shoot:
+def solve_shoot(features: Sequence[Features], times: Sequence[float], rooms: Sequence[str] = ()) -> Shoot:
     """Find where all frames stood.
 
     Parameters
@@ -89,10 +93,13 @@ def solve_shoot(features: Sequence[Features], times: Sequence[float]) -> Shoot:
         Of each frame.
     times : sequence of float
         When each was taken, or its place in walking order.
+    rooms : sequence of str, optional
+        The room of each as the photographer sorted them, empty where nobody did.
     """
     frames = [Ready.of(one) for one in features]
     looked = [look(i, j, frames[i], frames[j]) for i, j in promising_pairs(frames, times)]
-    believed, dropped = without_contradiction([pairs[0] for pairs in looked if pairs and proven(pairs[0])])
+    firsts = [pairs[0] for pairs in looked if pairs and proven(pairs[0])]
+    believed, dropped = without_contradiction([*firsts, *_of_rooms(frames, rooms, firsts)])
     doubts = [(pair.first, pair.second, "it contradicts other links") for pair in dropped]
     plan = _plan(frames, believed)
     refused = {id(pair) for pair in (*believed, *dropped)}
@@ -101,8 +108,24 @@ def solve_shoot(features: Sequence[Features], times: Sequence[float]) -> Shoot:
     for _ in range(2):
         believed = _fitting(_completed(frames, believed, plan), plan)
         plan = _plan(frames, believed)
-    links = _free_lines(frames, believed, plan)
-    return Shoot(plan, tuple(links), tuple(believed), tuple(doubts))
+    measured = measured_frames(len(frames), believed)
+    links = [
+        link if {link.first, link.second} <= measured else replace(link, distance=None)
+        for link in _free_lines(frames, believed, plan)
+    ]
+    return Shoot(plan, tuple(links), tuple(believed), tuple(doubts), measured)
+
+
+def _of_rooms(frames: Sequence[Ready], rooms: Sequence[str], proven_pairs: Sequence[Pair]) -> list[Pair]:
+    """Pairs of the photographer's own rooms that a harder look proves."""
+    known = {(pair.first, pair.second) for pair in proven_pairs}
+    found = []
+    for i, j in itertools.combinations(range(len(rooms)), 2):
+        if rooms[i] == rooms[j] != "" and (i, j) not in known:
+            pair = look_hard(i, j, frames[i], frames[j])
+            if pair is not None and proven(pair, in_one_room=True):
+                found.append(pair)
+    return found
 
 
 def _plan(frames: Sequence[Ready], links: Sequence[Pair]) -> Plan:
