@@ -134,7 +134,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 13
+    version: ClassVar[int] = 14
     summary: ClassVar[str] = (
         "exposure, highlights, shadows, slope, shoulder and toe; finds what suits the room"
     )
@@ -169,7 +169,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
             return Prepared(notes=_notes(moves))
         gains, zone = _gains(base, moves), np.zeros(looked.balanced.shape[:2], dtype=bool)
         if seen.open_sky < OUTDOORS and moves.highlights_ev < 0:
-            zone = _zone(context.memory, looked)
+            zone = _zone(context.memory, looked, facts.clips_at)
         view = _outlook(zone, plane_of_light(looked.balanced), base, moves, gains)
         whitened = settings.view_white_percent / 100
         data = replace(_rendering(facts, gains, moves), outlook=view)
@@ -207,10 +207,11 @@ def _looked_at(context: StageContext) -> _Looked:
     return looked
 
 
-def _zone(memory: dict[str, Any], looked: _Looked) -> Mask:
+def _zone(memory: dict[str, Any], looked: _Looked, clips_at: tuple[float, float] | None) -> Mask:
     """Where the frame shows what lies outside."""
     if "zone" not in memory:
-        memory["zone"] = find_zone(looked.balanced, room_white_ev(looked.seen))
+        clips_ev = float(np.log2(clips_at[0])) if clips_at else np.inf
+        memory["zone"] = find_zone(looked.balanced, room_white_ev(looked.seen), clips_ev)
     zone: Mask = memory["zone"]
     return zone
 

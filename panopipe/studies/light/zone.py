@@ -37,6 +37,9 @@ COLOURS, DEPTHS_EV, CREASES = 0.10, 1.0, 0.10
 """Spread of log ratios of colour within a view, of its luminance, and share of sharp lines in it."""
 SMALL_SR, SMALL_COLOURS = 0.03, 0.2
 """A view smaller than this (10 degrees wide) shows more colours, or it may be a curtain, seen in a mirror."""
+HELD, CLIPS_OVER_EV = 0.5, 0.1
+"""Share of a view that the file must hold, or its lost greens and skies would come out grey; and over how
+many EV below the level of clipping samples are doubted."""
 CREASE_EV = 0.25
 """Step of luminance between neighbouring pixels that is a sharp line."""
 
@@ -93,7 +96,7 @@ def is_view(seen: Evidence) -> bool:
     return varied > 2.2 and seen.colours > 0.5 * COLOURS
 
 
-def find_zone(rows: Rows, white_ev: float) -> Mask:
+def find_zone(rows: Rows, white_ev: float, clips_ev: float = np.inf) -> Mask:
     """Where a frame shows the outside from a room.
 
     Parameters
@@ -102,6 +105,8 @@ def find_zone(rows: Rows, white_ev: float) -> Mask:
         The whole frame at reduced size, balanced.
     white_ev : float
         Log2 luminance of a perfect white in the room's light.
+    clips_ev : float
+        Log2 luminance from where the first plane of the sensor clipped.
 
     Returns
     -------
@@ -119,7 +124,8 @@ def find_zone(rows: Rows, white_ev: float) -> Mask:
         part = sight.part(box)
         glass = view_through(part, panes)
         region = whole_view(part, glass) if glass.any() else glass
-        if region.any() and is_view(evidence(part, region)):
+        held = region.any() and (part.light_ev[region] < clips_ev - white_ev - CLIPS_OVER_EV).mean() > HELD
+        if held and is_view(evidence(part, region)):
             zone[box] |= with_ground(part, region)
     return np.roll(zone, start, axis=1)
 

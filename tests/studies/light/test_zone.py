@@ -121,6 +121,16 @@ def test_what_is_no_view_stays_with_the_room(made: Callable[[np.ndarray], None])
     assert not zone_of(rows).any()
 
 
+@pytest.mark.parametrize(("clips_at", "is_found"), [(200.0, True), (5.0, False)])
+def test_a_view_that_is_mostly_clipped_is_none(clips_at: float, is_found: bool) -> None:
+    """Above all of it, and below all but its trees: lost greens would come out grey."""
+    rows = room()
+    window(rows)
+    light = (rows @ WORKING_FROM_SRGB.T * 2.0**WHITE_EV).astype(np.float32)
+    zone = find_zone(light, WHITE_EV, float(np.log2(clips_at)) + WHITE_EV)
+    assert zone.any() == is_found
+
+
 @pytest.mark.parametrize("made", [lamp, cool_globe, tubes, sun_patch])
 def test_a_view_is_found_beside_what_is_none(made: Callable[[np.ndarray], None]) -> None:
     rows = room()
