@@ -153,7 +153,8 @@ INLINE void without(const Work *work, char type, Py_ssize_t row, Py_ssize_t colu
     }
 }
 
-INLINE void mix(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, double *gain)
+/* Its share of what its saturated neighbours lack; how much of its light is theirs. */
+INLINE double mix(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, double *gain)
 {
     Py_ssize_t width = work->chunk.width;
     int reach = (int)work->chunk.reach;
@@ -191,6 +192,8 @@ INLINE void mix(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, 
     double between = lower(higher(near / higher(far, 1e-12), 0), 1);
     for (int k = 0; k < 3; k++)
         gain[k] = between * (added[k] / count);
+    double left = dark[0] + dark[1] + dark[2], whole = own[0] + own[1] + own[2];
+    return lower(higher(1 - left / higher(whole, work->lights.constants.darkest), 0), 1);
 }
 
 INLINE double tint_of(const double *share, const Lights *lights)
@@ -204,17 +207,18 @@ INLINE double tint_of(const double *share, const Lights *lights)
 /* Of what an edge pixel lacks as a mixture, beyond what it lacks by itself, as much as the line of lights
    allows. */
 INLINE void hold_to_line(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, const double *own,
-                         double *gain)
+                         double window, double *gain)
 {
     const Lights *lights = &work->lights;
-    double share[3], more[3], there[3], warmth, tint, part = 1;
+    double sample[3], share[3], more[3], there[3], warmth, tint, part = 1;
     read_map(work, work->first + row - work->chunk.margin, column, &warmth, &tint);
     for (int k = 0; k < 3; k++) {
-        share[k] = share_at(work, type, row * work->chunk.width + column, k) + own[k];
+        sample[k] = share_at(work, type, row * work->chunk.width + column, k);
+        share[k] = sample[k] + own[k];
         more[k] = gain[k] - own[k];
     }
     double before = tint_of(share, lights);
-    double highest = higher(before, tint) + lights->constants.tint_off, lowest = lower(before, tint) - lights->constants.tint_off;
+    double off = lights->constants.tint_off, highest = higher(before, tint) + off, lowest = lower(before, tint) - off;
     for (int step = 0; step < 2; step++) {
         for (int k = 0; k < 3; k++)
             there[k] = share[k] + part * more[k];
@@ -222,8 +226,12 @@ INLINE void hold_to_line(const Work *work, char type, Py_ssize_t row, Py_ssize_t
         if (now != bound)
             part = part * ((bound - before) / (now - before));
     }
-    for (int k = 0; k < 3; k++)
+    for (int k = 0; k < 3; k++) {
         gain[k] = own[k] + part * more[k];
+        there[k] = sample[k] + gain[k];
+    }
+    double excess = higher(tint_of(there, lights) - tint, 0);
+    gain[1] = there[1] * exp_of(-(excess * window)) - sample[1];
 }
 
 /* What a marked pixel lacks. */
@@ -238,10 +246,10 @@ INLINE void lacking_at(const Work *work, char type, Py_ssize_t row, Py_ssize_t c
         memcpy(gain, own, sizeof own);
         return;
     }
-    mix(work, type, row, column, gain);
+    double window = mix(work, type, row, column, gain);
     for (int k = 0; k < 3; k++)
         gain[k] = higher(own[k], gain[k]);
-    hold_to_line(work, type, row, column, own, gain);
+    hold_to_line(work, type, row, column, own, window, gain);
 }
 
 /* Marked pixels of the inner rows, in order, and what they lack; never more than there is room for. */

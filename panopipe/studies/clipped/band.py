@@ -173,8 +173,8 @@ def _at_edges(
     """What pixels lack that may be mixtures, where `lacks` says what each lacks by itself."""
     shares, alone = share.reshape(-1, 3), lacks.reshape(-1, 3)
     index = np.where((marks & DOUBTED) > 0, np.arange(marks.size).reshape(marks.shape), -1)
-    mixed = edge_gain(shares, marks.shape[1], index.ravel(), edge, alone)
-    return held_to_line(shares[edge], alone[edge], np.maximum(alone[edge], mixed), tint, lights)
+    mixed, window = edge_gain(shares, marks.shape[1], index.ravel(), edge, alone)
+    return held_to_line(shares[edge], alone[edge], np.maximum(alone[edge], mixed), window, tint, lights)
 
 
 def _continued(rows: NDArray[Any]) -> NDArray[Any]:

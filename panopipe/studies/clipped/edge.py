@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.pixels.precise import log
+from panopipe.pixels.precise import exp, log
 from panopipe.studies.clipped.rebuild import DARKEST, Floats, Lights
 
 REACH = 2
@@ -33,7 +33,9 @@ _AT_ONCE = 8192
 _OFFSETS = [(y, x) for y in _SPAN for x in _SPAN if (y, x) != (0, 0)]
 
 
-def edge_gain(share: Floats, width: int, index: Places, edge: Places, doubted_gain: Floats) -> Floats:
+def edge_gain(
+    share: Floats, width: int, index: Places, edge: Places, doubted_gain: Floats
+) -> tuple[Floats, Floats]:
     """What pixels lack that may be mixtures of saturated and other samples.
 
     Each gets a share of what its saturated neighbours lack: where it stands, plane for plane, between what
@@ -54,10 +56,12 @@ def edge_gain(share: Floats, width: int, index: Places, edge: Places, doubted_ga
 
     Returns
     -------
-    ndarray of shape (m, 3), dtype float64
+    gain : ndarray of shape (m, 3), dtype float64
         As a share of the white level; never negative.
+    window : ndarray of shape (m,), dtype float64
+        How much of the light of each pixel is that of its saturated neighbours, 0 to 1.
     """
-    gain = np.empty((len(edge), 3))
+    gain, window = np.empty((len(edge), 3)), np.empty(len(edge))
     with_none = np.concatenate([doubted_gain, np.zeros((1, 3))])
     for at in range(0, len(edge), _AT_ONCE):
         places = edge[at : at + _AT_ONCE]
@@ -73,17 +77,26 @@ def edge_gain(share: Floats, width: int, index: Places, edge: Places, doubted_ga
         step = _sum(shares * saturated) / count - without
         between = _dot(own - without, step) / np.maximum(_dot(step, step), 1e-12)
         gain[at : at + _AT_ONCE] = np.clip(between, 0, 1)[:, None] * added
-    return gain
+        dark, bright = (light[:, 0] + light[:, 1] + light[:, 2] for light in (without, own))
+        window[at : at + _AT_ONCE] = np.clip(1 - dark / np.maximum(bright, DARKEST), 0, 1)
+    return gain, window
 
 
-def held_to_line(share: Floats, own: Floats, wanted: Floats, tint: Floats, lights: Lights) -> Floats:
+def held_to_line(
+    share: Floats, own: Floats, wanted: Floats, window: Floats, tint: Floats, lights: Lights
+) -> Floats:
     """What is added to edge pixels, so that none leaves the line of lights by it.
+
+    A lawn that saturates is shown white, so what of it lies on a bar before it may not stay green: as far as
+    a pixel's light is that of its saturated neighbours, its green comes down to the line of lights.
 
     Parameters
     ----------
     share, own, wanted : ndarray of shape (m, 3), dtype float64
         Samples as a share of the white level; what they lack by themselves; and what they lack as mixtures,
         at least as much.
+    window : ndarray of shape (m,), dtype float64
+        See `edge_gain`.
     tint : ndarray of shape (m,), dtype float64
         Of the bright surroundings, see `panopipe.studies.clipped.rebuild.rebuilt_gain`.
     lights : Lights
@@ -92,7 +105,7 @@ def held_to_line(share: Floats, own: Floats, wanted: Floats, tint: Floats, light
     Returns
     -------
     ndarray of shape (m, 3), dtype float64
-        Between `own` and `wanted`.
+        Between `own` and `wanted`, less where green is too much.
     """
     more = wanted - own
     before = _tint(share + own, lights)
@@ -103,7 +116,10 @@ def held_to_line(share: Floats, own: Floats, wanted: Floats, tint: Floats, light
         bound = np.minimum(np.maximum(now, lowest), highest)
         off = now != bound
         part = np.where(off, part * ((bound - before) / np.where(off, now - before, 1.0)), part)
-    return np.asarray(own + part[:, None] * more)
+    gain = own + part[:, None] * more
+    excess = np.maximum(_tint(share + gain, lights) - tint, 0)
+    gain[:, 1] = (share[:, 1] + gain[:, 1]) * exp(-(excess * window)) - share[:, 1]
+    return np.asarray(gain)
 
 
 def _tint(share: Floats, lights: Lights) -> Floats:
