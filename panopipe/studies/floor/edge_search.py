@@ -38,13 +38,16 @@ _LEAST_APART, _LEAST_STEP = 0.62, 1.4
 kinds: light falls off without a step; chequers, boards and stripes have their colours on both sides."""
 _LEAST_SIDE = 0.06
 """Least share of the floor looked at that must lie on either side."""
-_BENT, _JUDGED = 24, 48
-"""Straight edges that are tried bent, and edges whose step is looked at: those that part the colours best."""
+_JUDGED = 96
+"""Edges whose step is looked at: those that part the colours best."""
 _SAMPLES, _SAMPLES_AT_LAST = 900, 6000
 """Pixels by whose colours the sides are told, and those by which the edge is set at last."""
 _MOST_BENT = 0.55
 """Bend, in radii of the hole, above which an edge is a lamp's glow."""
-_ROUNDS = 4
+_ROUNDS, _STARTS = 4, 3
+"""Rounds in which an edge is brought nearer, and how many are, of unlike bends."""
+_AGAIN, _GAINED = 4, 0.003
+"""How often the best is brought nearer again, as long as it parts the floor so much better."""
 _STEP_WORTH, _MOST_STEP = 0.1, 3.0
 """What a step at the edge counts beside the colours that it parts, and the largest that counts."""
 _BAYS = 1.15
@@ -83,10 +86,16 @@ def _edge_at(light: Picture, known: Mask, hole: Mask) -> tuple[float, Edge] | No
     factor = max(1, round(radius / _GRID_RADIUS_PX))
     known = known & ~hole
     looked = _Looked(light, known, hole, factor)
-    best = _best_tried(looked)
-    best = None if best is None else _closer(looked, best)
-    if best is None:
+    nearer = [_closer(looked, start) for start in _best_tried(looked)]
+    edges = [edge for edge in nearer if edge is not None]
+    if not edges:
         return None
+    best = max(edges, key=lambda edge: _worth(looked, edge[None])[0])
+    for _ in range(_AGAIN):
+        again = _closer(looked, best)
+        if again is None or _worth(looked, again[None])[0] < _worth(looked, best[None])[0] + _GAINED:
+            break
+        best = again
     middle = (looked.middle + 0.5) * factor - 0.5
     bend = float(best[2]) / factor
     bend = 0.0 if abs(bend) * radius < STRAIGHT else bend
@@ -95,8 +104,12 @@ def _edge_at(light: Picture, known: Mask, hole: Mask) -> tuple[float, Edge] | No
     last = _Looked(light, known, hole, max(1, factor // 2), samples=_SAMPLES_AT_LAST)
     edge = _set(exact, last)
     row = edge.row * (1, 1 / factor, factor)
-    worth = looked.apart(row)[0] + _STEP_WORTH * min(float(looked.steps(row)[0]), _MOST_STEP)
-    return float(worth), hemmed(edge, light, known, radius)
+    return float(_worth(looked, row)[0]), hemmed(edge, light, known, radius)
+
+
+def _worth(looked: _Looked, edges: Float) -> Float:
+    """How well edges part two kinds of floor."""
+    return np.asarray(looked.apart(edges) + _STEP_WORTH * np.minimum(looked.steps(edges), _MOST_STEP))
 
 
 def _closer(looked: _Looked, best: Float) -> Float | None:
@@ -104,8 +117,7 @@ def _closer(looked: _Looked, best: Float) -> Float | None:
     spread = np.array((math.pi / _ANGLES, looked.radius / _OFFSETS, 0.08 / looked.radius))
     for round_ in range(_ROUNDS):
         near = best + _around(spread / 1.7**round_)
-        worth = looked.apart(near) + _STEP_WORTH * np.minimum(looked.steps(near), _MOST_STEP)
-        best = near[int(worth.argmax())]
+        best = near[int(_worth(looked, near).argmax())]
     parts = looked.apart(best[None])[0] >= _LEAST_APART and looked.steps(best[None])[0] >= _LEAST_STEP
     return best if parts and abs(best[2]) * looked.radius <= _MOST_BENT else None
 
@@ -119,18 +131,22 @@ def _set(edge: Edge, looked: _Looked) -> Edge:
     return replace(edge, offset_px=edge.offset_px + float(moves[int(apart.argmax())]) * factor)
 
 
-def _best_tried(looked: _Looked) -> Float | None:
-    """The best of many edges: the straight ones first, then the best of them bent."""
+def _best_tried(looked: _Looked) -> list[Float]:
+    """The best of many edges, straight and bent, of unlike bends."""
     angles = np.arange(_ANGLES // 2) * (2 * math.pi / _ANGLES)
     offsets = np.linspace(-0.95, 0.95, _OFFSETS) * looked.radius
     tried = np.stack([axis.ravel() for axis in np.meshgrid(angles, offsets, 0.0, indexing="ij")], -1)
-    tried = tried[_best_of(looked.apart(tried), _BENT)]
     tried = np.concatenate([tried + np.array((0, 0, bend / looked.radius)) for bend in _BENDS])
     apart = looked.apart(tried)
     some = _best_of(apart, _JUDGED)
     worth = apart[some] * np.minimum(looked.steps(tried[some]) / _LEAST_STEP, 1)
-    best = int(worth.argmax())
-    return tried[some[best]] if worth[best] > 0.8 * _LEAST_APART else None
+    parting = worth > 0.8 * _LEAST_APART
+    order = some[_best_of(np.where(parting, worth, -1), int(parting.sum()))]
+    starts: list[Float] = []
+    for edge in tried[order]:
+        if len(starts) < _STARTS and all(abs(edge[2] - other[2]) * looked.radius > 0.05 for other in starts):
+            starts.append(edge)
+    return starts
 
 
 def _best_of(worth: Float, count: int) -> NDArray[np.int64]:
