@@ -27,22 +27,26 @@ DAY, LAMP = 225.0, 255.0
 
 
 def two_lights(frames: Sequence[tuple[LightField, tuple[float, float]]]) -> float:
-    """How far two lights are proven by all frames of a room together, 0 to 1.
+    """How far two lights are proven by the frames of a room, 0 to 1: their mean, by the paint each shows.
 
-    What one frame hardly shows another does, and two frames of one room must not part over it.
+    One figure for all, so that two frames of one room do not part over what one of them hardly shows.
 
     Parameters
     ----------
     frames : sequence of tuple
         Light of each place, one light or two; and the place of the camera's own white as a real light.
     """
-    if not frames:
+    shown = np.array([field.heard.sum() for field, _ in frames])
+    if not shown.sum() > 0:
         return 0.0
-    lengths = np.stack([field.lengths for field, _ in frames])
-    ends = _quantiles(lengths, np.stack([field.heard for field, _ in frames]))
+    return float(np.average([_proven(field, camera) for field, camera in frames], weights=shown))
+
+
+def _proven(field: LightField, camera: tuple[float, float]) -> float:
+    """The same by one frame."""
+    ends = _quantiles(field.lengths, field.heard)
     spread = float(ends[1] - ends[0]) / PLACE_PER_MIRED
-    warmest = np.array([field.curve.at(ends[1]) + np.array(camera) for field, camera in frames])
-    kelvin, _ = cct_duv_from_xy(xy_from_log_chromaticity(warmest.mean(axis=0)))
+    kelvin, _ = cct_duv_from_xy(xy_from_log_chromaticity(field.curve.at(ends[1]) + np.array(camera)))
     return _ramp(spread, ONE_LIGHT, TWO_LIGHTS) * _ramp(1e6 / float(kelvin), DAY, LAMP)
 
 

@@ -50,7 +50,9 @@ def test_what_is_not_heard_proves_nothing() -> None:
 
 
 def test_a_room_is_judged_by_all_its_frames() -> None:
-    """A frame that sees the lamp alone has the two lights that another frame of its room proves."""
-    window, lamp = (paint(160, 260), NO_CAMERA), (paint(300, 340), NO_CAMERA)
-    assert two_lights([lamp]) == 0
-    assert two_lights([lamp, window]) == two_lights([window, lamp]) == 1
+    """Two frames that show as much paint count alike; one that shows none does not."""
+    both, lamp = (paint(160, 360), NO_CAMERA), (paint(330, 355), NO_CAMERA)
+    assert two_lights([lamp, both]) == two_lights([both, lamp]) == pytest.approx(0.5)
+    lamp[0].heard[:] = 0
+    assert two_lights([both, lamp]) == 1
+    assert two_lights([lamp]) == two_lights([]) == 0
