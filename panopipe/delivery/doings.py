@@ -18,6 +18,7 @@ from panopipe.review.references import (
     MERGED,
     POLE_SHADOWS,
     SHADOWS,
+    TURNED,
     WHITE_BY_HAND,
 )
 from panopipe.state.record import FrameRecord
@@ -121,6 +122,11 @@ def _levelled(record: FrameRecord) -> Doing:
     return Doing(here=f"Turned upright by {lean_deg:.1f} degrees." if lean_deg else "")
 
 
+def _turned(record: FrameRecord) -> Doing:
+    turned_deg = number(record, TURNED) or 0.0
+    return Doing(here=f"Turned by {turned_deg:.0f} degrees to face as all others." if turned_deg else "")
+
+
 _WORDS: Mapping[str, Callable[[FrameRecord], Doing]] = {
     "decode": _decoded,
     "denoise": lambda _: Doing("Noise of the camera was taken out."),
@@ -130,6 +136,7 @@ _WORDS: Mapping[str, Callable[[FrameRecord], Doing]] = {
     "balance": _balanced,
     "nadir": _floored,
     "level": _levelled,
+    "north": _turned,
     "sharpen": lambda _: Doing("Edges were sharpened as far as they were soft."),
     "export": lambda _: Doing("Saved as JPEG (sRGB)."),
 }

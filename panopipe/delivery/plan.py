@@ -12,6 +12,7 @@ from panopipe.delivery.checksums import SUMS
 from panopipe.delivery.choice import Choice, Chosen, choose, exports_of
 from panopipe.delivery.order import walking_order
 from panopipe.delivery.readiness import why_missing
+from panopipe.delivery.stands import stand_papers
 from panopipe.delivery.statement import NAME as STATEMENT
 from panopipe.errors import Fault, JobError, one_line
 from panopipe.frame import FrameKey
@@ -133,7 +134,8 @@ def planned(
         raise ValueError(f"{job.folder.name}: no frame is finished; panopipe run finishes them")
     choice = choose(frames, options.width, options.most_mb)
     pictures = _named(choice, by_key, options)
-    return Plan(job, options, review, pictures, missing, choice.remarks, {})
+    papers = stand_papers(job.folder, review.title, [(one.name, one.chosen) for one in pictures])
+    return Plan(job, options, review, pictures, missing, choice.remarks, papers)
 
 
 def _named(choice: Choice, by_key: Mapping[FrameKey, FrameReview], options: Options) -> list[Picture]:
