@@ -7,6 +7,7 @@ ITU-R BT.2020 primaries and the D65 white, 1.0 at diffuse white of the exposure 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
@@ -23,11 +24,20 @@ Notes = Mapping[str, float | str]
 """What a stage found out, by name; a number's unit is in its name (`exposure_ev`, `mask_radius_deg`)."""
 
 
+CAMERA_FOLDER = re.compile(r"[1-9]\d\d[A-Za-z0-9_]{1,5}|DCIM|MISC", re.ASCII)
+"""Three digits and up to five letters: how cameras name their folders (JEITA CP-3461, DCF; from memory)."""
+
+
 class FrameKey(NamedTuple):
     """Which frame of a job: its room and its name, as the folders spell them."""
 
     room: str
     name: str
+
+    @property
+    def named_room(self) -> str:
+        """The room, if a person named it; empty for a camera's own folder."""
+        return "" if CAMERA_FOLDER.fullmatch(self.room) else self.room
 
     def __str__(self) -> str:
         return f"{self.room}/{self.name}" if self.room else self.name

@@ -94,6 +94,9 @@ WHAT = {
 """How frames of each kind are counted."""
 
 
+_ROOMS = ("panopipe", "rooms", "JOB")
+
+
 def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:
     """Check a job, its recipe and its originals; work on nothing.
 
@@ -101,7 +104,9 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
     """
     with told(debug):
         from panopipe.job import open_job
+        from panopipe.job.inventory import inventory, wants_rooms
         from panopipe.recipe import load_recipe
+        from panopipe.review.words import quoted
         from panopipe.run.checking import check_originals
         from panopipe.run.forecast import expected
         from panopipe.run.remarks import group_lines
@@ -138,6 +143,9 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
             failures = (f"{key}: {why}" for key, why in checked.failed.items())
             for line in (*group_lines(job), *remarks, *failures):
                 print(printable(line))
+            print(inventory(job).line(unreadable=len(checked.failed)))
+            if wants_rooms(job):
+                print("folders do not tell all rooms; they are proposed by: " + quoted(_ROOMS, str(folder)))
             print(f"the recipe is right; {len(checked.facts)} of {len(job.frames)} frames can be taken")
             print(_needs(needs))
     raise typer.Exit(FRAMES_FAILED if checked.failed or job.unread else 0)

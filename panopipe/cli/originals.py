@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from panopipe.cli.errors import FRAMES_FAILED, told
-from panopipe.cli.options import AsJson, Debug, JobFolder
+from panopipe.cli.options import AsJson, Debug, JobFolder, Workers
 from panopipe.cli.output import print_json, screen_for
 from panopipe.errors import printable
 
@@ -42,8 +42,73 @@ def intake(
         else:
             refused = f", {len(taken.failed)} not taken" if taken.failed else ""
             print(f"{len(taken.copied)} copied and checked, {len(taken.already)} there already{refused}")
+            _say_rooms(folder)
             print(f"Next: {quoted(('panopipe', 'check', 'JOB'), str(folder))}")
     raise typer.Exit(FRAMES_FAILED if taken.failed else 0)
+
+
+def rooms(
+    folder: JobFolder,
+    accept: Annotated[bool, typer.Option("--accept", help="Write the proposed rooms into job.toml.")] = False,
+    workers: Workers = None,
+    json: AsJson = False,
+    debug: Debug = False,
+) -> None:
+    """Propose rooms where folders do not tell them: by what the frames share.
+
+    Looks at all frames as a run does, and keeps what it saw for the run. Frames in rooms that you named stay.
+    """
+    with told(debug):
+        from panopipe.job import open_job
+        from panopipe.job.inventory import inventory
+        from panopipe.recipe import load_recipe
+        from panopipe.recipe.rooms import accept_rooms, rooms_table
+        from panopipe.review.words import quoted
+        from panopipe.run.job_run import Options, look_at_job
+        from panopipe.run.rooms import proposed_rooms
+
+        job = open_job(folder)
+        screen = screen_for(json)
+        looked = look_at_job(job, load_recipe(job), Options(workers=workers), screen)
+        screen.wipe()
+        proposed = proposed_rooms(looked)
+        if accept and proposed:
+            accept_rooms(job, proposed)
+        if json:
+            print_json({"rooms": {room: [str(key) for key in keys] for room, keys in proposed.items()}})
+            return
+        print(inventory(job).line(len(proposed), len(looked.failed)))
+        if not proposed:
+            print("every frame is in a room that you named")
+            return
+        print(printable_lines(rooms_table(proposed)))
+        if accept:
+            print("written into job.toml; give the rooms their names there")
+        else:
+            print(f"To take them: {quoted(('panopipe', 'rooms', 'JOB', '--accept'), str(folder))}")
+
+
+def printable_lines(text: str) -> str:
+    """Text of several lines with nothing in it that a terminal would obey."""
+    return "\n".join(map(printable, text.splitlines()))
+
+
+def _say_rooms(folder: Path) -> None:
+    """Say after an intake what there is, and whether the folders tell the rooms."""
+    from panopipe.job import open_job
+    from panopipe.job.inventory import camera_rooms, inventory, wants_rooms
+    from panopipe.review.words import quoted
+
+    job = open_job(folder)
+    print(inventory(job).line())
+    if wants_rooms(job):
+        named = camera_rooms(job)
+        of = (
+            f"{', '.join(named)}: the camera's own folders, and no rooms"
+            if named
+            else "no folders tell the rooms"
+        )
+        print(printable(f"{of}; rooms are proposed by: {quoted(('panopipe', 'rooms', 'JOB'), str(folder))}"))
 
 
 def verify(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None:

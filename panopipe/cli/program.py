@@ -40,6 +40,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "schema": recipes.schema,
     "stages": recipes.stages,
     "intake": originals.intake,
+    "rooms": originals.rooms,
     "verify": originals.verify,
 }
 """In the order of `--help`."""

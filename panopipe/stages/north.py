@@ -84,7 +84,7 @@ class North(RowStage[NorthSettings, None]):
             return {}
         times = taken_times([observed[key].facts for key in keys])
         try:
-            shoot = solve_shoot([observed[key].seen for key in keys], times, [key.room for key in keys])
+            shoot = solve_shoot([observed[key].seen for key in keys], times, [key.named_room for key in keys])
         except (ValueError, ArithmeticError, IndexError, np.linalg.LinAlgError) as error:
             # A map is worth much, a night's frames more.
             stand = Stand(doubt=f"Where it stood could not be worked out ({error}).")

@@ -320,3 +320,57 @@ def sight_lines(house: PlanHouse) -> set[tuple[int, int]]:
     """Pairs of stands, by number, that see each other."""
     pairs = itertools.combinations(range(len(house.stands)), 2)
     return {(i, j) for i, j in pairs if sees(house, house.stands[i], house.stands[j])}
+
+
+def with_mirror(house: PlanHouse, room: int = 0) -> PlanHouse:
+    """The same with a wall of one room a mirror, from knee to head, wherever it has no opening."""
+    box = house.rooms[room]
+    open_faces = [opening.face for opening in box.openings]
+    face = next(face for face in (0, 1, 4, 5) if face not in open_faces or face == 5)
+    along = 2 - face // 2
+    low, high = (box.low[along] + 0.2, 0.3), (box.high[along] - 0.2, 2.3)
+    mirror = Patch(face, low, high, box.walls, mirror=True)
+    patches = (mirror, *(patch for patch in box.patches if patch.face != face))
+    rooms = list(house.rooms)
+    rooms[room] = replace(box, patches=patches)
+    return replace(house, rooms=rooms)
+
+
+def twin_floors(seed: int, frames: int) -> PlanHouse:
+    """Two floors that are the same to the last picture, shot one after the other from other stands."""
+    below = random_house(seed, frames)
+    other = random_house(seed, frames)
+    rise, count = 3.0, len(below.rooms)
+    above = [
+        replace(
+            room,
+            low=(room.low[0], room.low[1] + rise, room.low[2]),
+            high=(room.high[0], room.high[1] + rise, room.high[2]),
+            boxes=[_raised(box, rise) for box in room.boxes],
+            openings=[_lifted(o, rise, count) for o in room.openings],
+            patches=[replace(p, low=_up(p.low, rise), high=_up(p.high, rise)) for p in room.patches],
+        )
+        for room in other.rooms
+    ]
+    house = replace(below, rooms=[*below.rooms, *above])
+    rng = np.random.default_rng(seed + 5)
+    later = _shot(rng, other, list(dict.fromkeys(stand.room for stand in other.stands)), frames).stands
+    upstairs = [
+        replace(stand, room=stand.room + count, name=f"up-{stand.name}", taken_s=stand.taken_s + 9000)
+        for stand in later
+    ]
+    return replace(house, stands=(*below.stands, *upstairs))
+
+
+def _up(place: tuple[float, float], rise: float) -> tuple[float, float]:
+    return place[0], place[1] + rise
+
+
+def _raised(box: Box, rise: float) -> Box:
+    low, high = box.low, box.high
+    return replace(box, low=(low[0], low[1] + rise, low[2]), high=(high[0], high[1] + rise, high[2]))
+
+
+def _lifted(opening: Opening, rise: float, count: int) -> Opening:
+    to = opening.to if opening.to == OUTDOORS else opening.to + count
+    return replace(opening, low=_up(opening.low, rise), high=_up(opening.high, rise), to=to)

@@ -1,0 +1,28 @@
+"""Rooms that a look proposes for frames whose folders tell none."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from panopipe.frame import FrameKey
+from panopipe.job.names import natural
+from panopipe.run.looking import Looked
+from panopipe.state.stands import stands_of
+
+
+def proposed_rooms(looked: Looked) -> dict[str, tuple[FrameKey, ...]]:
+    """Frames that no person sorted into a room, by the room that they share with others.
+
+    A proposed room most of whose sorted frames are in one named room takes that name.
+    """
+    by_room: dict[str, list[FrameKey]] = {}
+    for key, stand in stands_of(looked.solutions).items():
+        by_room.setdefault(stand.room, []).append(key)
+    proposed: dict[str, list[FrameKey]] = {}
+    for room in sorted(by_room, key=natural):
+        named = Counter(key.named_room for key in by_room[room] if key.named_room)
+        name = named.most_common(1)[0][0] if named else room
+        unsorted = [key for key in by_room[room] if not key.named_room]
+        if unsorted:
+            proposed.setdefault(name, []).extend(unsorted)
+    return {room: tuple(sorted(keys, key=lambda key: natural(str(key)))) for room, keys in proposed.items()}
