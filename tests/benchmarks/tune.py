@@ -15,15 +15,17 @@ import argparse
 import shutil
 import tempfile
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 
+from panopipe.colour.transfer import srgb_decode, srgb_encode
 from panopipe.frame import FrameKey
 from panopipe.job import open_job
+from panopipe.pipeline.engine import reduce_rows
 from panopipe.pool.machine import peak_memory, reset_peak_memory
 from panopipe.recipe import load_recipe
 from panopipe.recipe.layers import setting_rules
@@ -109,20 +111,26 @@ def _95th(values: Any) -> float:
     return float(np.percentile(values, 95))
 
 
-def truth(folder: Path, bench: Bench, widths: list[int]) -> None:
+def truth(folder: Path, bench: Bench, keys: Sequence[FrameKey], widths: list[int]) -> None:
     job = open_job(folder)
-    run_job(job, load_recipe(job), Options(workers=1))
+    run_job(job, load_recipe(job), Options(only=keys, workers=1))
     print(f"\n{'the small picture against the finished file, codes':52}{'mean':>8}{'99th':>8}")
-    for key in bench.keys:
+    for key in keys:
         whole = cv2.imread(str(folder / f"finished/{key}.jpg"))
         for width in (width for width in widths if width < whole.shape[1]):
             settings = bench.recipe.settings(key)
             shown = bench.show(bench.tried(key, settings), width).outputs[0].data
             small = cv2.imdecode(np.frombuffer(shown, np.uint8), cv2.IMREAD_COLOR)
-            reduced = cv2.resize(whole, (width, width // 2), interpolation=cv2.INTER_AREA)
+            reduced = reduced_codes(whole, width)
             off = np.abs(small.astype(np.float32) - reduced)
             name = f"{key}, {whole.shape[1]} to {width}"
             print(f"{name:52}{off.mean():8.2f}{np.percentile(off, 99):8.1f}")
+
+
+def reduced_codes(codes: Any, width: int) -> Any:
+    """A finished picture at another width, its light averaged as export averages it for a second width."""
+    light = srgb_decode(codes.astype(np.float64) / 255).astype(np.float32)
+    return np.round(srgb_encode(np.clip(reduce_rows(light, width), 0, 1)) * 255).astype(np.float32)
 
 
 def memory(folder: Path, width: int = 12_000) -> None:
@@ -181,10 +189,10 @@ def main() -> None:
         print(
             f"{len(bench.keys)} frames looked at; {time.process_time() - started:.1f} s of it in this process"
         )
-        if given.truth:
-            truth(folder, bench, given.widths)
-            return
         key = job.key(given.frame) if given.frame else bench.keys[0]
+        if given.truth:
+            truth(folder, bench, [key] if given.frame else bench.keys, given.widths)
+            return
         for width in given.widths:
             table(bench, key, width, given.repeats)
 
