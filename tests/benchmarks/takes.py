@@ -83,7 +83,6 @@ def told(light: Light, name: str, fault: str, seed: int) -> tuple[bool, bool, st
 def table(places: dict[str, Light], cases: int, seed: int, *, title: str, shows: bool) -> None:
     """Make cases, fault by fault and place by place, and print how many were right."""
     count, chosen, reasons = Counter[str](), Counter[str](), Counter[str]()
-    wrong: list[str] = []
     started = time.process_time()
     names = sorted(places)
     plan = [FAULTS[case % len(FAULTS)] for case in range(cases)] + [""] * (cases // 3)
@@ -93,8 +92,8 @@ def table(places: dict[str, Light], cases: int, seed: int, *, title: str, shows:
         count[fault] += 1
         chosen[fault] += right
         reasons[fault] += reason
-        if not (right and reason):
-            wrong.append(said)
+        if shows and not (right and reason):
+            print(said, flush=True)
     print(f"\n{title}: {', '.join(sorted(places))}")
     print("fault     cases  right choice  right reason")
     for fault in FAULTS:
@@ -102,8 +101,6 @@ def table(places: dict[str, Light], cases: int, seed: int, *, title: str, shows:
     _row("all", *(sum(each[fault] for fault in FAULTS) for each in (count, chosen, reasons)))
     _row("none", count[""], chosen[""], reasons[""])
     print(f"CPU of making and choosing: {(time.process_time() - started) / len(plan):.1f} s a place")
-    if shows:
-        print(*wrong, sep="\n")
 
 
 def _row(name: str, count: int, right: int, reason: int) -> None:
@@ -120,7 +117,7 @@ def main(asked: Sequence[str] | None = None) -> None:
     parser.add_argument("--cases", type=int, default=120, help="made faults; a third as many without")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--tuned", action="store_true", help="also the panoramas that the bars were set on")
-    parser.add_argument("--wrong", action="store_true", help="print what was wrong")
+    parser.add_argument("--wrong", action="store_true", help="print what was wrong, as it comes")
     given = parser.parse_args(asked)
     places = {**sample_frames(), **panoramas(given.folders)}
     known = {name: light for name, light in places.items() if name in TUNED}

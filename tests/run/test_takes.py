@@ -14,7 +14,7 @@ from panopipe.recipe import load_recipe
 from panopipe.recipe.prefer import leave_choice, prefer
 from panopipe.review.make import make_review
 from panopipe.run.job_run import run_job
-from panopipe.run.remarks import group_lines, set_aside
+from panopipe.run.remarks import group_lines, lines_of_takes, set_aside
 from panopipe.run.session import Summary
 from panopipe.run.together import recognised
 from panopipe.state.ledger import read_records
@@ -86,6 +86,7 @@ def test_one_take_is_finished_and_the_others_are_kept_and_listed(job: Path, plac
     assert record.originals[0] != takes[place.faulty]
     assert set(record.set_aside) == set(takes) - set(record.originals)
     assert set_aside(job) == record.set_aside
+    assert lines_of_takes(job) == [f"{path}: a take that is set aside" for path in record.set_aside]
     assert all((job / path).exists() for path in takes)
     assert sorted(path.name for path in (job / "finished/deck").iterdir()) == ["deck-01.jpg", "pond.jpg"]
 
