@@ -23,11 +23,13 @@ _FINE_PX, _BROAD_PX = 0.8, 1.8
 _AROUND_PX = 3.0
 _EDGES_PERCENT = 92
 """The sharpest twelfth of what is compared are edges."""
+_CALM_PERCENT = 15
+"""Noise alone is seen where least is: plain walls and sky are a sixth of any place or more."""
 _BLURS = np.linspace(0.4, 4.0, 73)
 
 
-def blurs_px(takes: Sequence[Take], poses: Sequence[Float]) -> list[float]:
-    """Gaussian blur of each take's edges, in pixels of its reduced sphere.
+def softness(takes: Sequence[Take], poses: Sequence[Float]) -> list[float]:
+    """How soft each take's edges are: the logarithm of what the next scale holds over the finest one.
 
     Each is measured in its own pixels, then the measures are laid on each other: turning softens no take.
     """
@@ -36,7 +38,7 @@ def blurs_px(takes: Sequence[Take], poses: Sequence[Float]) -> list[float]:
     common = np.min([broad for _, broad in energies], axis=0)
     edges = common > np.percentile(common[used], _EDGES_PERCENT)
     edges &= used[:, None]
-    return [_blur_of(float(np.median(fine[edges] / broad[edges]))) for fine, broad in energies]
+    return [-float(np.log(np.median(fine[edges] / broad[edges]))) for fine, broad in energies]
 
 
 def _energies(rows: Single, pose: Float) -> tuple[Single, Single]:
@@ -54,12 +56,20 @@ def _energies(rows: Single, pose: Float) -> tuple[Single, Single]:
         )
         for band in bands
     )
-    return np.maximum(first, 1e-12), np.maximum(second, 1e-12)
+    compared = comparable(len(first))
+    return _above_noise(first, compared), _above_noise(second, compared)
 
 
-def _blur_of(ratio: float) -> float:
+def _above_noise(energy: Single, rows: NDArray[np.bool_]) -> Single:
+    """Energy without what its calm places have as well."""
+    calm = float(np.percentile(energy[rows], _CALM_PERCENT))
+    return np.asarray(np.maximum(energy - calm, 1e-12), np.float32)
+
+
+def blur_px(soft: float) -> float:
+    """Gaussian blur of so soft edges, in pixels of the reduced sphere."""
     ratios = _ratios()
-    return float(np.interp(ratio, ratios[::-1], _BLURS[::-1]))
+    return float(np.interp(np.exp(-soft), ratios[::-1], _BLURS[::-1]))
 
 
 @cache

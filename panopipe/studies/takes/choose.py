@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
 from panopipe.sphere.rotation import register
 from panopipe.studies.takes.beside import Beside, beside, luminance, shrunk, spread
-from panopipe.studies.takes.blur import blurs_px
+from panopipe.studies.takes.blur import blur_px, softness
 from panopipe.studies.takes.changes import Region, evidence_map, levelled, regions
 from panopipe.studies.takes.lean import leans_deg
 from panopipe.studies.takes.seam import step_deg, steps
@@ -33,21 +33,24 @@ LEAST = {
     Kind.GLARE: 0.25,
     Kind.FLARE: 0.6,
     Kind.VISITOR: 0.05,
-    Kind.BLUR: 0.5,
+    Kind.BLUR: 0.35,
     Kind.LEAN: 0.6,
     Kind.SEAM: 0.25,
 }
 """From where a figure is called a fault: % of the sphere more than the best take, EV, EV, % of the sphere,
-pixels of the reduced sphere, degrees, EV of gain. Takes without a fault stay below half of them (made
-takes)."""
+logarithm of softness, degrees, EV of gain. Takes without a fault stay below half of them (made takes), but
+for seams, of which one in twenty comes to the bar by chance."""
 _LEAST_FULL_PX = 1.0
 """Pixels of the full frame from which blur is a fault: at 100 % on a screen it is plain (common practice, no
 source)."""
 _AT_LENS_EDGE = 0.14
 """The same for a seam where the file of a camera with two lenses, ahead and behind, has its seams."""
 _LENS_EDGES_DEG, _NEAR_DEG = (-90.0, 90.0), 6.0
-_PERSON_COSTS = 2.0
+_CLEAR_SEAM = 1.5
+_PERSON_COSTS = 4.0
 """Least cost of someone in the picture: a matter of privacy, whatever the size."""
+_MOST = {Kind.FLARE: 3.5, Kind.LEAN: 2.0}
+"""Most that a spot costs, and a lean, which can be turned upright: less than someone in the picture."""
 _CLEARLY = 0.5
 """Cost by which one take must be better for the choice to be sure, or for an earlier one to be left."""
 
@@ -101,7 +104,14 @@ def choose(takes: Sequence[Take]) -> Choice:
     faults: list[list[Fault]] = [[] for _ in takes]
     doubts = _from_places(takes, poses, faults)
     _from_whole(takes, poses, faults)
-    return _weighed(faults, doubts, agreement)
+    return _weighed([_without_weak_seam(own) for own in faults], doubts, agreement)
+
+
+def _without_weak_seam(own: list[Fault]) -> list[Fault]:
+    """Faults of a take, without a seam that hardly tells where something else disturbs the comparison."""
+    if len(own) == 1:
+        return own
+    return [fault for fault in own if fault.kind != Kind.SEAM or fault.weight >= _CLEAR_SEAM]
 
 
 def _weighed(faults: list[list[Fault]], doubts: list[str], agreement: float) -> Choice:
@@ -128,9 +138,13 @@ def _from_whole(takes: Sequence[Take], poses: Sequence[Float], faults: list[list
 
 def _blurs(takes: Sequence[Take], poses: Sequence[Float]) -> list[tuple[float, float]]:
     """Blur of each take beyond that of the sharpest, in pixels of the full frame, and what it costs."""
-    reduced = _beyond(blurs_px(takes, poses))
+    soft = softness(takes, poses)
+    reduced = _beyond([blur_px(own) for own in soft])
     scales = [(take.full_width or take.rows.shape[1]) / take.rows.shape[1] for take in takes]
-    found = [(extra * scale, extra / LEAST[Kind.BLUR]) for extra, scale in zip(reduced, scales, strict=True)]
+    found = [
+        (extra * scale, (own - min(soft)) / LEAST[Kind.BLUR])
+        for extra, scale, own in zip(reduced, scales, soft, strict=True)
+    ]
     known = [take.blur_px for take in takes if take.blur_px is not None]
     if len(known) < len(takes):
         return found
@@ -212,6 +226,7 @@ def _note(
     """Note a fault that is large enough to be one."""
     if weight < 1:
         return
+    weight = min(weight, _MOST.get(Kind(kind), weight))
     if mask is None:
         own.append(Fault(kind, figure, unit, weight))
         return

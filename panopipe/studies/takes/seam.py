@@ -25,6 +25,7 @@ Single = NDArray[np.float32]
 
 _REACH = 3
 """Pixels of a sphere 512 wide, 2.1 degrees: a stitcher errs by less on what is more than a metre away."""
+_ALONE = 2.0
 _MOST_OTHERS = 2
 """Other takes that are asked: two agree or they do not, and each costs as much as all else."""
 _WIDE, _TALL = 7, 29
@@ -76,6 +77,8 @@ def steps(side: Beside, apart: Mask) -> Single:
     found = [_gain(own, other, known) for other in others]
     gain = np.min([gained for gained, _ in found], axis=0)
     rest = np.min([left for _, left in found], axis=0)
+    if len(others) == 1:
+        gain = gain / _ALONE  # nobody tells the edge of something near from a seam
     for one, other in combinations(others, 2):
         gain = gain - _gain(one, other, known)[0]
     covered = cv2.blur(known, (2 * _WIDE + 1, _TALL)) > 0.8

@@ -72,20 +72,16 @@ def judged(region: Region, own: Single, others: Sequence[Single], most_ev: float
     difference = (own - behind)[region.mask]
     most = float(np.median(difference[np.arange(len(difference)), np.abs(difference).argmax(-1)]))
     brighter = float((difference.min(-1) > _BRIGHTER_EV).mean())
-    darker = float((difference.max(-1) < -_BRIGHTER_EV).mean())
     kept, unlike = _detail_kept(own.mean(-1), behind.mean(-1), region)
     same_things = kept > _KEPT and unlike < _LIKE
+    if len(others) == 1 and not same_things:
+        elsewhere, in_doubt = _owner(region, own, others)
+        if elsewhere or in_doubt or brighter < _ALL:
+            return Spot(Kind.VISITOR, most, elsewhere, in_doubt)
     if brighter >= _ALL:
         shines = most_ev >= (_SOFT_EV if same_things else _FLARE_EV)
         return Spot(Kind.FLARE if shines else "", most)
-    if darker >= _ALL and len(others) == 1:
-        # Of two takes, the brighter one has the flare.
-        return Spot(
-            Kind.FLARE if most_ev >= _FLARE_EV and same_things else Kind.VISITOR,
-            most,
-            *_owner(region, own, others),
-        )
-    if same_things:
+    if same_things:  # in another light, or, of two takes, the spot is on the other one
         return Spot("", most)
     return Spot(Kind.VISITOR, most, *_owner(region, own, others))
 
