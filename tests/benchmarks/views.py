@@ -47,6 +47,8 @@ MEDIAN_L, BRIGHTEST_L, UNHELD_L = 72.0, 92.0, 1000.0
 limit for the latter that holds nothing."""
 SAME_LIGHT_EV = 0.15
 """Paint whose light differs from that on a card by no more is in the same light."""
+CLIPPED = 16.0
+"""Light, white being 1, that no file of one exposure with 3 EV above white holds in any plane."""
 COLOURED = 8.0
 """C*ab from which a colour of the view has a hue."""
 MOTTLE_PX = (1.5, 12.0)
@@ -160,6 +162,22 @@ def mottle(place: Place, lab: Picture) -> list[float]:
     return [float(clouds[plain][:, i].std()) for i in (1, 2)]
 
 
+def lamps(place: Place, lab: Picture) -> str:
+    """C*ab of bright lamps and of what clips outside, 90th percentile, and percent of them green to blue."""
+    light = place.mixed @ LUMINANCE / place.white_level
+    told = []
+    for cells in (place.labels == LAMP, narrowed(place.exterior & (light > CLIPPED), 1)):
+        bright = cells & (lab[..., 0] > 85)
+        if bright.sum() < 20:
+            told.append("-")
+            continue
+        a, b = lab[bright][:, 1], lab[bright][:, 2]
+        hue = np.degrees(np.arctan2(b, a)) % 360
+        cold = (np.hypot(a, b) > 3) & (hue > 135) & (hue < 300)
+        told.append(f"{np.percentile(np.hypot(a, b), 90):.1f} {100 * cold.mean():.1f}")
+    return ", ".join(told)
+
+
 def print_place(place: Place, picture: Picture) -> None:
     """One line of the table."""
     lab = rgb2lab(picture)
@@ -175,7 +193,8 @@ def print_place(place: Place, picture: Picture) -> None:
     else:
         told += f"{view.median:.1f} | {view.above_97:.1f} | {view.likeness[0]:.3f} {view.likeness[1]:.3f} | "
         told += f"{view.chroma:.2f} {view.hue_deg:.0f} | {view.over_paint:.2f} "
-    print(told + "| " + " ".join(f"{value:.2f}" for value in mottle(place, lab)) + " |", flush=True)
+    told += "| " + " ".join(f"{value:.2f}" for value in mottle(place, lab)) + " | " + lamps(place, lab) + " |"
+    print(told, flush=True)
 
 
 def save(folder: Path, place: Place, picture: Picture) -> None:
@@ -216,7 +235,8 @@ def main() -> None:
         subprocess.run(command, check=False, stdout=subprocess.DEVNULL)  # 1: a frame wants a look
         print(f"{asked.file} files, {asked.noise} sensor")
         print("| place | paint L* 10 50 90 99 | card below paint (each) | view L* | above 97, % ", end="")
-        print("| likeness | chroma, hue deg | 98th / paint | mottle a* b* |\n|" + "---|" * 9)
+        print("| likeness | chroma, hue deg | 98th / paint | mottle a* b* ", end="")
+        print("| lamps, clipped views: C*ab 90, cold % |\n|" + "---|" * 10)
         for place in places:
             finished = cv2.imread(str(job / "finished" / place.name / f"{place.name}-01.jpg"))
             if finished is None:

@@ -49,6 +49,8 @@ noise has 21, after bilinear demosaicing and bicubic resampling half a pixel off
 of places holds in four panoramas and five rooms without noise has .25 to 1.3, once 1.7."""
 _SOFTEST_RATIO = 2.1
 """From here on all of it may be noise, unless other places show that this camera's noise is finer."""
+_MOSTLY_NOISE, _ENOUGH_BINS, _HARDLY_NOISE = 0.5, 3, 0.25
+"""Where so many bins are noise for so large a share, those that are it for less than this tell nothing."""
 _OF_FINEST = 0.6
 """What the ratio of noise may be below that of the highest bin: blocks are few; .75 to 1 was found."""
 _UNSEEN, _DARK, _DARKER = 3e-3, 0.01, 0.25
@@ -171,6 +173,8 @@ def _freed_of_texture(energy: Floats) -> Floats:
     ratio = fine / np.maximum(next_to, _TINY)
     of_noise = max(_SOFTEST_RATIO, _OF_FINEST * float(ratio.max()))
     share = np.clip((ratio - _TEXTURE_RATIO) / (of_noise - _TEXTURE_RATIO), 0, 1)
+    if np.count_nonzero(share > _MOSTLY_NOISE) >= _ENOUGH_BINS:
+        share[share < _HARDLY_NOISE] = 0  # a difference of large numbers beside better ones
     freed = energy.copy()
     freed[0, 0] *= share * np.maximum(of_noise / np.maximum(ratio, _TEXTURE_RATIO), 1)
     freed[0, 1] *= share

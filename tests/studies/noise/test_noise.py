@@ -7,7 +7,7 @@ from panopipe.frame import NoiseFacts
 from panopipe.pixels.opponent import OPPONENT_OF_LIGHT
 from panopipe.studies.noise.clean import Cleaning, fine_reach
 from panopipe.studies.noise.measure import MARGIN, SCALES, STRETCHES, Gatherer, groups_of_rows, is_sound
-from panopipe.studies.noise.model import NoiseModel, fitted
+from panopipe.studies.noise.model import _LEAST_OF_WHITE, NoiseModel, fitted
 from panopipe.studies.noise.scales import (
     _smoothed,
     columns_of,
@@ -140,6 +140,27 @@ def test_noise_amid_texture_is_found_and_not_much_more() -> None:
     grainy = samples + sd * np.random.default_rng(1).standard_normal(samples.shape)
     found = fitted([facts_of(grainy.astype(np.float32))]).profile.mean(axis=0) @ [0.05, 1]
     assert 0.5 < found / (12 * (PHOTONS * 0.05 + READING)) < 2
+
+
+def test_light_that_is_full_of_texture_does_not_speak_for_plain_light() -> None:
+    """Photon noise in six bins of light; in the dimmest and the brightest, texture outweighs it."""
+    energy, light = (
+        np.zeros((STRETCHES, SCALES, 3, 3, 12), np.float32),
+        np.zeros((STRETCHES, 12, 3), np.float32),
+    )
+    for number, texture in zip(range(2, 8), (1.1, 0.1, 0, 0, 0, 40.0), strict=True):
+        level = 0.0017 * 2.0 ** (number - 2)
+        light[0, number] = level
+        mixed = ((OPPONENT_OF_LIGHT @ MIX) ** 2).sum(axis=1) * PHOTONS * level
+        for scale in range(SCALES):
+            noise = np.outer(_LEAST_OF_WHITE[0, scale] * white_shares(scale), mixed)
+            next_to = np.outer(_LEAST_OF_WHITE[0, 1] * white_shares(1), mixed)
+            energy[0, scale, :, :, number] = noise + texture * next_to
+    model = fitted([NoiseFacts(energy, light, MIX, 1024)])
+    assert model is not None
+    for level in (0.007, 0.027):
+        found = model.profile.mean(axis=0) @ [level, 1]
+        assert np.sqrt(found / (PHOTONS * level)) == pytest.approx(1, abs=0.145)
 
 
 def test_what_the_file_tells_is_the_most_that_is_believed() -> None:
