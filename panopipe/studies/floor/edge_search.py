@@ -42,6 +42,8 @@ _JUDGED = 96
 """Edges whose step is looked at: those that part the colours best."""
 _SAMPLES, _SAMPLES_AT_LAST = 900, 6000
 """Pixels by whose colours the sides are told, and those by which the edge is set at last."""
+_FURTHEST = 1.1
+"""Distance from the hole's middle, in its radii, beyond which an edge is none of the hole's."""
 _MOST_BENT = 0.55
 """Bend, in radii of the hole, above which an edge is a lamp's glow."""
 _ROUNDS, _STARTS = 4, 3
@@ -119,7 +121,8 @@ def _closer(looked: _Looked, best: Float) -> Float | None:
         near = best + _around(spread / 1.7**round_)
         best = near[int(_worth(looked, near).argmax())]
     parts = looked.apart(best[None])[0] >= _LEAST_APART and looked.steps(best[None])[0] >= _LEAST_STEP
-    return best if parts and abs(best[2]) * looked.radius <= _MOST_BENT else None
+    lies_in = abs(best[1]) <= _FURTHEST * looked.radius
+    return best if parts and lies_in and abs(best[2]) * looked.radius <= _MOST_BENT else None
 
 
 def _set(edge: Edge, looked: _Looked) -> Edge:
