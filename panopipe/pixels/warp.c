@@ -1,15 +1,24 @@
 /* See warp.py. */
 #include "common.h"
-#include <math.h>
 
 #define STEP 16
+#define WIDE 16 /* samples of four pixels, and so many more that they fill two registers */
 
-INLINE void weights_of(float t, float *w)
+INLINE int32_t floor_of(float value)
 {
-    w[0] = ((2.0f - t) * t - 1.0f) * t * 0.5f;
-    w[1] = ((3.0f * t - 5.0f) * t * t + 2.0f) * 0.5f;
-    w[2] = ((4.0f - 3.0f * t) * t + 1.0f) * t * 0.5f;
-    w[3] = (t - 1.0f) * t * t * 0.5f;
+    int32_t whole = (int32_t)value;
+    return whole - ((float)whole > value);
+}
+
+INLINE void weights_of(const float *RESTRICT share, float w[4][STEP])
+{
+    for (int i = 0; i < STEP; i++) {
+        float t = share[i];
+        w[0][i] = ((2.0f - t) * t - 1.0f) * t * 0.5f;
+        w[1][i] = ((3.0f * t - 5.0f) * t * t + 2.0f) * 0.5f;
+        w[2][i] = ((4.0f - 3.0f * t) * t + 1.0f) * t * 0.5f;
+        w[3][i] = (t - 1.0f) * t * t * 0.5f;
+    }
 }
 
 INLINE Py_ssize_t wrapped(Py_ssize_t column, Py_ssize_t width)
@@ -21,37 +30,50 @@ INLINE Py_ssize_t wrapped(Py_ssize_t column, Py_ssize_t width)
 INLINE Py_ssize_t held(Py_ssize_t row, Py_ssize_t height) { return row < 0 ? 0 : row >= height ? height - 1 : row; }
 
 /* One output row, from samples of one type. `sample` is where they lie. */
-#define TAKE_ROW(NAME, TYPE)                                                                                       \
-    FAST static void NAME(const TYPE *sample, Py_ssize_t height, Py_ssize_t width, Py_ssize_t start,               \
-                          const float *places, float *out)                                                         \
-    {                                                                                                              \
-        for (Py_ssize_t c = 0; c < width; c++) {                                                                   \
-            const float *node = places + 2 * (c / STEP);                                                           \
-            float share = (float)(c % STEP) * (1.0f / STEP);                                                       \
-            float y = node[0] + (node[2] - node[0]) * share, x = node[1] + (node[3] - node[1]) * share;            \
-            float whole_y = floorf(y), whole_x = floorf(x), down[4], right[4], mixed[12];                          \
-            weights_of(y - whole_y, down);                                                                         \
-            weights_of(x - whole_x, right);                                                                        \
-            Py_ssize_t row = (Py_ssize_t)whole_y, left = wrapped((Py_ssize_t)whole_x + start - 1, width);          \
-            const TYPE *from[4];                                                                                   \
-            TYPE round[4][12];                                                                                     \
-            for (int k = 0; k < 4; k++)                                                                            \
-                from[k] = sample + 3 * (held(row + k - 1, height) * width + left);                                 \
-            if (left + 4 > width)                                                                                  \
-                for (int k = 0; k < 4; k++) {                                                                      \
-                    for (int i = 0; i < 12; i++)                                                                   \
-                        round[k][i] = from[k][left + i / 3 < width ? i : i - 3 * width];                           \
-                    from[k] = round[k];                                                                            \
-                }                                                                                                  \
-            const TYPE *RESTRICT one = from[0], *RESTRICT two = from[1], *RESTRICT three = from[2],                \
-                                *RESTRICT four = from[3];                                                          \
-            for (int i = 0; i < 12; i++)                                                                           \
-                mixed[i] = down[0] * (float)one[i] + down[1] * (float)two[i] + down[2] * (float)three[i]           \
-                           + down[3] * (float)four[i];                                                             \
-            for (int i = 0; i < 3; i++)                                                                            \
-                out[3 * c + i] = right[0] * mixed[i] + right[1] * mixed[3 + i] + right[2] * mixed[6 + i]           \
-                                 + right[3] * mixed[9 + i];                                                        \
-        }                                                                                                          \
+#define TAKE_ROW(NAME, TYPE)                                                                                   \
+    FAST static void NAME(const TYPE *sample, Py_ssize_t height, Py_ssize_t width, Py_ssize_t start,           \
+                          const float *places, float *out)                                                     \
+    {                                                                                                          \
+        for (Py_ssize_t first = 0; first < width; first += STEP, places += 2) {                                \
+            float x[STEP], y[STEP], down[4][STEP], right[4][STEP];                                             \
+            int32_t row[STEP], column[STEP];                                                                   \
+            for (int i = 0; i < STEP; i++) {                                                                   \
+                float share = (float)i * (1.0f / STEP);                                                        \
+                y[i] = places[0] + (places[2] - places[0]) * share;                                            \
+                x[i] = places[1] + (places[3] - places[1]) * share;                                            \
+                row[i] = floor_of(y[i]);                                                                       \
+                column[i] = floor_of(x[i]);                                                                    \
+                y[i] -= (float)row[i];                                                                         \
+                x[i] -= (float)column[i];                                                                      \
+            }                                                                                                  \
+            weights_of(y, down);                                                                               \
+            weights_of(x, right);                                                                              \
+            int count = width - first < STEP ? (int)(width - first) : STEP;                                    \
+            for (int i = 0; i < count; i++) {                                                                  \
+                Py_ssize_t left = wrapped(column[i] + start - 1, width);                                       \
+                const TYPE *from[4];                                                                           \
+                TYPE round[4][WIDE] = {{0}};                                                                   \
+                for (int k = 0; k < 4; k++)                                                                    \
+                    from[k] = sample + 3 * (held(row[i] + k - 1, height) * width + left);                      \
+                if (3 * left + WIDE > 3 * width)                                                               \
+                    for (int k = 0; k < 4; k++) {                                                              \
+                        for (int j = 0; j < 12; j++)                                                           \
+                            round[k][j] = from[k][left + j / 3 < width ? j : j - 3 * width];                   \
+                        from[k] = round[k];                                                                    \
+                    }                                                                                          \
+                const TYPE *RESTRICT one = from[0], *RESTRICT two = from[1], *RESTRICT three = from[2],        \
+                                    *RESTRICT four = from[3];                                                  \
+                float by_one = down[0][i], by_two = down[1][i], by_three = down[2][i], by_four = down[3][i];   \
+                float mixed[WIDE];                                                                             \
+                for (int j = 0; j < WIDE; j++)                                                                 \
+                    mixed[j] = by_one * (float)one[j] + by_two * (float)two[j] + by_three * (float)three[j]    \
+                               + by_four * (float)four[j];                                                     \
+                float *pixel = out + 3 * (first + i);                                                          \
+                for (int j = 0; j < 3; j++)                                                                    \
+                    pixel[j] = right[0][i] * mixed[j] + right[1][i] * mixed[3 + j] + right[2][i] * mixed[6 + j]\
+                               + right[3][i] * mixed[9 + j];                                                   \
+            }                                                                                                  \
+        }                                                                                                      \
     }
 
 TAKE_ROW(take_floats, float)

@@ -27,6 +27,8 @@ _NEAR = 3
 """Pixels around a saturated sample that a stitcher's kernel may have mixed with it."""
 _ROWS = 32
 """Rows joined at a time, so that they stay in the processor's cache."""
+_NEAR_POLE, _ROW_STEP = 0.06, 8
+"""Share of the rows at each pole, some 11 degrees, told row by row; elsewhere places are every so many rows."""
 _DARK = 3.0
 """Least light that is expected, in standard deviations of reading in the longest exposure."""
 
@@ -208,7 +210,18 @@ class Merger:
         warp(np.ascontiguousarray(rows), places, self._start, out)
 
     def _places(self, motion: Motion, first: int, last: int) -> Picture:
-        rows, nodes = np.arange(first, last), nodes_of(self._width)
+        """Where pixels of some rows lie in an exposure; away from the poles on a line between some rows."""
+        rows = np.arange(first, last)
+        if min(first, self._height - last) < _NEAR_POLE * self._height:
+            return self._places_of(motion, rows)
+        nodes = np.unique(np.append(rows[::_ROW_STEP], rows[-1]))
+        told = self._places_of(motion, nodes)
+        below = np.minimum(np.searchsorted(nodes, rows, side="right") - 1, len(nodes) - 2)
+        share = ((rows - nodes[below]) / np.diff(nodes)[below]).astype(np.float32)[:, None, None]
+        return np.asarray(told[below] + (told[below + 1] - told[below]) * share, np.float32)
+
+    def _places_of(self, motion: Motion, rows: NDArray[np.int_]) -> Picture:
+        nodes = nodes_of(self._width)
         beyond = (rows < 0) | (rows >= self._height)
         inside = np.where(
             rows < 0, -1 - rows, np.where(rows >= self._height, 2 * self._height - 1 - rows, rows)
@@ -218,6 +231,8 @@ class Merger:
             yaw_of_column(columns, self._width), pitch_of_row(inside, self._height)[:, None], self._width
         )
         column = np.unwrap(column, axis=1, period=self._width)
+        # One turn of a row may begin on either side of the cut; rows beside each other must not differ by it.
+        column -= self._width * np.round((column[:, :1] - column[:1, :1]) / self._width)
         return np.stack([row, column], axis=-1).astype(np.float32)
 
 
