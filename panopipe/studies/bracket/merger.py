@@ -28,7 +28,7 @@ _NEAR = 3
 _ROWS = 32
 """Rows joined at a time, so that they stay in the processor's cache."""
 _NEAR_POLE, _ROW_STEP = 0.06, 8
-"""Share of the rows at each pole, some 11 degrees, told row by row; elsewhere places are every so many rows."""
+"""Share of the rows at each pole, some 11 degrees, told row by row; elsewhere every so many are."""
 _DARK = 3.0
 """Least light that is expected, in standard deviations of reading in the longest exposure."""
 

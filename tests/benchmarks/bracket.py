@@ -1,0 +1,409 @@
+"""Measure merged brackets: `python -m tests.benchmarks.bracket FOLDER [--parts snr view ...] [--width W]`.
+
+FOLDER holds radiance panoramas (.exr or .hdr, linear Rec.709). Exposures are made of them with a small sensor
+(10,000 electrons at saturation, 10 of reading) and written as the invented camera's DNGs; nothing of the way
+there asks panopipe. Parts:
+
+snr       static brackets of 3 x 2, 5 x 2 and 9 x 1 EV: signal-to-noise by level against the best estimator of
+          the same exposures (inverse variances, samples from .95 of saturation on left out), in dB
+view      a bracket of five through the whole default recipe: clipped share of what lies 3 EV and more above
+          the median, and how its structure correlates with the truth's in windows of 7 x 7
+sway      a monopod that leans up to a degree a shot about its foot, in a room of known form
+          (`tests.scenes.sway`): pixels of 6144 that registration leaves where there is structure, by distance
+moving    five things of 20 to 200 pixels of 6144 in five places each: pixels of the moving area that are like
+          no single exposure (mean of 3 x 3 beyond 4 sigma), and places found in a static bracket
+folders   made folders of brackets, takes, neighbours, mixed names, missing times, wrong tags, an exposure of
+          another place slipped in: groups found, and wrong merges
+cost      CPU of merging against decoding all exposures and one frame's chain; peak memory against one frame
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from panopipe.exposures.recognise import candidates, recognise
+from panopipe.frame import FrameKey
+from panopipe.pipeline.engine import finish_frame, reductions
+from panopipe.pipeline.steps import Step
+from panopipe.registry import loaded_stage
+from panopipe.sphere.geometry import direction, pitch_of_row, pixel_solid_angle, yaw_of_column
+from panopipe.stages.decode import Decode, DecodedFrame, DecodeSettings
+from panopipe.studies.bracket.register import Look, register
+from tests.benchmarks.real_light import read_light
+from tests.makers.bracket import SMALL_SENSOR
+from tests.makers.camera import camera_from_recorded, camera_values, recorded_working, shoot
+from tests.makers.dng import Shot
+from tests.scenes.sway import Room, Sway, swayed, true_places
+
+KEY = FrameKey("room", "frame")
+SLOPE, LEAST = 1 / SMALL_SENSOR.full_well_e, (SMALL_SENSOR.read_noise_e / SMALL_SENSOR.full_well_e) ** 2
+MIDDLE = 0.1
+"""Where the median luminance lies in the reference, white being 1; common practice, no source."""
+BRACKETS = {"3 x 2": (0, -2, 2), "5 x 2": (0, -2, 2, -4, 4), "9 x 1": (0, -1, 1, -2, 2, -3, 3, -4, 4)}
+
+
+def saturation_of(light: np.ndarray) -> float:
+    """Luminance that the reference calls white."""
+    luminance = light @ np.array([0.2126, 0.7152, 0.0722])
+    weight = np.broadcast_to(pixel_solid_angle(len(light))[:, None], luminance.shape)
+    order = np.argsort(luminance, axis=None)
+    heaped = np.cumsum(weight.ravel()[order])
+    return float(luminance.ravel()[order[np.searchsorted(heaped, heaped[-1] / 2)]]) / MIDDLE
+
+
+def write(
+    folder: Path,
+    lights: Sequence[np.ndarray],
+    evs: Sequence[float],
+    saturation: float,
+    *,
+    name: str = "a",
+    first_second: float = 0,
+    apart_s: float = 2,
+    tags_ev: Sequence[float] | None = None,
+    timed: bool = True,
+    seed: int = 0,
+) -> list[Path]:
+    """Shoot a bracket; `tags_ev` is what the files say where that is wrong."""
+    files = []
+    for number, (light, ev) in enumerate(zip(lights, evs, strict=True)):
+        second = round(first_second + apart_s * number)
+        taken = f"2026:11:24 {21 + second // 3600:02d}:{second // 60 % 60:02d}:{second % 60:02d}"
+        told = (tags_ev or evs)[number]
+        shot = Shot(exposure_s=2.0**told / 30, taken=taken if timed else None, exposure_bias_ev=None)
+        path = folder / f"{name}-{number + 1:02d}.dng"
+        light_of = {"saturation": saturation / 2.0**ev, "baseline_ev": 0.0}
+        files.append(shoot(path, light, **light_of, seed=seed + number, shot=shot, sensor=SMALL_SENSOR))
+    return files
+
+
+def opened(files: Sequence[Path]) -> DecodedFrame:
+    """Open a frame as a run does."""
+    return Decode().open(files, KEY, DecodeSettings())
+
+
+def snr(light: np.ndarray) -> Iterator[str]:
+    """Signal-to-noise by level."""
+    saturation, height = saturation_of(light), len(light)
+    for kind, evs in BRACKETS.items():
+        with tempfile.TemporaryDirectory() as folder:
+            files = write(Path(folder), [light] * len(evs), evs, saturation)
+            with opened(files) as frame:
+                merged = np.roll(frame.read(0, height), frame.facts.anchor_column, axis=1)
+        share = camera_values(light, saturation)
+        ours = camera_from_recorded(merged, 0.0) - share
+        precision, times = np.zeros_like(share), 2.0 ** np.array(evs, float)
+        for when in times:
+            kept = share * when < 0.95
+            precision += kept * when**2 / (SLOPE * share * when + LEAST)
+        line = []
+        for low in range(-10, 5):
+            here = (share >= 2.0**low) & (share < 2.0 ** (low + 1)) & (precision > 0)
+            if np.count_nonzero(here) < 2000:
+                continue
+            normal = ours[here] * np.sqrt(precision[here])
+            spread = np.quantile(np.abs(normal), 0.6827)  # one sigma; a few edges do not count
+            line.append(f"{low:+d}:{-20 * np.log10(spread):+.2f}")
+        yield f"  {kind:6} dB by EV of light against white   {'  '.join(line)}"
+
+
+def view(light: np.ndarray) -> Iterator[str]:
+    """The view, through the whole recipe."""
+    saturation = saturation_of(light)
+    luminance = light @ np.array([0.2126, 0.7152, 0.0722])
+    evs = BRACKETS["5 x 2"]
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        files = write(folder, [light] * 5, evs, saturation)
+        merged, alone = finished(files), finished(files[:1])
+    bright = luminance > 8 * saturation * MIDDLE
+    bright &= luminance < 2.0**4 * saturation * 0.8
+    for what, picture in (("merged", merged), ("one exposure", alone)):
+        codes = picture[:, :, 1]
+        clipped = 100 * np.mean((picture[bright] >= 254).all(axis=-1)) if bright.any() else 0.0
+        logs = np.log2(np.maximum(luminance, 1e-6))
+        yield (
+            f"  {what:12} view {100 * bright.mean():.1f} % of pixels, clipped {clipped:.2f} %, "
+            f"structure {structure(codes.astype(float), logs, bright):.3f}"
+        )
+
+
+def structure(one: np.ndarray, two: np.ndarray, where: np.ndarray) -> float:
+    """Mean correlation of 7 x 7 windows: the part of similarity that no tone curve changes."""
+    means = [cv2.blur(x, (7, 7)) for x in (one, two)]
+    pairs = zip((one, two), means, strict=True)
+    spread = [np.sqrt(np.maximum(cv2.blur(x * x, (7, 7)) - m * m, 0)) for x, m in pairs]
+    shared = cv2.blur(one * two, (7, 7)) - means[0] * means[1]
+    inner = cv2.erode(where.astype(np.uint8), np.ones((7, 7))) > 0
+    inner &= spread[1] > 0.15
+    return float(np.mean((shared / (spread[0] * spread[1] + 1e-3))[inner])) if inner.any() else float("nan")
+
+
+def finished(files: Sequence[Path]) -> np.ndarray:
+    """The main picture of the default chain, alone in its job."""
+    from panopipe.job import open_job  # noqa: PLC0415
+    from panopipe.recipe import load_recipe  # noqa: PLC0415
+    from panopipe.run.job_run import Options, run_job  # noqa: PLC0415
+
+    with tempfile.TemporaryDirectory() as name:
+        room = Path(name) / "originals" / "room"
+        room.mkdir(parents=True)
+        for file in files:
+            (room / file.name).write_bytes(file.read_bytes())
+        job = open_job(name)
+        summary = run_job(job, load_recipe(job), Options(workers=1))
+        key = summary.finished[0]
+        return np.asarray(cv2.imread(str(Path(name) / "finished" / key.room / f"{key.name}.jpg")))
+
+
+def looked(
+    light: np.ndarray, ev: float, saturation: float, random: np.random.Generator, per_px: float
+) -> Look:
+    """A small picture of an exposure, with the noise that means of `per_px` pixels have."""
+    share = camera_values(light, saturation / 2.0**ev)
+    noise = np.array([[SLOPE, LEAST]] * 3) / per_px
+    sd = np.sqrt(np.maximum(share, 0) * noise[0, 0] + noise[0, 1])
+    return Look(np.clip(share + sd * random.standard_normal(share.shape), -1, 1).astype(np.float32), noise)
+
+
+def sway(light: np.ndarray) -> Iterator[str]:
+    """Misregistration after a sway."""
+    light = cv2.resize(light, (1024, 512), interpolation=cv2.INTER_AREA)
+    saturation, random, room = saturation_of(light), np.random.default_rng(18), Room()
+    reference = looked(light, 0, saturation, random, 36)
+    columns, rows = np.arange(0, 1024, 4), np.arange(0, 512, 4)
+    yaw, pitch = np.meshgrid(yaw_of_column(columns, 1024), pitch_of_row(rows, 512))
+    log = cv2.GaussianBlur(np.log(light.mean(axis=-1) + 1e-3 * saturation), (0, 0), 1)
+    strength = np.minimum(np.hypot(*np.gradient(log)), 0.3)[::4, ::4] * np.cos(np.radians(pitch))
+    far = room.distance(np.zeros(3), direction(yaw, pitch))
+    for lean in (0.1, 0.3, 1.0):
+        lines = []
+        for ev in (-2, 2):
+            swung = Sway(lean, float(random.uniform(-180, 180)), float(random.uniform(-lean, lean)))
+            found = register(reference, looked(swayed(light, swung, room), ev, saturation, random, 36))
+            column, row = found.motion.places(yaw, pitch, 1024)
+            ours = direction(yaw_of_column(column, 1024), pitch_of_row(row, 512))
+            truth = direction(*true_places(swung, room, yaw, pitch))
+            off = np.degrees(np.arccos(np.clip(np.sum(ours * truth, axis=-1), -1, 1))) * 6144 / 360
+            parts = [weighted(off[m], strength[m], (0.5, 0.9)) for m in ((far >= 3), (far < 3))]
+            lines.append(f"{ev:+d} EV: beyond 3 m {parts[0]}, nearer {parts[1]}")
+        yield f"  lean {lean:.1f} deg   px of 6144, median and 90th: {';  '.join(lines)}"
+
+
+def weighted(values: np.ndarray, weight: np.ndarray, at: Sequence[float]) -> str:
+    """Quantiles in words."""
+    order = np.argsort(values)
+    heaped = np.cumsum(weight[order]) / weight.sum()
+    return " ".join(f"{values[order[np.searchsorted(heaped, x)]]:.2f}" for x in at)
+
+
+def moving(light: np.ndarray) -> Iterator[str]:
+    """Things that move from exposure to exposure."""
+    height, width = light.shape[:2]
+    saturation, random, evs = saturation_of(light), np.random.default_rng(5), BRACKETS["5 x 2"]
+    things = []
+    for px in (20, 40, 80, 120, 200):
+        at = random.uniform(0, width), random.uniform(0.3, 0.65) * height
+        things.append((*at, px * width / 6144 / 2, random.uniform(0.01, 0.5, 3)))
+    y, x = np.mgrid[:height, :width]
+    lights = []
+    for number in range(len(evs)):
+        seen = light.copy()
+        for column, row, radius, colour in things:
+            at = (column + number * 0.8 * radius) % width
+            away = np.abs(x - at)
+            apart = np.hypot(y - row, np.minimum(away, width - away))
+            inside = np.clip(radius - apart + 0.5, 0, 1)[..., None]
+            seen = seen * (1 - inside) + inside * colour * saturation * 4 * MIDDLE
+        lights.append(seen.astype(np.float32))
+    with tempfile.TemporaryDirectory() as folder:
+        files = write(Path(folder), lights, evs, saturation)
+        with opened(files) as frame:
+            merged = np.roll(frame.read(0, height), frame.facts.anchor_column, axis=1)
+            found = int(frame.notes.get("moved_places", 0))
+        still = write(Path(folder) / "still", [light] * len(evs), evs, saturation)
+        with opened(still) as frame:
+            false = int(frame.notes.get("moved_places", 0))
+    most = np.max([np.abs(one - lights[0]).max(axis=-1) for one in lights[1:]], axis=0)
+    area = most > 0.02 * saturation * MIDDLE
+    nearest = np.full((height, width), np.inf)
+    for ev, seen in zip(evs, lights, strict=True):
+        truth = recorded_working(seen, saturation=saturation, baseline_ev=0)
+        share = np.maximum(truth, 1e-4)
+        sd = 1.8 * np.sqrt(SLOPE * share / min(2.0**ev, 1) + LEAST / min(2.0**ev, 1) ** 2) / 3 + 0.03 * share
+        nearest = np.minimum(nearest, np.abs(cv2.blur(merged - truth, (3, 3)) / sd).max(axis=-1))
+    mixed = 100 * np.mean(nearest[area] > 4)
+    yield f"  moving area {area.sum()} px, like no one moment {mixed:.3f} %, places {found}, static {false}"
+
+
+KINDS = ("bracket", "five", "nine", "takes", "neighbours", "slipped", "tags", "untimed", "lone", "two")
+
+
+@dataclass(frozen=True)
+class Beside(Sway):
+    """A stand beside the panorama's, in metres."""
+
+    place: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    @property
+    def position(self) -> np.ndarray:
+        """Of the lens."""
+        return np.array(self.place)
+
+
+def folders(lights: Sequence[np.ndarray], count: int) -> Iterator[str]:
+    """Recognition over made folders."""
+    small = [cv2.resize(light, (512, 256), interpolation=cv2.INTER_AREA) for light in lights]
+    true = found = wrong = told = 0
+    for number in range(count):
+        random = np.random.default_rng(number)
+        kind = KINDS[number % len(KINDS)]
+        with tempfile.TemporaryDirectory() as name:
+            files, groups = made_folder(Path(name), kind, small, random)
+            ours, doubts = [], []
+            for run in candidates(sorted(files)):
+                ordered = sorted(files)
+                some, lines = recognise([ordered[place] for place in run])
+                ours += [frozenset(ordered[run[m]].stem for m in one.members) for one in some]
+                doubts += lines
+        true += len(groups)
+        found += sum(group in ours for group in groups)
+        bad = [group for group in ours if not any(group <= one for one in groups)]
+        wrong += len(bad)
+        told += len(doubts)
+        if bad or any(group not in ours for group in groups):
+            print(
+                f"    {kind} {number}: {list(map(sorted, groups))}, found {list(map(sorted, ours))} {doubts}"
+            )
+    yield f"  {count} folders: {found} of {true} groups found whole, {wrong} wrong merges, {told} doubts told"
+
+
+def made_folder(
+    folder: Path, kind: str, lights: Sequence[np.ndarray], random: np.random.Generator
+) -> tuple[list[Path], list[frozenset[str]]]:
+    """One room's files, and which of them are one place."""
+    light, other = (lights[i] for i in random.permutation(len(lights))[:2])
+    room, saturation = Room(pillars=()), saturation_of(light)
+    lean = float(random.choice([0.0, 0.3, 1.0]))
+
+    def seen(count: int, source: np.ndarray = light) -> list[np.ndarray]:
+        sways = [Sway(lean, random.uniform(-180, 180)) for _ in range(count - 1)]
+        return [source, *(swayed(source, one, room) for one in sways)]
+
+    beside = swayed(light, Beside(place=(random.choice([-1, 1]) * 1.2, 0.0, 1.2)), room)
+    further = swayed(light, Beside(place=(random.choice([-1, 1]) * 1.0, 0.0, -1.8)), room)
+    options = {"seed": int(random.integers(1000)), "name": str(random.choice(["hall", "IMG_20", "r0010"]))}
+    evs = {"five": (0, -2, 2, -4, 4), "nine": BRACKETS["9 x 1"]}.get(kind, (0, -2, 2))
+    if kind == "takes":
+        files = write(folder, seen(3), (0, -0.7, 0.5), saturation, apart_s=90, **options)
+        return files, []
+    if kind == "neighbours":
+        return write(folder, [light, beside, further], (0, -0.7, 0.5), saturation, apart_s=12, **options), []
+    if kind == "lone":
+        return write(folder, [light, other, further], (0, 0, 0), saturation, apart_s=40, **options), []
+    if kind == "slipped":
+        pictures = seen(3)
+        files = write(folder, [pictures[0], other, pictures[2]], evs, saturation, **options)
+        return files, [frozenset({files[0].stem, files[2].stem})]
+    if kind == "tags":
+        wrong = [ev + random.uniform(-0.3, 0.3) for ev in evs]
+        files = write(folder, seen(3), evs, saturation, tags_ev=wrong, **options)
+    elif kind == "untimed":
+        files = write(folder, seen(3), evs, saturation, timed=False, **options)
+    elif kind == "two":
+        first = write(folder, seen(3), evs, saturation, **options)
+        options |= {"name": "next", "first_second": 18, "seed": 7}
+        second = write(folder, seen(3, beside), evs, saturation, **options)
+        return first + second, [frozenset(f.stem for f in first), frozenset(f.stem for f in second)]
+    else:
+        files = write(folder, seen(len(evs)), evs, saturation, **options)
+    return files, [frozenset(file.stem for file in files)]
+
+
+def cost(light: np.ndarray, width: int) -> Iterator[str]:
+    """CPU and memory, each in a process of its own."""
+    saturation = saturation_of(light)
+    large = np.maximum(cv2.resize(light, (width, width // 2), interpolation=cv2.INTER_CUBIC), 0)
+    with tempfile.TemporaryDirectory() as folder:
+        evs = BRACKETS["5 x 2"]
+        sways = [Sway(0.3 if number else 0.0, 70.0 * number) for number in range(5)]
+        files = write(Path(folder), [swayed(large, one, Room()) for one in sways], evs, saturation)
+        said = {}
+        for count in (1, 5):
+            call = [sys.executable, "-m", "tests.benchmarks.bracket", "--measure", *map(str, files[:count])]
+            done = subprocess.run(call, capture_output=True, check=True, text=True)
+            said[count] = [float(number) for number in done.stdout.split()]
+    (decode, chain, one), (merged, _, several) = said[1], said[5]
+    yield (
+        f"  {width} wide, five swayed: CPU of reading {merged:.1f} s; one {decode:.2f}, chain {chain:.1f}: "
+        f"{(merged + chain) / (5 * decode + chain):.2f} of 5 x reading + chain; "
+        f"peak {several / one:.2f} of a single frame's ({one / 1e6:.0f} MB)"
+    )
+
+
+def measure(files: Sequence[Path]) -> None:
+    """CPU seconds of reading a frame at look and finish, and of the chain; peak bytes."""
+    base = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    started = time.process_time()
+    with opened(files) as frame:
+        reduced = reductions(frame).reduced
+        probed = frame.probed
+    order = ("decode", "denoise", "tone", "vibrance", "sharpen", "export")
+    steps = [Step(loaded_stage(name), loaded_stage(name).Settings()) for name in order]
+    with Decode().open(files, KEY, DecodeSettings(), probed) as frame:
+        done = finish_frame(frame, steps, reduced=reduced)
+    total = time.process_time() - started
+    chain = sum(seconds for name, seconds in done.stage_seconds.items() if name != "decode")
+    peak = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - base) * 1024
+    print(total - chain, chain, peak)
+
+
+def main() -> None:
+    """Print the tables that the command line asks for."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("folder", type=Path, nargs="?")
+    parser.add_argument("--parts", nargs="*", default=["snr", "view", "sway", "moving", "folders", "cost"])
+    parser.add_argument("--width", type=int, default=2048)
+    parser.add_argument("--large", type=int, default=6144, help="width for cost")
+    parser.add_argument("--folders", type=int, default=200)
+    parser.add_argument("--only", nargs="*", default=None, help="panoramas, by the beginning of their names")
+    parser.add_argument("--measure", type=Path, nargs="*", help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    cv2.setNumThreads(1)
+    if asked.measure:
+        measure(asked.measure)
+        return
+    paths = [path for path in sorted(asked.folder.iterdir()) if path.suffix in (".exr", ".hdr")]
+    paths = [path for path in paths if asked.only is None or path.name.startswith(tuple(asked.only))]
+    for path in paths:
+        light = read_light(path, asked.width)
+        for name, part in (("snr", snr), ("view", view), ("sway", sway), ("moving", moving)):
+            if name in asked.parts:
+                print(f"{path.stem}: {name}", flush=True)
+                with contextlib.suppress(BrokenPipeError):
+                    for line in part(light):
+                        print(line, flush=True)
+    if "folders" in asked.parts:
+        for line in folders([read_light(path, 1024) for path in paths], asked.folders):
+            print(line, flush=True)
+    if "cost" in asked.parts:
+        for line in cost(read_light(paths[0], 2048), asked.large):
+            print(line, flush=True)
+
+
+if __name__ == "__main__":
+    main()
