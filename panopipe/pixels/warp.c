@@ -64,14 +64,21 @@ INLINE Py_ssize_t held(Py_ssize_t row, Py_ssize_t height) { return row < 0 ? 0 :
                 const TYPE *RESTRICT one = from[0], *RESTRICT two = from[1], *RESTRICT three = from[2],        \
                                     *RESTRICT four = from[3];                                                  \
                 float by_one = down[0][i], by_two = down[1][i], by_three = down[2][i], by_four = down[3][i];   \
-                float mixed[WIDE];                                                                             \
+                float mixed[WIDE], low[WIDE];                                                                  \
                 for (int j = 0; j < WIDE; j++)                                                                 \
                     mixed[j] = by_one * (float)one[j] + by_two * (float)two[j] + by_three * (float)three[j]    \
                                + by_four * (float)four[j];                                                     \
+                for (int j = 0; j < WIDE; j++) {                                                               \
+                    low[j] = least_of(least_of((float)one[j], (float)two[j]),                                  \
+                                      least_of((float)three[j], (float)four[j]));                              \
+                }                                                                                              \
                 float *pixel = out + 3 * (first + i);                                                          \
-                for (int j = 0; j < 3; j++)                                                                    \
-                    pixel[j] = right[0][i] * mixed[j] + right[1][i] * mixed[3 + j] + right[2][i] * mixed[6 + j]\
+                for (int j = 0; j < 3; j++) {                                                                  \
+                    float sum = right[0][i] * mixed[j] + right[1][i] * mixed[3 + j] + right[2][i] * mixed[6 + j]\
                                + right[3][i] * mixed[9 + j];                                                   \
+                    float least = least_of(least_of(low[j], low[3 + j]), least_of(low[6 + j], low[9 + j]));    \
+                    pixel[j] = most_of(sum, least);                                                           \
+                }                                                                                              \
             }                                                                                                  \
         }                                                                                                      \
     }

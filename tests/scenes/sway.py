@@ -101,7 +101,8 @@ def swayed(panorama: Light, sway: Sway, room: Room, *, over: int = 1) -> Light:
         pitch = pitch_of_row(np.arange(height) + dy, height)[:, None]
         column, row = pixel_of(*yaw_pitch(room_directions(sway, room, direction(yaw, pitch))), width)
         at = ((column % width + 4).astype(np.float32), (row + 4).astype(np.float32))
-        total += cv2.remap(wide, *at, cv2.INTER_CUBIC)
+        soft = cv2.remap(wide, *at, cv2.INTER_LINEAR)
+        total += np.maximum(cv2.remap(wide, *at, cv2.INTER_CUBIC), 0.7 * soft)  # no black rims beside lamps
     return (total / over**2).astype(np.float32)
 
 

@@ -22,6 +22,8 @@ Picture = NDArray[np.float32]
 
 GRID = 128
 """Columns of the drift's grid: 2.8 degrees each."""
+_FAR = 0.035
+"""Longest drift that is followed: 2 degrees, 28 mm at .8 m. What is further moved by itself."""
 _MARGIN = 4
 _MOST = 0.5
 """Longest drift that is believed of what a job folder tells."""
@@ -62,8 +64,10 @@ class Motion:
         return Motion(self.turn @ cv2.Rodrigues(np.asarray(by, np.float64))[0], self.drift)
 
     def drifted(self, by: Floats) -> Motion:
-        """The same with more drift."""
-        return Motion(self.turn, (self.drift + by).astype(np.float32))
+        """The same with more drift, as far as a sway can make it."""
+        drift = self.drift + by
+        long = np.linalg.norm(drift, axis=-1, keepdims=True)
+        return Motion(self.turn, (drift * np.minimum(1, _FAR / np.maximum(long, _FAR))).astype(np.float32))
 
     def places(self, yaw_deg: Floats, pitch_deg: Floats, width: int) -> tuple[Floats, Floats]:
         """Columns and rows, in the exposure `width` wide, of directions in the reference."""

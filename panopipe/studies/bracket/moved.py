@@ -39,10 +39,12 @@ _BRIGHTEST = 0.8
 _RIM_PX = 4
 """Around what differs: edges of what moved, and the width over which the border is hidden."""
 _FEWEST_PX = 4
+_NEAR_PX = 5
+"""Places not further than twice this from each other choose together."""
 _MOST_PLACES = 200
-_CLIPS, _FAR_EV = 50.0, 0.01
-"""Cost of the share of a place that an exposure clips, and of each EV that it lies off the reference, against
-the noise over light that it has there."""
+_CLIPS, _CLIPS_FREE, _FAR_EV = 50.0, 0.001, 0.01
+"""Cost of the share of a place that an exposure clips beyond a thousandth, and of each EV that it lies off
+the reference, against the noise over light that it has there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,13 +193,19 @@ def _spread(differs: Picture) -> Mask:
 
 
 def _connected(mask: Mask) -> tuple[NDArray[np.int32], int]:
-    """Number the connected places, those across the cut being one; the largest first."""
-    count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+    """Number the places, the largest first; those near each other are one, and those across the cut.
+
+    A lamp and the cord that it hangs from are to be of one moment.
+    """
+    near = np.concatenate([mask[:, -_NEAR_PX:], mask, mask[:, :_NEAR_PX]], axis=1).astype(np.uint8)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * _NEAR_PX + 1, 2 * _NEAR_PX + 1))
+    joined = cv2.dilate(near, kernel)[:, _NEAR_PX:-_NEAR_PX]
+    count, labels = cv2.connectedComponents(joined, connectivity=8)
     names = np.arange(count)
     for left, right in zip(labels[:, 0], labels[:, -1], strict=True):
         if left and right:
             names[names == names[right]] = names[left]
-    labels = names[labels]
+    labels = np.where(mask, names[labels], 0)
     kinds, sizes = np.unique(labels[labels > 0], return_counts=True)
     ranked = np.zeros(count, np.int32)
     ranked[kinds[np.argsort(-sizes, kind="stable")]] = np.arange(1, len(kinds) + 1)
@@ -211,7 +219,11 @@ def _chosen(place: Mask, looks: Sequence[Look], times: Sequence[float], referenc
         clipped = float(np.mean(share.max(axis=1) > _BRIGHTEST))
         mean = np.maximum(share.mean(axis=1), 1e-5)
         noise = np.sqrt(mean * look.noise[:, 0].mean() + look.noise[:, 1].mean()) / mean
-        costs.append(_CLIPS * clipped**2 + float(np.median(noise)) + _FAR_EV * abs(float(np.log2(time))))
+        costs.append(
+            _CLIPS * max(clipped - _CLIPS_FREE, 0)
+            + float(np.median(noise))
+            + _FAR_EV * abs(float(np.log2(time)))
+        )
     costs[reference] -= 1e-9
     return int(np.argmin(costs))
 

@@ -43,8 +43,8 @@ _SURE = 1 / (0.07**2 + _LEAST_SD**2)
 """Weight of a mean of pixels that is known to 7 %."""
 _HUBER = 2.0
 _STEPS = (
-    (256, 0.0, 0.0, 6), (512, 0.0, 0.0, 3), (512, 12.0, 1.0, 2), (512, 6.0, 0.5, 3),
-    (1024, 5.0, 0.2, 2), (1024, 3.0, 0.1, 3),
+    (256, 0.0, 0.0, 6), (512, 0.0, 0.0, 3), (512, 12.0, 0.5, 2), (512, 6.0, 0.3, 3),
+    (1024, 5.0, 0.1, 2), (1024, 3.0, 0.1, 3),
 )  # fmt: skip
 """Width; spread of the windows in degrees (0: a turn), how far a step may change the drift, and how often."""
 _BY_CHANCE = 1.0
@@ -139,7 +139,9 @@ def register(reference: Look, exposure: Look, *, finest: int = WIDEST) -> Regist
         if width > widest:
             continue
         for _ in range(rounds):
-            equations = _Equations.of(reference.level(width), exposure.level(width), motion, offset)
+            equations = _Equations.of(
+                reference.level(width), exposure.level(width), motion, offset, fine=spread > 0
+            )
             if not spread:
                 turn, more = equations.turn()
                 motion, offset = motion.turned(turn), offset + more
@@ -213,17 +215,22 @@ class _Equations:
         exposure: tuple[Picture, Picture],
         motion: Motion,
         offset: float,
+        *,
+        fine: bool,
     ) -> _Equations:
+        """Equations at a motion; of `fine` structure alone, so that light that changes moves nothing."""
         (log, weight), both = reference, np.stack(exposure, axis=-1)
         laid = motion.seen(both)
         common = np.where((weight > 0) & (laid[..., 1] > 1), 1, 0)
         joint = common / (1 / np.maximum(weight, 1e-9) + 1 / np.maximum(laid[..., 1], 1e-9))
-        left = log - laid[..., 0] + np.float32(offset)
+        left, mean = log - laid[..., 0] + np.float32(offset), ((log + laid[..., 0]) / 2).astype(np.float32)
+        if fine:
+            seen = (joint > 0).astype(np.float32)
+            left, mean = _fine(left, seen), _fine(mean, seen)
         size = np.abs(left) * np.sqrt(joint)
         joint = joint * np.minimum(1, _HUBER / np.maximum(size, _HUBER))
         height, width = log.shape
         _, right, up = _rays(width)
-        mean = ((log + laid[..., 0]) / 2).astype(np.float32)
         by_right, by_up = _slope(mean)
         slope = by_right[..., None] * right + by_up[..., None] * up
         return cls(left.astype(np.float32), slope, (joint * _cosine(height)).astype(np.float32))
