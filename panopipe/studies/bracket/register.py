@@ -69,10 +69,19 @@ class Look:
 
     share: Picture
     noise: Floats
-    _levels: dict[int, tuple[Picture, Picture]] = field(default_factory=dict)
+    _levels: dict[int, tuple[Picture, Picture, Picture]] = field(default_factory=dict)
 
     def level(self, width: int) -> tuple[Picture, Picture]:
         """Logarithm of light, and one over the variance of it, 0 where it is lost; `width` wide."""
+        log, _, kept = self._level(width)
+        return log, kept
+
+    def capped(self, width: int) -> tuple[Picture, Picture]:
+        """The same where saturated light is not lost, but told to be at least so much."""
+        log, weight, _ = self._level(width)
+        return log, weight
+
+    def _level(self, width: int) -> tuple[Picture, Picture, Picture]:
         width = min(width, self.share.shape[1])
         if width not in self._levels:
             by = self.share.shape[1] // width
@@ -86,15 +95,16 @@ def _halved(picture: Picture, by: int) -> Picture:
     return np.asarray(parts.mean(axis=(1, 3)), np.float32)
 
 
-def _logarithm(share: Picture, noise: Floats) -> tuple[Picture, Picture]:
+def _logarithm(share: Picture, noise: Floats) -> tuple[Picture, Picture, Picture]:
     mean = share.mean(axis=2)
     variance = (np.maximum(share, 0) @ noise[:, 0] + noise[:, 1].sum()) / 9
     relative = variance / np.maximum(mean, 1e-9) ** 2
     top = cv2.dilate(share.max(axis=2), np.ones((3, 3)), borderType=cv2.BORDER_REPLICATE)
     fade = np.clip((_NO_MORE - top) / (_NO_MORE - _BRIGHTEST), 0, 1)
-    believed = fade * (relative < 1 / _FAINTEST**2) * (mean > 0)
+    believed = (relative < 1 / _FAINTEST**2) * (mean > 0)
     log = np.log(np.maximum(mean, np.sqrt(variance) + 1e-9))
-    return log.astype(np.float32), (believed / (relative + _LEAST_SD**2)).astype(np.float32)
+    weight = (believed / (relative + _LEAST_SD**2)).astype(np.float32)
+    return log.astype(np.float32), weight, (fade * weight).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,15 +148,15 @@ def register(reference: Look, exposure: Look, *, finest: int = WIDEST) -> Regist
     for width, spread, most, rounds in _STEPS:
         if width > widest:
             continue
+        begun = motion.drift
         for _ in range(rounds):
-            equations = _Equations.of(
-                reference.level(width), exposure.level(width), motion, offset, fine=spread > 0
-            )
+            levels = reference.capped(width), exposure.capped(width)
+            equations = _Equations.of(*levels, motion, offset, fine=spread > 0)
             if not spread:
                 turn, more = equations.turn()
                 motion, offset = motion.turned(turn), offset + more
             else:
-                motion = motion.drifted(equations.drift(spread, np.radians(most)))
+                motion = motion.drifted(equations.drift(spread, np.radians(most), motion.drift - begun))
     return _judged(reference, exposure, _snapped(motion))
 
 
@@ -223,7 +233,10 @@ class _Equations:
         laid = motion.seen(both)
         common = np.where((weight > 0) & (laid[..., 1] > 1), 1, 0)
         joint = common / (1 / np.maximum(weight, 1e-9) + 1 / np.maximum(laid[..., 1], 1e-9))
-        left, mean = log - laid[..., 0] + np.float32(offset), ((log + laid[..., 0]) / 2).astype(np.float32)
+        # Up to the light that both hold: the rim of a lamp that one of them clips tells where it is.
+        cap = np.float32(np.log(_BRIGHTEST) - max(offset, 0.0))
+        ours, theirs = np.minimum(log, cap), np.minimum(laid[..., 0] - np.float32(offset), cap)
+        left, mean = ours - theirs, ((ours + theirs) / 2).astype(np.float32)
         if fine:
             seen = (joint > 0).astype(np.float32)
             left, mean = _fine(left, seen), _fine(mean, seen)
@@ -245,8 +258,11 @@ class _Equations:
         found = np.linalg.solve(system, weighted.T @ self.left.reshape(-1).astype(np.float64))
         return np.clip(found[:3], -0.1, 0.1), float(np.clip(found[3], -1, 1))
 
-    def drift(self, spread_deg: float, most: float) -> Floats:
-        """Smooth drift that explains what is left, on the grid."""
+    def drift(self, spread_deg: float, most: float, gone: Picture) -> Floats:
+        """Smooth drift that explains what is left, on the grid; `gone` is what such windows drifted before.
+
+        Where nothing is seen it stays with what wider windows found: `most` is its spread against that.
+        """
         by = self.left.shape[1] // GRID
         pairs = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
         terms = [self.slope[..., i] * self.slope[..., j] for i, j in pairs]
@@ -259,8 +275,9 @@ class _Equations:
         for k, (i, j) in enumerate(pairs):
             system[..., i, j] = system[..., j, i] = cells[..., k]
         system += np.eye(3) / most**2
-        found = np.linalg.solve(system, cells[..., 6:, None])[..., 0]
-        explained = np.sum(found * cells[..., 6:], axis=-1, keepdims=True)
+        pull = cells[..., 6:] - gone / most**2
+        found = np.linalg.solve(system, pull[..., None])[..., 0]
+        explained = np.sum(found * pull, axis=-1, keepdims=True)
         long = np.linalg.norm(found, axis=-1, keepdims=True)
         sure = np.maximum(1 - _BY_CHANCE / np.maximum(explained, 1e-9), 0)
         return np.asarray(found * sure * np.minimum(1, 2 * most / np.maximum(long, 2 * most)))
