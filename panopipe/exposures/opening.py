@@ -90,10 +90,14 @@ class Bracket:
         used = [name for name, one in zip(self.names, self.exposures, strict=True) if one]
         parts = []
         for place in self.moved[:_PLACES_TOLD]:
-            yaw, pitch = place.direction_deg(self.anchor / self.width)
+            yaw, pitch = self.moved_at(place)
             parts.append(f"yaw {yaw:.0f} pitch {pitch:.0f}: {used[place.exposure]}")
         more = len(self.moved) - len(parts)
         return "; ".join(parts) + (f"; and {more} more" if more > 0 else "")
+
+    def moved_at(self, place: Moved) -> tuple[float, float]:
+        """Yaw and pitch of a place, as the files count."""
+        return place.direction_deg(self.anchor / self.width)
 
     def told(self) -> str:
         """The exposures in words: names and EV against the reference."""

@@ -9,6 +9,7 @@ from panopipe.review.finding import Finding
 from panopipe.review.floor import patch
 from panopipe.review.form import blur, double, pole, seam, shape, tilt
 from panopipe.review.light import cast, clipped, crushed, exposure, grain
+from panopipe.review.merged import moved
 
 
 def _as_sentence(words: str) -> str:
@@ -43,6 +44,7 @@ CHECKS: Sequence[Callable[[Case], Finding]] = (
     grain,
     shape,
     double,
+    moved,
 )
 
 

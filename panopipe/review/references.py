@@ -39,6 +39,8 @@ WIDTHS = SettingName("export", "widths")
 
 CLIPPED_SHARE = NoteName("decode", "clipped_share_percent")
 MERGED = NoteName("decode", "exposures_merged")
+MOVED, MOVED_SHARE = NoteName("decode", "moved"), NoteName("decode", "moved_share_percent")
+MOVED_YAW, MOVED_PITCH = NoteName("decode", "moved_yaw_deg"), NoteName("decode", "moved_pitch_deg")
 EVENED = NoteName("light", "evened_mired")
 WHITE_BY_HAND = NoteName("balance", "set_by_hand")
 POLE_SHADOWS = NoteName("nadir", "pole_shadows")

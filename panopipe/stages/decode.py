@@ -130,6 +130,9 @@ class Decode(SourceStage[DecodeSettings]):
             "places where something moved between exposures, so that one of them is used alone"
         ),
         "moved": Note("where they are, the largest first, and which exposure is used"),
+        "moved_share_percent": Note("part of the sphere that these places take", "percent"),
+        "moved_yaw_deg": Note("direction of the largest of them, as the file counts", "deg"),
+        "moved_pitch_deg": Note("its height above the horizon", "deg"),
         "exposures_merged": Note(
             "files merged into this frame, and how much more light than the first they took"
         ),
@@ -360,6 +363,9 @@ class MergedFrame(DecodedFrame):
         if moved := opened.bracket.moved:
             self.notes["moved_places"] = len(moved)
             self.notes["moved"] = opened.bracket.moved_told()
+            yaw, pitch = opened.bracket.moved_at(moved[0])
+            self.notes |= {"moved_yaw_deg": round(yaw, 2), "moved_pitch_deg": round(pitch, 2)}
+            self.notes["moved_share_percent"] = round(sum(place.share_percent() for place in moved), 3)
 
     def _first_column(self) -> int:
         return 0

@@ -165,3 +165,13 @@ def test_a_tiny_frame_is_measured_without_a_murmur(width: int) -> None:
     """Too small for its twelve sections of rows; warnings are errors here."""
     one = np.random.default_rng(1).integers(0, 256, (width // 2, width, 3), dtype=np.uint8)
     assert np.isfinite(measure(one, width, width // 2).seam_codes)
+
+
+def test_what_moved_between_exposures_is_told_with_its_place(clean: list[Picture]) -> None:
+    moved = {"exposures_merged": "a, b", "moved": "yaw 40 pitch -5: a", "moved_yaw_deg": 40.0,
+             "moved_pitch_deg": -5.0}  # fmt: skip
+    for share, crossed in ((0.2, False), (3.0, True)):
+        review = reviewed(clean, notes={"decode": {**moved, "moved_share_percent": share}})
+        found = next(one for one in review.findings if one.check == "moved")
+        assert (found.crossed, found.look) == (crossed, (40.0, -5.0))
+        assert "yaw 40 pitch -5: a" in found.sentence
