@@ -243,8 +243,11 @@ class _Answers:
         doubt = f"The link to {weak[0].to} is weakly proven." if weak else ""
         if number not in self.shoot.measured:
             doubt = "How far it stood from other frames could not be told; the map assumes it."
+        for first, second, why in self.shoot.doubts:
+            if number in (first, second):
+                doubt = why.format(other=self.keys[second if number == first else first])
         if not sights:
-            doubt = "No other frame is certainly seen from here."
+            doubt = doubt or "No other frame is certainly seen from here."
         return Stand(
             part,
             round(x, 3),

@@ -16,8 +16,8 @@ from panopipe.studies.stands.pair import Pair
 _TELLING, _FLOOR, _TOGETHER, _SECTORS = 9.0, 6, 26.0, 3
 """What a pair must have to be believed by itself: what its matches around are worth, matches of the floor,
 the one and twice the other together, and eighths of the horizon that they lie in."""
-_MANY, _MANY_SECTORS = 45.0, 4
-"""The same where the floor is silent: by chance, none was seen above 33."""
+_MANY, _MANY_SECTORS = 60.0, 5
+"""The same where the floor is silent: by chance, none was seen above 50."""
 _APART = 0.45
 """Camera heights that two frames are apart at least; false motions are mostly short."""
 _IN_ONE_ROOM = 14.0

@@ -32,6 +32,8 @@ _LEAST_APART = 0.2
 """Least distance of two frames, in camera heights, that has a direction."""
 _LEAST_VOTES = 2.2
 _TRIED, _TRIED_HARD = 3, 10
+_ROOM_SECTORS, _ROOM_TELLING, _ROOM_FLOOR, _ROOM_FLOOR_SECTORS = 4, 28.0, 10, 3
+"""What two frames of a room share: eighths of the horizon and what matches there are worth, or the floor."""
 _PEAKS, _PEAKS_HARD = 2, 5
 """Motions that are tried of a pair, and of one quarter turn."""
 _OVER_RIVALS = 1.35
@@ -151,6 +153,19 @@ def strength(pair: Pair) -> float:
     """How much speaks for a motion, in matches."""
     floor = pair.floor.count if pair.floor and pair.floor_agrees else 0
     return pair.telling + 0.25 * min(pair.far, 12) + floor
+
+
+def shares_room(pair: Pair) -> bool:
+    """Whether two frames stand in one room, by what they share."""
+    if pair.sectors >= _ROOM_SECTORS and pair.telling >= _ROOM_TELLING:
+        return True
+    floor = pair.floor
+    return (
+        floor is not None
+        and pair.floor_agrees
+        and floor.count >= _ROOM_FLOOR
+        and pair.sectors >= _ROOM_FLOOR_SECTORS
+    )
 
 
 def _differs(one: Pair, other: Pair, turn_deg: float, yaw_deg: float) -> bool:

@@ -14,10 +14,11 @@ from panopipe.studies.stands.features import Features
 from panopipe.studies.stands.links import proven, without_contradiction
 from panopipe.studies.stands.matching import Ready
 from panopipe.studies.stands.motion import wrapped
-from panopipe.studies.stands.pair import Pair, judged, look, look_hard
+from panopipe.studies.stands.pair import Pair, judged, look, look_hard, shares_room
 from panopipe.studies.stands.plan import Plan, measured_frames, solve_plan
 from panopipe.studies.stands.promising import promising_pairs
 from panopipe.studies.stands.sight import FreeFloor, Known, Sight, known_points, seen_again
+from panopipe.studies.stands.twins import ALIKE, may_be_linked
 
 Float = NDArray[np.float64]
 
@@ -31,7 +32,7 @@ _TELLING = 5.0
 _NO_GAP, _SMALL_GAP, _SEEN_AGAIN = 0.02, 0.15, 3.0
 """Longest stretch of a line, in camera heights, that may be unproven: none to speak of, or a little where
 either sees again what the other shows. A wall and the errors at both its sides leave a longer one."""
-_ROOM_SECTORS, _ROOM_TELLING, _ROOM_FLOOR, _ROOM_GAP = 4, 30.0, 10, 0.4
+_ROOM_SECTORS, _ROOM_TELLING, _ROOM_FLOOR, _ROOM_GAP = 4, 30.0, 10, 0.25
 """Two frames that share so much, all around or of the floor, stand in one room: then more may be unproven."""
 
 
@@ -99,11 +100,17 @@ def solve_shoot(features: Sequence[Features], times: Sequence[float], rooms: Seq
     frames = [Ready.of(one) for one in features]
     looked = [look(i, j, frames[i], frames[j]) for i, j in promising_pairs(frames, times)]
     firsts = [pairs[0] for pairs in looked if pairs and proven(pairs[0])]
-    believed, dropped = without_contradiction([*firsts, *_of_rooms(frames, rooms, firsts)])
+    every = [*firsts, *_of_rooms(frames, rooms, firsts)]
+    may = may_be_linked(len(frames), [pair for pair in every if shares_room(pair)], times, rooms)
+    alike = [pair for pair in every if not may(pair.first, pair.second)]
+    believed, dropped = without_contradiction([pair for pair in every if may(pair.first, pair.second)])
     doubts = [(pair.first, pair.second, "it contradicts other links") for pair in dropped]
+    doubts += [(pair.first, pair.second, ALIKE) for pair in alike]
     plan = _plan(frames, believed)
     refused = {id(pair) for pair in (*believed, *dropped)}
-    candidates = [pair for pairs in looked for pair in pairs if id(pair) not in refused]
+    candidates = [
+        pair for pairs in looked for pair in pairs if id(pair) not in refused and may(pair.first, pair.second)
+    ]
     believed, plan = joined(frames, believed, plan, candidates, lambda links: _plan(frames, links))
     for _ in range(2):
         believed = _fitting(_completed(frames, believed, plan), plan)

@@ -7,8 +7,10 @@ import pytest
 
 from panopipe.studies.stands.features import Features, find_features, walls_heading
 from panopipe.studies.stands.matching import Ready
+from panopipe.studies.stands.pair import Pair
 from panopipe.studies.stands.promising import promising_pairs
 from panopipe.studies.stands.solve import Shoot, solve_shoot
+from panopipe.studies.stands.twins import may_be_linked
 from tests.benchmarks.stands import score
 from tests.scenes.plan_house import random_house, sight_lines
 from tests.scenes.plan_render import PlanHouse, Room, Stand, Surface, render
@@ -83,3 +85,37 @@ def test_of_many_frames_each_is_looked_at_with_few() -> None:
     pairs = promising_pairs(frames, list(range(40)))
     assert len(pairs) < 40 * 11
     assert all((k, k + 1) in pairs for k in range(39))
+
+
+def room_pair(first: int, second: int) -> Pair:
+    """A proven pair of frames that share what is all around them."""
+    none = np.zeros((0, 3)), np.zeros((0, 2), np.intp)
+    return Pair(first, second, 0.0, 0.0, 180.0, 0.1, 0.1, 80.0, 0, 7, None, 0, *none)
+
+
+def test_floors_that_are_alike_are_not_linked() -> None:
+    """Two rooms, left and come back to across one moment: frames 0 to 3 of one floor, 4 to 7 of another."""
+    pairs = [
+        room_pair(0, 1),
+        room_pair(2, 3),
+        room_pair(0, 4),
+        room_pair(4, 5),
+        room_pair(2, 6),
+        room_pair(6, 7),
+    ]
+    may = may_be_linked(8, pairs, list(range(8)), [""] * 8)
+    assert may(0, 1) and may(2, 3) and may(4, 6)
+    assert not may(0, 4) and not may(3, 7)
+
+
+def test_a_hall_may_be_come_back_to() -> None:
+    """One room that is left and entered again is what a walk through a house looks like."""
+    pairs = [room_pair(0, 3), room_pair(3, 6), room_pair(1, 2), room_pair(4, 5)]
+    may = may_be_linked(7, pairs, list(range(7)), [""] * 7)
+    assert all(may(i, j) for i in range(7) for j in range(i))
+
+
+def test_two_rooms_of_two_names_shot_apart_are_two() -> None:
+    names = ["bunk one"] * 2 + ["hall"] * 6 + ["bunk two"] * 2
+    may = may_be_linked(10, [room_pair(0, 9), room_pair(0, 1)], list(range(10)), names)
+    assert not may(0, 9) and may(0, 1)
