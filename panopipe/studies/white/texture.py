@@ -23,6 +23,8 @@ _DARK = 1e-4
 SMOOTH = 0.02
 """Roughness at which a surface is half trusted to be paint, in natural logarithms. In rendered rooms white
 paint shows 0.003 to 0.006, rough plaster 0.010 to 0.016, boards, tiles and carpet 0.02 to 0.07."""
+NOISE_SHARE = 0.1
+"""The smoothest tenth of a frame shows what its camera adds: shot noise; its square falls with the light."""
 
 
 def smoothness(rows: Rows) -> Matrix:
@@ -45,5 +47,9 @@ def smoothness(rows: Rows) -> Matrix:
     around = cv2.GaussianBlur(pad(level[..., None], _REACH)[..., 0], (0, 0), _SIGMA)
     fine = np.abs(level - around[_REACH:-_REACH, _REACH:-_REACH])
     cells = fine.reshape(CELL_ROWS, _FINE, 2 * CELL_ROWS, _FINE).swapaxes(1, 2)
-    rough = np.median(cells.reshape(CELL_ROWS, 2 * CELL_ROWS, _FINE * _FINE), axis=-1)
-    return np.asarray(1 / (1 + (rough.astype(np.float64) / SMOOTH) ** 2))
+    square = (
+        np.median(cells.reshape(CELL_ROWS, 2 * CELL_ROWS, _FINE * _FINE), axis=-1).astype(np.float64) ** 2
+    )
+    light = np.exp(level.reshape(CELL_ROWS, _FINE, 2 * CELL_ROWS, _FINE).mean(axis=(1, 3)))
+    noise = np.quantile(square * light, NOISE_SHARE) / light
+    return np.asarray(1 / (1 + np.maximum(square - noise, 0) / SMOOTH**2))
