@@ -35,7 +35,7 @@ LEAST = {
     Kind.VISITOR: 0.05,
     Kind.BLUR: 0.35,
     Kind.LEAN: 0.6,
-    Kind.SEAM: 0.25,
+    Kind.SEAM: 0.28,
 }
 """From where a figure is called a fault: % of the sphere more than the best take, EV, EV, % of the sphere,
 logarithm of softness, degrees, EV of gain. Takes without a fault stay below half of them (made takes), but
@@ -43,10 +43,12 @@ for seams, of which one in twenty comes to the bar by chance."""
 _LEAST_FULL_PX = 1.0
 """Pixels of the full frame from which blur is a fault: at 100 % on a screen it is plain (common practice, no
 source)."""
-_AT_LENS_EDGE = 0.14
+_AT_LENS_EDGE = 0.16
 """The same for a seam where the file of a camera with two lenses, ahead and behind, has its seams."""
 _LENS_EDGES_DEG, _NEAR_DEG = (-90.0, 90.0), 6.0
 _CLEAR_SEAM = 1.5
+_SEEN_THROUGH_BLUR = 0.15
+"""Per cent of the sphere that someone covers at least, to be told from the blur of small bright things."""
 _PERSON_COSTS = 4.0
 """Least cost of someone in the picture: a matter of privacy, whatever the size."""
 _MOST = {Kind.FLARE: 3.5, Kind.LEAN: 2.0}
@@ -104,14 +106,19 @@ def choose(takes: Sequence[Take]) -> Choice:
     faults: list[list[Fault]] = [[] for _ in takes]
     doubts = _from_places(takes, poses, faults)
     _from_whole(takes, poses, faults)
-    return _weighed([_without_weak_seam(own) for own in faults], doubts, agreement)
+    return _weighed([_without_echoes(own) for own in faults], doubts, agreement)
 
 
-def _without_weak_seam(own: list[Fault]) -> list[Fault]:
-    """Faults of a take, without a seam that hardly tells where something else disturbs the comparison."""
-    if len(own) == 1:
-        return own
-    return [fault for fault in own if fault.kind != Kind.SEAM or fault.weight >= _CLEAR_SEAM]
+def _without_echoes(own: list[Fault]) -> list[Fault]:
+    """Faults of a take, without those that another one of them explains.
+
+    A weak seam tells little where something else disturbs the comparison, and blur alone changes small
+    things.
+    """
+    kept = [fault for fault in own if fault.kind != Kind.SEAM or fault.weight >= _CLEAR_SEAM or len(own) == 1]
+    if not any(fault.kind == Kind.BLUR for fault in kept):
+        return kept
+    return [fault for fault in kept if fault.kind != Kind.VISITOR or fault.figure >= _SEEN_THROUGH_BLUR]
 
 
 def _weighed(faults: list[list[Fault]], doubts: list[str], agreement: float) -> Choice:

@@ -28,7 +28,7 @@ _KEPT, _LIKE = 0.6, 0.4
 """Correlation of the detail from which it is the same things in another light, and the share that may be
 unlike."""
 _DETAIL_PX, _REACH = 2.0, 2
-_OUTLINED = 1.6
+_OUTLINED = 2.5
 """Outlines so many times as strong in the others say that they hold something which is gone here."""
 
 
