@@ -12,12 +12,14 @@ from panopipe.stage import Stand
 NAME = "map.svg"
 
 _PX_PER_M, _ROOM_PX, _DOT_PX = 60, 90, 7
+_LETTER_PX = 10
+"""More than a letter takes, so that no name is cut off."""
 _WIDEST_PX = 1600
 """A large house is drawn at a smaller scale rather than wider."""
 _STYLE = (
     "svg{background:#fff;font:14px system-ui,'Segoe UI',Roboto,'DejaVu Sans',sans-serif}"
     "line{stroke:#9a9a9a;stroke-width:2}line.unsure{stroke-dasharray:5 5}"
-    "circle{fill:#1c1c1c}text{fill:#1c1c1c}.quiet{fill:#565656;font-size:12px}.scale{stroke:#1c1c1c}"
+    "circle{fill:#1c1c1c}text{fill:#1c1c1c;stroke:#fff;stroke-width:4px;paint-order:stroke}.quiet{fill:#565656;font-size:12px}.scale{stroke:#1c1c1c}"
 )
 _SURE = 0.5
 """Certainty of a line of sight from which it is drawn whole."""
@@ -56,7 +58,7 @@ def map_svg(title: str, stands: Mapping[FrameKey, Stand], names: Mapping[FrameKe
         return b""
     scale = _scale(placed)
     drawn, left = [], 0.0
-    parts = [_part(part, placed, scale) for part in sorted({stand.part for stand in placed.values()})]
+    parts = [_part(part, placed, names, scale) for part in sorted({stand.part for stand in placed.values()})]
     for part in parts:
         drawn.append(_drawn(part, placed, names, left, scale))
         left += part.width_px
@@ -83,11 +85,12 @@ def _span(values: Sequence[float]) -> float:
     return max(values) - min(values)
 
 
-def _part(part: int, placed: Mapping[FrameKey, Stand], scale: float) -> _Part:
+def _part(part: int, placed: Mapping[FrameKey, Stand], names: Mapping[FrameKey, str], scale: float) -> _Part:
     keys = [key for key, stand in placed.items() if stand.part == part]
     xs, ys = [placed[key].x_m for key in keys], [placed[key].y_m for key in keys]
-    width, height = _span(xs) * scale + 2 * _ROOM_PX, _span(ys) * scale + 2 * _ROOM_PX
-    return _Part(keys, min(xs), max(ys), width, height)
+    words = max(len(names[key]) for key in keys) * _LETTER_PX
+    width = _span(xs) * scale + _ROOM_PX + max(_ROOM_PX, words)
+    return _Part(keys, min(xs), max(ys), width, _span(ys) * scale + 2 * _ROOM_PX)
 
 
 def _drawn(
