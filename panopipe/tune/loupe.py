@@ -24,7 +24,7 @@ WIDTH, HEIGHT = 512, 256
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """A direction in the file: degrees of yaw and pitch."""
+    """A direction in the finished file: degrees of yaw and pitch."""
 
     yaw_deg: float
     pitch_deg: float
@@ -68,7 +68,8 @@ class Loupe:
         first = round(float(row_of_pitch(spot.pitch_deg, facts.height))) - HEIGHT // 2
         first = max(0, min(facts.height - HEIGHT, first))
         pipeline = self._prepared(tried, first, min(first + HEIGHT, facts.height), is_wanted)
-        left = round((spot.yaw_deg / 360 + 0.5) * facts.width) - WIDTH // 2 - facts.anchor_column
+        finished_at = pipeline.facts.finished_anchor_column
+        left = round((spot.yaw_deg / 360 + 0.5) * facts.width) - WIDTH // 2 - finished_at
         columns = np.arange(left, left + WIDTH) % facts.width
         rows = [band.rows[:, columns] for band in pipeline.bands(self._upto, first, first + HEIGHT)]
         _, sink = check_kinds(tried.planned.chain.steps())
@@ -125,7 +126,9 @@ def _touches(step: MiddleStep, facts: FrameFacts, first: int, last: int) -> bool
 
 def _poured(pipeline: FramePipeline, sink: SinkStep, rows: Rows, bench: Bench) -> Output:
     """What the sink makes of the piece, as if it were a frame."""
-    facts = replace(pipeline.facts, width=rows.shape[1], height=rows.shape[0], anchor_column=0)
+    facts = replace(
+        pipeline.facts, width=rows.shape[1], height=rows.shape[0], anchor_column=0, turned_columns=0
+    )
     with StageTimer().on(sink.name):
         pouring = sink.stage.start(
             StageContext(Frame(pipeline.reduced, facts)), sink.settings, bench.job.rights

@@ -171,8 +171,7 @@ class Session:
             settings = tried(self.job, self._recipe, key, draft)
             frame = bench.tried(key, settings)
             shown = bench.show(frame, WIDTH, quick=quick, is_wanted=is_wanted)
-        anchor_yaw_deg = frame.light.facts.anchor_yaw_deg
-        return Answer(shown.outputs[0], _told(key, settings, shown) | {"anchor_yaw_deg": anchor_yaw_deg})
+        return Answer(shown.outputs[0], _told(key, settings, shown))
 
     def piece(self, number: int, draft: Draft, spot: Spot, asked: Asked) -> Answer:
         """A piece of a frame at full size; raises as `picture`."""
@@ -311,6 +310,7 @@ def _frame_with(job: Job, key: FrameKey) -> FrameKey:
 def _told(key: FrameKey, settings: FrameSettings, shown: Shown) -> dict[str, Any]:
     return {
         "exact": shown.exact,
+        "turned_deg": 360 * shown.reduced.facts.turned_columns / shown.reduced.facts.width,
         "values": values(key, settings),
         "notes": shown.notes,
         "reasons": [reason for reasons in shown.review_reasons.values() for reason in reasons],

@@ -87,7 +87,7 @@
     pick(vector) {
       const { tilt, toward } = this.level();
       const [yaw, pitch] = yawPitch(panopipe.asTaken(vector, tilt, toward));
-      this.changed({ "balance.neutral_yaw_deg": round(yaw, 1), "balance.neutral_pitch_deg": round(pitch, 1) });
+      this.changed({ "balance.neutral_yaw_deg": round(this.inOriginal(yaw), 1), "balance.neutral_pitch_deg": round(pitch, 1) });
     }
 
     // --- the covered circle
@@ -144,7 +144,7 @@
       const { tilt, toward } = this.level(), [x, y, z] = panopipe.asTaken(up[1] < 0 ? up.map((part) => -part) : up, tilt, toward);
       const found = Math.atan2(Math.hypot(x, z), y) / RAD;
       this.lean = [0, 0];
-      this.changed({ "level.tilt_deg": Math.min(15, round(found, 2)), "level.toward_yaw_deg": round(Math.atan2(x, z) / RAD, 1) });
+      this.changed({ "level.tilt_deg": Math.min(15, round(found, 2)), "level.toward_yaw_deg": round(this.inOriginal(Math.atan2(x, z) / RAD), 1) });
       this.draw();
     }
 

@@ -8,7 +8,7 @@
   const POLL_MS = 1500, REST_MS = 180;
 
   let overview = null, frame = null, draft = {}, values = {}, notes = {}, own = { room: [], frame: [] };
-  let number = 0, history = [], place = 0, anchor = 0;
+  let number = 0, history = [], place = 0, turned = 0;
   const pictures = { tried: null, kept: null, recorded: null };
 
   // --- the server
@@ -193,7 +193,7 @@
 
   function take(told, tried) {
     notes = told.notes;
-    anchor = told.anchor_yaw_deg;
+    turned = told.turned_deg; // settings name directions in the original, the sphere shows the finished file
     if (tried === draft) values = Object.fromEntries(Object.entries(told.values).map(([name, held]) => [name, { ...held, tried: name in tried }]));
     controls.say("");
     controls.show(values, draft, notes);
@@ -327,14 +327,15 @@
 
   // What the gestures read of the settings, and of what stages chose for them.
   const parts = {
+    inOriginal: (yaw) => ((yaw + turned + 180) % 360 + 360) % 360 - 180,
     handles: [byId("handle-left"), byId("handle-right")],
     changed: change,
     hover,
     leave: () => clearTimeout(rest),
     level() {
       const tilt = of("level.tilt_deg"), found = notes.level || {};
-      if (tilt === "auto") return { tilt: found.tilt_deg || 0, toward: found.toward_yaw_deg || 0 };
-      return { tilt: tilt || 0, toward: of("level.toward_yaw_deg") || 0 };
+      if (tilt === "auto") return { tilt: found.tilt_deg || 0, toward: (found.toward_yaw_deg || 0) - turned };
+      return { tilt: tilt || 0, toward: (of("level.toward_yaw_deg") || 0) - turned };
     },
     foot() {
       const radius = of("nadir.foot_radius_m"), height = of("nadir.camera_height_m") || 1.5, margin = of("nadir.margin_deg") || 0;
@@ -343,7 +344,7 @@
     },
     spot() {
       const yaw = of("balance.neutral_yaw_deg"), pitch = of("balance.neutral_pitch_deg");
-      return typeof yaw === "number" && typeof pitch === "number" ? { at: [yaw, pitch], size: of("balance.neutral_size_deg") || 2 } : null;
+      return typeof yaw === "number" && typeof pitch === "number" ? { at: [yaw - turned, pitch], size: of("balance.neutral_size_deg") || 2 } : null;
     },
   };
 
