@@ -147,7 +147,7 @@ def _run(folder: Path) -> Path:
     job = open_job(folder)
     summary = run_job(job, load_recipe(job))
     assert not summary.errors
-    assert len(summary.finished) == len(FRAMES) + 1  # and the kitchen, of five exposures
+    assert {key.name for key in summary.finished} >= {*FRAMES, EXPOSURES[0]}
     return folder
 
 
