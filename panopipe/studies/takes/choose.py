@@ -175,15 +175,15 @@ def _from_places(takes: Sequence[Take], poses: Sequence[Float], faults: list[lis
         _note(own, Kind.CLIP, more, "%", more / LEAST[Kind.CLIP], side.lost, anchor)
         lift = lift_ev(side)
         _note(own, Kind.GLARE, lift, "EV", lift / LEAST[Kind.GLARE])
-        apart = _spots(side, number, faults, doubts, anchor)
-        if lift >= LEAST[Kind.GLARE]:  # a veil is uneven: its brightest parts are no spots of their own
-            own[:] = [fault for fault in own if fault.kind != Kind.FLARE]
+        apart = _spots(side, number, faults, doubts, anchor, veiled=lift >= LEAST[Kind.GLARE])
         _seam(side, apart, own, anchor)
     return doubts
 
 
-def _spots(side: Beside, number: int, faults: list[list[Fault]], doubts: list[str], anchor: float) -> Mask:
-    """Spots and people; returns all that differs."""
+def _spots(
+    side: Beside, number: int, faults: list[list[Fault]], doubts: list[str], anchor: float, *, veiled: bool
+) -> Mask:
+    """Spots and people; returns all that differs. What an uneven veil brightens is nothing of its own."""
     own, others = levelled(side)
     evidence = evidence_map(side, own, others)
     apart = np.zeros(evidence.shape, bool)
@@ -191,6 +191,8 @@ def _spots(side: Beside, number: int, faults: list[list[Fault]], doubts: list[st
         apart |= region.mask
         most = float(evidence[region.mask].max())
         spot = judged(region, own, others, most)
+        if veiled and spot.difference_ev > 0:
+            continue
         if spot.in_doubt:
             doubts.append("one shows something that the other does not, and which one is not clear")
         elif spot.kind and not spot.elsewhere:
