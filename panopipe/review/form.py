@@ -103,9 +103,10 @@ def blur(case: Case) -> Finding:
     """Soft edges against the siblings."""
     width = case.measures.edge_width_px
     share = case.measures.measured_width
-    # One lens shot the whole job: compare with all frames, in equal angles.
+    # One lens shot the whole job: compare with all frames, in equal angles; a smaller frame holds no edge
+    # narrower than its own pixels let it, which its size says already.
     others = [
-        measures.edge_width_px * share / measures.measured_width
+        measures.edge_width_px * max(share / measures.measured_width, 1)
         for key, measures in case.job.items()
         if key != case.record.key and measures.edge_width_px > 0
     ]

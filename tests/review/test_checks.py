@@ -132,6 +132,13 @@ def test_a_frame_of_another_size_is_caught(clean: list[Picture]) -> None:
     assert offered(large, "shape")[-1] == "export.widths=[512]"
 
 
+def test_a_smaller_frame_is_not_soft_for_its_size_but_for_its_blur(clean: list[Picture]) -> None:
+    small = np.asarray(cv2.resize(clean[0], (512, 256), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    assert "blur" not in checks(reviewed([small, *clean[1:]]))
+    shaken = np.asarray(cv2.GaussianBlur(small, (0, 0), 2), dtype=np.uint8)
+    assert "blur" in checks(reviewed([shaken, *clean[1:]]))
+
+
 def test_what_a_stage_wants_looked_at_is_said(clean: list[Picture]) -> None:
     review = reviewed(clean, review_reasons={"nadir": ("The floor does not repeat.",)})
     assert [one.sentence for one in review.crossed] == ["The floor does not repeat."]
