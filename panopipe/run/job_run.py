@@ -13,13 +13,13 @@ from panopipe.pixels.compiled import COMPILED, NOT_COMPILED
 from panopipe.pool.dispatch import is_disk_full
 from panopipe.recipe import Recipe
 from panopipe.run.finish import finish_all
-from panopipe.run.looking import Looked, looked_of
 from panopipe.run.plan import REDUCED, SMALL, survey_fingerprint
 from panopipe.run.proofs import proof_all
 from panopipe.run.remarks import group_lines
 from panopipe.run.session import Options, Session, Summary
 from panopipe.run.solve import solve_all
 from panopipe.run.survey import survey_all
+from panopipe.run.surveyed_job import SurveyedJob, as_surveyed
 from panopipe.run.together import recognised
 from panopipe.state.folders import ensure_folders, sweep, sweep_cache
 from panopipe.state.ledger import Ledger
@@ -95,7 +95,7 @@ def proof_job(
 
 def look_at_job(
     job: Job, recipe: Recipe, options: Options | None = None, reporter: ProgressReporter | None = None
-) -> Looked:
+) -> SurveyedJob:
     """Look at all frames and solve what is joint; keep light at a small width, as for proofs.
 
     Raises
@@ -105,18 +105,18 @@ def look_at_job(
     KeyboardInterrupt
         If the user stopped it.
     """
-    looked: list[Looked] = []
+    surveyed_job: list[SurveyedJob] = []
 
     def keep(session: Session) -> None:
-        looked.append(looked_of(session))
+        surveyed_job.append(as_surveyed(session))
         _tidy(session)
 
     summary = _go(job, recipe, options or Options(), reporter or SilentReporter(), keep, keeps_small=True)
     if summary.interrupted:
         raise KeyboardInterrupt
-    if not looked:
+    if not surveyed_job:
         raise OSError(summary.stopped)
-    return looked[0]
+    return surveyed_job[0]
 
 
 def _go(

@@ -6,17 +6,17 @@ from collections import Counter
 
 from panopipe.frame import FrameKey
 from panopipe.job.names import natural
-from panopipe.run.looking import Looked
+from panopipe.run.surveyed_job import SurveyedJob
 from panopipe.state.stands import stands_of
 
 
-def proposed_rooms(looked: Looked) -> dict[str, tuple[FrameKey, ...]]:
+def proposed_rooms(surveyed_job: SurveyedJob) -> dict[str, tuple[FrameKey, ...]]:
     """Frames that no person sorted into a room, by the room that they share with others.
 
     A proposed room most of whose sorted frames are in one named room takes that name.
     """
     by_room: dict[str, list[FrameKey]] = {}
-    for key, stand in stands_of(looked.solutions).items():
+    for key, stand in stands_of(surveyed_job.solutions).items():
         by_room.setdefault(stand.room, []).append(key)
     proposed: dict[str, list[FrameKey]] = {}
     for room in sorted(by_room, key=natural):

@@ -13,10 +13,10 @@ from panopipe.pipeline.held import HeldFrame, HeldStep, Shown
 from panopipe.pipeline.steps import StageTimer, check_kinds
 from panopipe.recipe import FrameSettings, Recipe
 from panopipe.run.frame_files import pictures_of
-from panopipe.run.looking import FrameLight, Looked, frame_light
 from panopipe.run.neighbours import Neighbours
 from panopipe.run.plan import Planned, plan_frames
 from panopipe.run.small_frame import SmallFrame
+from panopipe.run.surveyed_job import FrameLight, SurveyedJob, frame_light
 from panopipe.run.tasks import Chain, FrameFiles, NeighbourTask
 from panopipe.tune.solving import Solved, Solver
 
@@ -50,22 +50,22 @@ class Bench:
 
     Parameters
     ----------
-    looked : Looked
+    surveyed_job : SurveyedJob
         The job.
     """
 
-    def __init__(self, looked: Looked) -> None:
-        self._looked = looked
-        self._recipe, self._frames = looked.recipe, _planned(looked, looked.recipe)
+    def __init__(self, surveyed_job: SurveyedJob) -> None:
+        self._surveyed_job = surveyed_job
+        self._recipe, self._frames = surveyed_job.recipe, _planned(surveyed_job, surveyed_job.recipe)
         self._lights: OrderedDict[Hashable, FrameLight] = OrderedDict()
         self._held: OrderedDict[Hashable, HeldFrame] = OrderedDict()
         self._brought: OrderedDict[Hashable, Band | None] = OrderedDict()
-        self._solver = Solver(looked, self.light_of)
+        self._solver = Solver(surveyed_job, self.light_of)
 
     @property
     def job(self) -> Job:
         """The job."""
-        return self._looked.job
+        return self._surveyed_job.job
 
     @property
     def recipe(self) -> Recipe:
@@ -79,13 +79,13 @@ class Bench:
 
     def take(self, recipe: Recipe) -> None:
         """Take the settings that files say now."""
-        self._recipe, self._frames = recipe, _planned(self._looked, recipe)
+        self._recipe, self._frames = recipe, _planned(self._surveyed_job, recipe)
 
     def light_of(self, planned: Planned) -> FrameLight:
         """Light of a frame as its source gives it."""
         name = (planned.key, planned.source)
         if name not in self._lights:
-            self._lights[name] = frame_light(self._looked, planned)
+            self._lights[name] = frame_light(self._surveyed_job, planned)
             while len(self._lights) > _MOST_LIGHTS:
                 self._lights.popitem(last=False)
         self._lights.move_to_end(name)
@@ -99,7 +99,7 @@ class Bench:
         StageError
             If it cannot be opened with these settings, or a stage cannot solve.
         """
-        frames = self._frames if others is None else _planned(self._looked, others)
+        frames = self._frames if others is None else _planned(self._surveyed_job, others)
         planned = _with_settings(frames[key], settings)
         solved = self._solver.solve({**frames, key: planned}, key)
         return Tried(planned, solved, self.light_of(planned))
@@ -190,7 +190,7 @@ class Bench:
 
     def files_of(self, planned: Planned) -> FrameFiles:
         """Where a frame's files are."""
-        return planned.files(self.job, self._looked.surveyed[planned.key].source)
+        return planned.files(self.job, self._surveyed_job.surveyed[planned.key].source)
 
     def neighbour_of(self, tried: Tried, width: int, *, is_full: bool = False) -> Neighbour:
         """Bring rows of other frames to a frame `width` wide, which is a small one or the frame itself."""
@@ -212,7 +212,7 @@ class Bench:
     def _bring(
         self, key: FrameKey, stage: str, rows: tuple[int, int], small_width: int, width: int
     ) -> Band | None:
-        planned, surveyed = self._frames[key], self._looked.surveyed[key]
+        planned, surveyed = self._frames[key], self._surveyed_job.surveyed[key]
         files = self.files_of(planned)
         if small_width:
             files = planned.small_files(self.job, surveyed.source, surveyed.facts, small_width)
@@ -221,10 +221,10 @@ class Bench:
         return Neighbours({key: task}, width, StageTimer()).rows(key, stage, *rows)
 
 
-def _planned(looked: Looked, recipe: Recipe) -> dict[FrameKey, Planned]:
+def _planned(surveyed_job: SurveyedJob, recipe: Recipe) -> dict[FrameKey, Planned]:
     """Frames that could be opened, with what is in force for them."""
-    frames = plan_frames(looked.job, recipe)
-    return {key: planned for key, planned in frames.items() if key in looked.surveyed}
+    frames = plan_frames(surveyed_job.job, recipe)
+    return {key: planned for key, planned in frames.items() if key in surveyed_job.surveyed}
 
 
 def _with_settings(planned: Planned, settings: FrameSettings) -> Planned:

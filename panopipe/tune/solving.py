@@ -10,9 +10,9 @@ from typing import Any
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.pipeline.steps import StageTimer
 from panopipe.registry import loaded_stage
-from panopipe.run.looking import FrameLight, Looked, seen_of, source_at_look
 from panopipe.run.plan import Planned
 from panopipe.run.solve import facts_for_solving
+from panopipe.run.surveyed_job import FrameLight, SurveyedJob, seen_of, source_as_surveyed
 from panopipe.stage import Observation, Solution
 
 _MOST_SOLVED = 12
@@ -34,14 +34,14 @@ class Solver:
 
     Parameters
     ----------
-    looked : Looked
+    surveyed_job : SurveyedJob
         The job.
     light_of : callable
         Gives the light of a frame; asked only where a stage must look again.
     """
 
-    def __init__(self, looked: Looked, light_of: Callable[[Planned], FrameLight]) -> None:
-        self._looked, self._light_of = looked, light_of
+    def __init__(self, surveyed_job: SurveyedJob, light_of: Callable[[Planned], FrameLight]) -> None:
+        self._surveyed_job, self._light_of = surveyed_job, light_of
         self._seen: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
         self._solved: OrderedDict[tuple[Any, ...], Mapping[FrameKey, Solution]] = OrderedDict()
         self._each: dict[tuple[int, FrameKey], Solution] = {}
@@ -92,18 +92,18 @@ class Solver:
     def _solve(
         self, frames: Mapping[FrameKey, Planned], stage: str, given: Mapping[FrameKey, Any]
     ) -> Mapping[FrameKey, Solution]:
-        job = self._looked.job
+        job = self._surveyed_job.job
         observed = {
             key: Observation(self._observed(frames[key], stage, own), own, self._facts(frames[key]))
             for key, own in given.items()
         }
-        reference = job.reference if job.reference in self._looked.surveyed else None
+        reference = job.reference if job.reference in self._surveyed_job.surveyed else None
         with StageTimer().on(stage):
             return loaded_stage(stage).solve(observed, facts_for_solving(job, reference))
 
     def _observed(self, planned: Planned, stage: str, given: Any) -> Any:
-        if self._is_as_looked_at(planned) and (stage, planned.key, given) in self._looked.seen:
-            return self._looked.seen[stage, planned.key, given]
+        if self._is_as_looked_at(planned) and (stage, planned.key, given) in self._surveyed_job.seen:
+            return self._surveyed_job.seen[stage, planned.key, given]
         name = (stage, planned.key, planned.source, given)
         if name not in self._seen:
             self._seen[name] = seen_of(self._light_of(planned), stage, given)
@@ -113,9 +113,9 @@ class Solver:
 
     def _facts(self, planned: Planned) -> FrameFacts:
         if self._is_as_looked_at(planned):
-            return self._looked.surveyed[planned.key].facts
+            return self._surveyed_job.surveyed[planned.key].facts
         return self._light_of(planned).facts
 
     def _is_as_looked_at(self, planned: Planned) -> bool:
         """Whether the source of a frame is set as it was when the job was looked at."""
-        return planned.source == source_at_look(self._looked, planned.key)
+        return planned.source == source_as_surveyed(self._surveyed_job, planned.key)

@@ -21,7 +21,7 @@ from panopipe.state.serialization import loads, packages_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Looked:
+class SurveyedJob:
     """A job as a look found it.
 
     Attributes
@@ -48,14 +48,14 @@ class Looked:
     failed: Mapping[FrameKey, str]
 
 
-def looked_of(session: Session) -> Looked:
+def as_surveyed(session: Session) -> SurveyedJob:
     """What a session knows once it has looked at all frames and solved."""
     seen = {}
     for key, surveyed in session.surveyed.items():
         for stage, given in session.frames[key].surveys:
             text = session.ledger.seen(survey_fingerprint(surveyed.source, stage, given))
             seen[stage, key, given] = loads(text, packages_of(loaded_stage(stage)))
-    return Looked(
+    return SurveyedJob(
         session.job,
         session.recipe,
         dict(session.surveyed),
@@ -84,7 +84,7 @@ class FrameLight:
     reduced: Rows
 
 
-def frame_light(looked: Looked, planned: Planned) -> FrameLight:
+def frame_light(surveyed_job: SurveyedJob, planned: Planned) -> FrameLight:
     """Light of a frame: as the look kept it, or read anew if its source is set otherwise by now.
 
     Nothing is written.
@@ -94,23 +94,23 @@ def frame_light(looked: Looked, planned: Planned) -> FrameLight:
     StageError
         If it must be read anew and cannot.
     """
-    key, surveyed = planned.key, looked.surveyed[planned.key]
-    if planned.source == source_at_look(looked, key):
-        files = planned.small_files(looked.job, surveyed.source, surveyed.facts, BEFORE_WIDTH)
+    key, surveyed = planned.key, surveyed_job.surveyed[planned.key]
+    if planned.source == source_as_surveyed(surveyed_job, key):
+        files = planned.small_files(surveyed_job.job, surveyed.source, surveyed.facts, BEFORE_WIDTH)
         small = cached_small(files.at(files.small), surveyed.facts.width)
         if small is not None:
             reduced = cached_reduced(files.at(files.reduced), surveyed.facts.width)
             if reduced is None:
                 reduced = reduce_rows(small, min(small.shape[1], REDUCED_WIDTH))
             return FrameLight(surveyed.facts, small, reduced)
-    with opened_frame(planned.files(looked.job), planned.source, StageTimer()) as reader:
+    with opened_frame(planned.files(surveyed_job.job), planned.source, StageTimer()) as reader:
         light = reductions(reader, source=planned.source[0])
         return FrameLight(reader.facts, as_small(light.before), light.reduced)
 
 
-def source_at_look(looked: Looked, key: FrameKey) -> tuple[str, Any]:
+def source_as_surveyed(surveyed_job: SurveyedJob, key: FrameKey) -> tuple[str, Any]:
     """The source stage of a frame and its settings, as they were when the job was looked at."""
-    settings = looked.recipe.settings(key)
+    settings = surveyed_job.recipe.settings(key)
     return settings.order[0], settings.stages[settings.order[0]]
 
 
