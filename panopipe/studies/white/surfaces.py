@@ -15,7 +15,6 @@ from panopipe.sphere.geometry import pitch_of_row
 from panopipe.studies.white.cones import log_chromaticity_from_working
 from panopipe.studies.white.evidence import JUMP, RECORDED, largest_channel
 from panopipe.studies.white.light import light_field
-from panopipe.studies.white.texture import smoothness
 
 ROWS = 64
 """Rows of the grid: 2.8 degrees each. Light blurred by 4 degrees serves as well as light pixel by pixel."""
@@ -49,7 +48,7 @@ class Surfaces:
     known : ndarray of bool
         Cells whose values count as a surface's.
     trust : ndarray
-        0 to 1: how likely white paint, by brightness, plainness and grain alone.
+        0 to 1: how likely white paint, by brightness and plainness alone.
     bright : ndarray of bool
         Cells above what a surface in the light of the room shows, and not clipped: views, and lamps.
     """
@@ -102,7 +101,7 @@ def surfaces_of(rows: Rows, clips_at: float | None = None) -> Surfaces:
     against = _against_brightest(place, light, known)
     darker = np.minimum(light - upper_envelope(light, known), 0)
     white = np.maximum(np.exp(WHITE_OVER * darker), np.exp(REFLECTS_OVER * np.minimum(against, 0)))
-    trust = white * np.exp(-TEXTURE * texture) * smoothness(rows) * known * _by_height()
+    trust = white * np.exp(-TEXTURE * texture) * known * _by_height()
     return Surfaces(place, light, known, trust, is_bright)
 
 
