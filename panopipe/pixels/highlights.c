@@ -153,7 +153,7 @@ INLINE void without(const Work *work, char type, Py_ssize_t row, Py_ssize_t colu
     }
 }
 
-/* Its share of what its saturated neighbours lack; how much of its light is theirs. */
+/* Its share of what its saturated neighbours lack; how much of its light is theirs, as far as they lack some. */
 INLINE double mix(const Work *work, char type, Py_ssize_t row, Py_ssize_t column, double *gain)
 {
     Py_ssize_t width = work->chunk.width;
@@ -193,7 +193,11 @@ INLINE double mix(const Work *work, char type, Py_ssize_t row, Py_ssize_t column
     for (int k = 0; k < 3; k++)
         gain[k] = between * (added[k] / count);
     double left = dark[0] + dark[1] + dark[2], whole = own[0] + own[1] + own[2];
-    return lower(higher(1 - left / higher(whole, work->lights.constants.darkest), 0), 1);
+    double more = added[0] / count + added[1] / count + added[2] / count;
+    double there = bright[0] / count + bright[1] / count + bright[2] / count;
+    double darkest_light = work->lights.constants.darkest;
+    double theirs = lower(higher(1 - left / higher(whole, darkest_light), 0), 1);
+    return theirs * (more / higher(more + there, darkest_light));
 }
 
 INLINE double tint_of(const double *share, const Lights *lights)

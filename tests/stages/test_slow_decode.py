@@ -9,7 +9,7 @@ import pytest
 from panopipe.colour.dng import Calibration, Camera
 from panopipe.frame import FrameKey
 from panopipe.stages.decode import Decode, DecodedFrame, DecodeSettings
-from panopipe.studies.clipped.edge import edge_gain
+from panopipe.studies.clipped.edge import edge_gain, held_to_line
 from panopipe.studies.clipped.rebuild import SATURATED, TRUSTED, rebuilt_gain
 from panopipe.studies.clipped.surroundings import read_map
 from tests.makers.dng import CAMERA_A, CAMERA_D65, write_linear_dng
@@ -121,8 +121,9 @@ def lacking_slowly(samples: np.ndarray, frame: DecodedFrame) -> np.ndarray:
     edge[:pad] = edge[-pad:] = False
     edge[:, :pad] = edge[:, -pad:] = False
     index = np.where(doubted, np.cumsum(doubted).reshape(tall, wide) - 1, -1)
-    added = edge_gain(share.reshape(-1, 3), wide, index.ravel(), np.flatnonzero(edge), gain[doubted])
-    gain[edge] = np.maximum(gain[edge], added)
+    added, window = edge_gain(share.reshape(-1, 3), wide, index.ravel(), np.flatnonzero(edge), gain[doubted])
+    wanted = np.maximum(gain[edge], added)
+    gain[edge] = held_to_line(share[edge], gain[edge], wanted, window, around[1][edge], lights)
     return gain[pad:-pad, pad:-pad]
 
 

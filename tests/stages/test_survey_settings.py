@@ -26,7 +26,7 @@ def test_only_what_a_survey_looks_at_asks_for_a_new_look(tmp_path: Path) -> None
         return {name: survey_fingerprint("", name, given) for name, given in planned.surveys}
 
     before = looks()
-    assert before.keys() == {"denoise", "tone", "balance", "nadir"}
+    assert before.keys() == {"denoise", "tone", "balance", "nadir", "north"}
     for assignment in ("tone.shadows_ev=1", "denoise.grain_percent=50", "nadir.margin_deg=2"):
         set_values(open_job(tmp_path), "hall", [assignment])
     assert looks() == before

@@ -79,7 +79,7 @@ class Rebuilder:
             Pixels, ``row * width + column``, rows counted in the band of n rows, columns as in the file;
             each pixel at most once, ascending.
         gain : ndarray of shape (m, 3), dtype float64
-            What to add, as a share of the white level; never negative.
+            What to add, as a share of the white level; below 0 only for green at an edge.
         """
         samples = as_compiled(samples)
         marks = np.empty(samples.shape[:2], np.uint8)

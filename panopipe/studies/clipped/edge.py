@@ -59,7 +59,8 @@ def edge_gain(
     gain : ndarray of shape (m, 3), dtype float64
         As a share of the white level; never negative.
     window : ndarray of shape (m,), dtype float64
-        How much of the light of each pixel is that of its saturated neighbours, 0 to 1.
+        How much of the light of each pixel is that of its saturated neighbours, as far as they were shown
+        brighter, 0 to 1.
     """
     gain, window = np.empty((len(edge), 3)), np.empty(len(edge))
     with_none = np.concatenate([doubted_gain, np.zeros((1, 3))])
@@ -74,11 +75,13 @@ def edge_gain(
         centre = (saturated * np.array(_OFFSETS)[:, None, :]).sum(axis=0) / count
         added = _sum(with_none[doubted]) / count
         without = _without(share, index, width, places, centre, darkest)
-        step = _sum(shares * saturated) / count - without
+        bright = _sum(shares * saturated) / count
+        step = bright - without
         between = _dot(own - without, step) / np.maximum(_dot(step, step), 1e-12)
         gain[at : at + _AT_ONCE] = np.clip(between, 0, 1)[:, None] * added
-        dark, bright = (light[:, 0] + light[:, 1] + light[:, 2] for light in (without, own))
-        window[at : at + _AT_ONCE] = np.clip(1 - dark / np.maximum(bright, DARKEST), 0, 1)
+        left, whole, more, there = map(_planes, (without, own, added, bright))
+        theirs = np.clip(1 - left / np.maximum(whole, DARKEST), 0, 1)
+        window[at : at + _AT_ONCE] = theirs * (more / np.maximum(more + there, DARKEST))
     return gain, window
 
 
@@ -154,6 +157,10 @@ def _sum(terms: NDArray[Any]) -> Floats:
     for term in terms:
         total += term
     return total
+
+
+def _planes(light: Floats) -> Floats:
+    return np.asarray(light[:, 0] + light[:, 1] + light[:, 2])
 
 
 def _dot(first: Floats, second: Floats) -> Floats:
