@@ -39,7 +39,11 @@ def page(browser: Chrome, statement: Path) -> Chrome:
 def test_it_opens_without_a_word_in_the_console_and_asks_for_nothing(page: Chrome) -> None:
     shown = page.execute_script("return [...document.images].map((one) => one.naturalWidth)")
     assert shown == [480, 480, 480]
-    asked = [address for address in requests(page) if not address.startswith(("file:", "data:", "about:"))]
+    asked = [
+        address
+        for address in requests(page)
+        if not address.startswith(("file:", "data:", "about:", "chrome:"))
+    ]
     assert asked == []
     assert page.get_log("browser") == []
 
