@@ -482,7 +482,7 @@ class JudgedTake:
 
 
 @dataclass(frozen=True, slots=True)
-class Together:
+class FileGroup:
     """Files that are one frame together.
 
     Attributes
@@ -517,15 +517,15 @@ class SourceStage(Stage[S]):
         """Return which files of a room may be one frame together, by places in the list.
 
         Asked of every room at every run, so nothing but headers is read. Those of one candidate come in the
-        order in which `together` is to see them.
+        order in which `groups` is to see them.
         """
         return ()
 
-    def together(self, files: Sequence[Path]) -> tuple[Sequence[Together], Sequence[str]]:
+    def groups(self, files: Sequence[Path]) -> tuple[Sequence[FileGroup], Sequence[str]]:
         """Return which files of one candidate are one frame, and a line for each that was in doubt."""
         return (), ()
 
-    def judged_takes(self, files: Sequence[Path]) -> Together:
+    def judged_takes(self, files: Sequence[Path]) -> FileGroup:
         """Judge files that are takes of one stand because the job file says so.
 
         Raises

@@ -109,8 +109,8 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
         from panopipe.review.words import quoted
         from panopipe.run.checking import check_originals
         from panopipe.run.forecast import expected
+        from panopipe.run.grouping import recognised
         from panopipe.run.remarks import group_lines
-        from panopipe.run.together import recognised
         from panopipe.state.ledger import read_records
 
         job = open_job(folder)
@@ -130,7 +130,7 @@ def check(folder: JobFolder, json: AsJson = False, debug: Debug = False) -> None
                 str(key): {"kind": group.kind, "files": list(group.files)}
                 for key, group in zip(job.members, job.groups, strict=True)
             }
-            told_of = {"failed": failed, "unread": dict(job.unread), "remarks": remarks, "together": made_of}
+            told_of = {"failed": failed, "unread": dict(job.unread), "remarks": remarks, "groups": made_of}
             print_json({"frames": sizes, **told_of, "orders": orders, "estimate": needs})
         else:
             for room, keys in job.rooms.items():

@@ -7,11 +7,11 @@ from pathlib import Path
 
 from panopipe.frame import FrameKey
 from panopipe.job.finding import find_entries
+from panopipe.job.grouping import grouped, known_groups
 from panopipe.job.job_file import JobFile
 from panopipe.job.links_file import links_by_hand, north_by_hand
 from panopipe.job.model import KINDS_IN_WORDS, ORIGINALS, FrameEntry, Job
 from panopipe.job.names import awkward_names, folded, natural
-from panopipe.job.together import known_groups, put_together
 
 
 def open_job(folder: Path | str) -> Job:
@@ -47,7 +47,7 @@ def open_job(folder: Path | str) -> Job:
     )
     job = replace(job, alone=frames, by_hand=facts.groups(job), separate=facts.separate(job))
     job = replace(job, preferred=facts.preferred(job), delivery=facts.delivery())
-    job = put_together(job, known_groups(job))
+    job = grouped(job, known_groups(job))
     job = replace(job, links=links_by_hand(facts, job), north=north_by_hand(facts, job))
     reference = facts.finish(job)
     if not frames:

@@ -15,11 +15,11 @@ from panopipe.job import WORKING, Job
 from panopipe.pool.budget import OUTPUT_BYTES_PER_PIXEL, workers_for
 from panopipe.recipe import Recipe
 from panopipe.run.finish import finish_fingerprint
+from panopipe.run.grouping import recognised
 from panopipe.run.plan import Planned
 from panopipe.run.session import Options, Session
 from panopipe.run.solve import solve_all
 from panopipe.run.survey import is_known
-from panopipe.run.together import recognised
 from panopipe.state.ledger import LEDGER, Entry, Ledger
 from panopipe.state.record import FrameRecord
 from panopipe.state.run_log import RunLog, SilentReporter

@@ -13,6 +13,7 @@ from panopipe.pixels.compiled import COMPILED, NOT_COMPILED
 from panopipe.pool.dispatch import is_disk_full
 from panopipe.recipe import Recipe
 from panopipe.run.finish import finish_all
+from panopipe.run.grouping import recognised
 from panopipe.run.plan import REDUCED, SMALL, survey_fingerprint
 from panopipe.run.proofs import proof_all
 from panopipe.run.remarks import group_lines
@@ -20,7 +21,6 @@ from panopipe.run.session import Options, Session, Summary
 from panopipe.run.solve import solve_all
 from panopipe.run.survey import survey_all
 from panopipe.run.surveyed_job import SurveyedJob, as_surveyed
-from panopipe.run.together import recognised
 from panopipe.state.folders import ensure_folders, sweep, sweep_cache
 from panopipe.state.ledger import Ledger
 from panopipe.state.lock import JobLock

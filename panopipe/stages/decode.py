@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy, xy_from_cct_duv
+from panopipe.exposures.grouping import candidate_groups, file_groups, told_takes
 from panopipe.exposures.opening import Bracket, OpenBracket, open_bracket
 from panopipe.exposures.takes import WIDTH as TAKES_WIDTH
 from panopipe.exposures.takes import judge_takes
-from panopipe.exposures.together import may_be_together, together, told_takes
 from panopipe.files.picture import linear_light, open_picture
 from panopipe.files.recorded import CameraColour, ProfileColour, Recorded
 from panopipe.files.samples import Samples as FileSamples
@@ -24,7 +24,7 @@ from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import choice, number
 from panopipe.sphere.anchor import anchor_column, anchor_rows
 from panopipe.sphere.reduce import AreaReducer
-from panopipe.stage import FrameReader, Note, SourceStage, Together
+from panopipe.stage import FileGroup, FrameReader, Note, SourceStage
 from panopipe.studies.bracket.noise import merged_noise
 from panopipe.studies.clipped.band import Rebuilder
 from panopipe.studies.clipped.chunks import Chunks, Part, part_that_lacks_nothing
@@ -140,13 +140,13 @@ class Decode(SourceStage[DecodeSettings]):
 
     def candidates(self, files: Sequence[Path]) -> Sequence[tuple[int, ...]]:
         """See `SourceStage.candidates`."""
-        return may_be_together(files)
+        return candidate_groups(files)
 
-    def together(self, files: Sequence[Path]) -> tuple[Sequence[Together], Sequence[str]]:
-        """See `SourceStage.together`."""
-        return together(files, look)
+    def groups(self, files: Sequence[Path]) -> tuple[Sequence[FileGroup], Sequence[str]]:
+        """See `SourceStage.groups`."""
+        return file_groups(files, look)
 
-    def judged_takes(self, files: Sequence[Path]) -> Together:
+    def judged_takes(self, files: Sequence[Path]) -> FileGroup:
         """See `SourceStage.judged_takes`."""
         return told_takes(judge_takes(files, look), files)
 

@@ -13,10 +13,10 @@ from panopipe.job import open_job
 from panopipe.recipe import load_recipe
 from panopipe.recipe.prefer import leave_choice, prefer
 from panopipe.review.make import make_review
+from panopipe.run.grouping import recognised
 from panopipe.run.job_run import run_job
 from panopipe.run.remarks import group_lines, lines_of_takes, set_aside
 from panopipe.run.session import Summary
-from panopipe.run.together import recognised
 from panopipe.state.ledger import read_records
 from panopipe.state.run_log import SilentReporter
 from tests.makers.camera import DAYLIGHT, shoot
@@ -176,7 +176,7 @@ def test_the_page_shows_takes_side_by_side(job: Path, place: MadePlace) -> None:
 
 
 def test_a_damaged_memory_of_takes_is_found_anew(job: Path) -> None:
-    kept = job / ".panopipe/together.json"
+    kept = job / ".panopipe/groups.json"
     told = json.loads(kept.read_text())
     told["rooms"]["deck"]["groups"][0]["chosen"] = "originals/deck/pond.dng"
     kept.write_text(json.dumps(told))

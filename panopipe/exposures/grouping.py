@@ -7,12 +7,12 @@ from pathlib import Path
 
 from panopipe.exposures.recognise import candidates, recognise
 from panopipe.exposures.takes import Judged, Look, may_be_takes, takes_among
-from panopipe.stage import JudgedTake, TakeFault, Together
+from panopipe.stage import FileGroup, JudgedTake, TakeFault
 from panopipe.studies.takes.choose import Choice
 from panopipe.studies.takes.take import Fault, Kind
 
 
-def may_be_together(files: Sequence[Path]) -> list[tuple[int, ...]]:
+def candidate_groups(files: Sequence[Path]) -> list[tuple[int, ...]]:
     """Runs of files that may be one frame together, by headers alone; no file is in two of them."""
     runs = [*candidates(files), *may_be_takes(files)]
     joined: list[list[int]] = []
@@ -23,19 +23,19 @@ def may_be_together(files: Sequence[Path]) -> list[tuple[int, ...]]:
     return [tuple(run) for run in joined]
 
 
-def together(
+def file_groups(
     files: Sequence[Path], look: Callable[[Path], Look]
-) -> tuple[tuple[Together, ...], tuple[str, ...]]:
+) -> tuple[tuple[FileGroup, ...], tuple[str, ...]]:
     """Decide which files of one run are one frame; `look` gives a file's light and facts.
 
     What is an exposure of a bracket is no take.
     """
-    groups: list[Together] = []
+    groups: list[FileGroup] = []
     doubts: list[str] = []
     for run in candidates(files):
         found, unclear = recognise([files[place] for place in run])
         groups += [
-            Together("exposures", tuple(run[place] for place in one.members), one.said) for one in found
+            FileGroup("exposures", tuple(run[place] for place in one.members), one.said) for one in found
         ]
         doubts += unclear
     used = {place for group in groups for place in group.members}
@@ -50,7 +50,7 @@ def together(
     return tuple(groups), tuple(doubts)
 
 
-def told_takes(judged: Judged, files: Sequence[Path], members: Sequence[int] | None = None) -> Together:
+def told_takes(judged: Judged, files: Sequence[Path], members: Sequence[int] | None = None) -> FileGroup:
     """Takes of one stand as the contract has them; `members` are their places among `files`."""
     places = tuple(judged.members if members is None else members)
     choice = judged.choice
@@ -59,7 +59,7 @@ def told_takes(judged: Judged, files: Sequence[Path], members: Sequence[int] | N
         JudgedTake(tuple(map(_told, own)), picture)
         for own, picture in zip(choice.faults, judged.pictures, strict=True)
     )
-    return Together("takes", places, said, choice.chosen, takes, choice.doubt)
+    return FileGroup("takes", places, said, choice.chosen, takes, choice.doubt)
 
 
 def reason(choice: Choice, names: Sequence[str]) -> str:

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from panopipe.exposures.together import may_be_together, reason
+from panopipe.exposures.grouping import candidate_groups, reason
 from panopipe.studies.takes.choose import Choice
 from panopipe.studies.takes.take import Fault, Kind
 from tests.makers.camera import shoot
@@ -44,4 +44,4 @@ def test_runs_of_exposures_and_takes_that_touch_are_one(tmp_path: Path) -> None:
         shot = Shot(taken=f"2026:11:24 {taken}", exposure_s=2.0**ev / 30)
         path = tmp_path / f"deck-{number + 1}.dng"
         files.append(shoot(path, light, saturation=2, baseline_ev=0, seed=number, shot=replace(shot)))
-    assert may_be_together(files) == [(0, 1, 2)]
+    assert candidate_groups(files) == [(0, 1, 2)]

@@ -8,9 +8,9 @@ from panopipe.errors import JobError
 from panopipe.frame import FrameKey
 from panopipe.job import open_job
 from panopipe.recipe import load_recipe
+from panopipe.run.grouping import recognised
 from panopipe.run.job_run import run_job
 from panopipe.run.remarks import group_lines
-from panopipe.run.together import recognised
 from panopipe.state.ledger import read_records
 from panopipe.state.run_log import SilentReporter
 from tests.makers.bracket import room_light, write_bracket

@@ -1,6 +1,6 @@
 """Files that are one frame together: said by hand in the job file, or recognised by an earlier run.
 
-What was recognised is kept in `JOB/.panopipe/together.json`, so that every command sees the same frames. It
+What was recognised is kept in `JOB/.panopipe/groups.json`, so that every command sees the same frames. It
 is believed only while the files are the ones that were looked at.
 """
 
@@ -18,7 +18,7 @@ from panopipe.frame import FrameKey
 from panopipe.job.model import EXPOSURES, JOB_FILE, TAKES, WORKING, FrameEntry, Group, Job
 from panopipe.stage import JudgedTake, TakeFault
 
-KEPT = f"{WORKING}/together.json"
+KEPT = f"{WORKING}/groups.json"
 _FORMAT = "panopipe frames 1"
 _MOST_BYTES = 1 << 24
 
@@ -45,7 +45,7 @@ class Recognised:
     remarks: tuple[str, ...] = ()
 
 
-def put_together(job: Job, recognised: Iterable[Group], remarks: Sequence[str] = ()) -> Job:
+def grouped(job: Job, recognised: Iterable[Group], remarks: Sequence[str] = ()) -> Job:
     """A job with files joined into frames: those of its job file, and those that were recognised.
 
     A file is of one frame only: what is said by hand comes first.

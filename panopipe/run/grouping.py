@@ -10,11 +10,11 @@ from pathlib import Path
 from panopipe.errors import one_line
 from panopipe.frame import FrameKey
 from panopipe.job import TAKES, FrameEntry, Group, Job
-from panopipe.job.together import (
+from panopipe.job.grouping import (
     Recognised,
+    grouped,
     keep_recognised,
     looked_at,
-    put_together,
     read_recognised,
     stat_of,
     still_true,
@@ -24,14 +24,14 @@ from panopipe.pool.machine import processors
 from panopipe.pool.worker_pool import WorkerPool
 from panopipe.recipe import Recipe
 from panopipe.registry import loaded_stage
-from panopipe.stage import SourceStage, Together
+from panopipe.stage import FileGroup, SourceStage
 from panopipe.state.run_log import ProgressReporter
 
 _LIMIT_S = 900.0
 
 
 @dataclass(frozen=True, slots=True)
-class TogetherTask:
+class GroupingTask:
     """Files of one room that may be one frame: the source stage that reads them, and where they are.
 
     `takes` says that they are takes of one stand, because the job file says so.
@@ -78,7 +78,7 @@ def recognised(
             reporter.progress(f"looking for exposures and takes of one place in {rooms}")
 
         try:
-            for key, result in dispatch(pool, together, work.tasks, tick):
+            for key, result in dispatch(pool, file_groups, work.tasks, tick):
                 work.take(key, *(result.result or ((), (result.error,))))
         finally:
             pool.kill() if isinstance(pool, WorkerPool) else pool.shutdown(cancel_futures=True)
@@ -86,10 +86,10 @@ def recognised(
         keep_recognised(job.folder, work.found)
     groups = [group for one in work.found.values() for group in one.groups]
     remarks = [remark for one in work.found.values() for remark in one.remarks]
-    return put_together(job, groups, remarks)
+    return grouped(job, groups, remarks)
 
 
-def together(task: TogetherTask) -> tuple[tuple[Together, ...], tuple[str, ...]]:
+def file_groups(task: GroupingTask) -> tuple[tuple[FileGroup, ...], tuple[str, ...]]:
     """Decide which files of a candidate are one frame."""
     stage = loaded_stage(task.source)
     assert isinstance(stage, SourceStage)
@@ -101,11 +101,11 @@ def together(task: TogetherTask) -> tuple[tuple[Together, ...], tuple[str, ...]]
             return (), (
                 f"{files[0].stem}: its takes are not judged ({one_line(error)}); the first is finished",
             )
-    groups, doubts = stage.together(files)
+    groups, doubts = stage.groups(files)
     return tuple(groups), tuple(doubts)
 
 
-def _group(found: Together, paths: Sequence[str]) -> Group:
+def _group(found: FileGroup, paths: Sequence[str]) -> Group:
     files = tuple(paths[place] for place in found.members)
     chosen = files[found.chosen] if found.kind == TAKES else ""
     return Group(found.kind, files, found.said, chosen=chosen, takes=found.takes, doubt=found.doubt)
@@ -118,7 +118,7 @@ class _Work:
     job: Job
     recipe: Recipe
     found: dict[str, Recognised] = field(default_factory=dict)
-    tasks: dict[FrameKey, TogetherTask] = field(default_factory=dict)
+    tasks: dict[FrameKey, GroupingTask] = field(default_factory=dict)
     has_news: bool = False
 
     def __post_init__(self) -> None:
@@ -148,12 +148,12 @@ class _Work:
             return
         folder = str(self.job.folder)
         open_to = [path for path in paths if not any(path in files for files in by_hand)]
-        tasks = [TogetherTask(source, folder, files, takes=True) for files in by_hand]
+        tasks = [GroupingTask(source, folder, files, takes=True) for files in by_hand]
         for places in stage.candidates([self.job.folder / path for path in open_to]):
-            tasks.append(TogetherTask(source, folder, tuple(open_to[place] for place in places)))
+            tasks.append(GroupingTask(source, folder, tuple(open_to[place] for place in places)))
         self.tasks |= {FrameKey(room, str(number)): task for number, task in enumerate(tasks)}
 
-    def take(self, key: FrameKey, groups: tuple[Together, ...], doubts: tuple[str, ...]) -> None:
+    def take(self, key: FrameKey, groups: tuple[FileGroup, ...], doubts: tuple[str, ...]) -> None:
         """Add what was found in one candidate."""
         paths, before = self.tasks[key].paths, self.found[key.room]
         made = [_group(one, paths) for one in groups]
