@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.frame import Band, Frame, FrameFacts, Rows
-from panopipe.pipeline.engine import REDUCED_WIDTH, band_rows
+from panopipe.pipeline.engine import REDUCED_WIDTH, band_rows, reduce_rows
 from panopipe.pipeline.frame_pipeline import FramePipeline, Neighbour, StageInputs
 from panopipe.pipeline.steps import MiddleStep, SinkStep, StageTimer
 from panopipe.stage import FrameReader, Output, Rights, Solution, SpanStage, StageContext
@@ -234,7 +234,7 @@ class _HeldRows(FrameReader):
         self.facts, self.notes, self._rows = state.facts, {}, state.rows
 
     def reduced(self, width: int) -> Rows:
-        raise NotImplementedError("a held frame is reduced already")
+        return reduce_rows(self._rows, width)
 
     def read(self, first: int, last: int) -> Rows:
         return self._rows[first:last].copy()

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -71,10 +71,9 @@ def set_values(job: Job, where: str, assignments: Sequence[str]) -> Change:
     OSError
         If the file cannot be written.
     """
-    with settings_locked(job):
-        change = setting_change(job, where, assignments)
-        write_step(job, f"set {where} {' '.join(assignments)}", [change])
-    return change
+    return _written(
+        job, f"set {where} {' '.join(assignments)}", lambda: setting_change(job, where, assignments)
+    )
 
 
 def unset_values(job: Job, where: str, names: Sequence[str]) -> Change:
@@ -87,9 +86,15 @@ def unset_values(job: Job, where: str, names: Sequence[str]) -> Change:
     OSError
         If the file cannot be written.
     """
+    said = f"unset {where} {' '.join(names)}"
+    return _written(job, said, lambda: unsetting_change(job, where, names))
+
+
+def _written(job: Job, said: str, work_out: Callable[[], Change]) -> Change:
+    """Work out a change and write it, while nobody else writes settings."""
     with settings_locked(job):
-        change = unsetting_change(job, where, names)
-        write_step(job, f"unset {where} {' '.join(names)}", [change])
+        change = work_out()
+        write_step(job, said, [change])
     return change
 
 

@@ -38,7 +38,7 @@ _PAGE = {
     "page/tune.css": ("panopipe.tune", "tune.css"),
     "page/tune.js": ("panopipe.tune", "tune.js"),
     "page/controls.js": ("panopipe.tune", "controls.js"),
-    "page/hands.js": ("panopipe.tune", "hands.js"),
+    "page/pointer.js": ("panopipe.tune", "pointer.js"),
     "page/keep.js": ("panopipe.tune", "keep.js"),
     "page/sphere.js": ("panopipe.review", "sphere.js"),
 }

@@ -24,8 +24,8 @@ from panopipe.state.run_log import ProgressReporter
 from panopipe.tune.bench import Bench
 from panopipe.tune.controls import controls, gestures, values
 from panopipe.tune.draft import Draft, Level, changes_of, tried, with_changes
+from panopipe.tune.latest import LatestRequests
 from panopipe.tune.loupe import Loupe, Spot
-from panopipe.tune.turns import Turns
 
 WIDTH = 1536
 """Columns of the picture that is tuned by."""
@@ -73,7 +73,7 @@ class Session:
         self._recipe = load_recipe(self.job)
         self._options = options or Options()
         self.start = _frame_of(self.job, start)
-        self._turns = Turns()
+        self._requests = LatestRequests()
         self._bench: Bench | None = None
         self._loupe: Loupe | None = None
         self._failed: Mapping[FrameKey, str] = {}
@@ -167,7 +167,7 @@ class Session:
             If the page asked for another meanwhile.
         """
         key, bench = self.key(number), self._ready()
-        with self._turns.turn(f"{asked.page} picture", asked.number) as is_wanted:
+        with self._requests.turn(f"{asked.page} picture", asked.number) as is_wanted:
             settings = tried(self.job, self._recipe, key, draft)
             frame = bench.tried(key, settings)
             shown = bench.show(frame, WIDTH, quick=quick, is_wanted=is_wanted)
@@ -177,7 +177,7 @@ class Session:
         """A piece of a frame at full size; raises as `picture`."""
         key, bench = self.key(number), self._ready()
         assert self._loupe is not None
-        with self._turns.turn(f"{asked.page} piece", asked.number, steps_aside=True) as is_wanted:
+        with self._requests.turn(f"{asked.page} piece", asked.number, steps_aside=True) as is_wanted:
             frame = bench.tried(key, tried(self.job, self._recipe, key, draft))
             return Answer(self._loupe.piece(frame, spot, is_wanted), {})
 
@@ -235,7 +235,7 @@ class Session:
                 change.file: check_content(self.job, change.file, change.content or "") for change in changes
             }
             recipe = with_changes(self.job, recipe, layers)
-        with self._turns.turn(f"{asked.page} carried", asked.number) as is_wanted:
+        with self._requests.turn(f"{asked.page} carried", asked.number) as is_wanted:
             settings = recipe.settings(key)
             shown = bench.show(bench.tried(key, settings, recipe), SMALL_WIDTH, is_wanted=is_wanted)
         return Answer(shown.outputs[0], _told(key, settings, shown))

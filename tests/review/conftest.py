@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -13,6 +14,9 @@ from panopipe.stage import Sightline, Stand
 from panopipe.state.record import FrameRecord
 from panopipe.state.stands import keep_stands
 from tests.review.pictures import finished, room
+
+if TYPE_CHECKING:
+    from selenium.webdriver import Chrome
 
 HOSTILE_ROOM = "</script><b>bold</b>&\"'"
 HOSTILE_NAME = "<img src=x onerror=document.title='broken'> $(rm) `x` " + "long " * 40
@@ -81,3 +85,14 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     records.append(FrameRecord(FrameKey("terrace", "terrace-01"), "waiting"))
     keep_stands(job, stands())
     return Made(job, records, review_records(job, records, title="Fenhollow"))
+
+
+@pytest.fixture
+def page(browser: Chrome, made: Made) -> Chrome:
+    """The page of the made job, opened; what was asked for and logged before is forgotten."""
+    from tests.review.browser import open_page, requests  # noqa: PLC0415 - needs selenium
+
+    requests(browser)
+    browser.get_log("browser")
+    open_page(browser, made.summary.page)
+    return browser

@@ -22,14 +22,6 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.browser
 
 
-@pytest.fixture
-def page(browser: Chrome, made: Made) -> Chrome:
-    requests(browser)
-    browser.get_log("browser")
-    open_page(browser, made.summary.page)
-    return browser
-
-
 def stand(page: Chrome, made: Made, which: int) -> WebElement:
     short = assets.identity(made.records[which].key)
     return page.find_element(By.CSS_SELECTOR, f"svg.plan [data-frame='{short}']")

@@ -40,14 +40,6 @@ SAID = "The frame leans by 1.0 degrees: its upright edges meet that far from the
 
 
 @pytest.fixture
-def page(browser: Chrome, made: Made) -> Chrome:
-    requests(browser)
-    browser.get_log("browser")
-    open_page(browser, made.summary.page)
-    return browser
-
-
-@pytest.fixture
 def opened(page: Chrome, made: Made) -> Chrome:
     open_frame(page, made, 0)
     return page

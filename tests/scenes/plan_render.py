@@ -13,19 +13,22 @@ from functools import lru_cache
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
+from tests.scenes.boxes import (
+    OUTDOORS,
+    PLANE,
+    Array,
+    Index,
+    Opening,
+    Point,
+    nearest_box,
+    rays_of_sphere,
+    within,
+)
 
-Array = NDArray[np.float32]
-Index = NDArray[np.intp]
-Point = tuple[float, float, float]
 Colour = tuple[float, float, float]
-OUTDOORS = -1
 _DEEPEST = 6
 """Openings that a ray goes through; a mirror counts for three."""
-_PLANE = {0: (2, 1), 1: (0, 2), 2: (0, 1)}
-"""The two axes (u, v) in a face that is normal to axis 0, 1 or 2."""
 _TEXELS, _PER_METRE = (1280, 512), (160, 256)
 """Side of a pattern and its texels a metre, for what covers a room and for pictures; it
 repeats after 8 and 2 m."""
@@ -51,16 +54,6 @@ class Surface:
     kind: str = "plaster"
     depth: float = 0.06
     seed: int = 0
-
-
-@dataclass(frozen=True)
-class Opening:
-    """A doorway or window in a face (2 axis + side) of a room; u, v from `low` to `high`."""
-
-    face: int
-    low: tuple[float, float]
-    high: tuple[float, float]
-    to: int = OUTDOORS
 
 
 @dataclass(frozen=True)
@@ -123,9 +116,7 @@ class PlanHouse:
 
 def render(house: PlanHouse, stand: Stand, width: int = 1024, *, height_m: float = 1.5) -> Array:
     """Linear light of the sphere around a stand, float32 (width/2, width, 3), with a little noise."""
-    yaw, pitch = yaw_of_column(np.arange(width), width), pitch_of_row(np.arange(width // 2), width // 2)
-    rays = direction(yaw[None, :] + stand.heading_deg, pitch[:, None]).reshape(-1, 3).astype(np.float32)
-    rays[np.abs(rays) < 1e-7] = 1e-7
+    rays = rays_of_sphere(width, stand.heading_deg)
     canvas = _Canvas(house, rays, np.float32(2 * np.pi / width))
     camera = np.array((stand.x, house.rooms[stand.room].low[1] + height_m, stand.z), np.float32)
     canvas.trace(stand.room, _Rays(np.arange(len(rays)), np.broadcast_to(camera, rays.shape), rays))
@@ -148,7 +139,7 @@ class _Rays:
 
     def on_face(self, reach: Array, axis: int) -> tuple[Array, Array]:
         """Where they meet a face, in its two axes."""
-        u, v = _PLANE[axis]
+        u, v = PLANE[axis]
         return self.origin[:, u] + reach * self.way[:, u], self.origin[:, v] + reach * self.way[:, v]
 
 
@@ -170,7 +161,7 @@ class _Canvas:
         reach = np.take_along_axis(far, axis[:, None], 1)[:, 0]
         face = 2 * axis + np.take_along_axis(rays.way > 0, axis[:, None], 1)[:, 0]
         entered = np.maximum((np.where(rays.way > 0, low, high) - rays.origin) / rays.way, 0).max(axis=1)
-        hit, near, hit_face = _nearest(rays, room.boxes, entered)
+        hit, near, hit_face = nearest_box(rays.origin, rays.way, room.boxes, np.maximum(entered - 1e-3, 0.01))
         inside = (hit >= 0) & (near < reach)
         for number_of_box, box in enumerate(room.boxes):
             for f in range(6):
@@ -185,14 +176,14 @@ class _Canvas:
         for opening in room.openings:
             if opening.face == face and len(reach):
                 u, v = rays.on_face(reach, face // 2)
-                through = _within(u, v, opening.low, opening.high)
-                frame = _within(u, v, opening.low, opening.high, 0.07)
+                through = within(u, v, opening.low, opening.high)
+                frame = within(u, v, opening.low, opening.high, 0.07)
                 self._open(rays.some(np.flatnonzero(through)), opening, room, depth)
                 self._flat(rays.index[frame & ~through], (0.75, 0.74, 0.7), room)
                 rays, reach = rays.some(np.flatnonzero(~frame)), reach[~frame]
         for patch in room.patches:
             if patch.face == face and len(reach):
-                here = _within(*rays.on_face(reach, face // 2), patch.low, patch.high)
+                here = within(*rays.on_face(reach, face // 2), patch.low, patch.high)
                 on = rays.some(np.flatnonzero(here))
                 if patch.mirror and depth < _DEEPEST:
                     self.trace(number, _mirrored(on, face, room), depth + 3)
@@ -212,7 +203,7 @@ class _Canvas:
         axis, side = divmod(opening.face, 2)
         wall = np.float32(beyond.low[axis] if side else beyond.high[axis])
         at = (wall - rays.origin[:, axis]) / rays.way[:, axis]
-        free = _within(*rays.on_face(at, axis), opening.low, opening.high)
+        free = within(*rays.on_face(at, axis), opening.low, opening.high)
         self._flat(rays.index[~free], (0.7, 0.69, 0.66), room)
         if depth < _DEEPEST:
             self.trace(opening.to, rays.some(np.flatnonzero(free)), depth + 1)
@@ -229,7 +220,7 @@ class _Canvas:
             return
         axis = face // 2
         points = rays.origin + reach[:, None] * rays.way
-        u, v = (points[:, k] for k in _PLANE[axis])
+        u, v = (points[:, k] for k in PLANE[axis])
         if patch:
             u, v = (u - patch.low[0]) / 1.2, (v - patch.low[1]) / 1.2
         texel = reach * self.pixel / np.maximum(np.abs(rays.way[:, axis]), 0.1)
@@ -248,32 +239,6 @@ def _mirrored(rays: _Rays, face: int, room: Room) -> _Rays:
     way[:, axis] *= -1
     start[:, axis] = 2 * (room.high[axis] if face % 2 else room.low[axis]) - start[:, axis]
     return _Rays(rays.index, start, way)
-
-
-def _within(
-    u: Array, v: Array, low: tuple[float, float], high: tuple[float, float], more: float = 0.0
-) -> NDArray[np.bool_]:
-    inside: NDArray[np.bool_] = (
-        (u > low[0] - more) & (u < high[0] + more) & (v > low[1] - more) & (v < high[1] + more)
-    )
-    return inside
-
-
-def _nearest(rays: _Rays, boxes: Sequence[Box], entered: Array) -> tuple[Index, Array, Index]:
-    """First box that each ray meets: its number (-1 for none), how far, and the face."""
-    count = len(rays.index)
-    best = np.full(count, np.inf, np.float32)
-    which, face = np.full(count, -1, np.intp), np.zeros(count, np.intp)
-    for number, box in enumerate(boxes):
-        one = (np.array(box.low, np.float32) - rays.origin) / rays.way
-        two = (np.array(box.high, np.float32) - rays.origin) / rays.way
-        first, last = np.minimum(one, two), np.maximum(one, two)
-        near = first.max(axis=1)
-        met = (near < last.min(axis=1)) & (near > np.maximum(entered - 1e-3, 0.01)) & (near < best)
-        axis = first.argmax(axis=1)
-        side = np.take_along_axis(rays.way, axis[:, None], 1)[:, 0] < 0
-        best[met], which[met], face[met] = near[met], number, (2 * axis + side)[met]
-    return which, best, face
 
 
 @lru_cache(maxsize=200)

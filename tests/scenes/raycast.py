@@ -17,16 +17,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
+from panopipe.sphere.geometry import direction
+from tests.scenes.boxes import OUTDOORS, PLANE, Array, Opening, Point, nearest_box, rays_of_sphere, within
 from tests.scenes.spectra import Spectrum, colour, daylight, surface
 from tests.scenes.textures import Texture, plaster, smooth_noise
-
-Array = NDArray[np.float32]
-Point = tuple[float, float, float]
-OUTDOORS = -1
-
-# The two in-plane axes (u, v) of a face that is normal to axis 0, 1 or 2.
-_PLANE = {0: (2, 1), 1: (0, 2), 2: (0, 1)}
 
 
 @dataclass(frozen=True)
@@ -47,20 +41,6 @@ class Patch:
     high: tuple[float, float]
     material: Material
     card: str = ""
-
-
-@dataclass(frozen=True)
-class Opening:
-    """A doorway or window in a face of a room; `to` is a room's number or OUTDOORS."""
-
-    face: int
-    low: tuple[float, float]
-    high: tuple[float, float]
-    to: int = OUTDOORS
-
-    def area(self) -> float:
-        """Square metres."""
-        return (self.high[0] - self.low[0]) * (self.high[1] - self.low[1])
 
 
 @dataclass(frozen=True)
@@ -100,7 +80,7 @@ class Room:
 
     def face_area(self, face: int) -> float:
         """Square metres of a wall, the floor or the ceiling."""
-        u, v = _PLANE[face // 2]
+        u, v = PLANE[face // 2]
         return (self.high[u] - self.low[u]) * (self.high[v] - self.low[v])
 
 
@@ -174,9 +154,7 @@ def render(house: House, camera: Point, width: int, *, supersample: int = 1) -> 
         Light and truth.
     """
     across = width * supersample
-    yaw, pitch = yaw_of_column(np.arange(across), across), pitch_of_row(np.arange(across // 2), across // 2)
-    rays = direction(yaw[None, :], pitch[:, None]).reshape(-1, 3).astype(np.float32)
-    rays[np.abs(rays) < 1e-7] = 1e-7
+    rays = rays_of_sphere(across)
     canvas = _Canvas(house, np.array(camera, np.float32), rays)
     canvas.trace(_room_of(house, camera), np.arange(len(rays)))
     return canvas.picture(width, supersample)
@@ -213,7 +191,7 @@ class _Canvas:
         reach = np.take_along_axis(far, axis[:, None], 1)[:, 0]
         side = np.take_along_axis(rays > 0, axis[:, None], 1)[:, 0]
         face = 2 * axis + side
-        box, near, box_face = _nearest(self.camera, rays, room.boxes)
+        box, near, box_face = nearest_box(self.camera, rays, room.boxes, 1e-4)
         hit_lamp = self._lamps(room, index, np.minimum(near, reach))
         inside = (box >= 0) & (near < reach)
         if depth:
@@ -243,7 +221,7 @@ class _Canvas:
         for opening in room.openings:
             if opening.face != face:
                 continue
-            through = here & _within(u, v, opening.low, opening.high)
+            through = here & within(u, v, opening.low, opening.high)
             if opening.to == OUTDOORS:
                 through &= ~_bar(u, v, opening)
             if depth < 5:
@@ -253,7 +231,7 @@ class _Canvas:
             here = here & ~_frame_of(u, v, opening)
         for patch in reversed(room.patches):
             if patch.face == face:
-                on = here & _within(u, v, patch.low, patch.high)
+                on = here & within(u, v, patch.low, patch.high)
                 self._shade(number, index, on, reach, face, patch.material, patch)
                 here = here & ~on
         material = {2: room.floor, 3: room.ceiling}.get(face, room.walls)
@@ -264,7 +242,7 @@ class _Canvas:
         self._shade(number, index, here, reach, face, material)
 
     def _uv(self, index: NDArray[np.intp], reach: Array, face: int) -> tuple[Array, Array]:
-        u, v = _PLANE[face // 2]
+        u, v = PLANE[face // 2]
         rays = self.rays[index]
         return self.camera[u] + reach * rays[:, u], self.camera[v] + reach * rays[:, v]
 
@@ -287,7 +265,7 @@ class _Canvas:
         normal[face // 2] = 1 if face % 2 else -1
         if np.dot(points[0] - self.camera, normal) > 0:
             normal = -normal
-        u, v = _PLANE[face // 2]
+        u, v = PLANE[face // 2]
         spectra, amounts = self._lights(number, points, normal)
         self._finish(chosen, points[:, u], points[:, v], material, spectra, amounts)
         if patch is not None and patch.card:
@@ -354,7 +332,7 @@ class _Canvas:
         if not len(index):
             return
         scene, rays = self.house.outdoors, self.rays[index]
-        box, near, box_face = _nearest(self.camera, rays, scene.boxes)
+        box, near, box_face = nearest_box(self.camera, rays, scene.boxes, 1e-4)
         ground = np.where(rays[:, 1] < 0, (scene.ground_m - self.camera[1]) / rays[:, 1], np.inf)
         near_ground = (ground < 40) & ~((box >= 0) & (near < ground))
         self._shade(OUTDOORS, index, near_ground, ground, 3, scene.ground)
@@ -472,24 +450,6 @@ def sky_colour(scene: Outdoors, rays: Array) -> Array:
     return (sky + glow + disc).astype(np.float32)
 
 
-def _nearest(
-    camera: Array, rays: Array, boxes: Sequence[Box]
-) -> tuple[NDArray[np.int32], Array, NDArray[np.int32]]:
-    """Nearest box that each ray from `camera` enters: its number (-1 none), distance and face."""
-    best = np.full(len(rays), np.inf, np.float32)
-    number, face = np.full(len(rays), -1, np.int32), np.zeros(len(rays), np.int32)
-    for b, box in enumerate(boxes):
-        low = (np.array(box.low, np.float32) - camera) / rays
-        high = (np.array(box.high, np.float32) - camera) / rays
-        first = np.minimum(low, high)
-        enter, leave = first.max(axis=1), np.maximum(low, high).min(axis=1)
-        hit = (enter < leave) & (enter > 1e-4) & (enter < best)
-        best[hit], number[hit] = enter[hit], b
-        axis = np.argmax(first[hit], axis=1)
-        face[hit] = 2 * axis + (np.take_along_axis(rays[hit], axis[:, None], 1)[:, 0] < 0)
-    return number, best, face
-
-
 def _entry(camera: Array, rays: Array, low: Array, high: Array) -> Array:
     entry: Array = np.minimum((low - camera) / rays, (high - camera) / rays).max(axis=1)
     return entry
@@ -518,7 +478,7 @@ def _from_ball(points: Array, normal: Array, position: Array) -> Array:
 def _from_opening(points: Array, normal: Array, room: Room, opening: Opening, cut: int = 2) -> Array:
     """Illuminance from an opening of unit radiance times pi (cut x cut pieces, each with its shadow)."""
     axis, side = divmod(opening.face, 2)
-    u, v = _PLANE[axis]
+    u, v = PLANE[axis]
     inward = np.zeros(3, np.float32)
     inward[axis] = -1 if side else 1
     total = np.zeros(len(points), np.float32)
@@ -544,13 +504,9 @@ def _corner_shade(points: Array, room: Room) -> Array:
     return shade
 
 
-def _within(u: Array, v: Array, low: tuple[float, float], high: tuple[float, float]) -> NDArray[np.bool_]:
-    return (u > low[0]) & (u < high[0]) & (v > low[1]) & (v < high[1])
-
-
 def _frame_of(u: Array, v: Array, opening: Opening, wide: float = 0.07) -> NDArray[np.bool_]:
     (u0, v0), (u1, v1) = opening.low, opening.high
-    return _within(u, v, (u0 - wide, v0 - wide), (u1 + wide, v1 + wide))
+    return within(u, v, (u0 - wide, v0 - wide), (u1 + wide, v1 + wide))
 
 
 def _bar(u: Array, v: Array, opening: Opening, wide: float = 0.025) -> NDArray[np.bool_]:

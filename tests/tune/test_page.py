@@ -268,7 +268,7 @@ def test_undo_and_redo_go_through_what_was_tried_and_what_was_kept(page: Chrome,
 
 
 def test_a_click_makes_a_spot_neutral(page: Chrome, sitting: Sitting) -> None:
-    page.find_element(By.CSS_SELECTOR, "[data-hand='neutral']").click()
+    page.find_element(By.CSS_SELECTOR, "[data-tool='neutral']").click()
     page.execute_script("panopipe.sphere.look({yaw: 40, pitch: 10, divide: 0})")
     before = middle(page)
     ActionChains(page).move_to_element(page.find_element(By.ID, "sphere")).click().perform()
@@ -288,7 +288,7 @@ def test_the_spot_is_told_in_the_frame_as_it_was_taken(page: Chrome) -> None:
 
 
 def test_the_ring_under_the_camera_is_dragged(page: Chrome, sitting: Sitting) -> None:
-    page.find_element(By.CSS_SELECTOR, "[data-hand='foot']").click()
+    page.find_element(By.CSS_SELECTOR, "[data-tool='foot']").click()
     sphere = page.find_element(By.ID, "sphere")
     degrees = 20.0
     reach = np.tan(np.radians(degrees)) / np.tan(np.radians(75 / 2)) * sphere.size["height"] / 2
@@ -301,7 +301,7 @@ def test_the_ring_under_the_camera_is_dragged(page: Chrome, sitting: Sitting) ->
 
 
 def test_the_horizon_is_turned(page: Chrome) -> None:
-    page.find_element(By.CSS_SELECTOR, "[data-hand='horizon']").click()
+    page.find_element(By.CSS_SELECTOR, "[data-tool='horizon']").click()
     page.execute_script("panopipe.sphere.look({yaw: 0, pitch: 0})")
     handle = page.find_element(By.ID, "handle-right")
     sphere = page.find_element(By.ID, "sphere")
@@ -447,7 +447,7 @@ def test_all_can_be_done_by_keyboard(page: Chrome, sitting: Sitting) -> None:
     wait(page, "return !document.getElementById('keep-dialog').open")
     assert "exposure_ev = 1.5" in sitting.says("overrides/hall.toml")
     settled(page)
-    go("[data-hand='neutral']")
+    go("[data-tool='neutral']")
     keys(Keys.SPACE)
     page.find_element(By.ID, "sphere").send_keys(Keys.ARROW_RIGHT, Keys.ENTER)
     settled(page)

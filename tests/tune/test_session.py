@@ -19,8 +19,8 @@ from panopipe.setting import rules
 from panopipe.state.lock import JobLock, run_at_work
 from panopipe.tune.controls import GESTURES, controls, step_of, values
 from panopipe.tune.draft import tried
+from panopipe.tune.latest import LatestRequests
 from panopipe.tune.session import Asked, Session
-from panopipe.tune.turns import Turns
 
 INLINE = Options(executor=lambda _: Inline())
 
@@ -155,7 +155,7 @@ def test_carrying_shows_the_other_room_before_anything_is_written(
 
 
 def test_of_what_a_page_asks_for_only_the_newest_is_made() -> None:
-    turns, order = Turns(), []
+    turns, order = LatestRequests(), []
     begun, go = threading.Event(), threading.Event()
 
     def ask(number: int) -> None:

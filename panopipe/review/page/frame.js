@@ -299,24 +299,11 @@
     return bar;
   }
 
-  // The handle of the divide: a slider for keys, a bar to drag for hands.
+  // The handle of the divide: a slider for keys, one to drag for the pointer.
   function divider(sphere, stage) {
     const handle = make("div", { class: "divide with-before", role: "slider", tabindex: "0", "aria-label": "Divide: before on the left, after on the right",
       "aria-orientation": "horizontal", "aria-valuemin": "0", "aria-valuemax": "100" }, make("span", { "aria-hidden": "true" }, "‹ ›"));
-    const to = (event) => {
-      const box = stage.getBoundingClientRect();
-      sphere.look({ divide: (event.clientX - box.left) / box.width });
-    };
-    handle.addEventListener("pointerdown", (event) => { handle.setPointerCapture(event.pointerId); event.preventDefault(); handle.focus(); });
-    handle.addEventListener("pointermove", (event) => { if (handle.hasPointerCapture(event.pointerId)) to(event); });
-    handle.addEventListener("keydown", (event) => {
-      const step = { ArrowLeft: -0.02, ArrowDown: -0.02, ArrowRight: 0.02, ArrowUp: 0.02, PageDown: -0.1, PageUp: 0.1 }[event.key];
-      const end = { Home: 0, End: 1 }[event.key];
-      if (step === undefined && end === undefined) return;
-      event.preventDefault();
-      event.stopPropagation();
-      sphere.look({ divide: end !== undefined ? end : sphere.view.divide + step });
-    });
+    panopipe.slide(handle, sphere, stage);
     return handle;
   }
 

@@ -215,6 +215,24 @@ window.panopipe = window.panopipe || {};
   };
 
   // The views that have a key and a button. At the seam the divide steps aside: it would lie on it.
+  // The knob of the divide: a slider for keys, and one that is dragged.
+  panopipe.slide = function (knob, sphere, stage) {
+    const to = (event) => {
+      const box = stage.getBoundingClientRect();
+      sphere.look({ divide: (event.clientX - box.left) / box.width });
+    };
+    knob.addEventListener("pointerdown", (event) => { knob.setPointerCapture(event.pointerId); event.preventDefault(); knob.focus(); });
+    knob.addEventListener("pointermove", (event) => { if (knob.hasPointerCapture(event.pointerId)) to(event); });
+    knob.addEventListener("keydown", (event) => {
+      const step = { ArrowLeft: -0.02, ArrowDown: -0.02, ArrowRight: 0.02, ArrowUp: 0.02, PageDown: -0.1, PageUp: 0.1 }[event.key];
+      const end = { Home: 0, End: 1 }[event.key];
+      if (step === undefined && end === undefined) return;
+      event.preventDefault();
+      event.stopPropagation();
+      sphere.look({ divide: end !== undefined ? end : sphere.view.divide + step });
+    });
+  };
+
   panopipe.VIEWS = [
     { key: "f", name: "Front", look: { yaw: 0, pitch: 0, field: 75 } },
     { key: "s", name: "Seam", look: { yaw: 180, pitch: 0, field: 75, divide: 0 } },

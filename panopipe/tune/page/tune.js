@@ -44,7 +44,7 @@
 
   // --- the sphere
   const stage = byId("stage"), canvas = byId("sphere");
-  let hands = null;
+  let pointer = null;
   const sphere = new panopipe.Sphere(canvas, (view) => {
     const percent = Math.round(100 * view.divide);
     byId("line").style.left = byId("divide").style.left = `${100 * view.divide}%`;
@@ -53,7 +53,7 @@
     stage.classList.toggle("no-left", view.divide < 0.12);
     stage.classList.toggle("no-right", view.divide > 0.88);
     canvas.dataset.view = JSON.stringify(view);
-    if (hands) hands.draw();
+    if (pointer) pointer.draw();
   });
   panopipe.sphere = sphere;
 
@@ -62,23 +62,6 @@
     byId("left-side").textContent = byId("beside").selectedOptions[0].textContent;
     stage.classList.toggle("same", before === pictures.tried);
     if (pictures.tried && sphere.usable) sphere.show(pictures.tried, before);
-  }
-
-  function slide(knob) {
-    const to = (event) => {
-      const box = stage.getBoundingClientRect();
-      sphere.look({ divide: (event.clientX - box.left) / box.width });
-    };
-    knob.addEventListener("pointerdown", (event) => { knob.setPointerCapture(event.pointerId); event.preventDefault(); knob.focus(); });
-    knob.addEventListener("pointermove", (event) => { if (knob.hasPointerCapture(event.pointerId)) to(event); });
-    knob.addEventListener("keydown", (event) => {
-      const step = { ArrowLeft: -0.02, ArrowDown: -0.02, ArrowRight: 0.02, ArrowUp: 0.02, PageDown: -0.1, PageUp: 0.1 }[event.key];
-      const end = { Home: 0, End: 1 }[event.key];
-      if (step === undefined && end === undefined) return;
-      event.preventDefault();
-      event.stopPropagation();
-      sphere.look({ divide: end !== undefined ? end : sphere.view.divide + step });
-    });
   }
 
   // --- the draft and its history
@@ -201,7 +184,7 @@
     byId("doubts").replaceChildren(...told.reasons.map((reason) => make("p", {}, reason)));
     byId("wait").hidden = true;
     show();
-    hands.draw();
+    pointer.draw();
     document.documentElement.dataset.ready = "true";
   }
 
@@ -209,9 +192,9 @@
   let rest = 0, looking = false, aim = null, isMissed = false;
 
   function hover(x, y) {
-    if (byId("loupe-on").getAttribute("aria-pressed") !== "true" || !hands) return;
+    if (byId("loupe-on").getAttribute("aria-pressed") !== "true" || !pointer) return;
     const box = canvas.getBoundingClientRect();
-    aim = hands.at(x, y);
+    aim = pointer.at(x, y);
     byId("loupe").classList.toggle("over", x > box.left + box.width * 0.4 && y < box.top + box.height * 0.6);
     clearTimeout(rest);
     rest = setTimeout(() => look(false), REST_MS);
@@ -259,7 +242,7 @@
     pictures.tried = pictures.kept = pictures.recorded = null;
     byId("wait").hidden = false;
     byId("wait").textContent = "Opening the frame…";
-    if (hands) hands.mode && hands.set(hands.mode);
+    if (pointer) pointer.mode && pointer.set(pointer.mode);
     await again();
   }
 
@@ -272,7 +255,7 @@
       ({ values, own } = told);
       pictures.kept = null;
       controls.build(told.controls, values);
-      offerHands(told.gestures);
+      offerTools(told.gestures);
       controls.find(byId("find").value);
       acts();
       if (Object.keys(draft).length) await keptPicture(mine);
@@ -301,7 +284,7 @@
     show();
   }
 
-  function offerHands(gestures) {
+  function offerTools(gestures) {
     const names = { neutral: "Pick a neutral spot", foot: "Covered circle", horizon: "Horizon" };
     const said = {
       "": "Drag to turn, wheel or pinch to come nearer.",
@@ -310,17 +293,17 @@
       horizon: "Drag the ends of the line to what should be level.",
     };
     const buttons = gestures.map(({ name }) => {
-      const button = make("button", { type: "button", "aria-pressed": "false", "data-hand": name }, names[name] || name);
+      const button = make("button", { type: "button", "aria-pressed": "false", "data-tool": name }, names[name] || name);
       button.addEventListener("click", () => {
-        const mode = hands.set(name);
-        for (const other of buttons) other.setAttribute("aria-pressed", String(other.dataset.hand === mode));
-        byId("hand-said").textContent = said[mode];
+        const mode = pointer.set(name);
+        for (const other of buttons) other.setAttribute("aria-pressed", String(other.dataset.tool === mode));
+        byId("tool-said").textContent = said[mode];
         byId("sphere-help").classList.toggle("guides", Boolean(mode));
       });
       return button;
     });
-    byId("hands").replaceChildren(...buttons);
-    for (const button of buttons) button.setAttribute("aria-pressed", String(button.dataset.hand === hands.mode));
+    byId("pointer-tools").replaceChildren(...buttons);
+    for (const button of buttons) button.setAttribute("aria-pressed", String(button.dataset.tool === pointer.mode));
   }
 
   const of = (name) => (values[name] || {}).value;
@@ -392,9 +375,9 @@
   }
 
   function listen() {
-    hands = new panopipe.Hands(sphere, canvas, byId("marks"), parts);
+    pointer = new panopipe.PointerTools(sphere, canvas, byId("marks"), parts);
     panopipe.steer(canvas, sphere);
-    slide(byId("divide"));
+    panopipe.slide(byId("divide"), sphere, stage);
     for (const view of panopipe.VIEWS) {
       const button = make("button", { type: "button", "aria-keyshortcuts": view.key }, view.name);
       button.addEventListener("click", () => sphere.look(view.look));
@@ -423,7 +406,7 @@
         again();
       } }).catch((error) => warn(error.message)));
     canvas.addEventListener("keydown", (event) => {
-      if (event.key === "Enter" && hands.mode === "neutral") return hands.pick(panopipe.direction(sphere.view.yaw, sphere.view.pitch));
+      if (event.key === "Enter" && pointer.mode === "neutral") return pointer.pick(panopipe.direction(sphere.view.yaw, sphere.view.pitch));
       if (event.altKey || event.ctrlKey || event.metaKey || !panopipe.keyed(sphere, event.key)) return undefined;
       return event.preventDefault();
     });

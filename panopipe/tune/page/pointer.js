@@ -1,4 +1,4 @@
-// What hands do in the picture: pick a neutral spot, drag the covered circle, turn the horizon, look closer.
+// What the pointer does in the picture: pick a neutral spot, drag the covered circle, turn the horizon, look closer.
 "use strict";
 
 (function (panopipe) {
@@ -28,7 +28,7 @@
     return [[Math.cos(y), 0, -Math.sin(y)], [-Math.sin(y) * Math.sin(p), Math.cos(p), -Math.cos(y) * Math.sin(p)], direction(view.yaw, view.pitch)];
   }
 
-  panopipe.Hands = class {
+  panopipe.PointerTools = class {
     constructor(sphere, canvas, marks, parts) {
       Object.assign(this, { sphere, canvas, marks, mode: "", ...parts });
       this.listen();

@@ -11,7 +11,7 @@ from panopipe.pipeline.held import Superseded
 _MOST_PAGES = 64
 
 
-class Turns:
+class LatestRequests:
     """Lets one request work at a time."""
 
     def __init__(self) -> None:
