@@ -231,9 +231,3 @@ def known_groups(job: Job) -> list[Group]:
             if stat_of(job.folder, paths) == {path: one.files.get(path) for path in paths}:
                 found += one.groups
     return found
-
-
-def frames_of(job: Job, group: Group) -> tuple[FrameKey, ...]:
-    """Names that the files of a group had each for itself, the frame's own first."""
-    by_path = {entry.files[0].path: key for key, entry in (job.alone or job.frames).items()}
-    return tuple(by_path[path] for path in group.files)

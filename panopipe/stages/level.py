@@ -24,9 +24,8 @@ from panopipe.stage import Applied, Note, Prepared, SpanStage, StageContext
 
 LEAST_DEG = 0.5
 """Tilt from which a frame is levelled. Less is not seen in a tour (common practice, no source), and turning
-costs a little sharpness. Of 40 upright rendered rooms one in twenty was read as 0.35 to 0.42 degrees: edges
-of
-one piece of furniture lean together, which their scatter does not tell."""
+costs a little sharpness. Of 40 upright rendered rooms one in twenty was read as 0.35 to 0.42 degrees:
+edges of one piece of furniture lean together, which their scatter does not tell."""
 SURE = 4.0
 """How many standard errors a tilt must measure to be believed."""
 
