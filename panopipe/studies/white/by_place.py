@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
-from panopipe.studies.white.cones import PLACE_PER_MIRED, locus
+from panopipe.studies.white.cones import PLACE_PER_MIRED, locus, nearest_in_table
 from panopipe.studies.white.mixture import Mixture, mixture
 from panopipe.studies.white.spread import ENOUGH, Links, over_sphere, spread
 from panopipe.studies.white.surfaces import ROWS, Surfaces, area
@@ -109,9 +109,8 @@ def temperatures(seen: Surfaces, camera: tuple[float, float]) -> tuple[float, ..
     seen = seen.unpacked()
     table = locus(_BINS, 0.0015) - np.array(camera)
     flat = seen.log_chromaticity.reshape(-1, 2)
-    gaps = (flat[:, :1] - table[:, 0]) ** 2 + (flat[:, 1:] - table[:, 1]) ** 2
-    at = np.argmin(gaps, axis=1)
-    near = np.exp(-gaps[np.arange(len(at)), at] / _NEAR_LOCUS**2)
+    at = nearest_in_table(flat, table)
+    near = np.exp(-np.sum((flat - table[at]) ** 2, axis=1) / _NEAR_LOCUS**2)
     weight = (seen.trust * area()).ravel() * near * (at > 0) * (at < len(_BINS) - 1)
     return tuple(float(value) for value in np.bincount(at, weight, len(_BINS)))
 

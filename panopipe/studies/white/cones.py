@@ -9,7 +9,7 @@ delta E 2000 of a light grey.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from panopipe.colour.adaptation import BRADFORD, adaptation_matrix, working_adaptation
 from panopipe.colour.spaces import (
@@ -30,6 +30,8 @@ PLACE_PER_MIRED = 0.0057
 """Length of one mired along the locus, within 2 % from 2200 to 6500 K."""
 SMALLEST_RESPONSE = 1e-6
 """Cone responses are held above this share of diffuse white before a logarithm is taken."""
+_AT_ONCE = 512
+"""Places compared with a table at once: their differences stay in a processor's cache."""
 
 
 def place_from_cones(cones: ArrayLike) -> Matrix:
@@ -100,3 +102,14 @@ def correction_matrix(log_chromaticity: ArrayLike, strength: float) -> Matrix:
 def locus(mired: ArrayLike, duv: ArrayLike = 0.0) -> Matrix:
     """Places of the Planckian locus, or of a line beside it, as seen from the D65 white."""
     return log_chromaticity_from_xy(xy_from_cct_duv(1e6 / np.asarray(mired, dtype=np.float64), duv))
+
+
+def nearest_in_table(log_chromaticity: Matrix, table: Matrix) -> NDArray[np.int64]:
+    """Row of a table of places, shape (m, 2), nearest to each of some places, shape (n, 2)."""
+    at = np.empty(len(log_chromaticity), np.int64)
+    for start in range(0, len(at), _AT_ONCE):
+        some = log_chromaticity[start : start + _AT_ONCE]
+        gaps = (some[:, :1] - table[:, 0]) ** 2
+        gaps += (some[:, 1:] - table[:, 1]) ** 2
+        at[start : start + _AT_ONCE] = np.argmin(gaps, axis=1)
+    return at

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
-from panopipe.studies.white.cones import WORKING_FROM_CONES, locus, place_from_cones
+from panopipe.studies.white.cones import WORKING_FROM_CONES, locus, nearest_in_table, place_from_cones
 
 BEYOND = 0.4
 """How far the curve goes on straight beyond either light: floors and walls add their tint to the light."""
@@ -51,9 +51,7 @@ class Mixture:
     def nearest(self, places: Matrix) -> tuple[Matrix, Matrix]:
         """Lengths of the nearest places on the curve, and distances across it, of places (..., 2)."""
         flat = places.reshape(-1, 2)
-        gaps = (flat[:, :1] - self.places[:, 0]) ** 2
-        gaps += (flat[:, 1:] - self.places[:, 1]) ** 2
-        at = np.clip(np.argmin(gaps, axis=1), 1, len(self.steps) - 2)
+        at = np.clip(nearest_in_table(flat, self.places), 1, len(self.steps) - 2)
         along = self.places[at + 1] - self.places[at - 1]
         along = along / np.hypot(along[:, 0], along[:, 1])[:, None]
         off = flat - self.places[at]

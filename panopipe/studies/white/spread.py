@@ -81,21 +81,30 @@ def spread(known: Matrix, weight: Matrix, links: Links, start: Matrix, enough: f
         pull = _applied(way, weight, links)
         part = size / float(np.sum(way * pull))
         field += part * way
-        left = left - part * pull
+        left -= part * pull
         ready = left / diagonal
         before, size = size, float(np.sum(left * ready))
-        way = ready + size / before * way
+        way *= size / before
+        way += ready
     return field
 
 
 def _applied(field: Matrix, weight: Matrix, links: Links) -> Matrix:
-    right = links.right * (np.roll(field, -1, axis=1) - field)
-    return np.asarray(weight * field + _towards(right, links.down * (field[1:] - field[:-1])))
+    right, down = np.empty_like(field), field[1:] - field[:-1]
+    np.subtract(field[:, 1:], field[:, :-1], out=right[:, :-1])
+    np.subtract(field[:, 0], field[:, -1], out=right[:, -1])
+    right *= links.right
+    down *= links.down
+    flow = _towards(right, down)
+    flow += weight * field
+    return flow
 
 
 def _towards(right: Matrix, down: Matrix) -> Matrix:
     """What flows into each cell, less what flows out of it, by the links to the right and down."""
-    flow = np.roll(right, 1, axis=1) - right
+    flow = np.empty_like(right)
+    np.subtract(right[:, :-1], right[:, 1:], out=flow[:, 1:])
+    np.subtract(right[:, -1], right[:, 0], out=flow[:, 0])
     flow[1:] += down
     flow[:-1] -= down
     return flow
