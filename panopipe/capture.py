@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import calendar
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -45,3 +47,11 @@ class Capture:
     heading_deg: float | None = None
     pitch_deg: float | None = None
     roll_deg: float | None = None
+
+    @property
+    def seconds(self) -> float | None:
+        """When it was taken by the camera's clock, in seconds from a fixed time; None if it is not told."""
+        try:
+            return float(calendar.timegm(time.strptime(self.taken or "", "%Y:%m:%d %H:%M:%S")))
+        except ValueError:
+            return None

@@ -10,7 +10,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.capture import Capture
 from panopipe.colour.spaces import SRGB_FROM_WORKING
 from panopipe.colour.transfer import srgb_encode
 from panopipe.files.capture_time import capture_of
@@ -21,13 +20,7 @@ from panopipe.sphere.rotation import register
 from panopipe.studies.sharpness.softness import blur_px
 from panopipe.studies.takes.beside import luminance
 from panopipe.studies.takes.choose import Choice, choose
-from panopipe.studies.takes.stands import (
-    linked,
-    profile,
-    seconds_of,
-    stands,
-    strip_rows,
-)
+from panopipe.studies.takes.stands import linked, profile, stands, strip_rows
 from panopipe.studies.takes.take import Fault, Take
 
 WIDTH = 1024
@@ -63,7 +56,7 @@ class Judged:
 
 def may_be_takes(files: Sequence[Path]) -> list[tuple[int, ...]]:
     """Runs of files that may hold takes of one stand, by headers alone."""
-    pairs = linked([seconds_of(_capture(file)) for file in files])
+    pairs = linked([_seconds(file) for file in files])
     first = list(range(len(files)))
     for one, other in pairs:
         kept, gone = sorted((first[one], first[other]))
@@ -92,7 +85,7 @@ def takes_among(
         Pairs of files of which nobody is sure.
     """
     seen = _Seen(files, look)
-    times = [seconds_of(_capture(file)) for file in files]
+    times = [_seconds(file) for file in files]
     found, unsure = stands(times, [_profile(file) for file in files], seen.agreement)
     return [seen.judged(stand.members) for stand in found], unsure
 
@@ -146,11 +139,11 @@ class _Seen:
         return Judged(members, choice, pictures)
 
 
-def _capture(file: Path) -> Capture:
+def _seconds(file: Path) -> float | None:
     try:
-        return capture_of(file)
+        return capture_of(file).seconds
     except OSError:
-        return Capture()
+        return None
 
 
 def _profile(file: Path) -> NDArray[np.float32] | None:

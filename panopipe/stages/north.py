@@ -6,9 +6,7 @@ one plan. No pixel is changed here: a picture is turned by whole columns when it
 
 from __future__ import annotations
 
-import calendar
 import math
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
@@ -121,14 +119,9 @@ class _Facing:
 
 def taken_times(facts: Sequence[FrameFacts]) -> list[float]:
     """Seconds at which frames were taken; their order in the list where a file does not tell."""
-    found = []
-    for one in facts:
-        try:
-            told = time.strptime(one.capture.taken or "", "%Y:%m:%d %H:%M:%S")
-        except ValueError:
-            return [float(place) for place in range(len(facts))]
-        found.append(float(calendar.timegm(told)))
-    return found
+    told = [one.capture.seconds for one in facts]
+    known = [seconds for seconds in told if seconds is not None]
+    return known if len(known) == len(told) else [float(place) for place in range(len(told))]
 
 
 class _Answers:

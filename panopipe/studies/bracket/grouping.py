@@ -108,7 +108,7 @@ def _joins(
     if group.looks[0] is None or group.has(shot.ev):
         return False
     if isinstance(look, str):
-        is_told = shot.ev is not None and shot.seconds is not None
+        is_told = shot.ev is not None and shot.capture.seconds is not None
         if is_told:  # broken, but shot with them: it costs its share, and they go on
             group.add(place, shot.ev or 0.0, None)
         return is_told

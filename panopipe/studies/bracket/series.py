@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from itertools import pairwise
 
 from panopipe.capture import Capture
@@ -35,14 +34,6 @@ class Shot:
     capture: Capture
     ev: float | None
 
-    @property
-    def seconds(self) -> float | None:
-        """When it was taken, in seconds from any fixed time."""
-        try:
-            return datetime.strptime(self.capture.taken or "", "%Y:%m:%d %H:%M:%S").timestamp()
-        except (ValueError, OverflowError, OSError):
-            return None
-
 
 def chains(shots: Sequence[Shot]) -> list[list[int]]:
     """Runs of shots that may hold brackets, by place among `shots`, which are in the order of their names.
@@ -62,7 +53,7 @@ def chains(shots: Sequence[Shot]) -> list[list[int]]:
 
 def _in_order(shots: Sequence[Shot]) -> list[int]:
     """By time where all have one, else by name."""
-    times = [shot.seconds for shot in shots]
+    times = [shot.capture.seconds for shot in shots]
     places = range(len(shots))
     if any(time is None for time in times):
         return list(places)
@@ -74,12 +65,13 @@ def _linked(one: Shot, other: Shot) -> bool:
         told = getattr(one.capture, kind), getattr(other.capture, kind)
         if all(told) and told[0] != told[1]:
             return False
-    if one.seconds is None or other.seconds is None:
+    before, after = one.capture.seconds, other.capture.seconds
+    if before is None or after is None:
         if one.ev is None or other.ev is None:
             return False
         return stem(one.name) == stem(other.name)
     exposed = 2 * ((one.capture.exposure_s or 0) + (other.capture.exposure_s or 0))
-    return abs(other.seconds - one.seconds) <= NEAR_S + exposed
+    return abs(after - before) <= NEAR_S + exposed
 
 
 def stem(name: str) -> str:

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.capture import Capture
 from panopipe.sphere.geometry import row_of_pitch
 
 Single = NDArray[np.float32]
@@ -72,14 +70,6 @@ def likeness(one: Single, other: Single) -> float:
     turned = np.fft.irfft(spectrum.sum(0), STRIP_COLUMNS)
     power = float(np.sqrt(np.square(one, dtype=np.float64).sum() * np.square(other, dtype=np.float64).sum()))
     return float(turned.max()) / max(power, 1e-9)
-
-
-def seconds_of(capture: Capture) -> float | None:
-    """When a sphere was taken, in seconds from any fixed time."""
-    try:
-        return datetime.strptime(capture.taken or "", "%Y:%m:%d %H:%M:%S").timestamp()
-    except (ValueError, OverflowError, OSError):
-        return None
 
 
 def linked(times: Sequence[float | None]) -> list[tuple[int, int]]:
