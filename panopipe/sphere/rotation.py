@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -76,13 +77,34 @@ def register(target: ArrayLike, source: ArrayLike, *, finest: int = 512) -> Regi
         raise ValueError(f"{first.shape} and {second.shape} are not two whole frames of one size")
     finest = min(finest, first.shape[1])
     coarse = min(_COARSE, finest)
-    rotation = _heading(_contrast(first, coarse), _contrast(second, coarse))
+    weight = _weight(coarse // 2)[:, None]
+    rotation = heading(_contrast(first, coarse) * weight, _contrast(second, coarse))
     width = coarse
     while True:
         rotation, agreement = _refined(_contrast(first, width), _contrast(second, width), rotation)
         if width >= finest:
             return Registration(rotation, agreement)
         width = min(2 * width, finest)
+
+
+def heading(first: NDArray[Any], second: NDArray[Any]) -> Float:
+    """Turn about the vertical at which the rows of two spheres correlate best; to the column.
+
+    Parameters
+    ----------
+    first, second : ndarray of shape (height, width)
+        What is compared, each weighted by how much it counts.
+
+    Returns
+    -------
+    ndarray of shape (3, 3), dtype float64
+        Directions of the first to directions of the second.
+    """
+    width = first.shape[1]
+    spectrum = (np.conj(np.fft.rfft(first, axis=1)) * np.fft.rfft(second, axis=1)).sum(0)
+    turn = 2 * math.pi * int(np.argmax(np.fft.irfft(spectrum, width))) / width
+    sine, cosine = math.sin(turn), math.cos(turn)
+    return np.array([(cosine, 0.0, sine), (0.0, 1.0, 0.0), (-sine, 0.0, cosine)])
 
 
 def turned(frame: Single, rotation: ArrayLike, *, kernel: str = "cubic") -> Single:
@@ -116,15 +138,6 @@ def _contrast(luminance: Single, width: int) -> Single:
 def _weight(height: int) -> Float:
     pitch = pitch_of_row(np.arange(height), height)
     return np.cos(np.radians(pitch)) * ((pitch < _HIGHEST_DEG) & (pitch > _LOWEST_DEG))
-
-
-def _heading(first: Single, second: Single) -> Float:
-    """Turn about the vertical at which rows correlate best."""
-    weight, width = _weight(first.shape[0])[:, None], first.shape[1]
-    spectrum = (np.conj(np.fft.rfft(first * weight, axis=1)) * np.fft.rfft(second, axis=1)).sum(0)
-    turn = 2 * math.pi * int(np.argmax(np.fft.irfft(spectrum, width))) / width
-    sine, cosine = math.sin(turn), math.cos(turn)
-    return np.array([(cosine, 0.0, sine), (0.0, 1.0, 0.0), (-sine, 0.0, cosine)])
 
 
 def _refined(target: Single, source: Single, rotation: Float) -> tuple[Float, float]:

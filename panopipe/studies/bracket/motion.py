@@ -114,9 +114,3 @@ def _grid(width: int) -> tuple[Picture, Picture, Picture]:
 def still() -> Motion:
     """No motion at all."""
     return Motion(np.eye(3), np.zeros((GRID // 2, GRID, 3), np.float32))
-
-
-def turn_about_up(columns: float, width: int) -> Floats:
-    """Rotation that brings a direction so many columns to the right."""
-    yaw = np.radians(360 * columns / width)
-    return np.array([[np.cos(yaw), 0, np.sin(yaw)], [0, 1, 0], [-np.sin(yaw), 0, np.cos(yaw)]])

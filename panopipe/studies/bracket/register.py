@@ -2,7 +2,8 @@
 
 Coarse to fine: first a turn, then a drift whose windows narrow from step to step. What does not belong
 together (a thing that moved, light that one of them lost) weighs little by Huber's rule. The ratio of
-the exposures is an offset in the same equations.
+the exposures is an offset in the same equations. `sphere.rotation` knows neither noise nor saturation, and
+takes the grain of a short exposure for structure: of it only the heading is used.
 
 References
 ----------
@@ -21,7 +22,8 @@ from numpy.typing import NDArray
 
 from panopipe.sphere.filters import smooth
 from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
-from panopipe.studies.bracket.motion import GRID, Motion, still, turn_about_up
+from panopipe.sphere.rotation import heading
+from panopipe.studies.bracket.motion import GRID, Motion, still
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -142,7 +144,7 @@ def register(reference: Look, exposure: Look, *, finest: int = WIDEST) -> Regist
     finest : int
         Widest pictures to look at.
     """
-    motion = Motion(turn_about_up(_yaw_columns(reference, exposure), 128), still().drift)
+    motion = Motion(heading(_structure(reference), _structure(exposure)), still().drift)
     widest = min(finest, reference.share.shape[1])
     offset = -_median_left(reference.level(256), exposure.level(256), motion)
     for width, spread, most, rounds in _STEPS:
@@ -177,17 +179,11 @@ def _median_left(
     return _weighted_median(reference[0] - laid[..., 0], ((reference[1] > 0) & (laid[..., 1] > 0)) * 1.0)
 
 
-def _yaw_columns(reference: Look, exposure: Look) -> float:
-    """Columns of 128 by which the exposure is turned, by correlation of what is fine."""
-    spectra = []
-    for look in (reference, exposure):
-        log, weight = look.level(128)
-        fine = (log - cv2.blur(log, (9, 9))) * (weight > 0)
-        fine = np.clip(fine, -1, 1) * _cosine(64)
-        spectra.append(np.fft.rfft(fine, axis=1))
-    found = np.fft.irfft((np.conj(spectra[0]) * spectra[1]).sum(axis=0), 128)
-    shift = int(np.argmax(found))
-    return float(shift if shift <= 64 else shift - 128)
+def _structure(look: Look) -> Floats:
+    """What is fine in a picture 128 wide, where it is believed, by solid angle."""
+    log, weight = look.level(128)
+    fine = (log - cv2.blur(log, (9, 9))) * (weight > 0)
+    return np.asarray(np.clip(fine, -1, 1) * _cosine(64), np.float64)
 
 
 @cache
