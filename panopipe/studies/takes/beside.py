@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.frame import Rows
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle
 from panopipe.sphere.rotation import turned
@@ -18,8 +19,6 @@ from panopipe.studies.takes.take import Mask, Take
 Float = NDArray[np.float64]
 Single = NDArray[np.float32]
 
-LUMINANCE = np.array((0.2627, 0.6780, 0.0593), np.float32)
-"""Weights of the working space (ITU-R BT.2020-2, table 4)."""
 LOWEST_DEG, HIGHEST_DEG = -58.0, 80.0
 """Pitch between which takes are compared: below stands the support, which turns with the camera."""
 CLIPPED = 0.97
@@ -93,7 +92,7 @@ def shrunk(rows: Rows, width: int) -> Single:
 
 def luminance(rows: Rows) -> Single:
     """Luminance of linear light."""
-    grey: Single = cv2.transform(rows, LUMINANCE[None])
+    grey: Single = cv2.transform(rows, LUMINANCE_OF_WORKING[None].astype(np.float32))
     return grey
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
 from panopipe.sphere.rotation import register
-from panopipe.studies.takes.beside import Beside, beside, luminance, shrunk, spread
+from panopipe.studies.takes.beside import Beside, beside, luminance, spread
 from panopipe.studies.takes.blur import blur_px, softness
 from panopipe.studies.takes.changes import Region, evidence_map, levelled, regions
 from panopipe.studies.takes.lean import leans_deg
@@ -251,6 +251,3 @@ def _note(
             float(pitch_of_row(float(rows.mean()), height)), np.roll(small, turn, axis=1),
         )
     )  # fmt: skip
-
-
-__all__ = ["Choice", "Fault", "Kind", "Take", "choose", "shrunk"]

@@ -9,7 +9,6 @@ the edge of something near.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import combinations
 
 import cv2
@@ -36,30 +35,10 @@ _MOST = 0.8
 _REST = 0.03
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Step:
-    """The strongest step of a take.
-
-    Attributes
-    ----------
-    score : float
-        Gain of the two sides moved apart, in EV: the mean of gain and its share of the rest.
-    column : int
-        Column of the compared sphere at which the right side begins.
-    row : int
-        Middle of the step.
-    size_deg : float
-        How far the sides lie apart.
-    """
-
-    score: float
-    column: int
-    row: int
-    size_deg: float
-
-
 def steps(side: Beside, apart: Mask) -> Single:
     """Score of a step at each column's left edge, shape (height, width).
+
+    It is what two sides gain by lying apart, in EV, over the root of what is left unlike then.
 
     Parameters
     ----------
