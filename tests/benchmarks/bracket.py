@@ -1,27 +1,28 @@
 """Measure merged brackets: `python -m tests.benchmarks.bracket FOLDER [--parts snr view ...] [--width W]`.
 
-FOLDER holds radiance panoramas (.exr or .hdr, linear Rec.709). Exposures are made of them with a small sensor
-(10,000 electrons at saturation, 10 of reading) and written as the invented camera's DNGs; nothing of the way
-there asks panopipe. Parts:
+FOLDER holds radiance panoramas (.exr or .hdr, linear Rec.709), or places that `python -m tests.scenes.places`
+wrote. Exposures are made of them with a small sensor (10,000 electrons at saturation, 10 of reading) and
+written as the invented camera's DNGs; nothing of the way there asks panopipe. Parts:
 
 snr       static brackets of 3 x 2, 5 x 2 and 9 x 1 EV: signal-to-noise by level against the best estimator of
           the same exposures (inverse variances, samples from .95 of saturation on left out), in dB
-view      a bracket of five through the whole default recipe: clipped share of what lies 3 EV and more above
-          the median, and how its structure correlates with the truth's in windows of 7 x 7
+view      places only: a bracket of five through the default recipe (but nadir and level), and its first
+          exposure alone. Of what is seen through openings: L*, the share above L* 97, and the likeness to the
+          view exposed for itself, by its median alone and held by its 98th percentile, see
+          `tests.benchmarks.views`
 sway      a monopod that leans up to a degree a shot about its foot, in a room of known form
           (`tests.scenes.sway`): pixels of 6144 that registration leaves where there is structure, by distance
 moving    five things of 20 to 200 pixels of 6144 in five places each: pixels of the moving area that are like
           no single exposure (mean of 3 x 3 beyond 4 sigma), and places found in a static bracket
 folders   made folders of brackets, takes, neighbours, mixed names, missing times, wrong tags, an exposure of
           another place slipped in: groups found, and wrong merges
-cost      CPU of merging against decoding all exposures and one frame's chain; peak memory against one frame
+cost      CPU of merging against decoding all exposures and one frame's chain, and peak memory against one
+          frame's, beyond that of a process that only imports all this
 """
 
 from __future__ import annotations
 
 import argparse
-import contextlib
-import resource
 import subprocess
 import sys
 import tempfile
@@ -32,25 +33,28 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from skimage.color import rgb2lab
 
 from panopipe.exposures.recognise import candidates, recognise
 from panopipe.frame import FrameKey
 from panopipe.pipeline.engine import finish_frame, reductions
 from panopipe.pipeline.steps import Step
+from panopipe.pool.machine import peak_memory
 from panopipe.registry import loaded_stage
 from panopipe.sphere.geometry import direction, pitch_of_row, pixel_solid_angle, yaw_of_column
 from panopipe.stages.decode import Decode, DecodedFrame, DecodeSettings
 from panopipe.studies.bracket.register import Look, register
 from tests.benchmarks.real_light import read_light
+from tests.benchmarks.views import view_of
 from tests.makers.bracket import SMALL_SENSOR
 from tests.makers.camera import camera_from_recorded, camera_values, recorded_working, shoot
 from tests.makers.dng import Shot
+from tests.makers.place_job import IN_PLACE
+from tests.scenes.place import MIDDLE, Place, read_place
 from tests.scenes.sway import Room, Sway, swayed, true_places
 
 KEY = FrameKey("room", "frame")
 SLOPE, LEAST = 1 / SMALL_SENSOR.full_well_e, (SMALL_SENSOR.read_noise_e / SMALL_SENSOR.full_well_e) ** 2
-MIDDLE = 0.1
-"""Where the median luminance lies in the reference, white being 1; common practice, no source."""
 BRACKETS = {"3 x 2": (0, -2, 2), "5 x 2": (0, -2, 2, -4, 4), "9 x 1": (0, -1, 1, -2, 2, -3, 3, -4, 4)}
 
 
@@ -119,40 +123,24 @@ def snr(light: np.ndarray) -> Iterator[str]:
         yield f"  {kind:6} dB by EV of light against white   {'  '.join(line)}"
 
 
-def view(light: np.ndarray) -> Iterator[str]:
-    """The view, through the whole recipe."""
-    saturation = saturation_of(light)
-    luminance = light @ np.array([0.2126, 0.7152, 0.0722])
+def view(place: Place) -> Iterator[str]:
+    """The view, through the recipe."""
     evs = BRACKETS["5 x 2"]
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        files = write(folder, [light] * 5, evs, saturation)
-        merged, alone = finished(files), finished(files[:1])
-    bright = luminance > 8 * saturation * MIDDLE
-    bright &= luminance < 2.0**4 * saturation * 0.8
-    for what, picture in (("merged", merged), ("one exposure", alone)):
-        codes = picture[:, :, 1]
-        clipped = 100 * np.mean((picture[bright] >= 254).all(axis=-1)) if bright.any() else 0.0
-        logs = np.log2(np.maximum(luminance, 1e-6))
-        yield (
-            f"  {what:12} view {100 * bright.mean():.1f} % of pixels, clipped {clipped:.2f} %, "
-            f"structure {structure(codes.astype(float), logs, bright):.3f}"
-        )
-
-
-def structure(one: np.ndarray, two: np.ndarray, where: np.ndarray) -> float:
-    """Mean correlation of 7 x 7 windows: the part of similarity that no tone curve changes."""
-    means = [cv2.blur(x, (7, 7)) for x in (one, two)]
-    pairs = zip((one, two), means, strict=True)
-    spread = [np.sqrt(np.maximum(cv2.blur(x * x, (7, 7)) - m * m, 0)) for x, m in pairs]
-    shared = cv2.blur(one * two, (7, 7)) - means[0] * means[1]
-    inner = cv2.erode(where.astype(np.uint8), np.ones((7, 7))) > 0
-    inner &= spread[1] > 0.15
-    return float(np.mean((shared / (spread[0] * spread[1] + 1e-3))[inner])) if inner.any() else float("nan")
+        files = write(Path(name), [place.mixed] * len(evs), evs, place.white_level)
+        for what, shot in (("merged", files), ("one exposure", files[:1])):
+            seen = view_of(place, rgb2lab(finished(shot)[..., ::-1] / 255.0))
+            if seen is None:
+                yield "  it has no view by day"
+                return
+            yield (
+                f"  {what:12} L* {seen.median:.1f}, above 97 {seen.above_97:.2f} %, "
+                f"likeness {seen.likeness[0]:.3f} {seen.likeness[1]:.3f}"
+            )
 
 
 def finished(files: Sequence[Path]) -> np.ndarray:
-    """The main picture of the default chain, alone in its job."""
+    """The main picture of the default chain, alone in its job, but that nothing is moved."""
     from panopipe.job import open_job  # noqa: PLC0415
     from panopipe.recipe import load_recipe  # noqa: PLC0415
     from panopipe.run.job_run import Options, run_job  # noqa: PLC0415
@@ -162,6 +150,7 @@ def finished(files: Sequence[Path]) -> np.ndarray:
         room.mkdir(parents=True)
         for file in files:
             (room / file.name).write_bytes(file.read_bytes())
+        (Path(name) / "recipe.toml").write_text(IN_PLACE, encoding="utf-8")
         job = open_job(name)
         summary = run_job(job, load_recipe(job), Options(workers=1))
         key = summary.finished[0]
@@ -346,16 +335,18 @@ def cost(light: np.ndarray, width: int) -> Iterator[str]:
             done = subprocess.run(call, capture_output=True, check=True, text=True)
             said[count] = [float(number) for number in done.stdout.split()]
     (decode, chain, one), (merged, _, several) = said[1], said[5]
+    pixels = width * width / 2
     yield (
         f"  {width} wide, five swayed: CPU of reading {merged:.1f} s; one {decode:.2f}, chain {chain:.1f}: "
         f"{(merged + chain) / (5 * decode + chain):.2f} of 5 x reading + chain; "
-        f"peak {several / one:.2f} of a single frame's ({one / 1e6:.0f} MB)"
+        f"peak {several / one:.2f} of a single frame's ({one / pixels:.1f} bytes a pixel, merged "
+        f"{several / pixels:.1f})"
     )
 
 
 def measure(files: Sequence[Path]) -> None:
     """CPU seconds of reading a frame at look and finish, and of the chain; peak bytes."""
-    base = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    base = peak_memory()
     started = time.process_time()
     with opened(files) as frame:
         reduced = reductions(frame).reduced
@@ -366,8 +357,7 @@ def measure(files: Sequence[Path]) -> None:
         done = finish_frame(frame, steps, reduced=reduced)
     total = time.process_time() - started
     chain = sum(seconds for name, seconds in done.stage_seconds.items() if name != "decode")
-    peak = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - base) * 1024
-    print(total - chain, chain, peak)
+    print(total - chain, chain, peak_memory() - base)
 
 
 def main() -> None:
@@ -387,22 +377,40 @@ def main() -> None:
     if asked.measure:
         measure(asked.measure)
         return
-    paths = [path for path in sorted(asked.folder.iterdir()) if path.suffix in (".exr", ".hdr")]
-    paths = [path for path in paths if asked.only is None or path.name.startswith(tuple(asked.only))]
-    for path in paths:
-        light = read_light(path, asked.width)
-        for name, part in (("snr", snr), ("view", view), ("sway", sway), ("moving", moving)):
-            if name in asked.parts:
-                print(f"{path.stem}: {name}", flush=True)
-                with contextlib.suppress(BrokenPipeError):
-                    for line in part(light):
-                        print(line, flush=True)
+    scenes = dict(read_scenes(asked.folder, asked.width, asked.only))
+    for name, (light, place) in scenes.items():
+        for part, measured in (("snr", snr), ("sway", sway), ("moving", moving)):
+            if part in asked.parts:
+                show(f"{name}: {part}", measured(light))
+        if "view" in asked.parts and place is not None:
+            show(f"{name}: view", view(place))
+    lights = [light for light, _ in scenes.values()]
     if "folders" in asked.parts:
-        for line in folders([read_light(path, 1024) for path in paths], asked.folders):
-            print(line, flush=True)
+        show("folders", folders(lights, asked.folders))
     if "cost" in asked.parts:
-        for line in cost(read_light(paths[0], 2048), asked.large):
-            print(line, flush=True)
+        show("cost", cost(lights[0], asked.large))
+
+
+Scene = tuple[np.ndarray, Place | None]
+
+
+def read_scenes(folder: Path, width: int, only: Sequence[str] | None) -> Iterator[tuple[str, Scene]]:
+    """Light of each panorama, scaled, and of each place as it was rendered; by name."""
+    for path in sorted(folder.iterdir()):
+        if only is not None and not path.name.startswith(tuple(only)):
+            continue
+        if path.suffix in (".exr", ".hdr"):
+            yield path.stem, (read_light(path, width), None)
+        elif (path / "place.json").is_file():
+            place = read_place(path)
+            yield path.name, (place.mixed, place)
+
+
+def show(title: str, lines: Iterator[str]) -> None:
+    """Print a table as it comes."""
+    print(title, flush=True)
+    for line in lines:
+        print(line, flush=True)
 
 
 if __name__ == "__main__":

@@ -27,6 +27,8 @@ SENSORS: dict[Noise, camera.Sensor] = {
     "small": camera.Sensor(full_well_e=32_000.0, read_noise_e=4.0),
 }
 """`small`: in one exposure white holds 4,000 electrons, the room's middle 400 and a noise of 20."""
+IN_PLACE = "[nadir]\nuse = false\n\n[level]\nuse = false\n"
+"""Recipe that leaves everything where it is: no support stands there, and truth lies pixel by pixel."""
 BRACKET_EV = (6, 4, 2, 0)
 """Exposures of the merged file above the shortest."""
 
@@ -83,10 +85,7 @@ def write_job(
         taken = f"2026:10:03 10:{number:02d}:00"
         level = place.white_level * 2.0**-ev
         photograph(path, light, level, file=file, noise=noise, seed=400 + number, taken=taken)
-    recipe = (
-        "[nadir]\nuse = false\n\n[level]\nuse = false\n"  # frames stand upright: truth lies pixel by pixel
-    )
-    (job / "recipe.toml").write_text(recipe, encoding="utf-8")
+    (job / "recipe.toml").write_text(IN_PLACE, encoding="utf-8")
     return job
 
 
