@@ -14,6 +14,9 @@ from panopipe.files.regular import open_regular
 MOST_BYTES = 1 << 18
 """A recipe or job file larger than this is no recipe: a stranger's file must not hold up the run."""
 
+BYTE_ORDER_MARK = "\ufeff"
+"""Some editors begin a file with it."""
+
 Path_ = tuple[str, ...]
 
 _DEEPEST = 32
@@ -87,7 +90,7 @@ def parse_toml(data: bytes) -> Document:
         If they are no TOML.
     """
     try:
-        text = data.decode("utf-8").removeprefix("\ufeff").replace("\r\n", "\n")
+        text = data.decode("utf-8").removeprefix(BYTE_ORDER_MARK).replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise TomlError(line, "is not UTF-8 text; save it as UTF-8") from error

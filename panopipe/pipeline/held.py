@@ -168,13 +168,13 @@ class HeldFrame:
             notes[held.step.name], reasons[held.step.name] = state.notes, state.review_reasons
         if not is_wanted():
             raise Superseded
-        outputs = _poured(state, sink, rights)
+        reduced = Frame(state.reduced, state.facts)
         return Shown(
-            outputs,
+            poured(state.rows.copy(), reduced, sink, rights),
             {name: noted for name, noted in notes.items() if noted},
             {name: given for name, given in reasons.items() if given},
             state.exact,
-            Frame(state.reduced, state.facts),
+            reduced,
         )
 
     def _begun(self, steps: Sequence[HeldStep], marks: Hashable) -> _State:
@@ -308,9 +308,15 @@ def _laid(new: Rows, old: Rows, made: Rows, place: NDArray[np.bool_]) -> Rows:
     return laid
 
 
-def _poured(state: _State, sink: SinkStep, rights: Rights) -> Sequence[Output]:
-    stage = sink.stage
+def poured(rows: Rows, reduced: Frame, sink: SinkStep, rights: Rights) -> Sequence[Output]:
+    """What the sink makes of a whole frame in memory, which it may write to.
+
+    Raises
+    ------
+    StageError
+        If it fails.
+    """
     with StageTimer().on(sink.name):
-        pouring = stage.start(StageContext(Frame(state.reduced, state.facts)), sink.settings, rights)
-        pouring.take(Band(state.rows.copy(), 0, state.facts))
+        pouring = sink.stage.start(StageContext(reduced), sink.settings, rights)
+        pouring.take(Band(rows, 0, reduced.facts))
         return tuple(pouring.finish())

@@ -14,7 +14,7 @@ from typing import Any
 from panopipe.errors import one_line
 from panopipe.files.below import remove_below, write_below
 from panopipe.files.regular import open_regular
-from panopipe.files.toml import MOST_BYTES
+from panopipe.files.toml import BYTE_ORDER_MARK, MOST_BYTES
 from panopipe.job import OVERRIDES, RECIPE_FILE, WORKING, Job, inside
 from panopipe.recipe.edit import (
     Change,
@@ -246,7 +246,7 @@ def _is_recipe(job: Job, file: str) -> bool:
 
 def _values(text: str | None) -> Iterator[tuple[tuple[str, str], Any]]:
     try:
-        tables = tomllib.loads((text or "").removeprefix("\ufeff"))
+        tables = tomllib.loads((text or "").removeprefix(BYTE_ORDER_MARK))
     except tomllib.TOMLDecodeError as error:
         raise ValueError(one_line(error)) from error
     for table, values in tables.items():

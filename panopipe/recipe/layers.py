@@ -17,8 +17,6 @@ from panopipe.stage import SinkStage, SourceStage, Stage
 
 PIPELINE, ORDER, USE = "pipeline", "order", "use"
 
-"""`panopipe.stage.stage`, each stage loaded once."""
-
 
 @dataclass(frozen=True, slots=True)
 class Layer:
@@ -43,7 +41,7 @@ def room_file(room: str) -> str:
 
 def frame_file(key: FrameKey) -> str:
     """Name of a frame's recipe file inside the job folder."""
-    return f"{OVERRIDES}/{key.room}/{key.name}.toml" if key.room else f"{OVERRIDES}/{key.name}.toml"
+    return f"{OVERRIDES}/{key}.toml"
 
 
 def read_layer(job: Job, file: str, faults: list[Fault]) -> Layer | None:

@@ -6,11 +6,10 @@ import tomllib
 
 import tomlkit
 
-from panopipe.files.below import write_below
 from panopipe.frame import FrameKey
-from panopipe.job import JOB_FILE, TAKES, Group, Job, inside, nearest
+from panopipe.job import JOB_FILE, TAKES, Group, Job, nearest
 from panopipe.job.names import composed
-from panopipe.recipe.edit import as_held, settings_locked, text_of
+from panopipe.recipe.edit import change_job_file
 
 
 def prefer(job: Job, take: str) -> FrameKey:
@@ -77,14 +76,11 @@ def _stand(job: Job, key: FrameKey) -> tuple[FrameKey, Group]:
 
 
 def _write(job: Job, group: Group, key: FrameKey | None) -> None:
-    path = job.folder / JOB_FILE
-    if not inside(job.folder, path):
-        raise ValueError(f"{JOB_FILE} leads out of the job folder")
     of_stand = {own for own, entry in job.alone.items() if entry.files[0].path in group.files}
     wanted = [str(own) for own in job.preferred if own not in of_stand] + ([str(key)] if key else [])
-    with settings_locked(job):
-        held = text_of(path) or ""
-        document = tomlkit.parse(held.removeprefix("\ufeff"))
+
+    def with_preferred(text: str) -> str:
+        document = tomlkit.parse(text)
         if wanted:
             document["prefer"] = wanted
         else:
@@ -92,4 +88,6 @@ def _write(job: Job, group: Group, key: FrameKey | None) -> None:
         content = tomlkit.dumps(document)
         if tomllib.loads(content).get("prefer", []) != wanted:
             raise ValueError(f"{JOB_FILE} cannot be changed here; write prefer = {wanted} at its top")
-        write_below(job.folder, JOB_FILE, as_held(content, held).encode())
+        return content
+
+    change_job_file(job, with_preferred)

@@ -7,10 +7,9 @@ from collections.abc import Mapping, Sequence
 
 import tomlkit
 
-from panopipe.files.below import write_below
 from panopipe.frame import FrameKey
-from panopipe.job import JOB_FILE, Job, inside
-from panopipe.recipe.edit import as_held, settings_locked, text_of
+from panopipe.job import JOB_FILE, Job
+from panopipe.recipe.edit import change_job_file
 
 
 def rooms_table(proposed: Mapping[str, Sequence[FrameKey]]) -> str:
@@ -35,15 +34,13 @@ def accept_rooms(job: Job, proposed: Mapping[str, Sequence[FrameKey]]) -> None:
     OSError
         If it cannot be written.
     """
-    path = job.folder / JOB_FILE
-    if not inside(job.folder, path):
-        raise ValueError(f"{JOB_FILE} leads out of the job folder")
-    with settings_locked(job):
-        held = text_of(path) or ""
-        plain = held.removeprefix("\ufeff")
-        if "rooms" in tomllib.loads(plain):
+
+    def with_rooms(text: str) -> str:
+        if "rooms" in tomllib.loads(text):
             raise ValueError(f"{JOB_FILE} has rooms already; put the proposed ones there by hand")
-        ended = plain if not plain or plain.endswith("\n") else plain + "\n"
+        ended = text if not text or text.endswith("\n") else text + "\n"
         content = ended + ("\n" if ended else "") + rooms_table(proposed)
         tomllib.loads(content)
-        write_below(job.folder, JOB_FILE, as_held(content, held).encode())
+        return content
+
+    change_job_file(job, with_rooms)

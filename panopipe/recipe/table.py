@@ -35,13 +35,7 @@ def stage_lines(name: str) -> Iterator[str]:
     ValueError
         If there is no such stage or it does not load.
     """
-    if name not in known_stages():
-        known = ", ".join(known_stages())
-        raise ValueError(f"no stage {name} is installed{nearest(name, known_stages())} (known: {known})")
-    try:
-        stage = loaded_stage(name)
-    except ImportError as error:
-        raise ValueError(str(error)) from error
+    stage = _named(name)
     defaults = stage.Settings()
     yield f"[{name}]  {stage.summary}"
     yield from _entry(USE, "true", "true or false", "Whether the frame goes through this stage.")

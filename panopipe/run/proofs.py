@@ -8,14 +8,12 @@ from concurrent.futures import Executor
 
 from panopipe.files.below import move_below, remove_below
 from panopipe.frame import FrameKey
-from panopipe.job import PROOFS, WORKING
+from panopipe.job import FINISHED, PROOFS, WORKING
 from panopipe.pool.dispatch import dispatch
-from panopipe.registry import loaded_stage
 from panopipe.run.finish import Pace, finish_task
 from panopipe.run.session import Session
 from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles
 from panopipe.run.work import finish
-from panopipe.stage import SinkStage
 from panopipe.state.file_stamp import hashed
 
 _LAST = f"{WORKING}/last-proofs"
@@ -81,10 +79,7 @@ def _put_beside(session: Session, result: FinishResult) -> None:
 
 def _name(session: Session, key: FrameKey) -> str:
     """Name of a frame's proof below the folder of proofs."""
-    name, given = session.frames[key].chain.stages[-1]
-    sink = loaded_stage(name)
-    assert isinstance(sink, SinkStage)
-    return f"{key}{sink.outputs(given)[0]}"
+    return session.frames[key].outputs[0].removeprefix(f"{FINISHED}/")
 
 
 def _proof_task(session: Session, key: FrameKey, number: int, width: int) -> FinishTask:

@@ -15,8 +15,7 @@ from panopipe.job import RECIPE_FILE, Job
 from panopipe.recipe import FrameSettings, Recipe
 from panopipe.recipe.edit import Change, changed
 from panopipe.recipe.layers import Layer, checked_value, frame_file, room_file
-from panopipe.registry import loaded_stage
-from panopipe.stage import SinkStage
+from panopipe.registry import loaded_sink
 
 Draft = Mapping[str, Any]
 Level = Literal["job", "room", "frame"]
@@ -61,8 +60,7 @@ def tried(job: Job, recipe: Recipe, key: FrameKey, draft: Draft) -> FrameSetting
     own = layers.get(frame_file(key), Layer(frame_file(key), {}))
     layers[own.file] = Layer(own.file, {**own.values, **top})
     settings = _with_layers(recipe, key, layers).settings(key)
-    sink = loaded_stage(settings.order[-1])
-    assert isinstance(sink, SinkStage)
+    sink = loaded_sink(settings.order[-1])
     sink.outputs(settings.stages[sink.name])
     return settings
 

@@ -15,7 +15,7 @@ class LatestRequests:
     """Lets one request work at a time."""
 
     def __init__(self) -> None:
-        self._working = threading.Lock()
+        self._working, self._counting = threading.Lock(), threading.Lock()
         self._newest: dict[str, int] = {}
         self._waiting = 0
 
@@ -42,17 +42,19 @@ class LatestRequests:
         Superseded
             If the page has asked for another meanwhile.
         """
-        if len(self._newest) > _MOST_PAGES:
-            self._newest.clear()
-        self._newest[page] = max(number, self._newest.get(page, number))
+        with self._counting:
+            if len(self._newest) > _MOST_PAGES:
+                self._newest.clear()
+            self._newest[page] = max(number, self._newest.get(page, number))
+            self._waiting += 1
 
         def is_wanted() -> bool:
             is_newest = self._newest.get(page, number) <= number
             return is_newest and not (steps_aside and self._waiting)
 
-        self._waiting += 1
         self._working.acquire()
-        self._waiting -= 1
+        with self._counting:
+            self._waiting -= 1
         try:
             if not is_wanted():
                 raise Superseded

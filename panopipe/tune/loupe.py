@@ -8,18 +8,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from panopipe.frame import Band, Frame, FrameFacts, Rows
+from panopipe.frame import Frame, FrameFacts
 from panopipe.pipeline.engine import band_rows
 from panopipe.pipeline.frame_pipeline import FramePipeline, StageInputs
-from panopipe.pipeline.held import Superseded
-from panopipe.pipeline.steps import MiddleStep, SinkStep, StageTimer, check_kinds
+from panopipe.pipeline.held import Superseded, poured
+from panopipe.pipeline.steps import MiddleStep, StageTimer, check_kinds
 from panopipe.run.frame_files import opened_frame
 from panopipe.sphere.geometry import row_of_pitch
-from panopipe.stage import FrameReader, Output, SpanStage, StageContext
+from panopipe.stage import FrameReader, Output, SpanStage
 from panopipe.tune.bench import Bench, Tried
 
 WIDTH, HEIGHT = 512, 256
-"""Pixels of the piece: a sink takes what is twice as wide as high."""
+"""Most pixels of the piece: a sink takes what is twice as wide as high."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,15 +65,19 @@ class Loupe:
             If it is not wanted any longer.
         """
         facts = tried.light.facts
-        first = round(float(row_of_pitch(spot.pitch_deg, facts.height))) - HEIGHT // 2
-        first = max(0, min(facts.height - HEIGHT, first))
-        pipeline = self._prepared(tried, first, min(first + HEIGHT, facts.height), is_wanted)
+        width, height = min(WIDTH, facts.width), min(HEIGHT, facts.height)
+        first = round(float(row_of_pitch(spot.pitch_deg, facts.height))) - height // 2
+        first = max(0, min(facts.height - height, first))
+        pipeline = self._prepared(tried, first, first + height, is_wanted)
         finished_at = pipeline.facts.finished_anchor_column
-        left = round((spot.yaw_deg / 360 + 0.5) * facts.width) - WIDTH // 2 - finished_at
-        columns = np.arange(left, left + WIDTH) % facts.width
-        rows = [band.rows[:, columns] for band in pipeline.bands(self._upto, first, first + HEIGHT)]
+        left = round((spot.yaw_deg / 360 + 0.5) * facts.width) - width // 2 - finished_at
+        columns = np.arange(left, left + width) % facts.width
+        rows = np.concatenate(
+            [band.rows[:, columns] for band in pipeline.bands(self._upto, first, first + height)]
+        )
         _, sink = check_kinds(tried.planned.chain.steps())
-        return _poured(pipeline, sink, np.concatenate(rows), self._bench)
+        as_frame = replace(pipeline.facts, width=width, height=height, anchor_column=0, turned_columns=0)
+        return poured(rows, Frame(pipeline.reduced, as_frame), sink, self._bench.job.rights)[0]
 
     def _prepared(self, tried: Tried, first: int, last: int, is_wanted: Callable[[], bool]) -> FramePipeline:
         middle, _ = check_kinds(tried.planned.chain.steps())
@@ -122,16 +126,3 @@ def _touches(step: MiddleStep, facts: FrameFacts, first: int, last: int) -> bool
     top, bottom = step.stage.span(facts, step.settings)
     beyond = (last - first) // 4
     return top < bottom and top < last + beyond and first - beyond < bottom
-
-
-def _poured(pipeline: FramePipeline, sink: SinkStep, rows: Rows, bench: Bench) -> Output:
-    """What the sink makes of the piece, as if it were a frame."""
-    facts = replace(
-        pipeline.facts, width=rows.shape[1], height=rows.shape[0], anchor_column=0, turned_columns=0
-    )
-    with StageTimer().on(sink.name):
-        pouring = sink.stage.start(
-            StageContext(Frame(pipeline.reduced, facts)), sink.settings, bench.job.rights
-        )
-        pouring.take(Band(np.ascontiguousarray(rows), 0, facts))
-        return pouring.finish()[0]

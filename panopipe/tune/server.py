@@ -24,6 +24,7 @@ from panopipe.errors import one_line
 from panopipe.pipeline.held import Superseded
 from panopipe.recipe.edit import Change
 from panopipe.recipe.journal import Step
+from panopipe.tune.draft import LEVELS
 from panopipe.tune.loupe import Spot
 from panopipe.tune.session import Answer, Asked, Session
 
@@ -174,7 +175,7 @@ class Application:
 
     def _keep(self, said: Mapping[str, Any]) -> Reply:
         level = said["level"]
-        if level not in ("job", "room", "frame"):
+        if level not in LEVELS:
             raise KeyError(level)
         return _changes(
             self._session.keep(int(said["frame"]), dict(said["draft"]), level, write=said["write"] is True)

@@ -106,7 +106,7 @@ window.panopipe = window.panopipe || {};
     // A number within the bounds, without digits that a step does not have.
     take(value, live) {
       const { low, high, step } = this.setting;
-      const held = Math.max(low, Math.min(high, Number(value.toFixed(Math.max(0, 2 - Math.floor(Math.log10(step)) - 2)))));
+      const held = Math.max(low, Math.min(high, Number(value.toFixed(Math.max(0, -Math.floor(Math.log10(step)))))));
       this.changed(held, live);
     }
 
