@@ -107,6 +107,8 @@ class FrameFacts:
         How the light of each place differs from the frame's white, which `correction` makes neutral: in log
         cone ratios (`panopipe.studies.white.cones`), on a grid over the whole sphere. None once a stage has
         evened it out, or when it is not known.
+    evened : ndarray of shape (height, width, 2), dtype float32, or None
+        What a stage took out of `light`, on the same grid; None if none did.
     clips_at : tuple of float or None
         Levels of neutral light, as decoded, at which the first and the last plane of the sensor clip. What
         decode rebuilt lies between them, and what clipped in all planes at the last; None if nothing clips.
@@ -130,6 +132,7 @@ class FrameFacts:
     capture: Capture = field(default_factory=Capture)
     correction: NDArray[np.float64] | None = None
     light: NDArray[np.float32] | None = None
+    evened: NDArray[np.float32] | None = None
     clips_at: tuple[float, float] | None = None
     white_xy: tuple[float, float] | None = None
     noise: NoiseFacts | None = None

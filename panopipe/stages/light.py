@@ -81,7 +81,8 @@ class Light(RowStage[LightSettings, LocalGains]):
         }
         if warm > cold:
             notes["evened_map"] = _map(share * facts.light, facts.anchor_yaw_deg)
-        return Prepared(gains, notes=notes, facts=replace(facts, light=None))
+        evened = (share * field).astype(np.float32)
+        return Prepared(gains, notes=notes, facts=replace(facts, light=None, evened=evened))
 
     def apply(self, band: Band, settings: LightSettings, prepared: LocalGains) -> Rows:
         """Bring the rows to one white."""

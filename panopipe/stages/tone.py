@@ -10,10 +10,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING, Matrix
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number
@@ -46,8 +47,9 @@ from panopipe.studies.light.local import LocalCurves
 from panopipe.studies.light.outlook import Outlook, outlook
 from panopipe.studies.light.render import DaylightView, Rendering, render
 from panopipe.studies.light.sight import Mask, Plane, plane_of_light
-from panopipe.studies.light.views import cast_left, daylight_in, view_change, view_shares
+from panopipe.studies.light.views import daylight_in, view_change, view_shares, whitened
 from panopipe.studies.light.zone import find_zone
+from panopipe.studies.white.cones import correction_matrix
 
 
 @dataclass(frozen=True)
@@ -134,7 +136,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 14
+    version: ClassVar[int] = 15
     summary: ClassVar[str] = (
         "exposure, highlights, shadows, slope, shoulder and toe; finds what suits the room"
     )
@@ -171,9 +173,9 @@ class Tone(RowStage[ToneSettings, Rendering]):
         if seen.open_sky < OUTDOORS and moves.highlights_ev < 0:
             zone = _zone(context.memory, looked, facts.clips_at)
         view = _outlook(zone, plane_of_light(looked.balanced), base, moves, gains)
-        whitened = settings.view_white_percent / 100
+        share = settings.view_white_percent / 100
         data = replace(_rendering(facts, gains, moves), outlook=view)
-        data = replace(data, views=_daylight(looked.balanced, zone, facts, base, moves, whitened))
+        data = replace(data, views=_daylight(looked.balanced, zone, facts, base, moves, share))
         return Prepared(
             data=data, notes=_notes(moves), review_reasons=_review_reasons(moves, context.reduced)
         )
@@ -264,16 +266,34 @@ def _rendering(facts: FrameFacts, gains: LocalCurves, moves: Moves) -> Rendering
 def _daylight(
     rows: Rows, zone: Mask, facts: FrameFacts, base: Base, moves: Moves, share: float
 ) -> DaylightView | None:
-    """What makes daylight in a window whiter, as far as it is asked for and not done yet."""
+    """What gives a view its own white, whatever was done for the white of the room.
+
+    Where a stage before has evened the light, all that is no view has got its white, however bright.
+    """
     if facts.white_xy is None:
         return None
     correction = np.eye(3) if facts.correction is None else facts.correction
-    daylight = daylight_in(correction, facts.white_xy)
-    left = cast_left(rows[zone], daylight) if zone.any() else 1.0
-    change = view_change(correction, daylight, share * left)
-    if change is None:
+    own = daylight_in(correction, facts.white_xy)
+    if facts.evened is None or not facts.evened.any():
+        change = view_change(correction, own, whitened(own, share))
+        return (
+            change
+            if change is None
+            else DaylightView(view_shares(rows, base, moves.exposure_ev, own), change)
+        )
+    if not zone.any():
         return None
-    return DaylightView(view_shares(rows, base, moves.exposure_ev, daylight), change)
+    shown = daylight_in(correction @ _evened(facts.evened, zone), facts.white_xy)
+    change = view_change(correction, shown, whitened(own, share))
+    nowhere_else = LocalCurves.over(np.zeros(base.curves_ev.shape), base.lowest_ev, LEVEL_EV)
+    return change if change is None else DaylightView(nowhere_else, change)
+
+
+def _evened(evened: Plane, zone: Mask) -> Matrix:
+    """What a stage before did to the light of the view, on its way to the light of the room."""
+    height, width = evened.shape[:2]
+    of_view = cv2.resize(zone.astype(np.float32), (width, height), interpolation=cv2.INTER_AREA)
+    return correction_matrix(np.average(evened, axis=(0, 1), weights=of_view), 1.0)
 
 
 WHOLE_VIEW_EV = 2.0

@@ -36,8 +36,8 @@ DAYLIGHT_K = 5800.0
 """Of sun and sky together (CIE D-series); what a cloud shows."""
 BLUE_FROM, BLUE_WHOLE = 0.08, 0.2
 """Log ratio of blue to red of daylight from where it is changed, and from where by the whole share asked."""
-VIEW_BLUE = 0.3
-"""Log ratio of blue to red that the bluest tenth of a view has in its own white: sky, water, far hills."""
+SAME = 0.002
+"""Difference of XYZ of which nobody sees anything: .2 of a step of a*."""
 NEAR_DEG = 5.0
 """Window over which the colour of bright light is judged."""
 WARM_OVER = 0.35
@@ -72,51 +72,40 @@ def daylight_in(correction: Float, white_xy: tuple[float, float]) -> Float:
     return np.asarray(balanced / balanced[1])
 
 
-def view_change(correction: Float, daylight: Float, share: float) -> Float | None:
-    """What must be added to light of a view, before balance, to make its white more like the room's.
+def whitened(daylight: Float, share: float) -> Float:
+    """Daylight brought nearer to white, as far as it is blue.
+
+    Parameters
+    ----------
+    daylight : ndarray of shape (3,)
+        XYZ of daylight as the room's white shows it, luminance 1.
+    share : float
+        Part of the way to white, measured in log light.
+    """
+    red, _, blue = np.maximum(np.linalg.solve(XYZ_FROM_WORKING, daylight), LEAST)
+    share = share * float(np.clip((np.log(blue / red) - BLUE_FROM) / (BLUE_WHOLE - BLUE_FROM), 0, 1))
+    target = daylight ** (1 - share) * xyz_from_xy(D65_XY) ** share
+    return np.asarray(target / target[1])
+
+
+def view_change(correction: Float, shown: Float, wanted: Float) -> Float | None:
+    """What must be added to light of a view, before balance, so that daylight there looks as wanted.
 
     Parameters
     ----------
     correction : ndarray of shape (3, 3)
         White balance to come, working space to working space.
-    daylight : ndarray of shape (3,)
-        XYZ of daylight after balance, luminance 1.
-    share : float
-        Part of the way to white, measured in log light.
+    shown, wanted : ndarray of shape (3,)
+        XYZ of daylight after balance, luminance 1: as it would look, and as it shall.
 
     Returns
     -------
-    ndarray of shape (3, 3), or None if daylight is white enough, or not blue.
+    ndarray of shape (3, 3), or None if they are the same.
     """
-    red, _, blue = np.maximum(np.linalg.solve(XYZ_FROM_WORKING, daylight), LEAST)
-    share = share * float(np.clip((np.log(blue / red) - BLUE_FROM) / (BLUE_WHOLE - BLUE_FROM), 0, 1))
-    if share <= 0:
+    if np.allclose(shown, wanted, atol=SAME):
         return None
-    white = xyz_from_xy(D65_XY)
-    target = daylight ** (1 - share) * white**share
-    balanced = working_adaptation(daylight, target / target[1])
+    balanced = working_adaptation(shown, wanted)
     return np.asarray(np.linalg.solve(correction, balanced @ correction) - np.eye(3))
-
-
-def cast_left(view: Rows, daylight: Float) -> float:
-    """How much of the cast that daylight has in the room's white a view still shows, 0 to 1.
-
-    A stage before may have evened the light of window and lamp.
-
-    Parameters
-    ----------
-    view : ndarray of shape (n, 3), dtype float32
-        Light of the view, balanced.
-    daylight : ndarray of shape (3,)
-        XYZ of daylight, luminance 1, as it would be if nothing had been evened.
-    """
-    red, _, blue = np.maximum(view.astype(np.float64), LEAST * 1e-3).T
-    whole = np.maximum(np.linalg.solve(XYZ_FROM_WORKING, daylight), LEAST)
-    cast = np.log(whole[2] / whole[0])
-    if abs(cast) < BLUE_FROM:
-        return 1.0
-    bluest = float(np.percentile(np.log(blue / red), 90))
-    return float(np.clip((bluest - VIEW_BLUE) / cast, 0, 1))
 
 
 def view_shares(rows: Rows, base: Base, exposure_ev: float, daylight: Float) -> LocalCurves:

@@ -8,7 +8,8 @@ from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.stage import StageContext
 from panopipe.stages.tone import Tone, ToneSettings
 from panopipe.studies.light.base import find_base, log2_luminance
-from panopipe.studies.light.views import DAYLIGHT_K, daylight_in, view_change
+from panopipe.studies.light.views import DAYLIGHT_K, daylight_in, view_change, whitened
+from panopipe.studies.white.cones import correction_matrix
 
 CAMERA_XY = tuple(map(float, daylight_xy(5500.0)))
 NONE = np.eye(3)
@@ -57,7 +58,7 @@ def test_a_lamp_keeps_its_colour() -> None:
 def test_the_change_makes_daylight_white_as_far_as_asked() -> None:
     correction = room_white()
     daylight = daylight_in(correction, CAMERA_XY)
-    change = view_change(correction, daylight, 1.0)
+    change = view_change(correction, daylight, whitened(daylight, 1.0))
     light = np.linalg.solve(correction, np.linalg.solve(XYZ_FROM_WORKING, daylight))
     shown = XYZ_FROM_WORKING @ correction @ (light + change @ light)
     assert np.allclose(shown, xyz_from_xy(D65_XY), atol=1e-9)
@@ -67,7 +68,8 @@ def test_the_change_makes_daylight_white_as_far_as_asked() -> None:
     ("correction", "share"), [(NONE, 1.0), (room_white(), 0.0), (np.linalg.inv(room_white()), 1.0)]
 )
 def test_nothing_is_done_where_daylight_is_white_or_warm(correction: np.ndarray, share: float) -> None:
-    assert view_change(correction, daylight_in(correction, CAMERA_XY), share) is None
+    daylight = daylight_in(correction, CAMERA_XY)
+    assert view_change(correction, daylight, whitened(daylight, share)) is None
 
 
 def test_light_of_the_room_stays() -> None:
@@ -75,3 +77,19 @@ def test_light_of_the_room_stays() -> None:
     light_ev = log2_luminance(rows, np.array([0.2627, 0.678, 0.0593]))
     assert np.isfinite(find_base(light_ev).curves_ev).all()
     assert np.allclose(toned(decoded(ROOM_K) / 32, 100.0), toned(decoded(ROOM_K) / 32, 0.0))
+
+
+def test_a_view_keeps_its_own_white_where_the_light_was_evened() -> None:
+    """What a stage before took out of the light of the window is given back to what lies outside."""
+    correction, evened = room_white(), correction_matrix((-0.12, 0.3), 1.0)
+    own = daylight_in(correction, CAMERA_XY)
+    shown = daylight_in(correction @ evened, CAMERA_XY)
+    change = view_change(correction, shown, whitened(own, 0.85))
+    light = evened @ np.linalg.solve(correction, np.linalg.solve(XYZ_FROM_WORKING, own))
+    seen = XYZ_FROM_WORKING @ correction @ (light + change @ light)
+    alone = view_change(correction, own, whitened(own, 0.85))
+    before = np.linalg.solve(correction, np.linalg.solve(XYZ_FROM_WORKING, own))
+    assert np.allclose(seen / seen[1], whitened(own, 0.85), atol=1e-9)
+    assert np.allclose(
+        XYZ_FROM_WORKING @ correction @ (before + alone @ before), whitened(own, 0.85), atol=1e-9
+    )
