@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import errno
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from dataclasses import dataclass
+from itertools import islice
 from typing import Generic, ParamSpec, TypeVar
 
 from panopipe.errors import FrameFault, one_line
@@ -15,12 +16,18 @@ from panopipe.frame import FrameKey
 P = ParamSpec("P")
 T = TypeVar("T")
 R = TypeVar("R")
+K = TypeVar("K", FrameKey, str)
+
+AHEAD = 64
+"""Tasks that an executor holds at a time, unless its own attribute `ahead` says how many it wants."""
 
 _TICK_S = 0.5
 
 
 class Inline(Executor):
     """Does a task in this process, at once."""
+
+    ahead = 1
 
     def kill(self) -> None:
         """End; there is nothing to end."""
@@ -52,10 +59,12 @@ class TaskResult(Generic[R]):
 def dispatch(
     executor: Executor,
     work: Callable[[T], R],
-    tasks: Mapping[FrameKey, T],
-    tick: Callable[[Mapping[FrameKey, float]], None],
-) -> Iterator[tuple[FrameKey, TaskResult[R]]]:
+    tasks: Iterable[tuple[K, T]],
+    tick: Callable[[Mapping[K, float]], None],
+) -> Iterator[tuple[K, TaskResult[R]]]:
     """Have tasks done and yield each as it comes home.
+
+    A task is taken from `tasks` only when the executor wants one more: very many need no room at once.
 
     Parameters
     ----------
@@ -63,21 +72,26 @@ def dispatch(
         Any of the standard interface.
     work : callable
         Picklable; takes a task.
-    tasks : mapping of FrameKey to task
-        In the order in which they are to be begun.
+    tasks : iterable of (key, task)
+        In the order in which they are to be begun, each under the key that its result comes home with: of a
+        frame, or the name of a stage.
     tick : callable
-        Called about twice a second with the frames that are being worked on and since when.
+        Called about twice a second with what is being worked on and since when.
 
     Raises
     ------
     OSError
         If a task failed because the disk is full (see `is_disk_full`). Tasks not yet begun are cancelled.
     """
-    futures: dict[Future[R], FrameKey] = {executor.submit(work, task): key for key, task in tasks.items()}
-    waiting = set(futures)
-    since: dict[FrameKey, float] = {}
-    while waiting:
-        done, waiting = wait(waiting, _TICK_S, return_when=FIRST_COMPLETED)
+    futures: dict[Future[R], K] = {}
+    since: dict[K, float] = {}
+    upcoming, ahead = iter(tasks), int(getattr(executor, "ahead", AHEAD))
+    while True:
+        for key, task in islice(upcoming, max(0, ahead - len(futures))):
+            futures[executor.submit(work, task)] = key
+        if not futures:
+            return
+        done, waiting = wait(set(futures), _TICK_S, return_when=FIRST_COMPLETED)
         full = False
         for future in sorted(done, key=lambda future: futures[future]):
             done.discard(future)

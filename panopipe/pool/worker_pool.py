@@ -47,9 +47,15 @@ class WorkerPool(Executor):
         Seconds that a task may take; the start of a worker does not count.
     imports : sequence of str
         Modules that a worker imports before its first task.
+
+    Attributes
+    ----------
+    ahead : int
+        Tasks that it wants to hold at a time: for each worker the one it is at, and the next.
     """
 
     def __init__(self, workers: int, limit_s: float | None = None, imports: Sequence[str] = ()) -> None:
+        self.ahead = 2 * workers
         self._items: queue.SimpleQueue[_Item | None] = queue.SimpleQueue()
         self._closed = False
         self._lanes = [_Worker(self._items, limit_s, tuple(imports)) for _ in range(workers)]

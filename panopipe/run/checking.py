@@ -68,7 +68,7 @@ def check_originals(job: Job, recipe: Recipe, reporter: ProgressReporter) -> Che
         reporter.progress(f"opening {', '.join(map(str, list(since)[:3]))}: {len(tasks) - len(facts)} left")
 
     try:
-        for key, task_result in dispatch(pool, probe, tasks, tick):
+        for key, task_result in dispatch(pool, probe, tasks.items(), tick):
             if task_result.result is None:
                 failed[key] = task_result.error
             else:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 
@@ -34,15 +34,14 @@ def finish_all(session: Session) -> None:
     for remark in sink_remarks(session.frames, {key: session.surveyed[key].facts for key in to_do}):
         session.run_log.line(remark)
     _unmark(session, to_do)
-    pool = session.call(pixels, "finish")
-    tasks = {key: finish_task(session, key, number) for number, key in enumerate(to_do)}
-    failed = _take(session, pool, tasks, to_do)
+    pace = Pace(session, list(to_do))
+    failed = _take(session, session.call(pixels, "finish"), to_do, pace)
     if failed:
-        _take(session, session.call_one(), failed, to_do, last=True)
+        _take(session, session.call_one(), failed, pace, last=True)
 
 
-def finish_task(session: Session, key: FrameKey, number: int) -> FinishTask:
-    """All that a worker needs to finish a frame."""
+def finish_task(session: Session, key: FrameKey, doing: str) -> FinishTask:
+    """All that a worker needs to finish a frame; `doing` is the file in which it says what it is at."""
     planned = session.frames[key]
     neighbours = {
         other: NeighbourTask(
@@ -61,16 +60,23 @@ def finish_task(session: Session, key: FrameKey, number: int) -> FinishTask:
         session.job.rights,
         neighbours,
         planned.target,
-        f"{DOING}/{number}",
+        doing,
     )
 
 
 class Pace:
-    """How far the work is, for the progress line: what is done by pixels, and what time is left."""
+    """How far the work is, for the progress line: what is done by pixels, and what time is left.
 
-    def __init__(self, session: Session, tasks: Mapping[FrameKey, FinishTask]) -> None:
-        self._session, self._tasks = session, tasks
-        self._left = {key: session.surveyed[key].pixels for key in tasks}
+    Attributes
+    ----------
+    doing : dict of FrameKey to str
+        For each frame, the file in which its worker says what it is at, relative to the job folder.
+    """
+
+    def __init__(self, session: Session, keys: Sequence[FrameKey]) -> None:
+        self._session = session
+        self.doing = {key: f"{DOING}/{number}" for number, key in enumerate(keys)}
+        self._left = {key: session.surveyed[key].pixels for key in keys}
         self._time = TimeLeft(sum(self._left.values()))
 
     def done(self, key: FrameKey) -> None:
@@ -80,12 +86,12 @@ class Pace:
     def tick(self, since: Mapping[FrameKey, float]) -> None:
         """Say what is going on."""
         doing = ", ".join(f"{key} {self._doing(key)}".strip() for key in list(since)[:4])
-        left = f"{len(self._left)} of {len(self._tasks)} left"
+        left = f"{len(self._left)} of {len(self.doing)} left"
         self._session.run_log.progress(f"{doing}: {left}{self._time.said(sum(self._left.values()))}")
 
     def _doing(self, key: FrameKey) -> str:
         try:
-            return (self._session.job.folder / self._tasks[key].doing).read_text(encoding="utf-8")[:40]
+            return (self._session.job.folder / self.doing[key]).read_text(encoding="utf-8")[:40]
         except (OSError, ValueError):
             return ""
 
@@ -153,23 +159,24 @@ def _unmark(session: Session, keys: Iterable[FrameKey]) -> None:
 def _take(
     session: Session,
     pool: Executor,
-    tasks: Mapping[FrameKey, FinishTask],
     prints: Mapping[FrameKey, str],
+    pace: Pace,
     *,
     last: bool = False,
-) -> dict[FrameKey, FinishTask]:
-    """Have tasks done; return those to be tried once more, none if this was the last try."""
-    failed: dict[FrameKey, FinishTask] = {}
-    pace = Pace(session, tasks)
+) -> dict[FrameKey, str]:
+    """Have frames finished; return those to be tried once more, none if this was the last try."""
+    failed: dict[FrameKey, str] = {}
+    tasks = ((key, finish_task(session, key, pace.doing[key])) for key in prints)
     for key, task_result in dispatch(pool, finish, tasks, pace.tick):
-        pace.done(key)
         if task_result.result is not None:
             _keep(session, key, prints[key], task_result.result)
         elif last or not task_result.may_pass:
             session.failed(key, task_result.error, task_result.cause)
         else:
             session.run_log.line(f"{key}: {task_result.error} (will be tried once more at the end)")
-            failed[key] = tasks[key]
+            failed[key] = prints[key]
+            continue
+        pace.done(key)
     return failed
 
 

@@ -78,7 +78,7 @@ def recognised(
             reporter.progress(f"looking for exposures and takes of one place in {rooms}")
 
         try:
-            for key, result in dispatch(pool, file_groups, work.tasks, tick):
+            for key, result in dispatch(pool, file_groups, work.tasks.items(), tick):
                 work.take(key, *(result.result or ((), (result.error,))))
         finally:
             pool.kill() if isinstance(pool, WorkerPool) else pool.shutdown(cancel_futures=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Sequence
 from concurrent.futures import Executor
 
 from panopipe.files.below import move_below, remove_below
@@ -24,23 +24,23 @@ _FEW = 2
 def proof_all(session: Session, width: int) -> None:
     """Make the proofs of the frames that are wanted. The ledger knows nothing of them."""
     keys = [key for key in session.frames if key in session.surveyed and key in session.wanted]
-    tasks = {key: _proof_task(session, key, number, width) for number, key in enumerate(keys)}
     pixels = [session.surveyed[key].pixels for key in keys]
     for key in keys:
         _set_aside(session, key)
     few = len(keys) <= _FEW and session.options.executor is None
     pool = session.call_inline() if few else session.call(pixels, "proof")
-    pace = Pace(session, tasks)
-    lost = _made(session, pool, tasks, pace, last=False)
+    pace = Pace(session, keys)
+    lost = _made(session, pool, keys, width, pace, last=False)
     if lost:
-        _made(session, pool, lost, pace, last=True)
+        _made(session, pool, lost, width, pace, last=True)
 
 
 def _made(
-    session: Session, pool: Executor, tasks: Mapping[FrameKey, FinishTask], pace: Pace, *, last: bool
-) -> dict[FrameKey, FinishTask]:
-    """Make proofs; return the tasks that another try may do, unless this is the last one."""
-    lost = {}
+    session: Session, pool: Executor, keys: Sequence[FrameKey], width: int, pace: Pace, *, last: bool
+) -> list[FrameKey]:
+    """Make proofs; return the frames that another try may do, unless this is the last one."""
+    lost = []
+    tasks = ((key, _proof_task(session, key, pace.doing[key], width)) for key in keys)
     for key, task_result in dispatch(pool, finish, tasks, pace.tick):
         if task_result.result is not None:
             session.summary.finished.append(key)
@@ -51,7 +51,7 @@ def _made(
             session.run_log.line(f"{key}: failed: {task_result.error}")
         else:
             session.run_log.line(f"{key}: {task_result.error} (will be tried once more at the end)")
-            lost[key] = tasks[key]
+            lost.append(key)
             continue
         pace.done(key)
     return lost
@@ -82,12 +82,12 @@ def _name(session: Session, key: FrameKey) -> str:
     return session.frames[key].outputs[0].removeprefix(f"{FINISHED}/")
 
 
-def _proof_task(session: Session, key: FrameKey, number: int, width: int) -> FinishTask:
+def _proof_task(session: Session, key: FrameKey, doing: str, width: int) -> FinishTask:
     def files(key: FrameKey) -> FrameFiles:
         surveyed = session.surveyed[key]
         return session.frames[key].small_files(session.job, surveyed.source, surveyed.facts, width)
 
-    task = finish_task(session, key, number)
+    task = finish_task(session, key, doing)
     neighbours = {
         other: dataclasses.replace(neighbour, files=files(other))
         for other, neighbour in task.neighbours.items()

@@ -84,7 +84,7 @@ def _take(
         time_left = pace.said(sum(left.values()))
         session.run_log.progress(f"looking at {names}: {len(left)} of {len(tasks)} left{time_left}")
 
-    for key, task_result in dispatch(pool, survey_frame, tasks, tick):
+    for key, task_result in dispatch(pool, survey_frame, tasks.items(), tick):
         left.pop(key)
         if task_result.result is not None:
             _keep(session, key, task_result.result)
