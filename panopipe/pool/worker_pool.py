@@ -12,7 +12,6 @@ import importlib
 import logging
 import multiprocessing
 import os
-import pickle
 import queue
 import signal
 import sys
@@ -25,6 +24,7 @@ from multiprocessing.context import SpawnProcess
 from typing import Any, ParamSpec, TypeVar
 
 from panopipe.errors import WorkerHung, WorkerLost
+from panopipe.pool.call import answered, packed, read_answer
 from panopipe.pool.machine import keep_freed_memory
 
 P = ParamSpec("P")
@@ -71,7 +71,7 @@ class WorkerPool(Executor):
         if self._closed:
             raise RuntimeError("the pool is shut down")
         future: Future[T] = Future()
-        self._items.put((future, pickle.dumps((fn, args, kwargs), pickle.HIGHEST_PROTOCOL)))
+        self._items.put((future, packed(fn, args, kwargs)))
         return future
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
@@ -149,11 +149,10 @@ class _Worker:
             ready = wait([link, process.sentinel], self._limit_s)
             if not ready:
                 raise WorkerHung(f"took longer than {self._limit_s:g} s and was ended")
-            good, result = pickle.loads(link.recv_bytes())
+            return read_answer(link.recv_bytes())
         except (EOFError, OSError) as error:
             process.join(5)
             raise WorkerLost(f"the worker process died ({_death(process.exitcode)})") from error
-        return bool(good), result
 
     def _worker(self) -> tuple[SpawnProcess, Any]:
         if self._process and self._link and self._process.is_alive():
@@ -205,15 +204,12 @@ def _work(link: Any, imports: tuple[str, ...]) -> None:
     link.send_bytes(b"ready")
     while True:
         try:
-            fn, args, kwargs = pickle.loads(link.recv_bytes())
+            call = link.recv_bytes()
         except (EOFError, OSError):
             return
-        try:
-            answer = (True, fn(*args, **kwargs))
-        except Exception as error:
-            answer = (False, error)
+        answer = answered(call)
         with contextlib.suppress(BrokenPipeError):
-            link.send_bytes(_pickled(answer))
+            link.send_bytes(answer)
 
 
 def _hush() -> None:
@@ -222,16 +218,6 @@ def _hush() -> None:
     logging.getLogger().addHandler(logging.NullHandler())
     with contextlib.suppress(OSError, ValueError, AttributeError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())  # native code, too
-
-
-def _pickled(answer: tuple[bool, Any]) -> bytes:
-    try:
-        data = pickle.dumps(answer, pickle.HIGHEST_PROTOCOL)
-        pickle.loads(data)  # some exceptions pickle and do not come back
-        return data
-    except Exception as error:
-        text = f"{type(answer[1]).__name__}: {answer[1]} ({error})"
-        return pickle.dumps((False, RuntimeError(text)), pickle.HIGHEST_PROTOCOL)
 
 
 def _die_with_parent() -> None:
