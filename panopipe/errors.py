@@ -59,6 +59,10 @@ class WorkerHung(PanopipeError, RuntimeError):  # noqa: N818 - says what happene
     """A worker was at its task for longer than allowed, and was ended: costs the try, not yet the frame."""
 
 
+class WorkersGone(PanopipeError, ConnectionError):  # noqa: N818 - says what happened
+    """No worker can be had any longer: ends the run; what is finished stays, and another run goes on."""
+
+
 def one_line(error: BaseException) -> str:
     """Message of an error on one line."""
     if isinstance(error, OSError) and error.strerror:

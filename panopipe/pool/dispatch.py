@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Generic, ParamSpec, TypeVar
 
-from panopipe.errors import FrameFault, one_line
+from panopipe.errors import FrameFault, WorkersGone, one_line
 from panopipe.frame import FrameKey
 
 P = ParamSpec("P")
@@ -81,7 +81,8 @@ def dispatch(
     Raises
     ------
     OSError
-        If a task failed because the disk is full (see `is_disk_full`). Tasks not yet begun are cancelled.
+        If a task failed because the disk is full (see `is_disk_full`), or because no worker can be had any
+        longer (`WorkersGone`). Tasks not yet begun are cancelled.
     """
     futures: dict[Future[R], K] = {}
     since: dict[K, float] = {}
@@ -92,20 +93,22 @@ def dispatch(
         if not futures:
             return
         done, waiting = wait(set(futures), _TICK_S, return_when=FIRST_COMPLETED)
-        full = False
+        ends: BaseException | None = None
         for future in sorted(done, key=lambda future: futures[future]):
             done.discard(future)
             task_result = _task_result(future)
             key = futures.pop(future)  # what came home belongs to the caller, and to nobody else
             if is_disk_full(task_result.cause):
-                full = True
+                ends = OSError(errno.ENOSPC, "the disk is full")
+            elif isinstance(task_result.cause, WorkersGone):
+                ends = task_result.cause
             else:
                 yield key, task_result
             del task_result
-        if full:
+        if ends:
             for future in waiting:
                 future.cancel()
-            raise OSError(errno.ENOSPC, "the disk is full")
+            raise ends
         now = time.monotonic()
         since = {futures[f]: since.get(futures[f], now) for f in waiting if f.running()}
         if since:

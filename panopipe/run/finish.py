@@ -61,6 +61,7 @@ def finish_task(session: Session, key: FrameKey, doing: str) -> FinishTask:
         neighbours,
         planned.target,
         doing,
+        pixels=session.surveyed[key].pixels,
     )
 
 

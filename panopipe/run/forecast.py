@@ -65,7 +65,7 @@ def forecast(job: Job, recipe: Recipe, options: Options | None = None) -> tuple[
         If the ledger cannot be read.
     """
     options = options or Options()
-    job = recognised(job, recipe, SilentReporter(), keeps=False, executor=options.executor)
+    job = recognised(job, recipe, SilentReporter(), keeps=False, options=options)
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         make_below(folder, WORKING)

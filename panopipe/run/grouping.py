@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Executor
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -20,10 +19,10 @@ from panopipe.job.grouping import (
     still_true,
 )
 from panopipe.pool.dispatch import dispatch
-from panopipe.pool.machine import processors
 from panopipe.pool.worker_pool import WorkerPool
 from panopipe.recipe import Recipe
 from panopipe.registry import loaded_stage
+from panopipe.run.session import Options
 from panopipe.stage import FileGroup, SourceStage
 from panopipe.state.run_log import ProgressReporter
 
@@ -49,7 +48,7 @@ def recognised(
     reporter: ProgressReporter,
     *,
     keeps: bool,
-    executor: Callable[[int], Executor] | None = None,
+    options: Options | None = None,
 ) -> Job:
     """Put files together that show one place.
 
@@ -65,13 +64,15 @@ def recognised(
         Where to say how it goes.
     keeps : bool
         Whether to keep what is found in the job folder.
-    executor : callable, optional
-        Makes the executor for a number of workers; worker processes of this machine if None.
+    options : Options, optional
+        Where the work is done.
     """
     work = _Work(job, recipe)
     if work.tasks:
-        count = min(len(work.tasks), processors())
-        pool = executor(count) if executor else WorkerPool(count, _LIMIT_S, (__name__,))
+        options = options or Options()
+        count = options.budget([0] * len(work.tasks), wanted=options.workers).count
+        make = options.executor
+        pool = make(count, reporter.line) if make else WorkerPool(count, _LIMIT_S, (__name__,))
 
         def tick(since: Mapping[FrameKey, float]) -> None:
             rooms = ", ".join(dict.fromkeys(key.room or "the job" for key in since))

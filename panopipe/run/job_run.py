@@ -7,6 +7,7 @@ from collections.abc import Callable, Collection
 from contextlib import ExitStack
 from dataclasses import replace
 
+from panopipe.errors import WorkersGone
 from panopipe.frame import FrameKey
 from panopipe.job import Job
 from panopipe.pixels.compiled import COMPILED, NOT_COMPILED
@@ -131,7 +132,7 @@ def _go(
     started, folder = time.monotonic(), job.folder
     ensure_folders(folder)
     with JobLock(folder), RunLog(folder, reporter) as run_log, Ledger(folder) as ledger:
-        job = recognised(job, recipe, run_log, keeps=True, executor=options.executor)
+        job = recognised(job, recipe, run_log, keeps=True, options=options)
         options = replace(options, only=_frames_of(job, options.only))
         session = Session(job, recipe, options, run_log, ledger)
         session.keeps_small = keeps_small
@@ -143,6 +144,8 @@ def _go(
                 survey_all(session)
                 _solve(session)
                 last_phase(session)
+            except WorkersGone as error:
+                summary.stopped = f"{error}; run again: it goes on from here"
             except OSError as error:
                 if not is_disk_full(error):
                     raise

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from panopipe.errors import one_line
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import Job
-from panopipe.pool.budget import workers_for
+from panopipe.pool.budget import Workers, workers_for
 from panopipe.pool.dispatch import Inline
 from panopipe.pool.worker_pool import WorkerPool
 from panopipe.recipe import Recipe
@@ -23,6 +23,7 @@ from panopipe.state.run_log import RunLog
 
 WORK = "panopipe.run.work"
 """What a worker imports before its first task."""
+Say = Callable[[str], None]
 HANG_LIMIT_S = 3600.0
 """Longest that a frame may take by default; generous, it only has to end what would never end."""
 
@@ -42,14 +43,18 @@ class Options:
     rehash : bool
         Hash all originals, even those whose size and time are unchanged.
     executor : callable or None
-        Makes the executor for a number of workers; worker processes of this machine if None.
+        Makes the executor for a number of workers, which may say lines to the user by its second argument;
+        worker processes of this machine if None.
+    budget : callable
+        Says how many workers frames of these sizes get, and why; as many as fit into this machine by default.
     """
 
     only: Collection[FrameKey] | None = None
     workers: int | None = None
     limit_s: float = HANG_LIMIT_S
     rehash: bool = False
-    executor: Callable[[int], Executor] | None = None
+    executor: Callable[[int, Say], Executor] | None = None
+    budget: Callable[..., Workers] = workers_for
 
 
 @dataclass(slots=True)
@@ -178,7 +183,7 @@ class Session:
 
     def call(self, pixels: list[int], what: str) -> Executor:
         """Workers for frames of these sizes; says how many and why."""
-        workers = workers_for(pixels, wanted=self.options.workers)
+        workers = self.options.budget(pixels, wanted=self.options.workers)
         frames = f"{len(pixels)} frame{'s' if len(pixels) != 1 else ''}"
         many = f"{workers.count} worker{'s' if workers.count != 1 else ''}"
         self.run_log.line(f"{frames} to {what}, with {many} ({workers.why})")
@@ -208,8 +213,8 @@ class Session:
     def _workers(self, count: int) -> Executor:
         if not (self._pool and self._pool[0] == count):
             self.dismiss()
-            make = self.options.executor
-            made = make(count) if make else WorkerPool(count, self.options.limit_s, (WORK,))
+            limit_s, make = self.options.limit_s, self.options.executor
+            made = make(count, self.run_log.line) if make else WorkerPool(count, limit_s, (WORK,))
             self._pool = (count, made)
         return self._pool[1]
 

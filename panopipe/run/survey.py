@@ -28,10 +28,7 @@ def survey_all(session: Session) -> None:
             tasks[key] = _task(session, planned, facts, seen)
     if not tasks:
         return
-    pixels = [
-        sum(guessed_pixels(task.files.at(path)) for path in task.files.paths) for task in tasks.values()
-    ]
-    failed = _take(session, session.call(pixels, "look at"), tasks)
+    failed = _take(session, session.call([task.pixels for task in tasks.values()], "look at"), tasks)
     if failed:
         _take(session, session.call_one(), failed, last=True)
 
@@ -68,7 +65,8 @@ def _task(
             if survey_fingerprint(fingerprint, name, given) not in seen
         )
     files = replace(planned.files(session.job), small=SMALL if session.keeps_small else "")
-    return SurveyTask(files, planned.source, surveys, known, known_facts)
+    pixels = sum(guessed_pixels(files.at(path)) for path in files.paths)
+    return SurveyTask(files, planned.source, surveys, known, known_facts, pixels)
 
 
 def _take(

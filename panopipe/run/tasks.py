@@ -79,6 +79,8 @@ class SurveyTask:
         Originals whose hash is known and whose size and time are unchanged.
     facts : FrameFacts or None
         Facts of the frame, if a look before found them.
+    pixels : int
+        Size of the frame, for the memory that it takes; a guess by its files.
     """
 
     files: FrameFiles
@@ -86,6 +88,7 @@ class SurveyTask:
     surveys: tuple[tuple[str, Any], ...]
     known: Mapping[str, FileStamp]
     facts: FrameFacts | None = None
+    pixels: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +151,8 @@ class FinishTask:
         File in which the worker says what it is at, relative to the job folder; empty for none.
     main_only : bool
         Write the main file only.
+    pixels : int
+        Size of the frame, for the memory that it takes.
     """
 
     files: FrameFiles
@@ -160,6 +165,7 @@ class FinishTask:
     target: str
     doing: str = ""
     main_only: bool = False
+    pixels: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,7 @@ MakeJob = Callable[..., Path]
 
 def run(folder: Path, **options: object) -> Summary:
     job = open_job(folder)
-    return run_job(job, load_recipe(job), Options(executor=lambda _: Inline(), **options))
+    return run_job(job, load_recipe(job), Options(executor=lambda *_: Inline(), **options))
 
 
 def finished(folder: Path) -> dict[str, bytes]:
@@ -242,7 +242,7 @@ def test_only_what_may_pass_is_tried_once_more(make_job: MakeJob, mood: str, tri
     (folder / "originals/hall/hall-02.dng").write_bytes(b"I am a text file")
     counting = Counts()
     job = open_job(folder)
-    summary = run_job(job, load_recipe(job), Options(executor=lambda _: counting))
+    summary = run_job(job, load_recipe(job), Options(executor=lambda *_: counting))
     assert names(summary.failed) == ALL[:2]
     assert counting.tasks["finish"].count("hall-01") == tries
     assert counting.tasks["survey_frame"].count("hall-02") == 1
@@ -351,7 +351,7 @@ def test_records_tell_the_review_all(make_job: MakeJob) -> None:
 def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(make_job: MakeJob) -> None:
     folder = make_job()
     job = open_job(folder)
-    stopping = Options(executor=lambda _: StopsAt("hall-02"))
+    stopping = Options(executor=lambda *_: StopsAt("hall-02"))
     summary = run_job(job, load_recipe(job), stopping)
     assert summary.interrupted
     assert "run again: it goes on from here" in summary.stopped
@@ -430,7 +430,7 @@ def test_nothing_is_written_through_a_link_that_leads_out(
 
 def proof(folder: Path, width: int) -> Summary:
     job = open_job(folder)
-    options = Options(executor=lambda _: Inline(), only=[FrameKey("hall", "hall-01")])
+    options = Options(executor=lambda *_: Inline(), only=[FrameKey("hall", "hall-01")])
     return proof_job(job, load_recipe(job), options, width=width)
 
 

@@ -65,7 +65,7 @@ def _filled(room: Path, calm: Path, wanted: dict[str, str], tally: Counter[str])
 
 def _run(job: Path) -> Summary:
     reader = open_job(job)
-    return run_job(reader, load_recipe(reader), Options(executor=lambda _: Inline()))
+    return run_job(reader, load_recipe(reader), Options(executor=lambda *_: Inline()))
 
 
 class _Disk:

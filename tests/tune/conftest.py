@@ -79,7 +79,7 @@ def sit() -> Callable[..., Session]:
     """Open a sitting on a job and look at its frames, without worker processes."""
 
     def begin(folder: Path, start: str = "") -> Session:
-        session = Session(folder, start, Options(executor=lambda _: Inline()))
+        session = Session(folder, start, Options(executor=lambda *_: Inline()))
         session.look()
         return session
 

@@ -54,7 +54,7 @@ class Sitting:
 def sitting(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sitting]:
     with with_plugin():
         folder = write_job(tmp_path_factory.mktemp("job") / "fenhollow", FRAMES)
-        session = Session(folder, "hall/hall-01", Options(executor=lambda _: Inline()))
+        session = Session(folder, "hall/hall-01", Options(executor=lambda *_: Inline()))
         session.look()
         server = Server(session)
         server.serve_beside()
@@ -398,7 +398,7 @@ def test_hostile_names_are_just_names(browser: Chrome, tmp_path: Path) -> None:
         room = HOSTILE_ROOM.replace("/", "")
         (folder / "originals/x/x-01.dng").rename(folder / f"originals/x/{HOSTILE_NAME}.dng")
         (folder / "originals/x").rename(folder / f"originals/{room}")
-        session = Session(folder, "", Options(executor=lambda _: Inline()))
+        session = Session(folder, "", Options(executor=lambda *_: Inline()))
         session.look()
         server = Server(session)
         server.serve_beside()

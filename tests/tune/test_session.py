@@ -22,7 +22,7 @@ from panopipe.tune.draft import tried
 from panopipe.tune.latest import LatestRequests
 from panopipe.tune.session import Asked, Session
 
-INLINE = Options(executor=lambda _: Inline())
+INLINE = Options(executor=lambda *_: Inline())
 
 
 def proof(folder: Path, key: FrameKey) -> bytes:
