@@ -25,6 +25,9 @@ LEAST_SEEN = 3
 _FINE_RADIUS_PX, _FIT_REACH, _FIT_PLACES, _FIT_ROUNDS = 60, 0.14, 72, 3
 """Radius of the hole in the samples by which an edge is set, how far to either side it may lie, in radii,
 places along it, and rounds."""
+_MOST_TURNED_DEG, _TURNS, _ABOUT_STRAIGHT = 3.0, 25, 0.12
+"""How far an edge may be turned to be set, in how many steps that is tried, and up to which bend, in radii of
+the hole, it may be a straight one after all."""
 _HEM_REACH, _HEM_SHARE, _FIT_APART = 0.22, 0.2, 0.5
 """How far from an edge its hem may reach, in radii; share of the strongest line that counts as one; and share
 of the places along the edge that are independent."""
@@ -37,6 +40,7 @@ def fitted(edge: Edge, light: Picture, known: Mask, radius: float) -> Edge:
     along = np.linspace(-REACH, REACH, _FIT_PLACES) * radius
     aside = np.arange(-reach - 2, reach + 3, dtype=np.float64) * finer
     offset = offset_for(light, known)
+    edge = _sharpest(edge, light, known, radius, offset)
     for _ in range(_FIT_ROUNDS):
         shown, sure = _along(edge, light, known, along, aside, offset)
         if sure.sum() < 3 * LEAST_SEEN:
@@ -44,6 +48,23 @@ def fitted(edge: Edge, light: Picture, known: Mask, radius: float) -> Edge:
         steep = np.linalg.norm(shown[:, 2:] - shown[:, :-2], axis=-1)[sure]
         edge = _moved(edge, along[sure], _moves(steep, reach) * finer)
     return edge if abs(edge.bend) * radius >= STRAIGHT else replace(edge, bend=0.0)
+
+
+def _sharpest(edge: Edge, light: Picture, known: Mask, radius: float, offset: float) -> Edge:
+    """Turn an edge that is about straight until what lies along it, averaged, has the sharpest lines."""
+    if abs(edge.bend) * radius > _ABOUT_STRAIGHT:
+        return edge
+    finer = max(1, round(radius / _FINE_RADIUS_PX))
+    along = np.linspace(-REACH, REACH, _FIT_PLACES) * radius
+    aside = np.arange(-_HEM_REACH * radius, _HEM_REACH * radius, finer, dtype=np.float64)
+    turns = np.radians(np.linspace(-_MOST_TURNED_DEG, _MOST_TURNED_DEG, _TURNS))
+    tried = [edge, *(replace(edge, angle=edge.angle + turn, bend=0.0) for turn in turns)]
+    sharp = np.zeros(len(tried))
+    for at, one in enumerate(tried):
+        shown, sure = _along(one, light, known, along, aside, offset)
+        if sure.sum() >= 3 * LEAST_SEEN:
+            sharp[at] = np.square(np.diff(shown[sure].mean(0), axis=0)).sum()
+    return tried[int(sharp.argmax())]
 
 
 def hemmed(edge: Edge, light: Picture, known: Mask, radius: float) -> Edge:

@@ -23,6 +23,7 @@ from panopipe.studies.floor.edge import Edge
 from panopipe.studies.floor.features import LEVEL_SHARE, compared_by, scales_of
 from panopipe.studies.floor.grain import with_grain
 from panopipe.studies.floor.join import joined
+from panopipe.studies.floor.joints import joints_in
 from panopipe.studies.floor.labels import label_hole
 from panopipe.studies.floor.logs import from_log, offset_for, to_log
 from panopipe.studies.floor.pattern_shade import patternless_shade
@@ -182,11 +183,13 @@ def _filled(
     odd = _dear(unlike, small, factor)
     if not len(pool):
         return None
-    coarse, general = chosen_shifts(small, pool, odd, radius / factor, count=_KEPT)
+    apart = None if small.sides is None else small.sides.distance
+    joints = joints_in(plain.mean(-1), small.known, small.hole, radius / factor, apart)
+    coarse, general = chosen_shifts(small, pool, odd, joints, radius / factor, count=_KEPT)
     strange = unexplained(Scene(plain, ~small.hole, small.hole), coarse, radius / factor)
     shifts = refined(judged, coarse * factor, factor, radius)
     blocks, labels = label_hole(
-        judged, shifts, general, odd, factor=factor, radius=radius, level_share=level_share
+        judged, shifts, general, odd, joints, factor=factor, radius=radius, level_share=level_share
     )
     random = 1 - float(general.min()) < _RANDOM
     most = _MOST_MENDED_RANDOM if random else _MOST_MENDED if sides else math.inf

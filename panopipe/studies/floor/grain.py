@@ -18,6 +18,8 @@ that was coarser where it came from than it is near the nadir may only be lowere
 _WRITTEN = 0.48
 """Standard deviation of a blur that loses as much as a view written into a frame has lost when the frame is
 looked at: a fifth of noise, next to nothing of stones (measured by drawing written frames again)."""
+_JOINT = 4.0
+"""Medians of the magnitude above which detail is no grain: 2.7 standard deviations."""
 _LEAST, _MOST = 0.4, 1.8
 """Strongest lowering and raise; beyond it noise would take the shape of the kernel."""
 
@@ -41,14 +43,22 @@ def with_grain(filled: Picture, hole: Mask) -> Picture:
     fine, medium = (cv2.GaussianBlur(filled, (0, 0), sigma) for sigma in (_FINE_PX, _MEDIUM_PX))
     finest, coarser = filled - fine, fine - medium
     wanted = _strength(finest, ring), _strength(coarser, ring)
-    change: Picture = finest * _gain(wanted[0], _strength(finest, core) * _left(filled, core), _MOST)
+    had = _strength(finest, core) * _left(filled, core)
+    change: Picture = _grain_of(finest, wanted[0]) * _gain(wanted[0], had, _MOST)
     # Of what is added to the finest, some is coarser.
     coarser += cv2.GaussianBlur(change, (0, 0), _FINE_PX)
-    change += coarser * _gain(wanted[1], _strength(coarser, core), 1.0)
+    change += _grain_of(coarser, wanted[1]) * _gain(wanted[1], _strength(coarser, core), 1.0)
     # Full strength two pixels inside the rim: no step where the hole begins.
     change *= np.clip(depth / 2, 0, 1)[..., None]
     change += filled
     return change
+
+
+def _grain_of(octave: Picture, usual: Strength) -> Picture:
+    """An octave without what stands out of it: the edge of a joint is no grain."""
+    bound = np.maximum(_JOINT * usual, 1e-9)
+    grain: Picture = np.clip(octave, -bound, bound)
+    return grain
 
 
 def _gain(wanted: Strength, had: Strength, most: float) -> Strength:

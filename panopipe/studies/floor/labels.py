@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from panopipe.pixels.seams import pair_gaps, sweep
 from panopipe.studies.floor.features import compared_by, scales_of
+from panopipe.studies.floor.joints import Joints
 from panopipe.studies.floor.scene import Box, Scene, lessened, shrunk, within
 
 Picture = NDArray[np.float32]
@@ -30,6 +31,8 @@ FORBIDDEN = np.float32(1e4)
 """Price of a label whose floor is not known at a pixel."""
 _STRANGE = 4.0
 """Price of a seam where one side is not known, in variances of the floor."""
+_BROKEN = 1.0
+"""Price of a block at which a shift breaks a joint, in variances of the floor."""
 _STRIP_SHARE = 0.1
 """Width of the strip of known floor around the hole that votes, in radii of the hole."""
 _GENERAL_WEIGHT = 0.1
@@ -111,6 +114,7 @@ def label_hole(
     shifts: Whole,
     general: Picture,
     odd: Picture,
+    joints: Joints,
     *,
     factor: int,
     radius: float,
@@ -128,6 +132,8 @@ def label_hole(
         How unlike the ring each of them is.
     odd : ndarray of shape (n // factor, n // factor), dtype float32
         Price of copying each block.
+    joints : Joints
+        Lines that run on in the hole, block by block.
     factor : int
         Pixels of a block.
     radius : float
@@ -162,6 +168,8 @@ def label_hole(
     )
     costly = [blocks.shifted(within_box, np.round(shift / factor).astype(np.int64))[0] for shift in shifts]
     unary += np.concatenate(costly, -1)
+    rows, columns, broken = joints.broken(shifts / factor)
+    unary[rows - within_box[0].start, columns - within_box[1].start] += np.float32(_BROKEN) * broken.T
     unary[~np.moveaxis(sure, 0, -1)] = FORBIDDEN
     costs = seam_prices(compared, sure, strange=_STRANGE)
     return box, choose_labels(unary.astype(np.float32), costs, region)

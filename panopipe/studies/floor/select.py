@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.pixels.seams import window_gap
+from panopipe.studies.floor.joints import Joints
 from panopipe.studies.floor.scene import Box, Scene, Sides, within
 
 Picture = NDArray[np.float32]
@@ -23,6 +24,8 @@ _MOST_UNLIKE = 1.5
 """Cap on how unlike one pixel may be, in units of unrelated floor: outliers must not decide."""
 _UNKNOWN = 1.2
 """Price of a ring pixel whose shifted floor is not known."""
+_BROKEN = 1.0
+"""Price of a pixel at which a shift breaks a joint."""
 _UNREACHED = 3.0
 """Price of a pixel of the hole that a shift does not reach."""
 _LEAST_SEEN, _LEAST_SEEN_OF_SIDE = 0.2, 0.06
@@ -33,7 +36,7 @@ bring it near."""
 
 
 def chosen_shifts(
-    small: Scene, pool: Whole, odd: Picture, radius: float, *, count: int
+    small: Scene, pool: Whole, odd: Picture, joints: Joints, radius: float, *, count: int
 ) -> tuple[Whole, Picture]:
     """Pick the few shifts that together explain the ring and reach every pixel of the hole.
 
@@ -45,6 +48,8 @@ def chosen_shifts(
         Shifts (down, across) to choose from, in pixels of that grid.
     odd : ndarray of shape (h, w), dtype float32
         Price of copying each pixel of that grid.
+    joints : Joints
+        Lines that run on in the hole, on that grid.
     radius : float
         Radius of the hole in pixels of that grid.
     count : int
@@ -58,7 +63,7 @@ def chosen_shifts(
         How unlike the ring each of them is: 0 the same, 1 unrelated.
     """
     box, ring = ring_of(small, radius)
-    table, general = _prices(small, pool, odd, box, ring)
+    table, general = _prices(small, pool, odd, joints, box, ring)
     best = np.full(table.shape[1], _UNREACHED + 1, np.float32)
     # What a shift gains can only become less as others are chosen: an old gain is a bound.
     bounds = np.full(len(pool), np.inf)
@@ -105,7 +110,9 @@ def unexplained(small: Scene, shifts: Whole, radius: float) -> float:
     return float(np.sqrt(best[ring].mean())) if ring.any() else 0.0
 
 
-def _prices(small: Scene, pool: Whole, odd: Picture, box: Box, ring: Mask) -> tuple[Picture, Picture]:
+def _prices(
+    small: Scene, pool: Whole, odd: Picture, joints: Joints, box: Box, ring: Mask
+) -> tuple[Picture, Picture]:
     """Price of each shift at each pixel of ring and hole, and over the ring as a whole."""
     unrelated = 2 * max(float(np.square(small.detail[small.known]).sum(-1).mean()), 1e-9)
     reach = int(np.abs(pool).max()) if len(pool) else 0
@@ -143,6 +150,10 @@ def _prices(small: Scene, pool: Whole, odd: Picture, box: Box, ring: Mask) -> tu
         )
         table[index, at_ring.size :] = price
         general[index] = score
+    rows, columns, broken = joints.broken(pool)
+    place = np.full(ring.shape, -1, np.int64)
+    place.ravel()[at_hole] = at_ring.size + np.arange(at_hole.size)
+    table[:, place[rows - box[0].start, columns - box[1].start]] += np.float32(_BROKEN) * broken
     return table, general
 
 
