@@ -47,15 +47,15 @@ def finish_task(session: Session, key: FrameKey, doing: str) -> FinishTask:
         other: NeighbourTask(
             session.frames[other].files(session.job, session.surveyed[other].source),
             session.frames[other].chain,
-            session.solutions.get(other, {}),
+            session.solutions(other),
         )
-        for other in session.neighbours(key)
+        for other in session.neighbours(session.outlines(key), key)
     }
     return FinishTask(
         planned.files(session.job, session.surveyed[key].source),
         planned.chain,
         {path: session.stamps[path] for path in planned.paths},
-        session.solutions.get(key, {}),
+        session.solutions(key),
         planned.pictures,
         session.job.rights,
         neighbours,
@@ -99,15 +99,15 @@ class Pace:
 
 def finish_fingerprint(session: Session, key: FrameKey) -> str:
     """Fingerprint of all that makes a frame's finished files; it must have been looked at."""
-    planned = session.frames[key]
+    planned, outlines = session.frames[key], session.outlines(key)
     others = {
-        other: (session.frames[other], session.surveyed[other].source, session.solutions.get(other, {}))
-        for other in session.neighbours(key)
+        other: (session.frames[other], session.surveyed[other].source, session.outlines(other))
+        for other in session.neighbours(outlines, key)
     }
     return frame_fingerprint(
         planned,
         session.surveyed[key].source,
-        solutions=session.solutions.get(key, {}),
+        outlines=outlines,
         neighbours=others,
         stamps={name: session.stamp(name) for names in planned.pictures.values() for name in names.values()},
         rights=session.job.rights,

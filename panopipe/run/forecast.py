@@ -107,9 +107,9 @@ def _forecasts(session: Session) -> Iterator[Forecast]:
         for key, planned in session.frames.items()
         if not planned.entry.refused and not is_known(session, planned, facts, seen)
     }
-    surveyed = {key: (frame.source, frame.facts) for key, frame in session.surveyed.items()}
     if not unknown:
-        session.solutions = solve_all(session.job, session.frames, surveyed, session.ledger).by_frame
+        session.call_inline()
+        solve_all(session)
     for key, planned in session.frames.items():
         if key in session.wanted:
             yield _of(session, planned, unknown)

@@ -21,12 +21,12 @@ from panopipe.run.remarks import group_lines
 from panopipe.run.session import Options, Session, Summary
 from panopipe.run.solve import solve_all
 from panopipe.run.survey import survey_all
-from panopipe.run.surveyed_job import SurveyedJob, as_surveyed
+from panopipe.run.surveyed_job import SurveyedJob, as_surveyed, stands_of
 from panopipe.state.folders import ensure_folders, sweep, sweep_cache
 from panopipe.state.ledger import Ledger
 from panopipe.state.lock import JobLock
 from panopipe.state.run_log import ProgressReporter, RunLog, SilentReporter
-from panopipe.state.stands import keep_stands, stands_of
+from panopipe.state.stands import keep_stands
 
 __all__ = ["Options", "Summary", "look_at_job", "proof_job", "run_job"]
 
@@ -185,10 +185,8 @@ def _is_unread(session: Session, key: FrameKey) -> bool:
 
 
 def _solve(session: Session) -> None:
-    surveyed = {key: (surveyed.source, surveyed.facts) for key, surveyed in session.surveyed.items()}
-    solved = solve_all(session.job, session.frames, surveyed, session.ledger)
-    session.solutions, session.solved = solved.by_frame, solved.fingerprints
-    keep_stands(session.job.folder, stands_of(solved.by_frame))
+    solved = solve_all(session)
+    keep_stands(session.job.folder, stands_of(session))
     for remark in solved.remarks:
         session.run_log.line(remark)
     for key, error in solved.errors.items():

@@ -12,7 +12,7 @@ from panopipe.pipeline.frame_pipeline import FramePipeline, StageInputs
 from panopipe.pipeline.steps import StageTimer, check_kinds
 from panopipe.run.cache import cached_reduced
 from panopipe.run.frame_files import opened_frame
-from panopipe.run.tasks import NeighbourTask
+from panopipe.run.tasks import NeighbourTask, read_solutions
 from panopipe.stage import FrameReader
 
 
@@ -57,7 +57,7 @@ class Neighbours:
         pipeline = FramePipeline(
             reader,
             middle,
-            StageInputs(task.solutions),
+            StageInputs(read_solutions(task.solutions)),
             reduced,
             self._timer,
             source=source,

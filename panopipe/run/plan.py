@@ -14,10 +14,11 @@ from panopipe.recipe.layers import setting_rules
 from panopipe.registry import loaded_sink, loaded_stage
 from panopipe.run.cache import cache_name
 from panopipe.run.tasks import Chain, FrameFiles
-from panopipe.stage import Rights, Solution
+from panopipe.stage import Rights
 from panopipe.state.file_stamp import FileStamp
 from panopipe.state.record import Effective
 from panopipe.state.serialization import digest
+from panopipe.state.solutions import Outline
 
 RUN_VERSION = 1
 """Raised when the run itself gives another picture for the same stages; everything is then made again."""
@@ -161,8 +162,8 @@ def frame_fingerprint(
     planned: Planned,
     source: str,
     *,
-    solutions: Mapping[str, Solution],
-    neighbours: Mapping[FrameKey, tuple[Planned, str, Mapping[str, Solution]]],
+    outlines: Mapping[str, Outline],
+    neighbours: Mapping[FrameKey, tuple[Planned, str, Mapping[str, Outline]]],
     stamps: Mapping[str, FileStamp],
     rights: Rights,
 ) -> str:
@@ -174,9 +175,9 @@ def frame_fingerprint(
         The frame.
     source : str
         Fingerprint of its source: originals and source.
-    solutions : mapping of str to Solution
+    outlines : mapping of str to Outline
         Joint solutions for it, by stage.
-    neighbours : mapping of FrameKey to (Planned, source, solutions)
+    neighbours : mapping of FrameKey to (Planned, source, outlines)
         Frames whose rows it wants.
     stamps : mapping of str to FileStamp
         Hashes of the pictures that the settings name.
@@ -186,19 +187,15 @@ def frame_fingerprint(
     stages = planned.to_stage("")
     pictures = [stamps[name].sha256 for names in planned.pictures.values() for name in names.values()]
     others = [
-        (tuple(key), other_look, other.to_stage(stage), _said(other_solutions, other))
-        for stage, solution in sorted(solutions.items())
-        for key in solution.neighbours
+        (tuple(key), other_look, other.to_stage(stage), _said(other_outlines, other))
+        for stage, outline in sorted(outlines.items(), key=lambda item: item[0])
+        for key in outline.neighbours
         if key in neighbours
-        for other, other_look, other_solutions in (neighbours[key],)
+        for other, other_look, other_outlines in (neighbours[key],)
     ]
-    return digest(RUN_VERSION, source, stages, _said(solutions, planned), pictures, rights, others)
+    return digest(RUN_VERSION, source, stages, _said(outlines, planned), pictures, rights, others)
 
 
-def _said(solutions: Mapping[str, Solution], planned: Planned) -> list[tuple[str, str]]:
+def _said(outlines: Mapping[str, Outline], planned: Planned) -> list[tuple[str, str]]:
     """What of the solutions changes the picture: all but their notes."""
-    return [
-        (name, digest(said.data, said.correction, said.light, said.neighbours))
-        for name, _ in planned.chain.stages
-        if (said := solutions.get(name)) is not None
-    ]
+    return [(name, outlines[name].picture) for name, _ in planned.chain.stages if name in outlines]

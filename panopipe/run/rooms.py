@@ -7,7 +7,6 @@ from collections import Counter
 from panopipe.frame import FrameKey
 from panopipe.job.names import natural
 from panopipe.run.surveyed_job import SurveyedJob
-from panopipe.state.stands import stands_of
 
 
 def proposed_rooms(surveyed_job: SurveyedJob) -> dict[str, tuple[FrameKey, ...]]:
@@ -16,7 +15,7 @@ def proposed_rooms(surveyed_job: SurveyedJob) -> dict[str, tuple[FrameKey, ...]]
     A proposed room most of whose sorted frames are in one named room takes that name.
     """
     by_room: dict[str, list[FrameKey]] = {}
-    for key, stand in stands_of(surveyed_job.solutions).items():
+    for key, stand in surveyed_job.stands.items():
         by_room.setdefault(stand.room, []).append(key)
     proposed: dict[str, list[FrameKey]] = {}
     for room in sorted(by_room, key=natural):

@@ -15,11 +15,11 @@ from panopipe.pool.worker_pool import WorkerPool
 from panopipe.recipe import Recipe
 from panopipe.run.frame_files import source_fingerprint
 from panopipe.run.plan import Planned, plan_frames
-from panopipe.stage import Solution
 from panopipe.state.file_stamp import FileStamp, hashed
 from panopipe.state.ledger import Entry, Ledger
 from panopipe.state.record import FrameRecord
 from panopipe.state.run_log import RunLog
+from panopipe.state.solutions import Outline
 
 WORK = "panopipe.run.work"
 """What a worker imports before its first task."""
@@ -126,6 +126,8 @@ class Session:
     ----------
     keeps_small : bool
         Whether looking at a frame keeps its light for proofs.
+    solved : dict of str to str
+        By stage, the fingerprint of the joint solution in force; the solutions themselves are in the ledger.
     """
 
     def __init__(self, job: Job, recipe: Recipe, options: Options, run_log: RunLog, ledger: Ledger) -> None:
@@ -136,8 +138,7 @@ class Session:
         self.entries = ledger.entries()
         self.stamps = {} if options.rehash else self._unchanged(ledger.originals())
         self.surveyed: dict[FrameKey, SurveyedFrame] = {}
-        self.solutions: Mapping[FrameKey, Mapping[str, Solution]] = {}
-        self.solved: Collection[str] = ()
+        self.solved: dict[str, str] = {}
         self.summary = Summary(log=run_log.path, unread=job.unread if options.only is None else {})
         self.keeps_small = False
         self._pool: tuple[int, Executor] | None = None
@@ -153,9 +154,17 @@ class Session:
             self.ledger.put_originals({name: self.stamps[name]})
         return self.stamps[name]
 
-    def neighbours(self, key: FrameKey) -> list[FrameKey]:
+    def outlines(self, key: FrameKey) -> dict[str, Outline]:
+        """What of a frame's solutions is to be known before it is made, by stage."""
+        return self.ledger.solutions.outlines(key, self.solved)
+
+    def solutions(self, key: FrameKey) -> dict[str, str]:
+        """A frame's solutions by stage, as they were spelled."""
+        return self.ledger.solutions.spelled(key, self.solved)
+
+    def neighbours(self, outlines: Mapping[str, Outline], key: FrameKey) -> list[FrameKey]:
         """Frames whose rows a frame's solutions ask for, and that can be had."""
-        wanted = [n for solution in self.solutions.get(key, {}).values() for n in solution.neighbours]
+        wanted = [other for outline in outlines.values() for other in outline.neighbours]
         return [other for other in dict.fromkeys(wanted) if other in self.surveyed and other != key]
 
     def failed(self, key: FrameKey, error: str, cause: BaseException | None = None) -> None:
@@ -190,9 +199,16 @@ class Session:
         return self._workers(workers.count)
 
     def call_one(self) -> Executor:
-        """One new worker, for frames that failed."""
+        """One new worker, for what failed."""
         self.dismiss()
         return self._workers(1)
+
+    def at_hand(self) -> Executor:
+        """The workers that are there, or as many as the frames that were looked at will want."""
+        if self._pool:
+            return self._pool[1]
+        pixels = (surveyed.pixels for surveyed in self.surveyed.values())
+        return self._workers(workers_for(pixels, wanted=self.options.workers).count)
 
     def call_inline(self) -> Executor:
         """No worker at all: for a few small pictures the start of a process would cost more than the work."""

@@ -1,79 +1,54 @@
-"""The joint solutions of a job: from what was seen of each frame to one solution for each."""
+"""Second phase of a run: one solution for each frame, from what each stage saw of all of them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from typing import Any
 
-from panopipe.errors import StageError
-from panopipe.frame import FrameFacts, FrameKey
+from panopipe.frame import FrameKey
 from panopipe.job import Job
-from panopipe.pipeline.steps import StageTimer
-from panopipe.registry import loaded_stage
-from panopipe.run.plan import Planned, solved_fingerprint, survey_fingerprint
-from panopipe.stage import JobFacts, Observation, Solution
-from panopipe.state.ledger import Ledger
-from panopipe.state.serialization import digest, loads, packages_of
-
-Looks = Mapping[FrameKey, tuple[str, FrameFacts]]
+from panopipe.pool.dispatch import dispatch
+from panopipe.run.plan import solved_fingerprint, survey_fingerprint
+from panopipe.run.session import Session
+from panopipe.run.tasks import SeenFrame, SolveResult, SolveTask
+from panopipe.run.work import solve
+from panopipe.stage import JobFacts
+from panopipe.state.solutions import taken_over
 
 
 @dataclass(slots=True)
 class Solved:
-    """Joint solutions by frame and stage, and what went wrong.
+    """What went wrong while solving, and what the photographer should know."""
 
-    Attributes
-    ----------
-    by_frame : dict of FrameKey to dict of str to Solution
-        Solutions.
-    errors : dict of FrameKey to str
-        Frames that cannot go on, with the line that says why.
-    remarks : list of str
-        What the photographer should know.
-    fingerprints : set of str
-        Of the solutions in use.
-    """
-
-    by_frame: dict[FrameKey, dict[str, Solution]] = field(default_factory=dict)
     errors: dict[FrameKey, str] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
-    fingerprints: set[str] = field(default_factory=set)
 
 
-def solve_all(job: Job, frames: Mapping[FrameKey, Planned], surveyed: Looks, ledger: Ledger) -> Solved:
-    """Solve for every stage that surveys; from the ledger where nothing changed.
+def solve_all(session: Session) -> Solved:
+    """Solve for every stage that surveys, in a worker; what is kept in the ledger and still true is taken.
 
-    Parameters
-    ----------
-    job : Job
-        The job.
-    frames : mapping of FrameKey to Planned
-        All its frames.
-    surveyed : mapping of FrameKey to (fingerprint, FrameFacts)
-        Frames that were looked at.
-    ledger : Ledger
-        Holds what was seen, and keeps what is solved.
+    `session.solved` then says which joint solutions are in force.
     """
     solved = Solved()
-    reference = job.reference
-    if reference is not None and reference not in surveyed:
+    reference = session.job.reference
+    if reference is not None and reference not in session.surveyed:
         solved.remarks.append(
             f"the white reference {reference} could not be opened; white is solved without it"
         )
         reference = None
-    stages = dict.fromkeys(name for key in surveyed for name, _ in frames[key].surveys)
-    for stage in stages:
-        given = {
-            key: dict(frames[key].surveys)[stage] for key in surveyed if stage in dict(frames[key].surveys)
-        }
-        try:
-            solutions = _solve(job, stage, given, surveyed, ledger, reference, solved)
-        except StageError as error:
-            solved.errors.update(dict.fromkeys(given, str(error)))
-            continue
-        for key in given:
-            solved.by_frame.setdefault(key, {})[stage] = solutions.get(key, Solution())
+    tasks: dict[str, SolveTask] = {}
+    for stage, frames in _seen(session).items():
+        seen = {key: frame.seen for key, frame in frames.items()}
+        session.solved[stage] = solved_fingerprint(session.job, stage, seen, reference)
+        if not session.ledger.solutions.sound(stage, session.solved[stage]) >= set(frames):
+            job = facts_for_solving(session.job, reference)
+            tasks[stage] = SolveTask(str(session.ledger.folder), stage, frames, job)
+    if tasks:
+        failed = _take(session, session.at_hand(), tasks, solved)
+        if failed:
+            _take(session, session.call_one(), failed, solved, last=True)
     return solved
 
 
@@ -82,34 +57,40 @@ def facts_for_solving(job: Job, reference: FrameKey | None) -> JobFacts:
     return JobFacts(job.rooms, reference, job.links, job.north)
 
 
-def _solve(
-    job: Job,
-    stage: str,
-    given: Mapping[FrameKey, Any],
-    surveyed: Looks,
-    ledger: Ledger,
-    reference: FrameKey | None,
-    solved: Solved,
-) -> Mapping[FrameKey, Solution]:
-    seen = {key: survey_fingerprint(surveyed[key][0], stage, settings) for key, settings in given.items()}
-    fingerprint = solved_fingerprint(job, stage, seen, reference)
-    solved.fingerprints.add(fingerprint)
-    loaded = loaded_stage(stage)
-    packages = packages_of(loaded)
-    kept = ledger.solved(fingerprint, packages)
-    if kept is not None:
-        return kept
-    observed: dict[FrameKey, Observation[Any]] = {}
-    for key, settings in given.items():
-        try:
-            observed[key] = Observation(loads(ledger.seen(seen[key]), packages), settings, surveyed[key][1])
-        except (KeyError, ValueError) as error:
-            solved.errors[key] = f"what {stage} saw of it cannot be read again ({error}); run with --rehash"
-    with StageTimer().on(stage):
-        solutions = dict(loaded.solve(observed, facts_for_solving(job, reference)))
-        for key, solution in solutions.items():
-            if not isinstance(solution, Solution):
-                raise TypeError(f"solve gave {type(solution).__name__} for {key}, not Solution")
-        digest(solutions)  # plain data only; told here, with the name of the stage
-    ledger.put_solved(fingerprint, solutions)
-    return solutions
+def _seen(session: Session) -> dict[str, dict[FrameKey, SeenFrame]]:
+    """Frames that each stage saw."""
+    by_stage: dict[str, dict[FrameKey, SeenFrame]] = {}
+    same: dict[tuple[str, Any], Any] = {}
+    for key, surveyed in session.surveyed.items():
+        for stage, settings in session.frames[key].surveys:
+            given = same.setdefault((stage, settings), settings)  # one for all: a task is sent whole
+            seen = survey_fingerprint(surveyed.source, stage, given)
+            by_stage.setdefault(stage, {})[key] = SeenFrame(surveyed.source, seen, given)
+    return by_stage
+
+
+def _take(
+    session: Session, pool: Executor, tasks: Mapping[str, SolveTask], solved: Solved, *, last: bool = False
+) -> dict[str, SolveTask]:
+    """Have stages solved; return those to be tried once more, none if this was the last try."""
+    failed: dict[str, SolveTask] = {}
+
+    def tick(since: Mapping[str, float]) -> None:
+        session.run_log.progress(f"solving {', '.join(since)} for all frames together")
+
+    for stage, task_result in dispatch(pool, solve, tasks.items(), tick):
+        if task_result.result is not None:
+            solved.errors |= _keep(session, stage, task_result.result)
+        elif last or not task_result.may_pass:
+            solved.errors |= dict.fromkeys(tasks[stage].frames, task_result.error)
+        else:
+            session.run_log.note(f"{stage}: {task_result.error} (will be tried once more)")
+            failed[stage] = tasks[stage]
+    return failed
+
+
+def _keep(session: Session, stage: str, result: SolveResult) -> Mapping[FrameKey, str]:
+    solutions = taken_over(session.ledger.folder, result.handed_over)
+    session.ledger.solutions.put(stage, session.solved[stage], solutions)
+    session.run_log.event("solved", stage=stage, seconds=result.seconds, peak_bytes=result.peak_bytes)
+    return result.unreadable

@@ -16,7 +16,7 @@ from panopipe.run.cache import as_small, cached_reduced, cached_small
 from panopipe.run.frame_files import opened_frame
 from panopipe.run.plan import Planned, survey_fingerprint
 from panopipe.run.session import Session, SurveyedFrame
-from panopipe.stage import Solution
+from panopipe.stage import Stand
 from panopipe.state.serialization import loads, packages_of
 
 
@@ -34,8 +34,8 @@ class SurveyedJob:
         Frames that could be opened: fingerprint of their light, and facts.
     seen : mapping of (stage, frame, settings) to object
         What each stage that surveys saw of each frame, with the settings it was handed.
-    solutions : mapping of FrameKey to mapping of str to Solution
-        What the stages solved.
+    stands : mapping of FrameKey to Stand
+        Where frames stood, as far as that was found out.
     failed : mapping of FrameKey to str
         Why the others could not be opened.
     """
@@ -44,7 +44,7 @@ class SurveyedJob:
     recipe: Recipe
     surveyed: Mapping[FrameKey, SurveyedFrame]
     seen: Mapping[tuple[str, FrameKey, Any], Any]
-    solutions: Mapping[FrameKey, Mapping[str, Solution]]
+    stands: Mapping[FrameKey, Stand]
     failed: Mapping[FrameKey, str]
 
 
@@ -60,9 +60,19 @@ def as_surveyed(session: Session) -> SurveyedJob:
         session.recipe,
         dict(session.surveyed),
         seen,
-        session.solutions,
+        stands_of(session),
         dict(session.summary.errors),
     )
+
+
+def stands_of(session: Session) -> dict[FrameKey, Stand]:
+    """Where frames stood, as whichever stage found out."""
+    return {
+        key: outline.stand
+        for key in session.surveyed
+        for outline in session.outlines(key).values()
+        if outline.stand is not None
+    }
 
 
 @dataclass(frozen=True, slots=True, eq=False)

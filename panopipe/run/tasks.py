@@ -1,4 +1,4 @@
-"""The two units of work as data: look at a frame, finish a frame. Paths and small values, picklable."""
+"""The units of work as data: look at a frame, solve for a stage, finish a frame. Small values, picklable."""
 
 from __future__ import annotations
 
@@ -10,8 +10,9 @@ from typing import Any
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.pipeline.steps import AnyStep, Step
 from panopipe.registry import loaded_stage
-from panopipe.stage import Rights, Solution
+from panopipe.stage import JobFacts, Rights, Solution
 from panopipe.state.file_stamp import FileStamp
+from panopipe.state.serialization import loads, packages_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,12 +118,53 @@ class SurveyResult:
 
 
 @dataclass(frozen=True, slots=True)
+class SeenFrame:
+    """A frame as a stage saw it: where the ledger holds its facts and the observation, and its settings."""
+
+    facts: str
+    seen: str
+    settings: Any
+
+
+@dataclass(frozen=True, slots=True)
+class SolveTask:
+    """Solve for all frames of a job that a stage saw.
+
+    Attributes
+    ----------
+    folder : str
+        The folder that holds the ledger, which is read.
+    stage : str
+        The stage.
+    frames : mapping of FrameKey to SeenFrame
+        The frames.
+    job : JobFacts
+        What the solution may know besides.
+    """
+
+    folder: str
+    stage: str
+    frames: Mapping[FrameKey, SeenFrame]
+    job: JobFacts
+
+
+@dataclass(frozen=True, slots=True)
+class SolveResult:
+    """What solving gave: a file with the solutions, why some frames could not be read again, CPU, memory."""
+
+    handed_over: str
+    unreadable: Mapping[FrameKey, str]
+    seconds: Mapping[str, float]
+    peak_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
 class NeighbourTask:
     """How to bring rows of another frame: its files, the stages before the one that asks, their solutions."""
 
     files: FrameFiles
     chain: Chain
-    solutions: Mapping[str, Solution]
+    solutions: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,8 +179,8 @@ class FinishTask:
         All its stages.
     stamps : mapping of str to FileStamp
         Originals as they were looked at; a file that changed since fails the frame.
-    solutions : mapping of str to Solution
-        By stage.
+    solutions : mapping of str to str
+        By stage, as `panopipe.state.serialization` spells them.
     pictures : mapping of str to mapping of str to str
         By stage and setting: pictures inside the job folder.
     rights : Rights
@@ -158,7 +200,7 @@ class FinishTask:
     files: FrameFiles
     chain: Chain
     stamps: Mapping[str, FileStamp]
-    solutions: Mapping[str, Solution]
+    solutions: Mapping[str, str]
     pictures: Mapping[str, Mapping[str, str]]
     rights: Rights
     neighbours: Mapping[FrameKey, NeighbourTask]
@@ -178,3 +220,14 @@ class FinishResult:
     stage_seconds: Mapping[str, float] = field(default_factory=dict)
     peak_bytes: int = 0
     wall_seconds: float = 0.0
+
+
+def read_solutions(spelled: Mapping[str, str]) -> dict[str, Solution]:
+    """Solutions by stage from how they were spelled.
+
+    Raises
+    ------
+    ValueError
+        If one is not what was spelled.
+    """
+    return {stage: loads(text, packages_of(loaded_stage(stage))) for stage, text in spelled.items()}

@@ -1,7 +1,7 @@
-"""What a worker process does: look at a frame, finish a frame.
+"""What a worker process does: look at a frame, solve for a stage, finish a frame.
 
 A worker is handed a task and gives back a result. The finished pictures are written by the worker, whole or
-not at all; the ledger is the parent's.
+not at all; the ledger is the parent's, and read at most.
 """
 
 from __future__ import annotations
@@ -11,13 +11,15 @@ import hashlib
 import os
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 
 from panopipe.errors import FrameFault, StageError
 from panopipe.files.below import open_below
-from panopipe.frame import Frame, FrameFacts, Rows
+from panopipe.frame import Frame, FrameFacts, FrameKey, Rows
 from panopipe.pipeline.engine import finish_frame, reductions
 from panopipe.pipeline.frame_pipeline import StageInputs
 from panopipe.pipeline.steps import StageTimer
@@ -27,10 +29,21 @@ from panopipe.run.cache import cache_name, cached_reduced, probe_bytes, probe_na
 from panopipe.run.frame_files import opened_frame, pictures_of, put_inside, source_fingerprint
 from panopipe.run.neighbours import Neighbours
 from panopipe.run.source_preview import preview_of_source
-from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles, SurveyResult, SurveyTask
-from panopipe.stage import Output
+from panopipe.run.tasks import (
+    FinishResult,
+    FinishTask,
+    FrameFiles,
+    SolveResult,
+    SolveTask,
+    SurveyResult,
+    SurveyTask,
+    read_solutions,
+)
+from panopipe.stage import Observation, Output, Solution, Stage
 from panopipe.state.file_stamp import FileStamp, hashed
-from panopipe.state.serialization import dumps
+from panopipe.state.ledger import Ledger
+from panopipe.state.serialization import dumps, loads, packages_of
+from panopipe.state.solutions import SpelledSolution, hand_over, spelled_solution
 
 
 def survey_frame(task: SurveyTask) -> SurveyResult:
@@ -80,6 +93,59 @@ def _light(task: SurveyTask, fingerprint: str, timer: StageTimer) -> tuple[Frame
         return reader.facts, light.reduced
 
 
+def solve(task: SolveTask) -> SolveResult:
+    """Solve for all frames that a stage saw, and hand the solutions over in a file.
+
+    Raises
+    ------
+    FrameFault
+        If the stage cannot solve, now or ever.
+    StageError
+        If it fails for want of memory.
+    OSError
+        If the ledger cannot be read, or the working folder not be written.
+    """
+    with _at_work():
+        return _solve(task)
+
+
+def _solve(task: SolveTask) -> SolveResult:
+    stage, timer = loaded_stage(task.stage), StageTimer()
+    observed, unreadable = _observed(task, stage)
+    with timer.on(stage.name):
+        solutions = stage.solve(observed, task.job)
+        walk = [key for key in solutions if key in observed]
+        walk += [key for key in observed if key not in solutions]
+
+    def spelled() -> Iterator[SpelledSolution]:
+        for key in walk:
+            with timer.on(stage.name):
+                solution = solutions[key] if key in solutions else Solution()
+                if not isinstance(solution, Solution):
+                    raise TypeError(f"solve gave {type(solution).__name__} for {key}, not Solution")
+                one = spelled_solution(key, solution)
+            yield one
+
+    handed_over = hand_over(Path(task.folder), spelled())
+    return SolveResult(handed_over, unreadable, timer.seconds, peak_memory())
+
+
+def _observed(
+    task: SolveTask, stage: Stage[Any]
+) -> tuple[dict[FrameKey, Observation[Any]], dict[FrameKey, str]]:
+    """What the stage saw of each frame; and why, where that cannot be read again."""
+    observed, unreadable = {}, {}
+    with Ledger(Path(task.folder), read_only=True) as ledger:
+        for key, frame in task.frames.items():
+            try:
+                facts = replace(ledger.facts(frame.facts), key=key)
+                seen = loads(ledger.seen(frame.seen), packages_of(stage))
+                observed[key] = Observation(seen, frame.settings, facts)
+            except (KeyError, ValueError) as error:
+                unreadable[key] = f"what {stage.name} saw of it cannot be read again ({error}); run again"
+    return observed, unreadable
+
+
 def finish(task: FinishTask) -> FinishResult:
     """Finish one frame and write its files.
 
@@ -107,7 +173,9 @@ def _finish(task: FinishTask) -> FinishResult:
             reader,
             task.chain.steps(),
             inputs=StageInputs(
-                task.solutions, pictures_of(Path(files.folder), task.pictures), neighbours.rows
+                read_solutions(task.solutions),
+                pictures_of(Path(files.folder), task.pictures),
+                neighbours.rows,
             ),
             rights=task.rights,
             reduced=cached_reduced(files.at(files.reduced), reader.facts.width),

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import sqlite3
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -17,10 +17,10 @@ from typing import Any
 from panopipe.files.below import move_below, place_below
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import WORKING, open_job
-from panopipe.stage import Solution
 from panopipe.state.file_stamp import FileStamp
 from panopipe.state.record import FrameRecord
-from panopipe.state.serialization import HERE, dumps, loads
+from panopipe.state.serialization import dumps, loads
+from panopipe.state.solutions import TABLE, KeptSolutions
 
 LEDGER = f"{WORKING}/ledger.sqlite"
 FORMAT = 1
@@ -34,7 +34,6 @@ create table frame (room text, name text, fingerprint text, record text, files t
                     primary key (room, name)) without rowid;
 create table look (fingerprint text primary key, facts text) without rowid;
 create table seen (fingerprint text primary key, data text) without rowid;
-create table solved (fingerprint text primary key, data text) without rowid;
 """
 
 
@@ -67,6 +66,13 @@ class Ledger:
     read_only : bool
         Look only.
 
+    Attributes
+    ----------
+    folder, path : Path
+        The job folder, and the ledger's file in it.
+    solutions : KeptSolutions
+        Joint solutions, frame by frame.
+
     Raises
     ------
     OSError
@@ -78,7 +84,7 @@ class Ledger:
     """
 
     def __init__(self, folder: Path, *, read_only: bool = False) -> None:
-        self.path = folder / LEDGER
+        self.folder, self.path = folder, folder / LEDGER
         self.set_aside = ""
         if read_only:
             if not self.path.is_file():
@@ -92,6 +98,7 @@ class Ledger:
                     if place.is_link():
                         raise ValueError(f"{name} is a link, which may lead out of the job folder; remove it")
             self._base = self._open_or_begin()
+        self.solutions = KeptSolutions(self._base, self._writing)
 
     def _connect(self, *, read_only: bool = False) -> sqlite3.Connection:
         uri = self.path.as_uri() + ("?mode=ro" if read_only else "")
@@ -120,10 +127,11 @@ class Ledger:
                     with base:
                         base.executescript(f"begin; {_TABLES} pragma user_version = {FORMAT}; commit;")
                 self._check_format()
+                base.executescript(f"begin; {TABLE} drop table if exists solved; commit;")
                 base.execute(f"pragma synchronous = {SYNCHRONOUS}")
                 if (why := base.execute("pragma quick_check(1)").fetchone()[0]) != "ok":
                     raise ValueError(why)
-                for table in ("original", "frame", "look", "seen", "solved"):
+                for table in ("original", "frame", "look", "seen", "solution"):
                     base.execute(f"select * from {table} limit 1").fetchone()
                 return base
             except (sqlite3.DatabaseError, ValueError) as error:
@@ -131,7 +139,7 @@ class Ledger:
                 if attempt or _is_full(error):
                     raise _os_error(error) from error
                 self.set_aside = f"{LEDGER}.set-aside"
-                move_below(self.path.parents[1], LEDGER, self.set_aside)
+                move_below(self.folder, LEDGER, self.set_aside)
         raise AssertionError("unreachable")
 
     def __enter__(self) -> Ledger:
@@ -202,6 +210,21 @@ class Ledger:
             ("replace into seen values (?, ?)", list(seen.items())),
         )
 
+    def facts(self, fingerprint: str) -> FrameFacts:
+        """Facts of a frame by the fingerprint of its look.
+
+        Raises
+        ------
+        KeyError
+            If there are none.
+        ValueError
+            If they cannot be read.
+        """
+        facts = loads(self._text("look", "facts", fingerprint))
+        if not isinstance(facts, FrameFacts):
+            raise ValueError("no facts of a frame")
+        return facts
+
     def survey_fingerprints(self) -> set[str]:
         """Fingerprints of the observations that the ledger holds."""
         return {row[0] for row in self._base.execute("select fingerprint from seen")}
@@ -214,43 +237,40 @@ class Ledger:
         KeyError
             If there is none.
         """
-        row = self._base.execute("select data from seen where fingerprint = ?", (fingerprint,)).fetchone()
-        if row is None:
-            raise KeyError(fingerprint)
-        return str(row[0])
+        return self._text("seen", "data", fingerprint)
 
-    def solved(self, fingerprint: str, packages: Collection[str]) -> dict[FrameKey, Solution] | None:
-        """A joint solution by its fingerprint, or None."""
-        sql = "select data from solved where fingerprint = ?"
-        row = self._base.execute(sql, (fingerprint,)).fetchone()
-        try:
-            solutions = loads(row[0], {HERE, *packages}) if row else None
-        except ValueError:
-            return None
-        right = isinstance(solutions, dict) and all(isinstance(item, Solution) for item in solutions.values())
-        return solutions if right else None
-
-    def put_solved(self, fingerprint: str, solutions: Mapping[FrameKey, Solution]) -> None:
-        """Keep a joint solution."""
-        row = (fingerprint, dumps(dict(solutions)))
-        self._write_all(("replace into solved values (?, ?)", [row]))
-
-    def keep_only(self, *, surveyed: Collection[str], seen: Collection[str], solved: Collection[str]) -> None:
+    def keep_only(
+        self, *, surveyed: Collection[str], seen: Collection[str], solved: Mapping[str, str]
+    ) -> None:
         """Drop what no frame of the job needs any longer."""
+        self.solutions.keep_only(solved)
         changes = []
-        for table, wanted in (("look", surveyed), ("seen", seen), ("solved", solved)):
+        for table, wanted in (("look", surveyed), ("seen", seen)):
             held = {row[0] for row in self._base.execute(f"select fingerprint from {table}")}
             gone = [(fingerprint,) for fingerprint in held - set(wanted)]
             changes.append((f"delete from {table} where fingerprint = ?", gone))
         self._write_all(*changes)
 
+    def _text(self, table: str, column: str, fingerprint: str) -> str:
+        sql = f"select {column} from {table} where fingerprint = ?"
+        row = self._base.execute(sql, (fingerprint,)).fetchone()
+        if row is None:
+            raise KeyError(fingerprint)
+        return str(row[0])
+
     def _write_all(self, *changes: tuple[str, Sequence[Any]]) -> None:
         if not any(rows for _, rows in changes):
             return
+        with self._writing():
+            for sql, rows in changes:
+                self._base.executemany(sql, rows)
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[None]:
+        """One transaction, all of it or nothing."""
         try:
             with self._base:
-                for sql, rows in changes:
-                    self._base.executemany(sql, rows)
+                yield
         except sqlite3.Error as error:
             raise _os_error(error) from error
 

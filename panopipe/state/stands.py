@@ -17,7 +17,7 @@ from panopipe.files.below import write_below
 from panopipe.files.regular import open_regular
 from panopipe.frame import FrameKey
 from panopipe.job import WORKING
-from panopipe.stage import Solution, Stand
+from panopipe.stage import Stand
 from panopipe.state.serialization import dumps, loads
 
 KEPT = f"{WORKING}/stands.json"
@@ -32,16 +32,6 @@ class Picture:
     file: str
     width: int
     height: int
-
-
-def stands_of(solutions: Mapping[FrameKey, Mapping[str, Solution]]) -> dict[FrameKey, Stand]:
-    """Where frames stood, as whichever stage found out."""
-    found = {}
-    for key, by_stage in solutions.items():
-        for solution in by_stage.values():
-            if solution.stand is not None:
-                found[key] = solution.stand
-    return found
 
 
 def keep_stands(folder: Path, stands: Mapping[FrameKey, Stand]) -> None:

@@ -18,6 +18,7 @@ from panopipe.run.plan import Planned, plan_frames
 from panopipe.run.small_frame import SmallFrame
 from panopipe.run.surveyed_job import FrameLight, SurveyedJob, frame_light
 from panopipe.run.tasks import Chain, FrameFiles, NeighbourTask
+from panopipe.state.serialization import dumps
 from panopipe.tune.solving import Solved, Solver
 
 _MOST_LIGHTS = 3
@@ -216,7 +217,8 @@ class Bench:
         files = self.files_of(planned)
         if small_width:
             files = planned.small_files(self.job, surveyed.source, surveyed.facts, small_width)
-        solutions = {name: solved.solution for name, solved in self._solver.solve(self._frames, key).items()}
+        solved = self._solver.solve(self._frames, key)
+        solutions = {name: dumps(one.solution) for name, one in solved.items()}
         task = NeighbourTask(files, planned.chain, solutions)
         return Neighbours({key: task}, width, StageTimer()).rows(key, stage, *rows)
 

@@ -10,7 +10,7 @@ from panopipe.job import open_job
 from panopipe.job.inventory import camera_rooms, inventory, wants_rooms
 from panopipe.recipe.rooms import accept_rooms, rooms_table
 from panopipe.run.rooms import proposed_rooms
-from panopipe.stage import Solution, Stand
+from panopipe.stage import Stand
 
 
 def job_of(folder: Path, *names: str) -> Path:
@@ -44,9 +44,7 @@ def test_camera_folders_and_flat_jobs_want_rooms(tmp_path: Path) -> None:
 
 def looked(**rooms: str) -> SimpleNamespace:
     keys = {FrameKey(*name.split("__")): room for name, room in rooms.items()}
-    return SimpleNamespace(
-        solutions={key: {"north": Solution(stand=Stand(room=room))} for key, room in keys.items()}
-    )
+    return SimpleNamespace(stands={key: Stand(room=room) for key, room in keys.items()})
 
 
 def test_frames_that_a_person_sorted_stay_and_lend_their_name() -> None:

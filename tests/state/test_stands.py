@@ -7,7 +7,7 @@ import jsonschema
 import pytest
 
 from panopipe.frame import FrameKey
-from panopipe.stage import Sightline, Solution, Stand
+from panopipe.stage import Sightline, Stand
 from panopipe.state.links_schema import LINKS_SCHEMA
 from panopipe.state.stands import (
     KEPT,
@@ -16,7 +16,6 @@ from panopipe.state.stands import (
     links_document,
     links_json,
     read_stands,
-    stands_of,
 )
 
 ONE, OTHER, LOST = FrameKey("hall", "hall-01"), FrameKey("bad room", "bäth-01"), FrameKey("", "lost")
@@ -38,14 +37,6 @@ def test_what_is_no_such_file_is_as_none(tmp_path: Path, text: str) -> None:
     (tmp_path / KEPT).parent.mkdir()
     (tmp_path / KEPT).write_text(text)
     assert read_stands(tmp_path) == {}
-
-
-def test_stands_come_from_whichever_stage_found_them() -> None:
-    solutions = {
-        ONE: {"balance": Solution(), "north": Solution(stand=STANDS[ONE])},
-        LOST: {"balance": Solution()},
-    }
-    assert stands_of(solutions) == {ONE: STANDS[ONE]}
 
 
 def test_links_keep_to_their_schema() -> None:
