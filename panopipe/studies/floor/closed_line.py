@@ -26,11 +26,13 @@ def best_closed_line(gain: Float, bend: Float) -> Whole:
     """
     states, count = gain.shape
     # Two turns around, the first to forget where it started.
-    total, came = np.zeros(states), []
+    total, came, every = np.zeros(states), [], np.arange(states)
+    price, gains = np.ascontiguousarray(bend.T), np.ascontiguousarray(gain.T)
     for column in range(2 * count):
-        choice = total[:, None] - bend
-        came.append(choice.argmax(0))
-        total = choice.max(0) + gain[:, column % count]
+        choice = total - price
+        best = choice.argmax(1)
+        came.append(best)
+        total = choice[every, best] + gains[column % count]
     state = int(total.argmax())
     line = np.zeros(2 * count, np.int64)
     for at in range(2 * count - 1, -1, -1):

@@ -138,31 +138,34 @@ def find_pole_shadows(frame: Picture, under_deg: Float | None = None) -> tuple[P
     return tuple(kept[:_MOST])
 
 
-def _darker(
-    logs: Picture, far: Float, half: float, widening: float, around: int = 0, *, strict: bool = False
-) -> Picture:
+def _darker(logs: Picture, far: Float, half: float, widening: float, around: int = 0) -> Picture:
     """How much darker each place is than the places on either side of it, in log light, row by row.
 
-    Of `around` columns all around the nadir, if these are but some; `strict`, than the darker side.
+    Of `around` columns all around the nadir, if these are but some.
     """
-    width, darkest = logs.shape[1], 1.0 if strict else 0.5
-    around = around or width
-    total = np.cumsum(np.concatenate([logs] * 3, axis=1), axis=1, dtype=np.float64)
-    darker = np.empty_like(logs)
-    for row, distance in enumerate(far):
-        reach = max(0.5, (half + widening * distance) / distance * around / (2 * np.pi))
-        inner, outer = max(0, round(reach - 0.5)), min(round(3.2 * reach + 1), width - 1)
-        gap = min(inner + max(1, round(0.7 * reach)) + 1, outer)
+    middle, left, right = _means(logs, far, half, widening, around)
+    # A step between two floors is darker than one side only.
+    return np.asarray(0.5 * np.minimum(left, right) + 0.25 * (left + right) - middle, np.float32)
 
-        def mean(low: int, high: int, sums: Float = total[row]) -> Float:
-            total = sums[width + high : 2 * width + high] - sums[width + low - 1 : 2 * width + low - 1]
-            return np.asarray(total / (high - low + 1), np.float64)
 
-        sides = mean(-outer, -gap), mean(gap, outer)
-        # A step between two floors is darker than one side only.
-        side = np.minimum(*sides) * darkest + (sides[0] + sides[1]) * (0.5 * (1 - darkest))
-        darker[row] = side - mean(-inner, inner)
-    return darker
+def _means(
+    logs: Picture, far: Float, half: float, widening: float, around: int = 0
+) -> tuple[Picture, Picture, Picture]:
+    """Means over the width of a shadow around each place, and over what lies left and right of that."""
+    width = logs.shape[1]
+    reach = np.maximum(0.5, (half + widening * far) / far * (around or width) / (2 * np.pi))
+    inner = np.rint(reach - 0.5).astype(np.int64)
+    outer = np.minimum(np.rint(3.2 * reach + 1).astype(np.int64), width - 1)
+    gap = np.minimum(inner + np.maximum(1, np.rint(0.7 * reach).astype(np.int64)) + 1, outer)
+    room = int(outer.max()) + 1
+    total = np.cumsum(logs[:, np.arange(-room, width + room) % width], axis=1, dtype=np.float64)
+    means = np.empty((3, *logs.shape), np.float32)
+    for row, sums in enumerate(total):
+        ends = (-inner[row], inner[row]), (-outer[row], -gap[row]), (gap[row], outer[row])
+        for mean, (low, high) in zip(means[:, row], ends, strict=True):
+            first, last = room + low - 1, room + high
+            np.divide(sums[last : last + width] - sums[first : first + width], high - low + 1, out=mean)
+    return means[0], means[1], means[2]
 
 
 def _along(values: Picture, far: Float, columns: Float, offset: float, around: int = 0) -> Picture:
@@ -173,6 +176,18 @@ def _along(values: Picture, far: Float, columns: Float, offset: float, around: i
     return np.asarray(np.take_along_axis(values, at, axis=1), np.float32)
 
 
+def _summed(values: Picture, far: Float, offset: float) -> Picture:
+    """Sums from the nadir on along lines that pass it at an offset, towards every column: (rows, columns)."""
+    width = values.shape[1]
+    shift = np.rint(np.arcsin(np.clip(offset / far, -1, 1)) * width / (2 * np.pi)).astype(np.int64) % width
+    twice, sums = np.concatenate([values, values], axis=1), np.empty_like(values)
+    total = np.zeros(width, np.float32)
+    for row, by in enumerate(shift):
+        # Row by row: a running sum down the columns of an array is twenty times slower.
+        total = np.add(total, twice[row, by : by + width], out=sums[row])
+    return sums
+
+
 def _lines(
     logs: Picture, far: Float, clear: Picture, form: tuple[float, float]
 ) -> list[tuple[float, PoleShadow]]:
@@ -181,10 +196,9 @@ def _lines(
     darker = _darker(logs @ LUMINANCE_OF_WORKING.astype(np.float32), far, *form)
     usual = 1.4826 * np.median(np.abs(darker), axis=1, keepdims=True) + 0.006
     score = np.clip(darker / usual, -3, 3).astype(np.float32) * clear
-    every = np.arange(width, dtype=np.float64)
-    sums = np.array([np.cumsum(_along(score, far, every, by), axis=0) for by in _OFFSETS])
+    sums = np.array([_summed(score, far, by) for by in _OFFSETS])
     # The best length of each line: long enough, and dark all the way.
-    steps = np.cumsum(clear, axis=0)
+    steps = _summed(clear, far, 0.0)
     worth = (sums - np.float32(0.25) * steps) / np.sqrt(steps + 12)
     worth[:, far < _SHORTEST] = -np.inf
     best = worth.max(1)
@@ -225,17 +239,18 @@ def _shadow_depth(
     width, reach = logs.shape[1], 120
     # The line and its surroundings alone, the line in the middle.
     near = (np.arange(column - reach, column + reach) % width).astype(np.int64)
-    lines = [
-        _along(_darker(np.ascontiguousarray(logs[:, near, channel]), far, *form, width), far,
-               np.array([float(reach)]), offset, width)[:, 0]
-        for channel in range(3)
-    ]  # fmt: skip
-    red, green, blue = (float(np.median(line)) for line in lines)
-    mean = (lines[0] + lines[1] + lines[2]) / 3
+    seen = np.ascontiguousarray(logs[:, near])
+    channels = np.concatenate([seen, (seen @ LUMINANCE_OF_WORKING.astype(np.float32))[..., None]], axis=-1)
+    middle, left, right = (
+        np.stack([_along(part[..., channel], far, np.array([float(reach)]), offset, width)[:, 0]
+                  for channel in range(4)])
+        for part in _means(channels, far, *form, width)
+    )  # fmt: skip
+    darker = 0.5 * np.minimum(left, right) + 0.25 * (left + right) - middle
+    red, green, blue = (float(np.median(line)) for line in darker[:3])
+    mean = darker[:3].mean(0)
     depth = float(np.median(mean))
-    luma = np.ascontiguousarray(logs[:, near] @ LUMINANCE_OF_WORKING.astype(np.float32))
-    least = _darker(luma, far, *form, width, strict=True)
-    if np.median(_along(least, far, np.array([float(reach)]), offset, width)) < _OF_DARKER_SIDE * depth:
+    if np.median((np.minimum(left, right) - middle)[3]) < _OF_DARKER_SIDE * depth:
         return None
     if np.median(mean[: max(_NEAR_ROWS, len(mean) // 3)]) < _OF_DEPTH_NEAR * depth:
         return None
@@ -247,10 +262,11 @@ def _shadow_depth(
 
 def _others(score: Picture, far: Float, column: int, offset: float) -> float:
     """Mean score of the darkest parallel line, and of the line's own continuation behind the nadir."""
+    shift = np.arcsin(np.clip((offset + _BESIDE) / far[:, None], -1, 1)) * score.shape[1] / (2 * np.pi)
+    at = np.round(column + shift).astype(np.int64) % score.shape[1]
+    seen = far[:, None] > np.abs(_BESIDE)
+    beside = (np.take_along_axis(score, at, axis=1) * seen).sum(0) / np.maximum(seen.sum(0), 1)
     ahead = np.array([column], np.float64)
-    beside = [
-        float(_along(score[far > abs(by)], far[far > abs(by)], ahead, offset + by).mean()) for by in _BESIDE
-    ]
     behind = ahead + score.shape[1] / 2
     back = [float(_along(score, far, behind, -offset + by).mean()) for by in (-0.008, 0.0, 0.008)]
-    return max(*beside, *back, 0.0)
+    return max(float(beside.max()), *back, 0.0)

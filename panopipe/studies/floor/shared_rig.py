@@ -68,7 +68,10 @@ def with_shared(own: Sequence[Footprint], maps: Sequence[RingMap]) -> list[Footp
     """
     if len(maps) < _FEWEST_FRAMES:
         return list(own)
-    return _voted([_joined(mine, joint) for mine, joint in zip(own, _shared(maps), strict=True)])
+    shared = _shared(maps)
+    if shared is None:
+        return _voted(own)
+    return _voted([_joined(mine, joint) for mine, joint in zip(own, shared, strict=True)])
 
 
 def _voted(joined: Sequence[Footprint]) -> list[Footprint]:
@@ -82,7 +85,7 @@ def _voted(joined: Sequence[Footprint]) -> list[Footprint]:
 
 
 def _joined(own: Footprint, shared: Footprint) -> Footprint:
-    if own.certainty < _SOME_SIGN or shared.certainty < _SURE_ENOUGH:
+    if own.certainty < _SOME_SIGN:
         return own
     return replace(
         own,
@@ -92,8 +95,8 @@ def _joined(own: Footprint, shared: Footprint) -> Footprint:
     )
 
 
-def _shared(maps: Sequence[RingMap]) -> list[Footprint]:
-    """The support that all frames share, in each of them, with how clearly it stands out."""
+def _shared(maps: Sequence[RingMap]) -> list[Footprint] | None:
+    """The support that all frames share, in each of them; None where it does not stand out."""
     features = np.array([features_of(ring.logs.astype(np.float32)) for ring in maps])
     unlike = np.array([_unlike_floor(frame) for frame in features])
     turns = _turns(unlike)
@@ -102,6 +105,8 @@ def _shared(maps: Sequence[RingMap]) -> list[Footprint]:
     evidence = _evidence(turned, strange)
     radius = _closed_line(evidence)
     certainty = _certainty(evidence, radius)
+    if certainty < _SURE_ENOUGH:
+        return None
     foot_deg = np.asarray(radius * STEP_DEG, np.float64)
     contact = np.asarray(shadow_radius(turned, radius) * STEP_DEG, np.float64)
     size_deg = max(_SMALLEST_DEG, float(np.percentile(foot_deg, _SIZE_PERCENTILE)) - _WIDER_DEG)
