@@ -13,9 +13,10 @@ from panopipe.files.tiff_samples import decode_segment
 
 
 class CodedSegments(Samples):
-    """Samples of coded strips or tiles; one row of tiles is held.
+    """Samples of coded strips or tiles; two rows of tiles are held at most.
 
-    Rows are to be asked for from the top downwards: each segment is then decoded once.
+    Rows are to be asked for from the top downwards, or first from some row on and then from the top down to
+    it: each segment is then decoded once.
     """
 
     reader = "codec"
@@ -24,7 +25,8 @@ class CodedSegments(Samples):
         self.width, self.height, self.dtype = form.width, form.height, form.dtype
         self._form = form
         self._file: io.BufferedReader = path.open("rb")
-        self._held: tuple[int, Array] | None = None
+        self._held: dict[int, Array] = {}
+        self._last, self._began = -1, -1
 
     def rows(self, first: int, last: int) -> Array:
         """See `Samples.rows`."""
@@ -46,20 +48,29 @@ class CodedSegments(Samples):
 
     def _row(self, number: int) -> Array:
         """All tiles of one row, or one strip."""
-        if self._held is None or self._held[0] != number:
-            self._held = None  # should decoding fail
-            columns = self._form.grid[1]
-            pieces = [
-                decode_segment(self._file, self._form, number * columns + column) for column in range(columns)
-            ]
-            joined = np.concatenate(pieces, axis=1) if columns > 1 else pieces[0]
-            self._held = (number, three_planes(joined[:, : self.width]))
-        return self._held[1]
+        if number not in self._held:
+            goes_on = number == self._last + 1
+            if self._began < 0 and not goes_on:
+                self._began = number  # a pass that comes down to here will ask for it once more
+            self._held = {kept: rows for kept, rows in self._held.items() if kept == self._began}
+            self._held[number] = self._decoded(number)
+        elif number != self._last:
+            self._began = -1
+        self._last = number
+        return self._held[number]
+
+    def _decoded(self, number: int) -> Array:
+        columns = self._form.grid[1]
+        pieces = [
+            decode_segment(self._file, self._form, number * columns + column) for column in range(columns)
+        ]
+        joined = np.concatenate(pieces, axis=1) if columns > 1 else pieces[0]
+        return three_planes(joined[:, : self.width])
 
     def close(self) -> None:
         """See `Samples.close`."""
         self._file.close()
-        self._held = None
+        self._held = {}
 
 
 def can_stream(form: Form) -> bool:

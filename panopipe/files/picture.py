@@ -48,8 +48,8 @@ def open_picture(path: Path, *, streamed: bool = False) -> Recorded:
     path : Path
         The file; its bytes say what it is.
     streamed : bool
-        Decode strips and tiles of a coded DNG when their rows are asked for, so that several files can be
-        open at once. Rows are then to be read downwards.
+        Decode strips and tiles of a coded DNG when their rows are asked for: for who wants several files open
+        at once, or some rows only. Rows are then to be read downwards, see `CodedSegments`.
 
     Returns
     -------

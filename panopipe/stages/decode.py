@@ -156,7 +156,8 @@ class Decode(SourceStage[DecodeSettings]):
         """See `SourceStage.open`."""
         if len(files) > 1:
             return _opened_bracket(files, key, settings, probed)
-        recorded = open_picture(files[0])
+        # Who has looked at a frame reads its rows downwards; to look takes several passes over all samples.
+        recorded = open_picture(files[0], streamed=isinstance(probed, Probe))
         try:
             return DecodedFrame(recorded, key, settings, probed)
         except BaseException:
