@@ -47,9 +47,9 @@ from panopipe.studies.light.local import LocalCurves
 from panopipe.studies.light.outlook import Outlook, outlook
 from panopipe.studies.light.render import DaylightView, Rendering, render
 from panopipe.studies.light.sight import Mask, Plane, plane_of_light
-from panopipe.studies.light.views import daylight_in, view_change, view_shares, whitened
+from panopipe.studies.light.views import daylight_in, daylight_kelvin, view_change, view_shares, whitened
 from panopipe.studies.light.zone import find_zone
-from panopipe.studies.white.cones import correction_matrix
+from panopipe.studies.white.cones import correction_matrix, light_xy, log_chromaticity_from_working
 
 
 @dataclass(frozen=True)
@@ -136,7 +136,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 15
+    version: ClassVar[int] = 16
     summary: ClassVar[str] = (
         "exposure, highlights, shadows, slope, shoulder and toe; finds what suits the room"
     )
@@ -273,8 +273,8 @@ def _daylight(
     if facts.white_xy is None:
         return None
     correction = np.eye(3) if facts.correction is None else facts.correction
-    own = daylight_in(correction, facts.white_xy)
     if facts.evened is None or not facts.evened.any():
+        own = daylight_in(correction, facts.white_xy)
         change = view_change(correction, own, whitened(own, share))
         return (
             change
@@ -283,17 +283,21 @@ def _daylight(
         )
     if not zone.any():
         return None
-    shown = daylight_in(correction @ _evened(facts.evened, zone), facts.white_xy)
+    evened = _evened(facts.evened, zone)
+    inside = log_chromaticity_from_working(np.linalg.solve(correction, np.ones(3))) + evened
+    kelvin = daylight_kelvin(light_xy(inside, facts.white_xy))
+    shown = daylight_in(correction @ correction_matrix(evened, 1.0), facts.white_xy, kelvin)
+    own = daylight_in(correction, facts.white_xy, kelvin)
     change = view_change(correction, shown, whitened(own, share))
     nowhere_else = LocalCurves.over(np.zeros(base.curves_ev.shape), base.lowest_ev, LEVEL_EV)
     return change if change is None else DaylightView(nowhere_else, change)
 
 
 def _evened(evened: Plane, zone: Mask) -> Matrix:
-    """What a stage before did to the light of the view, on its way to the light of the room."""
+    """How the light that came in by the view differed from the frame's white, before a stage evened it."""
     height, width = evened.shape[:2]
     of_view = cv2.resize(zone.astype(np.float32), (width, height), interpolation=cv2.INTER_AREA)
-    return correction_matrix(np.average(evened, axis=(0, 1), weights=of_view), 1.0)
+    return np.asarray(np.average(evened, axis=(0, 1), weights=of_view))
 
 
 WHOLE_VIEW_EV = 2.0

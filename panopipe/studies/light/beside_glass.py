@@ -9,14 +9,14 @@ from panopipe.studies.light.panes import (
     BORDER_PX,
     BRIGHT_EV,
     BROAD_DEG,
-    GREEN,
     SHADE_EV,
     SHARP_EV,
     TREE_DEG,
-    TREE_EV,
     WARM,
     border_steps,
     dark_bars,
+    green,
+    hull_of,
 )
 from panopipe.studies.light.sight import Mask, Plane, Sight
 
@@ -25,8 +25,11 @@ GAP_SR = 0.002
 FEW = 0.2
 """Share of a view that bricks and flowers may fill: what is warm and more than that is a lamp's."""
 MOSTLY = 0.5
-"""Share of the columns of a pavement above which there is nothing but view; of bricks and flowers that lies
-between the view's other parts."""
+"""Share of the columns of a pavement above which there is nothing but view; of bricks and flowers that may be
+brighter than all else there."""
+BETWEEN = 0.8
+"""Share of bricks and flowers that lies between the view's other parts. A lampshade before a window goes on
+below it."""
 GROUND_SR = 0.01
 """A pavement smaller than this (6 degrees wide) may be a sill."""
 EVEN_EV = 0.5
@@ -44,7 +47,7 @@ def with_green(sight: Sight, region: Mask) -> Mask:
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1,) * 2)
     margin = np.pad(region.astype(np.uint8), reach)
     around = cv2.morphologyEx(margin, cv2.MORPH_CLOSE, disc)[reach:-reach, reach:-reach] > 0
-    with_trees = region | (around & (sight.greenness > GREEN) & (sight.light_ev > TREE_EV))
+    with_trees = region | (around & green(sight))
     count, gaps = cv2.connectedComponents((~with_trees).astype(np.uint8), connectivity=4)
     small = np.bincount(gaps.ravel(), sight.share.ravel(), count) < GAP_SR
     return np.asarray(with_trees | small[gaps])
@@ -55,16 +58,13 @@ def with_warm_things(sight: Sight, view: Mask) -> Mask:
 
     They are as warm as a lamp, but few, and not beyond all else there.
     """
-    hull = np.zeros(view.shape, np.uint8)
-    outlines, _ = cv2.findContours(view.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    cv2.drawContours(hull, [cv2.convexHull(np.concatenate(outlines))], -1, 1, cv2.FILLED)
     warm = ~view & (sight.light_ev > BRIGHT_EV) & (sight.warm > WARM)
     brightest = np.percentile(sight.light_ev[view], 98)
     count, label = cv2.connectedComponents(warm.astype(np.uint8), connectivity=4)
     area = np.bincount(label.ravel(), sight.share.ravel(), count)
     beyond = np.bincount(label.ravel(), (sight.share * (sight.light_ev > brightest)).ravel(), count)
     lamp = (beyond > MOSTLY * area) | (area > FEW * sight.share[view].sum())
-    lamp |= np.bincount(label[hull > 0], minlength=count) < MOSTLY * np.bincount(
+    lamp |= np.bincount(label[hull_of(view)], minlength=count) < BETWEEN * np.bincount(
         label.ravel(), minlength=count
     )
     lamp[0] = True

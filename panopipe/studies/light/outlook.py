@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from panopipe.sphere.filters import smooth
 from panopipe.sphere.wrap import pad
 from panopipe.studies.light.base import LEVEL_EV, Base, with_views
+from panopipe.studies.light.curve import smooth_step
 from panopipe.studies.light.local import LocalCurves
 from panopipe.studies.light.sight import Mask, Plane
 
@@ -24,6 +25,8 @@ ROOM_SPREAD, VIEW_SPREAD = 1.3, 1.5
 LEAST_STEP_EV, MOST_STEP_EV = 0.8, 5.0
 """Step over which a pixel passes from the room to the view, at least and at most: a quarter of a pixel of
 view on a dark bar lies 2 EV below the view."""
+APART_EV = 1.0
+"""Gap between the room's light and the view's over which it tells them apart."""
 MEDIAN_EV = float(np.log2(0.47))
 """Display light that a view's median is given: L* 74, a little under the paint beside it."""
 LEAST_MEDIAN_EV = float(np.log2(0.37))
@@ -165,7 +168,8 @@ def _lines(zone: Mask, light_ev: Plane, lowest_ev: float) -> NDArray[np.float32]
 
     Far inside it is 1 and far outside 0, whatever the light. Beside the border it passes from 0 at the
     brightest of the room's own light there to 1 at the darkest of the view's, so that a bar, or a pixel that
-    is half of a bar, gets what belongs to it at any size of the frame.
+    is half of a bar, gets what belongs to it at any size of the frame. Where a view is as dark as the room, a
+    hedge beside a frame, light does not tell them apart, and the zone's own border holds.
     """
     margin = AROUND_PX + BORDER_PX + 1
     inside = np.ascontiguousarray(pad(zone.astype(np.float32), margin))
@@ -176,10 +180,12 @@ def _lines(zone: Mask, light_ev: Plane, lowest_ev: float) -> NDArray[np.float32]
     view_ev, view_spread = _mean_and_spread(light, sure + 0.02 * inside)
     room_ev, room_spread = _mean_and_spread(light, room + 0.02 * (1 - inside))
     high = view_ev - VIEW_SPREAD * view_spread
-    low = np.maximum(room_ev + ROOM_SPREAD * room_spread, high - MOST_STEP_EV)
+    above = room_ev + ROOM_SPREAD * room_spread
+    low = np.maximum(above, high - MOST_STEP_EV)
     middle, half = (low + high) / 2, np.maximum(high - low, LEAST_STEP_EV) / 2
-    slope = LEVEL_EV / (2 * half)
-    offset = (lowest_ev - middle + half) / (2 * half)
+    apart = smooth_step((high - above) / APART_EV)
+    slope = apart * LEVEL_EV / (2 * half)
+    offset = apart * (lowest_ev - middle + half) / (2 * half) + (1 - apart) * inside
     all_in, all_out = cv2.erode(inside, near) > 0, cv2.dilate(inside, near) == 0
     slope[all_in | all_out] = 0
     offset[all_in], offset[all_out] = 1, 0

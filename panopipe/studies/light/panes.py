@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.light.sight import Box, Mask, Plane, Sight, colours_of
+from panopipe.studies.light.sight import Box, Float, Mask, Plane, Sight, colours_of
 
 BRIGHT_EV = 1.2
 """Light over a perfect white in the room's light from where no surface of the room reflects it, with a margin
@@ -37,6 +37,8 @@ BROAD_DEG = 4.6
 """Width from where what is dim is no frame or reveal, but a pavement before the window."""
 LONG = 3.0
 """Area over the square of its width from where a plain pane is a strip, as reveals and sills are."""
+FAR_HIGHER = 4
+"""Times as high as a sill in the sun below it a pane is at least."""
 NECK_PX = 2
 """Half the width in pixels of the reduced frame up to which what joins two pieces is a neck."""
 BORDER_PX = 2
@@ -47,6 +49,12 @@ SHADE_EV = 0.3
 """Light over a perfect white from where what stands in the corner of a pane is part of the view, and no plant
 or lamp before it."""
 
+SIDE = 0.1
+"""A column belongs to a pane if it has this share of what the highest column has."""
+EDGE_PLACES, EDGE_PX, EDGE_SHARE, EDGE_BEYOND = 24, 1.5, 0.3, 0.1
+"""Columns whose ends are tried as the edge of an opening; pixels from it where an end lies beyond; share of
+the columns that must end on it, and that may end beyond."""
+
 
 def windows(sight: Sight) -> list[tuple[Box, list[Mask]]]:
     """Panes of each window, in a box around it: bright, parted by what is dark and narrow, no specks."""
@@ -54,8 +62,9 @@ def windows(sight: Sight) -> list[tuple[Box, list[Mask]]]:
     lamp = (sight.warm > WARM) & (sight.warm < RED)
     glass = (sight.light_ev > BRIGHT_EV) & ~bars & ~lamp
     inner = cv2.morphologyEx(glass.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    count, label, places, _ = cv2.connectedComponentsWithStats(inner, connectivity=4)
-    area = np.bincount(label.ravel(), sight.share.ravel(), count)
+    with_green = (inner > 0) | (green(sight) & ~lamp)  # sky over a hedge and lawn below it are one pane
+    count, label, places, _ = cv2.connectedComponentsWithStats(with_green.astype(np.uint8), connectivity=4)
+    area = np.bincount(label.ravel(), (sight.share * inner).ravel(), count)
     top = sight.pitch_deg[places[:, cv2.CC_STAT_TOP], 0]
     large = (area >= SMALLEST_PANE_SR) & (top > PANE_TOP_FROM_DEG) & (np.arange(count) > 0)
     reach = max(1, round(PANE_GAP_DEG / 2 / sight.pixel_deg))
@@ -65,7 +74,7 @@ def windows(sight: Sight) -> list[tuple[Box, list[Mask]]]:
     boxes = []
     for group in range(1, groups):
         box = _box(around[group], round(TREE_DEG / sight.pixel_deg), label.shape)
-        inside = np.where(window[box] == group, label[box], 0)
+        inside = np.where((window[box] == group) & (inner[box] > 0), label[box], 0)
         numbers = np.flatnonzero(np.bincount(inside.ravel(), minlength=count) * large)
         boxes.append((box, [np.asarray(inside == number) for number in numbers]))
     return boxes
@@ -98,9 +107,20 @@ def view_through(sight: Sight, panes: list[Mask]) -> Mask:
         light = np.percentile(sight.light_ev[pane], [10, 50, 90])
         plain = light[2] - light[0] < 2 * PLAIN_EV and colours_of(sight, pane) < PLAIN_COLOURS
         strip = light[1] < bright - DIMMER_EV and _length(pane) > LONG
-        if not (plain and (strip or light[1] < dim - MUCH_DIMMER_EV)):
-            region |= filled(sight, pane)
+        paint = strip or light[1] < dim - MUCH_DIMMER_EV or is_sill(pane, panes)
+        if not (plain and paint):
+            region |= filled(sight, pane, dim)
     return np.asarray(region)
+
+
+def is_sill(part: Mask, panes: list[Mask]) -> bool:
+    """Whether a part lies below one of the panes that is far higher than itself."""
+    rows, columns = np.flatnonzero(part.any(axis=1)), part.any(axis=0)
+    for pane in panes:
+        above, shared = np.flatnonzero(pane.any(axis=1)), pane.any(axis=0) & columns
+        if above[-1] < rows[0] and len(above) > FAR_HIGHER * len(rows) and 2 * shared.sum() > columns.sum():
+            return True
+    return False
 
 
 def without_glow(sight: Sight, pane: Mask) -> Mask:
@@ -138,15 +158,73 @@ def _length(pane: Mask) -> float:
     return float(pane.sum() / (2 * cv2.distanceTransform(inner, cv2.DIST_L2, 3).max()) ** 2)
 
 
-def filled(sight: Sight, pane: Mask) -> Mask:
-    """A pane with what is dark in it: all it encloses, and in its corners what the room does not light."""
-    codes = np.ascontiguousarray(pane.astype(np.uint8))
+def green(sight: Sight) -> Mask:
+    """Trees and hedges: dark as a room may be, but green as no frame is."""
+    return np.asarray((sight.greenness > GREEN) & (sight.light_ev > TREE_EV))
+
+
+def filled(sight: Sight, pane: Mask, dim_ev: float) -> Mask:
+    """A pane with what is dark in it: all it encloses, and up to its straight edges all that is outside."""
+    enclosed = _within(pane)
+    least_ev = max(SHADE_EV, dim_ev - SOMEWHAT_EV)  # a lampshade before the window has less
+    outside = (sight.light_ev > least_ev) & ~dark_bars(sight.light_ev) | green(sight)
+    return _within(enclosed | (opening(sight, pane) & outside & (sight.warm < WARM)))
+
+
+def _within(part: Mask) -> Mask:
+    codes = np.ascontiguousarray(part.astype(np.uint8))
     outlines, _ = cv2.findContours(codes, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    enclosed, hull = np.zeros_like(codes), np.zeros_like(codes)
-    cv2.drawContours(enclosed, outlines, -1, 1, cv2.FILLED)
+    cv2.drawContours(codes, outlines, -1, 1, cv2.FILLED)
+    return codes > 0
+
+
+def opening(sight: Sight, pane: Mask) -> Mask:
+    """The opening that a pane shows a part of: between upright sides, a straight head and a straight foot.
+
+    A straight level edge on a wall lies at tan(pitch) = a cos(yaw) + b sin(yaw). Trees hide parts of it, but
+    nothing that is seen through it lies beyond. Where no such edge is found, the pane ends at its hull.
+    """
+    heights = pane.sum(axis=0)
+    columns = np.flatnonzero(heights > SIDE * heights.max())
+    yaw = np.radians(np.arange(pane.shape[1]) * sight.pixel_deg)
+    pitch = sight.pitch_deg[:, 0]
+    inside = np.zeros_like(pane)
+    inside[:, columns[0] : columns[-1] + 1] = True
+    first, last = pane.argmax(axis=0), len(pane) - 1 - pane[::-1].argmax(axis=0)
+    for ends, sign in ((first, 1), (last, -1)):
+        edge = _straight(yaw[columns], sign * pitch[ends[columns]], sight.pixel_deg)
+        if edge is None:
+            return hull_of(pane)
+        bound = np.degrees(np.arctan(edge[0] * np.cos(yaw) + edge[1] * np.sin(yaw)))
+        inside &= sign * sight.pitch_deg <= bound + sight.pixel_deg / 2
+    return inside
+
+
+def _straight(yaw: Float, pitch_deg: Float, pixel_deg: float) -> Float | None:
+    """The straight edge that most ends of columns lie on, and few lie above; None if there is none."""
+    some = np.unique(np.linspace(0, len(yaw) - 1, EDGE_PLACES).astype(int))
+    one, other = (some[part] for part in np.triu_indices(len(some), 1))
+    turn = np.sin(yaw[other] - yaw[one])
+    if len(one) == 0 or turn.min() <= 0:
+        return None
+    tangent = np.tan(np.radians(pitch_deg))
+    a = (tangent[one] * np.sin(yaw[other]) - tangent[other] * np.sin(yaw[one])) / turn
+    b = (tangent[other] * np.cos(yaw[one]) - tangent[one] * np.cos(yaw[other])) / turn
+    edges = np.stack([a, b], axis=-1)
+    above = pitch_deg - np.degrees(np.arctan(edges @ np.stack([np.cos(yaw), np.sin(yaw)])))
+    on, beyond = np.abs(above) < pixel_deg, above > EDGE_PX * pixel_deg
+    best = int(np.argmax(on.sum(axis=1) - 2 * beyond.sum(axis=1)))
+    if on[best].mean() < EDGE_SHARE or beyond[best].mean() > EDGE_BEYOND:
+        return None
+    return np.asarray(edges[best])
+
+
+def hull_of(part: Mask) -> Mask:
+    """Convex hull of what is seen, in the picture."""
+    hull = np.zeros(part.shape, np.uint8)
+    outlines, _ = cv2.findContours(part.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     cv2.drawContours(hull, [cv2.convexHull(np.concatenate(outlines))], -1, 1, cv2.FILLED)
-    corners = (hull > 0) & (sight.light_ev > SHADE_EV) & (sight.warm < WARM)
-    return np.asarray((enclosed > 0) | corners)
+    return hull > 0
 
 
 def border_steps(light_ev: Plane, part: Mask, view: Mask) -> Plane:

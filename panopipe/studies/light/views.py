@@ -23,7 +23,7 @@ from panopipe.colour.spaces import (
     XYZ_FROM_WORKING,
     xyz_from_xy,
 )
-from panopipe.colour.temperature import daylight_xy
+from panopipe.colour.temperature import cct_duv_from_xy, daylight_xy
 from panopipe.sphere.filters import smooth
 from panopipe.studies.light.base import GRID_WIDTH, LEVEL_EV, Base
 from panopipe.studies.light.curve import MIDDLE_GREY_EV, VIEW_FROM_EV, smooth_step, view_part
@@ -34,6 +34,9 @@ Rows = NDArray[np.float32]
 
 DAYLIGHT_K = 5800.0
 """Of sun and sky together (CIE D-series); what a cloud shows."""
+SKY_K = (5000.0, 9000.0)
+"""Warmest and coldest that daylight outside is taken for: low sun, and clear sky alone; common practice, no
+source."""
 BLUE_FROM, BLUE_WHOLE = 0.08, 0.2
 """Log ratio of blue to red of daylight from where it is changed, and from where by the whole share asked."""
 SAME = 0.002
@@ -55,7 +58,23 @@ MOST_BRIGHT = 8.0
 window."""
 
 
-def daylight_in(correction: Float, white_xy: tuple[float, float]) -> Float:
+def daylight_kelvin(paint_xy: Float) -> float:
+    """Temperature of daylight outside, where it is known what light comes in: the mean of both in mired.
+
+    Sun and sky light the view, but the paint beside a window often sky alone, and the picture tells which of
+    them only by that.
+
+    Parameters
+    ----------
+    paint_xy : ndarray of shape (2,)
+        Chromaticity of the light on the paint beside the window.
+    """
+    warmest, coldest = 1e6 / SKY_K[0], 1e6 / SKY_K[1]
+    mired = float(np.clip(1e6 / cct_duv_from_xy(paint_xy)[0], coldest, warmest))
+    return 2e6 / (mired + 1e6 / DAYLIGHT_K)
+
+
+def daylight_in(correction: Float, white_xy: tuple[float, float], kelvin: float = DAYLIGHT_K) -> Float:
     """XYZ of daylight, luminance 1, as it looks after balance.
 
     Parameters
@@ -64,10 +83,10 @@ def daylight_in(correction: Float, white_xy: tuple[float, float]) -> Float:
         White balance to come, working space to working space.
     white_xy : tuple of float
         Chromaticity of the light that decode made neutral.
+    kelvin : float
+        Of the daylight.
     """
-    seen = adaptation_matrix(xyz_from_xy(white_xy), xyz_from_xy(D65_XY)) @ xyz_from_xy(
-        daylight_xy(DAYLIGHT_K)
-    )
+    seen = adaptation_matrix(xyz_from_xy(white_xy), xyz_from_xy(D65_XY)) @ xyz_from_xy(daylight_xy(kelvin))
     balanced = XYZ_FROM_WORKING @ correction @ np.linalg.inv(XYZ_FROM_WORKING) @ seen
     return np.asarray(balanced / balanced[1])
 

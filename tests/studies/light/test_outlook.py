@@ -46,3 +46,16 @@ def test_the_border_follows_the_bars() -> None:
     assert share[230:280, 329:331].mean() < 0.02  # bars
     assert share[:200].max() == 0
     assert np.all(share[:, 400:] == 0)
+
+
+def test_where_a_view_is_as_dark_as_the_frame_the_border_is_the_zones() -> None:
+    zone = np.zeros((64, 128), bool)
+    zone[20:40, 40:60] = True
+    light_ev = np.full(zone.shape, -1.0, np.float32)
+    found = outlook(zone, light_ev, find_base(light_ev))
+    assert found is not None
+    at = 1 + np.array([30, 30]), 1 + np.array([41, 38])  # inside and outside, beside the border
+    slope, offset = found.lines[at].T
+    share = np.clip(slope * (-1.0 - found.gains.lowest_ev) / found.gains.level_ev + offset, 0, 1)
+    assert share[0] > 0.99
+    assert share[1] < 0.01

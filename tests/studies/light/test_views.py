@@ -8,7 +8,7 @@ from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.stage import StageContext
 from panopipe.stages.tone import Tone, ToneSettings
 from panopipe.studies.light.base import find_base, log2_luminance
-from panopipe.studies.light.views import DAYLIGHT_K, daylight_in, view_change, whitened
+from panopipe.studies.light.views import DAYLIGHT_K, daylight_in, daylight_kelvin, view_change, whitened
 from panopipe.studies.white.cones import correction_matrix
 
 CAMERA_XY = tuple(map(float, daylight_xy(5500.0)))
@@ -93,3 +93,9 @@ def test_a_view_keeps_its_own_white_where_the_light_was_evened() -> None:
     assert np.allclose(
         XYZ_FROM_WORKING @ correction @ (before + alone @ before), whitened(own, 0.85), atol=1e-9
     )
+
+
+def test_daylight_lies_between_sun_with_sky_and_what_lights_the_paint_inside() -> None:
+    assert daylight_kelvin(daylight_xy(DAYLIGHT_K)) == pytest.approx(DAYLIGHT_K, rel=0.01)
+    assert DAYLIGHT_K < daylight_kelvin(daylight_xy(8000.0)) < 8000.0
+    assert daylight_kelvin(planckian_xy(2700.0)) == daylight_kelvin(planckian_xy(4000.0))

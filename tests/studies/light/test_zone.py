@@ -181,3 +181,32 @@ def test_the_glow_before_a_threshold_stays_with_the_floor() -> None:
     zone = zone_of(rows)
     assert zone[200:330, 300:360].mean() > 0.9
     assert not zone[336:].any()
+
+
+def shade(rows: np.ndarray, place: Place) -> None:
+    rows[place] = np.array((0.5, 1.0, 0.35)) * 0.9
+
+
+def test_a_tree_in_the_corner_of_a_pane_belongs_to_the_view() -> None:
+    """It is as dark as the room and hides where the head of the window meets its side."""
+    rows = room()
+    window(rows)
+    shade(rows, (slice(225, 248), slice(345, 360)))
+    assert zone_of(rows)[227:246, 347:358].mean() > 0.95
+
+
+def test_a_lawn_beyond_a_dark_hedge_belongs_to_the_view() -> None:
+    rows = room()
+    window(rows, high=80)
+    shade(rows, (slice(262, 288), slice(300, 360)))
+    zone = zone_of(rows)
+    assert zone[264:286, 302:326].mean() > 0.95
+    assert zone[290:303, 302:326].mean() > 0.95
+
+
+def test_a_lampshade_before_a_window_does_not() -> None:
+    rows = room()
+    window(rows)
+    lamp = slice(262, 300), slice(305, 322)
+    rows[lamp] = np.array(LAMP) * 4
+    assert zone_of(rows)[lamp].mean() < 0.05
