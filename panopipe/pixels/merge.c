@@ -11,43 +11,83 @@ typedef struct {
 } Facts;
 
 typedef struct {
-    float share[MOST][RUN], trust[MOST][RUN], light[RUN], weight[RUN], expected[RUN];
+    float share[MOST][RUN], own[MOST][RUN], trust[MOST][RUN], sure[MOST][RUN];
+    float light[RUN], weight[RUN], square[RUN], expected[RUN];
 } Work;
 
-INLINE void find_trust(const Facts *facts, const float *RESTRICT top, float *RESTRICT trust)
+INLINE float faded_by(float t)
+{
+    t = least_of(most_of(t, 0.0f), 1.0f);
+    return 1.0f - t * t * (3.0f - 2.0f * t);
+}
+
+INLINE void find_trust(const Facts *facts, const float *RESTRICT share, const float *RESTRICT top,
+                       float *RESTRICT own, float *RESTRICT trust)
 {
     for (int i = 0; i < RUN; i++) {
-        float t = ((top[i] - facts->of[BLACK][i]) * facts->of[GAIN][i] - 0.85f) * (1.0f / (0.95f - 0.85f));
-        t = least_of(most_of(t, 0.0f), 1.0f);
-        trust[i] = 1.0f - t * t * (3.0f - 2.0f * t);
+        float near = (top[i] - facts->of[BLACK][i]) * facts->of[GAIN][i];
+        own[i] = faded_by((share[i] - 0.93f) * (1.0f / (0.97f - 0.93f)));
+        trust[i] = own[i] * faded_by((near - 0.85f) * (1.0f / (0.95f - 0.85f)));
     }
 }
 
-INLINE void add_by_time(const Facts *facts, const float *RESTRICT samples, const float *RESTRICT trust,
-                        float *RESTRICT share, float *RESTRICT light, float *RESTRICT weight)
+INLINE void find_share(const Facts *facts, const float *RESTRICT samples, float *RESTRICT share)
+{
+    for (int i = 0; i < RUN; i++)
+        share[i] = (samples[i] - facts->of[BLACK][i]) * facts->of[GAIN][i];
+}
+
+INLINE void add_by_time(const Facts *facts, const float *RESTRICT share, const float *RESTRICT trust,
+                        float *RESTRICT light, float *RESTRICT weight)
 {
     for (int i = 0; i < RUN; i++) {
-        share[i] = (samples[i] - facts->of[BLACK][i]) * facts->of[GAIN][i];
         light[i] += trust[i] * share[i];
         weight[i] += trust[i] * facts->of[TIME][i];
     }
 }
 
-INLINE void add_by_noise(const Facts *facts, const float *RESTRICT share, const float *RESTRICT trust,
-                         const float *RESTRICT expected, float *RESTRICT light, float *RESTRICT weight)
+INLINE void add_by_noise(const Facts *facts, const float *RESTRICT share, const float *RESTRICT expected, float first,
+                         float *RESTRICT trust, float *RESTRICT sure, float *RESTRICT light, float *RESTRICT weight,
+                         float *RESTRICT square)
 {
     for (int i = 0; i < RUN; i++) {
         float time = facts->of[TIME][i];
-        float by_noise = trust[i] * time / (facts->of[SLOPE][i] * (time * expected[i]) + facts->of[LEAST][i] + 1e-12f);
+        sure[i] = time / (facts->of[SLOPE][i] * (time * expected[i]) + facts->of[LEAST][i] + 1e-12f);
+        trust[i] = first * trust[i];
+        float by_noise = trust[i] * sure[i];
+        light[i] += by_noise * share[i];
+        weight[i] += by_noise * time;
+        square[i] += trust[i] * (by_noise * time);
+    }
+}
+
+INLINE void find_told(const float *RESTRICT light, const float *RESTRICT weight, float *RESTRICT told,
+                      float *RESTRICT variance)
+{
+    for (int i = 0; i < RUN; i++) {
+        told[i] = light[i] / weight[i];
+        variance[i] = variance[i] / (weight[i] * weight[i]);
+    }
+}
+
+INLINE void add_what_agrees(const Facts *facts, const float *RESTRICT share, const float *RESTRICT own,
+                            const float *RESTRICT trust, const float *RESTRICT sure, const float *RESTRICT told,
+                            const float *RESTRICT variance, float *RESTRICT light, float *RESTRICT weight)
+{
+    for (int i = 0; i < RUN; i++) {
+        float time = facts->of[TIME][i], off = share[i] - time * told[i];
+        float unlike = off * off / (time / sure[i] + time * time * variance[i]);
+        float agrees = own[i] * faded_by((unlike - 6.25f) * (1.0f / (12.25f - 6.25f)));
+        float by_noise = most_of(agrees, trust[i]) * sure[i];
         light[i] += by_noise * share[i];
         weight[i] += by_noise * time;
     }
 }
 
-INLINE void clear(float *RESTRICT light, float *RESTRICT weight)
+INLINE void clear(float *sums)
 {
     for (int i = 0; i < RUN; i++)
-        light[i] = weight[i] = 0.0f;
+        sums[i] = 0.0f;
 }
 
 INLINE void divide(const float *RESTRICT light, const float *RESTRICT weight, float *RESTRICT out)
@@ -56,37 +96,50 @@ INLINE void divide(const float *RESTRICT light, const float *RESTRICT weight, fl
         out[i] = light[i] / weight[i];
 }
 
+INLINE const float *whole_run(const float *from, int count, float *padded)
+{
+    if (count == RUN)
+        return from;
+    memcpy(padded, from, (size_t)count * sizeof(float));
+    return padded;
+}
+
 FAST static void join(const Facts *facts, Work *work, int count, const float *samples, const float *tops,
                       const uint8_t *faded, Py_ssize_t apart, Py_ssize_t length, float *out)
 {
-    float padded[RUN] = {0}, result[RUN];
+    float padded[RUN] = {0}, result[RUN], first;
     for (Py_ssize_t done = 0; done < length; done += RUN) {
         int here = length - done < RUN ? (int)(length - done) : RUN;
-        clear(work->light, work->weight);
+        clear(work->light);
+        clear(work->weight);
         for (int e = 0; e < count; e++) {
-            const float *from = samples + e * apart + done, *top = tops + e * apart + done;
-            float *trust = work->trust[e];
-            for (int i = 0; i < RUN; i++)
-                trust[i] = 1.0f;
-            if (faded[e] && here < RUN) {
-                memcpy(padded, top, (size_t)here * sizeof(float));
-                find_trust(&facts[e], padded, trust);
-            } else if (faded[e])
-                find_trust(&facts[e], top, trust);
+            float *own = work->own[e], *trust = work->trust[e], *share = work->share[e];
+            find_share(&facts[e], whole_run(samples + e * apart + done, here, padded), share);
+            if (faded[e])
+                find_trust(&facts[e], share, whole_run(tops + e * apart + done, here, padded), own, trust);
+            else
+                for (int i = 0; i < RUN; i++)
+                    own[i] = trust[i] = 1.0f;
             if (e == count - 1)
                 for (int i = 0; i < RUN; i++)
-                    trust[i] = most_of(trust[i], 1e-4f);
-            if (here < RUN) {
-                memcpy(padded, from, (size_t)here * sizeof(float));
-                from = padded;
-            }
-            add_by_time(&facts[e], from, trust, work->share[e], work->light, work->weight);
+                    trust[i] = most_of(own[i], 1e-4f);
+            add_by_time(&facts[e], share, trust, work->light, work->weight);
         }
         for (int i = 0; i < RUN; i++)
             work->expected[i] = most_of(work->light[i] / work->weight[i], facts[0].of[DARK][i]);
-        clear(work->light, work->weight);
+        clear(work->light);
+        clear(work->weight);
+        clear(work->square);
+        first = 1.0f;
+        for (int e = 0; e < count; e++, first = most_of(first * 0.001f, 1e-9f))
+            add_by_noise(&facts[e], work->share[e], work->expected, first, work->trust[e], work->sure[e],
+                         work->light, work->weight, work->square);
+        find_told(work->light, work->weight, work->expected, work->square);
+        clear(work->light);
+        clear(work->weight);
         for (int e = 0; e < count; e++)
-            add_by_noise(&facts[e], work->share[e], work->trust[e], work->expected, work->light, work->weight);
+            add_what_agrees(&facts[e], work->share[e], work->own[e], work->trust[e], work->sure[e], work->expected,
+                            work->square, work->light, work->weight);
         divide(work->light, work->weight, result);
         memcpy(out + done, result, (size_t)here * sizeof(float));
     }

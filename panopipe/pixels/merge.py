@@ -13,12 +13,22 @@ BLACK, GAIN, TIME, SLOPE, LEAST, DARK = range(6)
 """Columns of `facts`: sample of no light; one over what saturates it; exposure against the reference's;
 photon noise as variance over light, and read noise as variance, of samples that are 1 at saturation; the
 least light that is expected, the same for all: a few times what reading alone makes of darkness."""
-FADES_FROM, FADES_TO = np.float32(0.85), np.float32(0.95)
-"""Share of saturation from which a sample loses weight, and at which it has none: a stitcher resamples, and
-so smears the level of saturation."""
+FADES_FROM, FADES_TO = np.float32(0.93), np.float32(0.97)
+"""Share of saturation from which a sample loses weight, and at which it has none: noise of a hundredth there
+(10,000 electrons) reaches so far below."""
+NEAR_FROM, NEAR_TO = np.float32(0.85), np.float32(0.95)
+"""Share of saturation of the highest sample near from which a sample is doubted, and at which it counts no
+more by itself: a stitcher resamples, and mixes what is saturated into its neighbours."""
+_AGREES, _DISAGREES = np.float32(2.5**2), np.float32(3.5**2)
+"""Squared standard deviations from what the first of the trusted exposures tells: up to which a sample counts
+in full, and from which not at all. Of good samples one in eighty lies between, one in two thousand beyond."""
+_LESS = np.float32(0.001)
+"""How much less each next exposure counts in what the others are held against: that is to be one exposure."""
+_LEAST_OF_ALL = np.float32(1e-9)
+"""So far down: its square times that of the last resort is still a number."""
 _LAST = np.float32(1e-4)
 """Weight that a saturated sample of the shortest exposure keeps: where all are lost, it tells the least."""
-_TINY = np.float32(1e-12)
+_TINY, _ONE = np.float32(1e-12), np.float32(1)
 
 
 @compiled("merge")
@@ -26,7 +36,9 @@ def merge(samples: Floats, tops: Floats, faded: NDArray[np.uint8], facts: Floats
     """Join samples by inverse variance.
 
     First by exposure, which tells what light to expect; then by the noise that this light has in each:
-    weights by a sample's own value would prefer those that noise made dark [1]_.
+    weights by a sample's own value would prefer those that noise made dark [1]_. A sample counts as far as it
+    agrees with the longest exposure that is not saturated here or near: so an edge that lies a little
+    otherwise in another exposure is not shown twice, and what was mixed with saturated light stays out.
 
     Parameters
     ----------
@@ -49,24 +61,44 @@ def merge(samples: Floats, tops: Floats, faded: NDArray[np.uint8], facts: Floats
     count, _, length = samples.shape
     by_plane = np.tile(facts, (1, length // 3, 1))
     weight, light = np.zeros_like(out), np.zeros_like(out)
-    trusted, shares = [], []
+    unsaturated, trusted, shares = [], [], []
     for i in range(count):
         black, gain, time = (by_plane[i, :, k] for k in (BLACK, GAIN, TIME))
-        trust = np.ones_like(out)
-        if faded[i]:
-            t = ((tops[i] - black) * gain - FADES_FROM) * (np.float32(1) / (FADES_TO - FADES_FROM))
-            t = np.minimum(np.maximum(t, np.float32(0)), np.float32(1))
-            trust = np.float32(1) - t * t * (np.float32(3) - np.float32(2) * t)
-        if i == count - 1:
-            trust = np.maximum(trust, _LAST)
         share = (samples[i] - black) * gain
+        own, trust = np.ones_like(out), np.ones_like(out)
+        if faded[i]:
+            own = _fade((share - FADES_FROM) * (_ONE / (FADES_TO - FADES_FROM)))
+            trust = own * _fade(((tops[i] - black) * gain - NEAR_FROM) * (_ONE / (NEAR_TO - NEAR_FROM)))
+        if i == count - 1:
+            trust = np.maximum(own, _LAST)
         light, weight = light + trust * share, weight + trust * time
+        unsaturated.append(own)
         trusted.append(trust)
         shares.append(share)
     expected = np.maximum(light / weight, by_plane[0, :, DARK])
-    light, weight = np.zeros_like(out), np.zeros_like(out)
+    light, weight, square = np.zeros_like(out), np.zeros_like(out), np.zeros_like(out)
+    first, sures = _ONE, []
     for i in range(count):
         time, slope, least = (by_plane[i, :, k] for k in (TIME, SLOPE, LEAST))
-        by_noise = trusted[i] * time / (slope * (time * expected) + least + _TINY)
+        trust, sure = first * trusted[i], time / (slope * (time * expected) + least + _TINY)
+        by_noise = trust * sure
+        light, weight = light + by_noise * shares[i], weight + by_noise * time
+        square = square + trust * (by_noise * time)
+        sures.append(sure)
+        trusted[i], first = trust, max(first * _LESS, _LEAST_OF_ALL)
+    told, variance = light / weight, square / (weight * weight)
+    light, weight = np.zeros_like(out), np.zeros_like(out)
+    for i in range(count):
+        time = by_plane[i, :, TIME]
+        off = shares[i] - time * told
+        unlike = off * off / (time / sures[i] + time * time * variance)
+        agrees = unsaturated[i] * _fade((unlike - _AGREES) * (_ONE / (_DISAGREES - _AGREES)))
+        by_noise = np.maximum(agrees, trusted[i]) * sures[i]
         light, weight = light + by_noise * shares[i], weight + by_noise * time
     out[:] = light / weight
+
+
+def _fade(t: Floats) -> Floats:
+    """From 1 at 0 to 0 at 1, smoothly."""
+    t = np.minimum(np.maximum(t, np.float32(0)), _ONE)
+    return _ONE - t * t * (np.float32(3) - np.float32(2) * t)

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.pixels.merge import FADES_FROM, FADES_TO, merge
+from panopipe.pixels.merge import NEAR_FROM, NEAR_TO, merge
 from panopipe.pixels.warp import REACH, nodes_of, warp
 from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
 from panopipe.studies.bracket.motion import Motion
@@ -159,8 +159,7 @@ class Merger:
         self._windows = [RowWindow(read[i], width) for i in order]
         self._facts = facts_of(self._exposures)
         self._width, self._height, self._start = width, width // 2, start
-        fades = self._facts[:, :, 0] + FADES_FROM / self._facts[:, :, 1]
-        self._fades = fades
+        self._fades = self._facts[:, :, 0] + NEAR_FROM / self._facts[:, :, 1]
         self._alone = [Alone(place, order.index(place.exposure), width) for place in moved]
 
     def rows(self, first: int, last: int) -> Picture:
@@ -261,7 +260,7 @@ class Alone:
         rows, where = slice(low - first, high - first), columns % self._width
         black, gain, time = facts[:, 0], facts[:, 1], facts[:, 2]
         top = ((tops[rows][:, where] - black) * gain).max(axis=-1)
-        kept = np.clip((FADES_TO - top) / (FADES_TO - FADES_FROM), 0, 1)
+        kept = np.clip((NEAR_TO - top) / (NEAR_TO - NEAR_FROM), 0, 1)
         one = (samples[rows][:, where] - black) * (gain / time)
         here = joined[rows][:, where]
         joined[rows, where] = here + (alpha * kept)[..., None].astype(np.float32) * (one - here)
@@ -276,7 +275,6 @@ class Alone:
 
 def highest_near(rows: Picture) -> Picture:
     """Highest sample of each plane within reach of a kernel; a row goes on at its other end."""
-    reach = _NEAR - 1
-    wide = np.concatenate([rows[:, -reach:], rows, rows[:, :reach]], axis=1)
-    kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
-    return np.asarray(cv2.dilate(wide, kernel)[:, reach:-reach], np.float32)
+    wide = np.concatenate([rows[:, -_NEAR:], rows, rows[:, :_NEAR]], axis=1)
+    kernel = np.ones((2 * _NEAR + 1, 2 * _NEAR + 1), np.uint8)
+    return np.asarray(cv2.dilate(wide, kernel)[:, _NEAR:-_NEAR], np.float32)
