@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from panopipe.studies.floor.cast_shadow import cast_shadow_deg
 from panopipe.studies.floor.closed_line import best_closed_line
+from panopipe.studies.floor.leg_shadow import find_leg_shadows
 from panopipe.studies.floor.outline import DIRECTIONS, Outline
 from panopipe.studies.floor.pole_shadow import PoleShadow, find_pole_shadows
 from panopipe.studies.floor.unlike import FOCAL_PX, unlike_floor
@@ -83,6 +84,9 @@ its own pattern is darker and lighter by more."""
 _HALO, _FOOT_HALO = 0.45, 3.4
 """Rows by which outlines are found too wide, as a spot is described by its surroundings; and the same where
 the dark right beside a foot must not count as foot."""
+_HARD, _SIDE_DEG = 0.3, 35.0
+"""Log light that thin shadows together take from which little is left for soft ones, and how far beside their
+directions a soft one is still looked for."""
 _LEG_ROWS, _NARROW, _LEG_COLUMNS, _ABOUT = 6, 30, 5, 10
 """Rows by which a leg reaches beyond its hub, columns that it is narrower than, those over which another leg
 is looked for, and how far from a third or a quarter of a turn."""
@@ -129,7 +133,9 @@ def ring_map(frame: Picture) -> RingMap:
         # Without a support its pole throws no shadow.
         return seen
     line = _closed_line(_evidence(seen, _READY.even)[1], _READY.dearest)
-    return replace(seen, shadows=find_pole_shadows(frame, np.asarray((line - _HALO) * FINE_DEG, np.float64)))
+    under_deg = np.asarray((line - _HALO) * FINE_DEG, np.float64)
+    shadows = find_pole_shadows(frame, under_deg)
+    return replace(seen, shadows=shadows + find_leg_shadows(frame, _ends_of(line), under_deg, shadows))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -182,13 +188,20 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
             line = _with_all_legs(_closed_line(things, _READY.dearest), maps[at].unlike[0], int(turn[at]))
             shaded = _closed_line(np.maximum(turned[place, 0], things), _READY.dearest)
             shaded = np.maximum(line, shaded)
-            footprint = _footprint(features, place, line, shaded, sure[place], int(turn[at]))
-            footprints[at] = replace(footprint, shadows=maps[at].shadows)
+            footprints[at] = _footprint(
+                features, place, line, shaded, sure[place], int(turn[at]), maps[at].shadows
+            )
     return [footprints[at] for at in range(len(maps))]
 
 
 def _footprint(
-    features: Picture, place: int, line: Whole, shaded: Whole, certainty: float, turn: int
+    features: Picture,
+    place: int,
+    line: Whole,
+    shaded: Whole,
+    certainty: float,
+    turn: int,
+    shadows: tuple[PoleShadow, ...],
 ) -> Footprint:
     """Outline of a support and its soft shadow in one of the frames of its rig, all turned alike."""
     own_deg = np.asarray((line - _HALO) * FINE_DEG, np.float64)
@@ -206,12 +219,24 @@ def _footprint(
     own = features[place]
     chroma = own[..., 1:] - np.median(own[ring_rows(*FLOOR_DEG), :, 1:], axis=(0, 1))
     cast = cast_shadow_deg(own[..., 0] * LUMA_SCALE, chroma, foot_deg, contact, size_deg)
+    cast = np.where(_may_be_cast(shadows, turn), cast, 0)
     shadow_deg = np.maximum(fine_deg, np.repeat(np.maximum(contact, cast), _PER_COLUMN))
     return Footprint(
         outline_of_columns(shadow_deg, turn),
         outline_of_columns(own_deg - (_FOOT_HALO - _HALO) * FINE_DEG, turn),
         certainty,
+        shadows,
     )
+
+
+def _may_be_cast(shadows: Sequence[PoleShadow], turn: int) -> NDArray[np.bool_]:
+    """Columns in which a soft shadow may fall: where the pole throws hard ones, these say where from."""
+    if sum(shadow.depth for shadow in shadows) < _HARD:
+        return np.ones(MAP_COLUMNS, np.bool_)
+    yaw_deg = (np.arange(MAP_COLUMNS) + turn / _PER_COLUMN + 0.5) * (360 / MAP_COLUMNS) - 180
+    towards = np.array([shadow.yaw_deg for shadow in shadows])
+    off = np.abs((yaw_deg[:, None] - towards + 180) % 360 - 180)
+    return np.asarray((off < _SIDE_DEG).any(1), np.bool_)
 
 
 def _with_all_legs(line: Whole, unlike: NDArray[np.float16], turn: int) -> Whole:
@@ -229,6 +254,15 @@ def _with_all_legs(line: Whole, unlike: NDArray[np.float16], turn: int) -> Whole
                 columns = (near[best] + np.arange(-_LEG_COLUMNS, _LEG_COLUMNS + 1)) % _FINE_COLUMNS
                 whole[columns] = np.maximum(whole[columns], length)
     return whole
+
+
+def _ends_of(line: Whole) -> list[tuple[float, float]]:
+    """Where legs end on the floor: yaw in degrees, and distance from the nadir in camera heights."""
+    legs = _legs_of(line, int(np.percentile(line, 25)))
+    return [
+        ((leg + 0.5) * 360 / _FINE_COLUMNS - 180, math.tan(math.radians((line[leg] - _FOOT_HALO) * FINE_DEG)))
+        for leg in legs
+    ]
 
 
 def _legs_of(line: Whole, hub: int) -> list[int]:
@@ -276,7 +310,7 @@ def _evidence(seen: RingMap, even: float) -> Picture:
         # What a pole's shadow darkens is rebuilt as a strip of its own.
         turn = yaw - math.radians(shadow.yaw_deg)
         aside = np.abs(far * np.sin(turn) - shadow.offset)
-        inside = (aside < 2 * shadow.half + _SPOT) & (far * np.cos(turn) > 0)
+        inside = (aside < 2 * shadow.half + _SPOT) & (far * np.cos(turn) > max(shadow.begin, 0))
         evidence[:, inside] = np.minimum(evidence[:, inside], 0)
     return np.asarray(evidence, np.float32)
 
