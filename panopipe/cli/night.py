@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
+import dataclasses
 import traceback
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from panopipe.cli.errors import FRAMES_FAILED, INTERRUPTED, STOPPED, say, told, what_to_do
-from panopipe.cli.options import AsJson, Debug, Frames, JobFolder, Rooms, Workers
+from panopipe.cli.options import AsJson, Debug, Frames, JobFolder, OnCluster, Rooms, Workers
 from panopipe.cli.output import print_json, screen_for
 from panopipe.errors import printable
 
 if TYPE_CHECKING:
     from panopipe.frame import FrameKey
     from panopipe.job import Job
+    from panopipe.recipe import Recipe
     from panopipe.review.make import ReviewSummary
     from panopipe.run.session import Options, Summary
 
@@ -26,6 +29,7 @@ def run(
     room: Rooms = None,
     frame: Frames = None,
     workers: Workers = None,
+    cluster: OnCluster = None,
     longest_min: Annotated[
         float, typer.Option(metavar="MINUTES", min=0.01, help="Longest that one frame may take.")
     ] = 60,
@@ -53,8 +57,9 @@ def run(
         if plan:
             _print_plan(job, options, json)
             return
-        screen = screen_for(json)
-        summary = run_job(job, load_recipe(job), options, screen)
+        screen, recipe = screen_for(json), load_recipe(job)
+        with _placed(options, cluster, job, recipe) as placed:
+            summary = run_job(job, recipe, placed, screen)
         job = open_job(folder)  # as the run put its files together
         screen.wipe()
         wanted = review and not summary.stopped
@@ -66,6 +71,25 @@ def run(
             if made:
                 print(made.table())
     raise typer.Exit(_code(summary) or (FRAMES_FAILED if wanted and not made else 0))
+
+
+@contextlib.contextmanager
+def _placed(options: Options, cluster: str | None, job: Job, recipe: Recipe) -> Iterator[Options]:
+    """The same options, with the work done on a cluster if there is one."""
+    if cluster is None:
+        yield options
+        return
+    if options.workers:
+        raise ValueError("--workers is for this machine, and a cluster has the workers it has; leave one out")
+    try:
+        from panopipe.cluster.cluster import Cluster
+    except ImportError as error:
+        raise ValueError(
+            f"--cluster needs what is not installed ({error}): pip install 'panopipe[cluster]'"
+        ) from error
+    stages = {stage for key in job.frames for stage in recipe.settings(key).order}
+    with Cluster(cluster, job.folder, stages, options.limit_s) as at:
+        yield dataclasses.replace(options, executor=at.executor, budget=at.budget)
 
 
 def _print_plan(job: Job, options: Options, json: bool) -> None:

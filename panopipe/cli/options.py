@@ -21,5 +21,13 @@ Workers = Annotated[
     int | None,
     typer.Option("--workers", min=1, metavar="N", help="Worker processes; as many as fit by default."),
 ]
+OnCluster = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Have the workers of a cluster do it: tcp://HOST:PORT of its scheduler, or local:N to try it.",
+    ),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON, for scripts.")]
 Debug = Annotated[bool, typer.Option("--debug", help="Show where in the program an error came from.")]

@@ -31,6 +31,11 @@ class Workers:
     why: str
 
 
+def memory_for(pixels: int) -> int:
+    """Bytes that a worker takes with a frame of this size."""
+    return WORKER_BYTES + BYTES_PER_PIXEL * pixels
+
+
 def guessed_pixels(path: Path) -> int:
     """Most pixels that a file of this size can hold, give or take; 0 if it is not there."""
     try:
@@ -51,7 +56,7 @@ def workers_for(pixels: Iterable[int], *, wanted: int | None = None) -> Workers:
         What the user asked for; no more than there are frames.
     """
     sizes = list(pixels)
-    need = WORKER_BYTES + BYTES_PER_PIXEL * max(sizes, default=0)
+    need = memory_for(max(sizes, default=0))
     each = f"{need / (1 << 30):.1f} GB each"
     if wanted and wanted <= len(sizes):
         return Workers(wanted, f"as you asked, up to {each}")

@@ -208,7 +208,7 @@ class Session:
         if self._pool:
             return self._pool[1]
         pixels = (surveyed.pixels for surveyed in self.surveyed.values())
-        return self._workers(workers_for(pixels, wanted=self.options.workers).count)
+        return self._workers(self.options.budget(pixels, wanted=self.options.workers).count)
 
     def call_inline(self) -> Executor:
         """No worker at all: for a few small pictures the start of a process would cost more than the work."""

@@ -9,9 +9,12 @@ from pathlib import Path
 from panopipe.files.below import files_below, make_below, move_below, remove_below, sweep_parts
 from panopipe.job import FINISHED, LOGS, PROOFS, REVIEW, SET_ASIDE, WORKING, in_the_way
 
+ARRIVING = f"{WORKING}/arriving"
+"""Where workers of a cluster put what they finished, until the run gives it its place."""
 _OURS = (FINISHED, WORKING, PROOFS, REVIEW, LOGS)
 _KEPT = ("before", "reduced", "small", "doing")
 _DOING = f"{WORKING}/doing"
+_ARRIVED = re.compile("[0-9a-f]{32}")
 _KEPT_NAME = re.compile("[0-9a-f]{40}")
 """How the name of kept light begins: only what a run named so is removed."""
 
@@ -43,6 +46,9 @@ def sweep(folder: Path) -> None:
     for left in files_below(folder, _DOING):
         if left.isdecimal():
             remove_below(folder, f"{_DOING}/{left}")
+    for left in files_below(folder, ARRIVING):
+        if _ARRIVED.match(left):
+            remove_below(folder, f"{ARRIVING}/{left}")
 
 
 def sweep_cache(folder: Path, kept: str, surveyed: Collection[str]) -> None:

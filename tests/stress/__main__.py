@@ -10,6 +10,7 @@ from pathlib import Path
 
 from tests.stress.at_once import set_all
 from tests.stress.cards import kill_intakes
+from tests.stress.clusters import kill_cluster
 from tests.stress.coded import damage_coded
 from tests.stress.deliveries import kill_deliveries
 from tests.stress.disk import fill_all
@@ -29,6 +30,7 @@ _ALL = [
     "settings",
     "cards",
     "kills",
+    "cluster",
     "deliver",
     "mutations",
     "disk",
@@ -52,6 +54,7 @@ def main() -> None:
     parser.add_argument("--many", type=int, nargs="*", default=[1000, 10000], help="frames of 64 pixels")
     parser.add_argument("--fuzz", type=int, default=5000, help="examples of each kind (5000)")
     parser.add_argument("--kills", type=int, default=200, help="processes to kill (200)")
+    parser.add_argument("--lost", type=int, default=50, help="workers of a cluster to kill (50)")
     parser.add_argument("--mutations", type=int, default=5000, help="damaged inputs (5000)")
     parser.add_argument("--damages", type=int, default=200, help="runs on damaged working files (200)")
     parser.add_argument("--seed", type=int, default=1)
@@ -69,6 +72,7 @@ def main() -> None:
         "many": lambda room: run_many(room, tuple(asked.many)),
         "fuzz": lambda _: fuzz_all(asked.fuzz, asked.seed),
         "kills": lambda room: kill_all(room, asked.kills, asked.seed),
+        "cluster": lambda room: kill_cluster(room, asked.lost, asked.seed),
         "mutations": lambda room: mutate_all(room, asked.mutations, asked.seed),
         "disk": fill_all,
         "kept": lambda room: damage_kept(room, asked.damages, asked.seed),
