@@ -15,7 +15,7 @@ from panopipe.studies.floor.extent import floor_extent
 from panopipe.studies.floor.fill import fill_floor
 from panopipe.studies.floor.outline import Outline
 from panopipe.studies.floor.pole_shadow import PoleShadow
-from panopipe.studies.floor.strip import Line, draw_strip, furthest, put_strip
+from panopipe.studies.floor.strip import Line, brighten_strip, draw_strip, furthest, put_strip
 
 Picture = NDArray[np.float32]
 Float = NDArray[np.float64]
@@ -38,6 +38,14 @@ _LEAST_DEPTH, _MOST_WIDENING = 0.02, 0.05
 _LEAST_KNOWN, _CROOKED, _BROADEST = 0.7, 0.008, 0.05
 """Share of a line that must be dark, how far the middle of it may stray, and the most that half of it may
 measure: what is no shadow of a rod is left."""
+_SOFT, _SLOW, _TINTS = 0.3, 0.35, (0.6, 1.4)
+"""Depth below which a shadow is taken off, not rebuilt; how slowly it changes along its way, in camera
+heights; and how much more of one channel than on average it may take."""
+_JOINT_HALF, _JOINT_DEPTH = 0.6, 1.8
+"""How much narrower, and how many times darker, than what was found a joint is."""
+_CORE, _LEAST_CORE, _UNEVEN = 0.7, 0.5, 1.5
+"""Half widths within which a shadow's depth is measured, the least share of it that its profile shows, and
+how many times more or less than an even shadow it may take at a place."""
 _NARROWEST, _WIDEST = 1.2, 2.8
 """Half widths between which the edge lies."""
 _BESIDE, _BESIDE_HALVES = 0.42, 4.0
@@ -58,6 +66,8 @@ class _Strip:
     across: Float
     half: Float
     end: float
+    depth: float
+    lost: Picture
 
 
 def without_shadows(rows: Picture, first: int, shadows: Sequence[PoleShadow], foot: Outline) -> None:
@@ -73,8 +83,16 @@ def without_shadows(rows: Picture, first: int, shadows: Sequence[PoleShadow], fo
     foot : Outline
         What is rebuilt afterwards anyway; nothing is copied from there.
     """
-    measured = [_measured(rows, first, each, foot) for each in shadows]
-    strips = [one for one in measured if one is not None]
+    strips: list[_Strip] = []
+    for shadow in shadows:
+        one = _measured(rows, first, shadow, foot)
+        if one is None:
+            continue
+        if one.depth < _SOFT:
+            # At once: what two lines share is taken off once.
+            _relight(rows, first, one)
+        else:
+            strips.append(one)
     for number, one in enumerate(strips):
         others = [*strips[:number], *strips[number + 1 :]]
         _rebuild(rows, first, one, others, foot)
@@ -94,7 +112,17 @@ def _measured(rows: Picture, first: int, shadow: PoleShadow, foot: Outline) -> _
         if strip is None:
             return None
         line, reach = strip.line, strip.end
+    if strip is not None and _is_joint(strip, shadow):
+        found = Line(shadow.yaw_deg, shadow.offset), shadow.half, shadow.widening
+        return _followed(rows, first, found, along, shadow.reach)
     return strip
+
+
+def _is_joint(strip: _Strip, shadow: PoleShadow) -> bool:
+    """Whether a joint beside a soft shadow was followed in its place: far darker, and far narrower."""
+    half = shadow.half + shadow.widening * 0.5 * (float(strip.along[0]) + shadow.reach)
+    narrow = float(np.median(strip.half)) < _JOINT_HALF * _NARROWEST * half
+    return narrow and strip.depth > _JOINT_DEPTH * shadow.depth
 
 
 def _followed(
@@ -106,7 +134,7 @@ def _followed(
     widest = min(_OUTER * float(half.max()) + 2 * step, _FAR_OUT)
     across = np.arange(-widest, widest + step / 2, step)
     darker = _darker(draw_strip(rows, first, shape[0], along, across), across, half, step)
-    core = np.abs(across) < 0.7 * half[:, None]
+    core = np.abs(across) < _CORE * half[:, None]
     depth = (darker * core).sum(1) / np.maximum(core.sum(1), 1)
     usual = float(np.median(depth[along < reach]))
     dark = np.flatnonzero(depth > _FAINT * usual)
@@ -115,7 +143,50 @@ def _followed(
     gaps = np.flatnonzero(np.diff(dark) * step > _GAP)
     last = dark[gaps[0]] if gaps.size else dark[-1]
     edge = _edge(darker[: last + 1], across, half[: last + 1])
-    return _Strip(shape[0], along, across, edge * half, float(along[last]) + 2 * half[last])
+    end = float(along[last]) + 2 * half[last]
+    ends = np.clip((end - along) / (2 * half), 0, 1)
+    lost = _even_loss(darker, across / half[:, None], depth, last, step, edge) * ends[:, None]
+    return _Strip(shape[0], along, across, edge * half, end, usual, lost.astype(np.float32))
+
+
+def _even_loss(darker: Picture, place: Float, depth: Float, last: int, step: float, edge: float) -> Float:
+    """What a shadow of one profile, that changes slowly along its way, takes: shape of `darker`.
+
+    Edges of rugs and joints that the shadow crosses are in what was measured, and not in the shadow.
+    """
+    window = 2 * round(_SLOW / step / 2) + 1
+    padded = np.pad(np.where(np.arange(len(depth)) <= last, depth, depth[last]), window // 2, mode="edge")
+    slow = np.median(np.lib.stride_tricks.sliding_window_view(padded, window), axis=-1)
+    slow = cv2.GaussianBlur(slow[:, None], (1, window), sigmaX=0, sigmaY=window / 6).ravel()
+    bins = np.arange(0, edge + 0.1, 0.2)
+    share = darker[: last + 1] / np.maximum(slow[: last + 1, None], _LEAST_DEPTH)
+    at = np.abs(place[: last + 1])
+    profile = [
+        float(np.median(share[ring])) if (ring := np.abs(at - bin_) < 0.2).any() else 0.0 for bin_ in bins
+    ]
+    profile[-1] = 0.0
+    form = np.minimum.accumulate(np.maximum(profile, 0))
+    # What was measured is the mean of the core.
+    form /= max(float(form[bins < _CORE].mean()), _LEAST_CORE)
+    even = np.maximum(slow, 0)[:, None] * np.interp(np.abs(place), bins, form, right=0)
+    return np.asarray(np.clip(darker, even / _UNEVEN, even * _UNEVEN))
+
+
+def _relight(rows: Picture, first: int, own: _Strip) -> None:
+    """Take a soft shadow off the floor, which keeps its own texture and edges under it."""
+    strip = draw_strip(rows, first, own.line, own.along, own.across)
+    core = own.lost > 0.5 * own.lost.max()
+    if not core.any():
+        return
+    step = own.along[1] - own.along[0]
+    half = np.maximum(own.half / _WIDEST, step)
+    taken = [
+        float(np.median(_darker(strip[..., at : at + 1].repeat(3, -1), own.across, half, step)[core]))
+        for at in range(3)
+    ]
+    tint = np.clip(np.array(taken) / max(float(np.mean(taken)), _LEAST_DEPTH), *_TINTS)
+    lost = (own.lost[..., None] * tint).astype(np.float32)
+    brighten_strip(rows, first, own.line, own.along, own.across, lost)
 
 
 def _shape(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -13,6 +14,7 @@ from panopipe.sphere.sampling import REACH, sample_frame
 
 Picture = NDArray[np.float32]
 Float = NDArray[np.float64]
+Place = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 _ROWS_AT_ONCE = 64
 
@@ -46,6 +48,31 @@ def put_strip(
     rows: Picture, first: int, line: Line, along: Float, across: Float, strip: Picture, cover: Picture
 ) -> None:
     """Put a strip into the rows of a frame, in place, only where `cover` is above zero."""
+    for place, at in _pixels_of(rows, first, line, along, across):
+        share = cv2.remap(cover, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)[..., None]
+        new = cv2.remap(strip, *at, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+        old = rows[place]
+        rows[place] = np.where(share > 0, old + (new - old) * share, old)
+
+
+def brighten_strip(rows: Picture, first: int, line: Line, along: Float, across: Float, lost: Picture) -> None:
+    """Give the rows of a frame back, in place, what log light they have lost along a strip.
+
+    Parameters
+    ----------
+    lost : ndarray of shape (len(along), len(across), 3), dtype float32
+        Natural logarithm; zero at all borders.
+    """
+    for place, at in _pixels_of(rows, first, line, along, across):
+        gain = cv2.remap(lost, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+        old = rows[place]
+        rows[place] = np.where(gain > 0, old * np.exp(gain), old)
+
+
+def _pixels_of(
+    rows: Picture, first: int, line: Line, along: Float, across: Float
+) -> Iterator[tuple[Place, tuple[Picture, Picture]]]:
+    """Pixels of a frame that may lie in a strip, some rows at once, and their columns and rows in it."""
     width = rows.shape[1]
     starts, steps = (along[0], across[0]), (along[1] - along[0], across[1] - across[0])
     widest = float(np.abs(across).max())
@@ -65,11 +92,7 @@ def put_strip(
             ((aside - starts[1]) / steps[1]).astype(np.float32),
             ((ahead - starts[0]) / steps[0]).astype(np.float32),
         )
-        share = cv2.remap(cover, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)[..., None]
-        new = cv2.remap(strip, *at, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
-        place = lines[:, None], columns[None, :] % width
-        old = rows[place]
-        rows[place] = np.where(share > 0, old + (new - old) * share, old)
+        yield (lines[:, None], columns[None, :] % width), at
 
 
 def _columns_of(line: Line, width: int, start: float, aside: float) -> NDArray[np.int64]:
