@@ -142,8 +142,10 @@ def frame_index_of_view(view: View, width: int) -> tuple[Picture, Picture]:
     right, up = (part.astype(np.float32) for part in view.plane())
     if view.axes[1, 2] == -1:
         return _index_of_view_down(view, right, up, width)
+    # A direction that does not depend on the line, as in a level view, is one row: so is its yaw.
     x, y, z = (
-        np.float32(axis[0]) * right + np.float32(axis[1]) * up + np.float32(axis[2]) for axis in view.axes
+        np.float32(axis[0]) * right + (np.float32(axis[1]) * up if axis[1] else 0) + np.float32(axis[2])
+        for axis in view.axes
     )
     columns = np.arctan2(x, z)
     columns *= np.float32(width / (2 * np.pi))
@@ -151,7 +153,7 @@ def frame_index_of_view(view: View, width: int) -> tuple[Picture, Picture]:
     lines = np.arctan2(y, np.hypot(x, z))
     lines *= np.float32(-width / (2 * np.pi))
     lines += np.float32(width / 4 - 0.5)
-    return columns, lines
+    return np.broadcast_to(columns, lines.shape), lines
 
 
 def _index_of_view_down(view: View, right: Picture, up: Picture, width: int) -> tuple[Picture, Picture]:
