@@ -3,8 +3,8 @@
 Two frames of a room see a wall under very different angles, and a feature of it looks the same only where the
 wall is drawn square on. So the heading of the walls is found first, from what the frame's level edges run
 towards, and four flat views are drawn along it, wrapping around; a wall then differs between two frames by
-scale and shift alone. The floor is drawn as seen straight down, in camera heights. All of it is found on the
-frame at reduced size.
+scale and shift alone. The floor is drawn as seen straight down (`panopipe.studies.stands.floor`). All of it
+is found on the frame at reduced size.
 
 References
 ----------
@@ -15,8 +15,7 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import cache
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -25,18 +24,15 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.frame import Rows
 from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
-from panopipe.sphere.views import View, straight_down, view_from_frame, view_towards
+from panopipe.sphere.views import View, view_from_frame, view_towards
+from panopipe.studies.stands.floor import floor_detail
 
 Single = NDArray[np.float32]
 Float = NDArray[np.float64]
 
 _FIELD_DEG, _SIDE_PX, _HEIGHT_PX = 108.0, 212, 148
 """Each of the four views: they overlap, so that a wall is whole in one of them."""
-_MOST_AROUND, _MOST_ON_FLOOR = 520, 160
-_FLOOR_PX, _FLOOR_REACH = 208, 2.6
-"""Side of the view straight down, and half of it in camera heights: 69 degrees from the nadir."""
-_FOOT = 0.4
-"""Radius around the nadir, in camera heights, that the support and its shadow take."""
+_MOST_AROUND = 520
 _CODES_PER_EV, _BROAD_PX = 56.0, 16.0
 """Codes that one EV of detail takes, and the blur that detail is what is left of."""
 _CONTRAST = 0.012
@@ -55,18 +51,16 @@ class Features:
         Yaw of one of the four directions of the walls, from 0 to 90, in the frame's arrays.
     walls : float
         How clearly the edges tell it: the peak of their votes over the mean.
-    descriptors, floor_descriptors : ndarray of shape (n, 128), dtype uint8
-        What they look like: around the camera, and on the floor.
+    descriptors : ndarray of shape (n, 128), dtype uint8
+        What they look like.
     directions : ndarray of shape (n, 3), dtype float32
-        Where those around the camera are seen, in the frame's arrays.
+        Where they are seen, in the frame's arrays.
     views : ndarray of shape (n,), dtype uint8
         Which of the four views shows each: 0 looks along `heading_deg`, the others turn right.
     angles_deg, sizes : ndarray of shape (n,), dtype float32
         How each stands in the upright view, and its diameter there.
-    floor : ndarray of shape (m, 2), dtype float32
-        Where those on the floor lie, right and forward, in camera heights.
-    floor_angles_deg : ndarray of shape (m,), dtype float32
-        How each lies in the view straight down.
+    floor : ndarray of shape (140, 140), dtype int8
+        Detail of the floor, `heading_deg` at its top.
     """
 
     heading_deg: float
@@ -76,9 +70,7 @@ class Features:
     views: NDArray[np.uint8]
     angles_deg: Single
     sizes: Single
-    floor_descriptors: NDArray[np.uint8]
-    floor: Single
-    floor_angles_deg: Single
+    floor: NDArray[np.int8]
 
 
 def find_features(rows: Rows) -> Features:
@@ -95,11 +87,8 @@ def find_features(rows: Rows) -> Features:
     parts = [np.concatenate(part) for part in zip(*seen, strict=True)]
     order = np.argsort(-parts[5], kind="stable")[:_MOST_AROUND]
     descriptors, around, views, angles, sizes = (part[order] for part in parts[:5])
-    floor = _on_floor(light)
-    return Features(
-        heading_deg, walls, descriptors, around, views, angles, sizes,
-        floor.descriptors, floor.at.astype(np.float32), floor.angle,
-    )  # fmt: skip
+    floor = floor_detail(light, heading_deg)
+    return Features(heading_deg, walls, descriptors, around, views, angles, sizes, floor)
 
 
 def walls_heading(light: Single) -> tuple[float, float]:
@@ -176,15 +165,6 @@ def _view(yaw_deg: float) -> View:
     return view_towards(yaw_deg, 0.0, field_deg=_FIELD_DEG, width=_SIDE_PX, height=_HEIGHT_PX)
 
 
-def _on_floor(light: Single) -> _Detected:
-    """Features of the floor, their places in camera heights."""
-    view = straight_down(_FLOOR_PX, _FLOOR_PX / 2 / _FLOOR_REACH)
-    picture = _lightness(view_from_frame(light, 0, view, kernel="linear"))
-    found = _detected(picture, _MOST_ON_FLOOR, mask=_ring())
-    plan = (found.at - (_FLOOR_PX / 2 - 0.5)) * (1, -1) / view.focal_px
-    return replace(found, at=plan)
-
-
 def _lightness(light: Single) -> NDArray[np.uint8]:
     """8-bit detail of lightness: a dark corner and a bright window have the same structure."""
     stops = np.log2(np.maximum(light, np.float32(1e-4)))
@@ -192,15 +172,6 @@ def _lightness(light: Single) -> NDArray[np.uint8]:
     codes = (stops - broad) * np.float32(_CODES_PER_EV) + np.float32(128)
     detail: NDArray[np.uint8] = np.clip(codes, 0, 255).astype(np.uint8)
     return detail
-
-
-@cache
-def _ring() -> NDArray[np.uint8]:
-    """Where the view straight down shows floor that may be compared: the same under every turn."""
-    at = (np.arange(_FLOOR_PX) + 0.5 - _FLOOR_PX / 2) / (_FLOOR_PX / 2 / _FLOOR_REACH)
-    far = np.hypot(at[:, None], at[None, :])
-    shown: NDArray[np.uint8] = np.where((far > _FOOT) & (far < _FLOOR_REACH - 0.1), 255, 0).astype(np.uint8)
-    return shown
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -212,10 +183,10 @@ class _Detected:
     descriptors: NDArray[np.uint8]
 
 
-def _detected(picture: NDArray[np.uint8], most: int, *, mask: NDArray[np.uint8] | None = None) -> _Detected:
+def _detected(picture: NDArray[np.uint8], most: int) -> _Detected:
     """The strongest features of a picture."""
     detector = cv2.SIFT.create(nfeatures=2 * most, contrastThreshold=_CONTRAST)
-    found, descriptors = detector.detectAndCompute(picture, mask)
+    found, descriptors = detector.detectAndCompute(picture, None)
     if descriptors is None:
         none = np.zeros(0, np.float32)
         return _Detected(np.zeros((0, 2)), none, none, none, np.zeros((0, 128), np.uint8))

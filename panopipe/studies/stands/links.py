@@ -20,7 +20,7 @@ _MANY, _MANY_SECTORS = 60.0, 5
 """The same where the floor is silent: by chance, none was seen above 50."""
 _APART = 0.45
 """Camera heights that two frames are apart at least; false motions are mostly short."""
-_NEAR, _NEAR_FLOOR, _NEAR_TELLING = 0.9, 12, 25.0
+_NEAR, _NEAR_FLOOR, _NEAR_TELLING = 0.9, 7.0, 25.0
 """Frames nearer than so many camera heights share much: what they must have then."""
 _IN_ONE_ROOM = 14.0
 """The same where both stand in one room by the photographer's own word."""
@@ -35,10 +35,10 @@ def proven(pair: Pair, in_one_room: bool = False) -> bool:
     if pair.sectors < _SECTORS or pair.telling < 1.5 * pair.rival:
         return False
     if pair.floor_agrees and pair.floor is not None and pair.floor.distance >= _APART:
-        if pair.floor.distance < _NEAR and (pair.floor.count < _NEAR_FLOOR or pair.telling < _NEAR_TELLING):
+        if pair.floor.distance < _NEAR and (pair.floor.sure < _NEAR_FLOOR or pair.telling < _NEAR_TELLING):
             return False
-        both = pair.telling + 2 * pair.floor.count
-        return pair.telling >= _TELLING and pair.floor.count >= _FLOOR and both >= _TOGETHER
+        both = pair.telling + 2 * pair.floor.sure
+        return pair.telling >= _TELLING and pair.floor.sure >= _FLOOR and both >= _TOGETHER
     return pair.telling >= _MANY and pair.sectors >= _MANY_SECTORS
 
 

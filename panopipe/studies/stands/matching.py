@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.studies.stands.features import Features
+from panopipe.studies.stands.floor import Floor
 from panopipe.studies.stands.motion import OFF_PLANE_DEG, turned
 
 Float = NDArray[np.float64]
@@ -30,7 +31,7 @@ class Ready:
 
     features: Features
     units: Single = field(repr=False)
-    floor_units: Single = field(repr=False)
+    floor: Floor = field(repr=False)
     by_view: tuple[Index, ...] = field(repr=False)
     directions: Float = field(repr=False)
     depth_of_unit: Single = field(repr=False)
@@ -44,8 +45,8 @@ class Ready:
         directions = features.directions.astype(np.float64)
         ahead = directions[:, 0] * np.sin(axis) + directions[:, 2] * np.cos(axis)
         return Ready(
-            features, _units(features.descriptors), _units(features.floor_descriptors), views, directions,
-            ahead.astype(np.float32),
+            features, _units(features.descriptors), Floor(features.floor, features.heading_deg), views,
+            directions, ahead.astype(np.float32),
         )  # fmt: skip
 
 
@@ -67,16 +68,6 @@ def tentative(one: Ready, other: Ready, quarter: int) -> Pairs:
     a, b = np.concatenate(first), np.concatenate(second)
     upright = _like_angle(one.features.angles_deg[a], other.features.angles_deg[b])
     return a[upright], b[upright]
-
-
-def on_floor(one: Ready, other: Ready, turn_deg: float) -> Pairs:
-    """Matches of the floor that are turned as the frames are."""
-    a, b = _mutual(one.floor_units, other.floor_units, RATIO)
-    # In the view straight down, yaw runs round to the right from its top: it turns as the frame does.
-    like = _like_angle(
-        one.features.floor_angles_deg[a] + np.float32(turn_deg), other.features.floor_angles_deg[b]
-    )
-    return a[like], b[like]
 
 
 def guided(one: Ready, other: Ready, turn_deg: float, back_deg: float) -> tuple[Pairs, Single]:

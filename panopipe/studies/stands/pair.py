@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.stands.floor import FloorShift, floor_shift
-from panopipe.studies.stands.matching import Pairs, Ready, guided, like_scale, on_floor, tentative
+from panopipe.studies.stands.floor import SURE, FloorShift, shift_along
+from panopipe.studies.stands.matching import Pairs, Ready, guided, like_scale, tentative
 from panopipe.studies.stands.motion import (
     FEWEST,
     NEAR_TURNS,
@@ -25,18 +27,17 @@ Float = NDArray[np.float64]
 _TELLING_DEG = 2.0
 """Parallax from which a match tells of the shift: what is seen through a window tells of the turn alone."""
 _SECTORS = 8
-_FLOOR_AGREES_DEG = 8.0
 _OFF_WALLS_DEG = 4.0
 """How far the turn may be off what the headings of the walls say: both are good to a degree and a half."""
-_LEAST_APART = 0.2
-"""Least distance of two frames, in camera heights, that has a direction."""
 _LEAST_VOTES = 2.2
-_TRIED, _TRIED_HARD = 3, 10
+_OVER_RIVALS = 1.05
+_OF_FLOOR_DEG = 1.0
+"""Error of what a pair's floor tells with the headings of its walls."""
+_TRIED, _TRIED_HARD, _TRIED_OF_FLOOR = 3, 10, 2
 _ROOM_SECTORS, _ROOM_TELLING, _ROOM_FLOOR, _ROOM_FLOOR_SECTORS = 4, 28.0, 10, 3
 """What two frames of a room share: eighths of the horizon and what matches there are worth, or the floor."""
 _PEAKS, _PEAKS_HARD = 2, 5
 """Motions that are tried of a pair, and of one quarter turn."""
-_OVER_RIVALS = 1.35
 _OTHER_TURN_DEG, _OTHER_YAW_DEG = 3.0, 8.0
 _APART_TURN_DEG, _APART_YAW_DEG = 8.0, 20.0
 """How far apart two motions are rivals: of a look, and of a hard one, which tries many that are alike."""
@@ -90,48 +91,59 @@ class Pair:
     matched: NDArray[np.intp] = field(repr=False)
     assumed: float | None = None
 
+    @staticmethod
+    def of_floor(first: int, second: int, turn_deg: float, yaw_deg: float, floor: FloorShift) -> Pair:
+        """A pair that the floor alone tells, the walls no more than the turn."""
+        none = np.zeros((0, 3)), np.zeros((0, 2), np.intp)
+        error = math.hypot(_OF_FLOOR_DEG, math.degrees(0.02 / floor.distance))
+        return Pair(
+            first, second, turn_deg, yaw_deg, floor.back_yaw_deg, error, _OF_FLOOR_DEG, 0.0, 0, 0,
+            floor, 0, *none,
+        )  # fmt: skip
+
+    @property
+    def ends(self) -> tuple[int, int]:
+        """Both frames."""
+        return self.first, self.second
+
     @property
     def floor_agrees(self) -> bool:
         """Whether the floor, by itself, says the same direction."""
         floor = self.floor
-        return self._floor_fits and floor is not None and floor.count >= _OVER_RIVALS * floor.rivals
+        return floor is not None and floor.sure >= max(SURE, _OVER_RIVALS * floor.rival)
+
+    @property
+    def floor_sure(self) -> float:
+        """How sure the floor is of the same direction; 0 where it is not."""
+        return self.floor.sure if self.floor is not None and self.floor_agrees else 0.0
 
     @property
     def distance(self) -> float | None:
         """Distance in camera heights, where the floor tells one and not several."""
         floor = self.floor
-        if not self._floor_fits or floor is None or floor.fits < _OVER_RIVALS * floor.beside:
-            return self.assumed
-        return floor.distance
-
-    @property
-    def _floor_fits(self) -> bool:
-        floor = self.floor
-        if floor is None or floor.distance < _LEAST_APART:
-            return False
-        return abs(wrapped(floor.back_yaw_deg - self.back_yaw_deg)) < _FLOOR_AGREES_DEG
+        return floor.distance if floor is not None and self.floor_agrees and floor.clear else self.assumed
 
 
-def look(first: int, second: int, one: Ready, other: Ready) -> list[Pair]:
-    """Look for the motion between two frames: the likely ones, the best first."""
+def look(first: int, second: int, one: Ready, other: Ready, floors: Sequence[FloorShift]) -> list[Pair]:
+    """Look for the motion between two frames, of which `floors` tell some: the best first."""
     candidates: list[tuple[float, float, float, float]] = []
     for quarter in range(4):
         near = other.features.heading_deg - one.features.heading_deg + 90.0 * quarter
         candidates += _candidates(one, other, quarter, near)
     candidates.sort(reverse=True)
-    found = [
-        pair
-        for _, near, turn, back in candidates[:_TRIED]
-        if (pair := judged(first, second, one, other, turn, back)) is not None
-        and abs(wrapped(pair.turn_deg - near)) < _OFF_WALLS_DEG
-    ]
+    tried = candidates[:_TRIED] + _of_floor(floors, one, other)
+    found: list[Pair] = []
+    for _, near, turn, back in tried:
+        pair = judged(first, second, one, other, turn, back, floors)
+        if pair is not None and abs(wrapped(pair.turn_deg - near)) < _OFF_WALLS_DEG:
+            found.append(pair)
     found.sort(key=lambda pair: -strength(pair))
     others = [pair for pair in found[1:] if _differs(pair, found[0], _OTHER_TURN_DEG, _OTHER_YAW_DEG)]
     rival = max((int(strength(pair)) for pair in others), default=0)
     return [replace(found[0], rival=rival), *others] if found else []
 
 
-def look_hard(first: int, second: int, one: Ready, other: Ready) -> Pair | None:
+def look_hard(first: int, second: int, one: Ready, other: Ready, floors: Sequence[FloorShift]) -> Pair | None:
     """Look again, at more motions: for two frames that were taken in one room and should share much."""
     candidates: list[tuple[float, float, float]] = []
     for quarter in range(4):
@@ -141,7 +153,9 @@ def look_hard(first: int, second: int, one: Ready, other: Ready) -> Pair | None:
             directions = (one.directions[a], other.directions[b])
             candidates += voted(*directions, near + WIDE_TURNS, _PEAKS_HARD, apart=2)
     candidates.sort(reverse=True)
-    judged_all = (judged(first, second, one, other, turn, back) for _, turn, back in candidates[:_TRIED_HARD])
+    tried = [(turn, back) for _, turn, back in candidates[:_TRIED_HARD]]
+    tried += [(turn, back) for _, _, turn, back in _of_floor(floors, one, other)]
+    judged_all = (judged(first, second, one, other, turn, back, floors) for turn, back in tried)
     found = sorted((pair for pair in judged_all if pair is not None), key=lambda pair: -strength(pair))
     if not found:
         return None
@@ -151,21 +165,14 @@ def look_hard(first: int, second: int, one: Ready, other: Ready) -> Pair | None:
 
 def strength(pair: Pair) -> float:
     """How much speaks for a motion, in matches."""
-    floor = pair.floor.count if pair.floor and pair.floor_agrees else 0
-    return pair.telling + 0.25 * min(pair.far, 12) + floor
+    return pair.telling + 0.25 * min(pair.far, 12) + pair.floor_sure
 
 
 def shares_room(pair: Pair) -> bool:
     """Whether two frames stand in one room, by what they share."""
     if pair.sectors >= _ROOM_SECTORS and pair.telling >= _ROOM_TELLING:
         return True
-    floor = pair.floor
-    return (
-        floor is not None
-        and pair.floor_agrees
-        and floor.count >= _ROOM_FLOOR
-        and pair.sectors >= _ROOM_FLOOR_SECTORS
-    )
+    return pair.floor_sure >= _ROOM_FLOOR and pair.sectors >= _ROOM_FLOOR_SECTORS
 
 
 def _differs(one: Pair, other: Pair, turn_deg: float, yaw_deg: float) -> bool:
@@ -183,32 +190,31 @@ def _candidates(
     a, b = tentative(one, other, quarter)
     if len(a) < FEWEST:
         return []
-    found = [
+    return [
         (votes, near, turn, back)
         for votes, turn, back in voted(one.directions[a], other.directions[b], near + NEAR_TURNS, _PEAKS)
         if votes > _LEAST_VOTES
     ]
-    turn = found[0][2] if found else near
-    shift = _floor(one, other, turn)
-    if (
-        shift is not None
-        and shift.distance > _LEAST_APART
-        and shift.count > max(shift.rivals, shift.beside) + 1
-    ):
-        found.append((0.5 * shift.count, near, turn, shift.back_yaw_deg))
-    return found
 
 
-def _floor(
-    one: Ready, other: Ready, turn_deg: float, along_deg: float | None = None, below: Float | None = None
-) -> FloorShift | None:
-    c, d = on_floor(one, other, turn_deg)
-    places = (one.features.floor[c].astype(np.float64), other.features.floor[d].astype(np.float64))
-    return floor_shift(*places, turn_deg, along_deg, below)
+def _of_floor(
+    floors: Sequence[FloorShift], one: Ready, other: Ready
+) -> list[tuple[float, float, float, float]]:
+    """The motions that the floor tells best, in the form of `_candidates`."""
+    between = other.features.heading_deg - one.features.heading_deg
+    turns = [between + 90.0 * shift.quarter for shift in floors]
+    return [
+        (shift.sure, turn, turn, shift.back_yaw_deg)
+        for shift, turn in zip(floors[:_TRIED_OF_FLOOR], turns, strict=False)
+        if shift.sure >= SURE
+    ]
 
 
-def judged(first: int, second: int, one: Ready, other: Ready, turn: float, back: float) -> Pair | None:
-    """Match again under a motion, refine it, and count what speaks for it."""
+def judged(
+    first: int, second: int, one: Ready, other: Ready, turn: float, back: float,
+    floors: Sequence[FloorShift],
+) -> Pair | None:  # fmt: skip
+    """Match again under a motion, refine it, and count what speaks for it; `floors` as their floors tell."""
     for _ in range(2):
         pairs, worth = guided(one, other, turn, back)
         a, b = one.directions[pairs[0]], other.directions[pairs[1]]
@@ -218,7 +224,7 @@ def judged(first: int, second: int, one: Ready, other: Ready, turn: float, back:
         turn, back = motion.turn_deg, motion.back_yaw_deg
     assert motion is not None
     agreeing = (pairs[0][motion.agrees], pairs[1][motion.agrees])
-    return _counted(first, second, one, other, agreeing, worth[motion.agrees], motion)
+    return _counted(first, second, one, other, agreeing, worth[motion.agrees], motion, floors)
 
 
 def _counted(
@@ -229,6 +235,7 @@ def _counted(
     pairs: Pairs,
     worth: NDArray[np.float32],
     motion: Motion,
+    floors: Sequence[FloorShift],
 ) -> Pair:
     a, b = pairs
     near, far, parallax = depths(one.directions[a], other.directions[b], motion.turn_deg, motion.back_yaw_deg)
@@ -240,7 +247,9 @@ def _counted(
         first, second, motion.turn_deg, motion.yaw_deg, motion.back_yaw_deg,
         motion.error_deg, motion.turn_error_deg,
         round(float(worth[telling].sum()), 2), int((parallax <= np.radians(_TELLING_DEG)).sum()), sectors,
-        _floor(one, other, motion.turn_deg, motion.back_yaw_deg, -points[:, 1]), 0, points,
+        shift_along(
+            floors, one.floor, other.floor, motion.turn_deg, motion.back_yaw_deg, -points[:, 1]
+        ), 0, points,
         np.stack([a[telling], b[telling]], axis=1),
     )  # fmt: skip
 

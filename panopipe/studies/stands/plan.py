@@ -9,12 +9,13 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.studies.stands.between import Way
 from panopipe.studies.stands.motion import wrapped
 from panopipe.studies.stands.pair import Pair, strength
 
@@ -58,8 +59,13 @@ class Plan:
         turn = wrapped(self.headings_deg[i] - self.headings_deg[j])
         return turn, wrapped(heading + 180 - self.headings_deg[j]), float(np.hypot(*way))
 
+    def way(self, i: int, j: int) -> Way:
+        """The straight line from frame i to j."""
+        turn, back, length = self.predicted(i, j)
+        return Way(wrapped(back - turn + 180.0), back, length)
 
-def parts_of(count: int, links: Sequence[Pair]) -> NDArray[np.intp]:
+
+def parts_of(count: int, links: Iterable[tuple[int, int]]) -> NDArray[np.intp]:
     """Number of the connected part of each frame, the largest part first; -1 for frames without links."""
     root = list(range(count))
 
@@ -69,8 +75,8 @@ def parts_of(count: int, links: Sequence[Pair]) -> NDArray[np.intp]:
             i = root[i]
         return i
 
-    for link in links:
-        root[top(link.first)] = top(link.second)
+    for first, second in links:
+        root[top(first)] = top(second)
     tops = np.array([top(i) for i in range(count)])
     sizes = np.bincount(tops, minlength=count)
     order = sorted({int(t) for t in tops if sizes[t] > 1}, key=lambda t: (-sizes[t], t))
@@ -79,7 +85,7 @@ def parts_of(count: int, links: Sequence[Pair]) -> NDArray[np.intp]:
 
 def measured_frames(count: int, links: Sequence[Pair]) -> frozenset[int]:
     """Frames whose place is told in metres: by a distance from another, or by directions of two such."""
-    told = parts_of(count, [link for link in links if link.distance and not link.assumed])
+    told = parts_of(count, [link.ends for link in links if link.distance and not link.assumed])
     measured = {frame for frame in range(count) if told[frame] >= 0}
     while True:
         seen_from = [link.second if link.first in measured else link.first for link in links
@@ -102,7 +108,7 @@ def solve_plan(count: int, links: Sequence[Pair], walls_deg: Sequence[float], cl
     walls_deg, clear : sequence of float, sequence of bool
         Heading of the walls in each frame's arrays, modulo 90, and whether it can be told.
     """
-    part = parts_of(count, links)
+    part = parts_of(count, [link.ends for link in links])
     headings, at = np.zeros(count), np.zeros((count, 2))
     for number in range(int(part.max(initial=-1)) + 1):
         inside = [link for link in links if part[link.first] == number]

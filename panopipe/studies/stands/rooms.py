@@ -1,10 +1,9 @@
-"""Which frames stand in one room: those that share what is all around them."""
+"""Which frames stand in one room: those that see each other, and more than a door lets through."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from panopipe.studies.stands.pair import shares_room
 from panopipe.studies.stands.plan import parts_of
 from panopipe.studies.stands.solve import Shoot
 
@@ -12,11 +11,7 @@ from panopipe.studies.stands.solve import Shoot
 def rooms_of(shoot: Shoot, times: Sequence[float]) -> list[int]:
     """Number of the room of each frame, from 0, in the order of the first frame taken in it."""
     count = len(shoot.plan.at)
-    free = {frozenset((link.first, link.second)) for link in shoot.links}
-    together = [
-        pair for pair in shoot.shared if frozenset((pair.first, pair.second)) in free and shares_room(pair)
-    ]
-    part = parts_of(count, together).tolist()
+    part = parts_of(count, shoot.one_room).tolist()
     alone = max(part, default=-1) + 1
     for frame in range(count):
         if part[frame] < 0:

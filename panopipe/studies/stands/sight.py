@@ -204,12 +204,10 @@ class FreeFloor:
         way = there - here
         aside = np.array([way[1], -way[0]]) / max(float(np.hypot(*way)), 1e-9)
         gap = max(self._gap(here + off * aside, there + off * aside) for off in (-_MARGIN, 0.0, _MARGIN))
-        past, before = 0, 0
+        past = 0
         for frame, one, other in ((i, here, there), (j, there, here)):
-            points = self._seen[frame].in_plan(self._plan, frame)
-            past += _past(one, other, points)
-            before += _before(one, other, points)
-        return Sight(gap, past, before)
+            past += _past(one, other, self._seen[frame].in_plan(self._plan, frame))
+        return Sight(gap, past, before(self._plan, self._seen, i, j) + before(self._plan, self._seen, j, i))
 
     def _gap(self, here: Float, there: Float) -> float:
         length = float(np.hypot(*(there - here)))
@@ -233,10 +231,12 @@ def _past(here: Float, there: Float, points: Float) -> int:
     return int((inside & (far > _PAST * length)).sum())
 
 
-def _before(here: Float, there: Float, points: Float) -> int:
-    """Points at the height of the camera that are seen in front of a place."""
-    way = there - here
+def before(plan: Plan, seen: Sequence[Known], i: int, j: int) -> int:
+    """Points at the height of the camera that frame i sees in front of frame j."""
+    here = plan.at[i]
+    way = plan.at[j] - here
     length = float(np.hypot(*way))
+    points = seen[i].in_plan(plan, i)
     rays = points[np.abs(points[:, 2]) < _ABOVE][:, :2] - here
     far = np.maximum(np.hypot(*rays.T), 1e-9)
     along = (rays @ way) / (far * max(length, 1e-9))

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.studies.stands.between import Way, beside, seen_by_both
 from panopipe.studies.stands.bridges import joined, worth_of
 from panopipe.studies.stands.features import Features
+from panopipe.studies.stands.floor import floor_shifts, forget_spectra
 from panopipe.studies.stands.links import proven, without_contradiction
 from panopipe.studies.stands.matching import Ready
 from panopipe.studies.stands.motion import wrapped
 from panopipe.studies.stands.pair import Pair, judged, look, look_hard, shares_room
 from panopipe.studies.stands.plan import Plan, measured_frames, solve_plan
 from panopipe.studies.stands.promising import promising_pairs
-from panopipe.studies.stands.sight import FreeFloor, Known, Sight, known_points, seen_again
+from panopipe.studies.stands.sight import FreeFloor, Known, Sight, before, known_points, seen_again
 from panopipe.studies.stands.twins import ALIKE, may_be_linked
 
 Float = NDArray[np.float64]
@@ -32,6 +34,15 @@ _TELLING = 5.0
 _NO_GAP, _SMALL_GAP, _SEEN_AGAIN = 0.02, 0.15, 3.0
 """Longest stretch of a line, in camera heights, that may be unproven: none to speak of, or a little where
 either sees again what the other shows. A wall and the errors at both its sides leave a longer one."""
+_FLOOR_FREE, _FLOOR_HIDDEN = 0.5, 0.1
+"""How well the floor along a line agrees from which on it is free, and up to which it is not. Of 659
+lines that are not free, in ten generated houses, one had more: it misses a door by 7 cm."""
+_CLOSE, _BESIDE_FREE = 1.4, 0.75
+"""Of frames nearer than so many camera heights, whose tripods hide what lies between, the floor beside them
+must agree so well."""
+_ONE_ROOM = 0.7
+"""Correlation of the floor beside a line from which both ends stand in one room: through 61 doors it was 0.68
+at most, in one room 0.72 in nine of ten pairs (generated houses)."""
 _ROOM_SECTORS, _ROOM_TELLING, _ROOM_FLOOR, _ROOM_GAP = 4, 30.0, 10, 0.25
 """Two frames that share so much, all around or of the floor, stand in one room: then more may be unproven."""
 
@@ -76,6 +87,8 @@ class Shoot:
         Pairs that were not believed though something speaks for them, and why.
     measured : frozenset of int
         Frames whose distance from others is told; that of the others in the plan is assumed.
+    one_room : tuple of (int, int)
+        Frames that stand in one room, of those that see each other.
     """
 
     plan: Plan
@@ -83,6 +96,7 @@ class Shoot:
     shared: tuple[Pair, ...]
     doubts: tuple[tuple[int, int, str], ...]
     measured: frozenset[int] = frozenset()
+    one_room: tuple[tuple[int, int], ...] = ()
 
 
 def solve_shoot(features: Sequence[Features], times: Sequence[float], rooms: Sequence[str] = ()) -> Shoot:
@@ -98,7 +112,10 @@ def solve_shoot(features: Sequence[Features], times: Sequence[float], rooms: Seq
         The room of each as the photographer sorted them, empty where nobody did.
     """
     frames = [Ready.of(one) for one in features]
-    looked = [look(i, j, frames[i], frames[j]) for i, j in promising_pairs(frames, times)]
+    shifts = {
+        (i, j): floor_shifts(frames[i].floor, frames[j].floor) for i, j in promising_pairs(frames, times)
+    }
+    looked = [look(i, j, frames[i], frames[j], floors) for (i, j), floors in shifts.items()]
     firsts = [pairs[0] for pairs in looked if pairs and proven(pairs[0])]
     every = [*firsts, *_of_rooms(frames, rooms, firsts)]
     may = may_be_linked(len(frames), [pair for pair in every if shares_room(pair)], times, rooms)
@@ -107,20 +124,33 @@ def solve_shoot(features: Sequence[Features], times: Sequence[float], rooms: Seq
     doubts = [(pair.first, pair.second, "it contradicts other links") for pair in dropped]
     doubts += [(pair.first, pair.second, ALIKE) for pair in alike]
     plan = _plan(frames, believed)
-    refused = {id(pair) for pair in (*believed, *dropped)}
-    candidates = [
-        pair for pairs in looked for pair in pairs if id(pair) not in refused and may(pair.first, pair.second)
-    ]
-    believed, plan = joined(frames, believed, plan, candidates, lambda links: _plan(frames, links))
+    shifts = {(i, j): floors for (i, j), floors in shifts.items() if may(i, j)}
+    believed, plan = joined(frames, believed, plan, shifts, lambda links: _plan(frames, links))
     for _ in range(2):
         believed = _fitting(_completed(frames, believed, plan), plan)
         plan = _plan(frames, believed)
+    forget_spectra()
     measured = measured_frames(len(frames), believed)
     links = [
         link if {link.first, link.second} <= measured else replace(link, distance=None)
         for link in _free_lines(frames, believed, plan)
     ]
-    return Shoot(plan, tuple(links), tuple(believed), tuple(doubts), measured)
+    one_room = _in_one_room(frames, believed, plan, links)
+    return Shoot(plan, tuple(links), tuple(believed), tuple(doubts), measured, one_room)
+
+
+def _in_one_room(
+    frames: Sequence[Ready], believed: Sequence[Pair], plan: Plan, links: Sequence[Link]
+) -> tuple[tuple[int, int], ...]:
+    """Frames that see each other and the floor to one side of the way; where it is bare, walls all around."""
+    by_walls = {frozenset((pair.first, pair.second)) for pair in believed if shares_room(pair)}
+    found = []
+    for link in links:
+        i, j = link.first, link.second
+        floor = beside(frames[i].floor, frames[j].floor, plan.way(i, j))
+        if frozenset((i, j)) in by_walls if floor is None else floor >= _ONE_ROOM:
+            found.append((i, j))
+    return tuple(found)
 
 
 def _of_rooms(frames: Sequence[Ready], rooms: Sequence[str], proven_pairs: Sequence[Pair]) -> list[Pair]:
@@ -129,7 +159,8 @@ def _of_rooms(frames: Sequence[Ready], rooms: Sequence[str], proven_pairs: Seque
     found = []
     for i, j in itertools.combinations(range(len(rooms)), 2):
         if rooms[i] == rooms[j] != "" and (i, j) not in known:
-            pair = look_hard(i, j, frames[i], frames[j])
+            floors = floor_shifts(frames[i].floor, frames[j].floor)
+            pair = look_hard(i, j, frames[i], frames[j], floors)
             if pair is not None and proven(pair, in_one_room=True):
                 found.append(pair)
     return found
@@ -161,7 +192,7 @@ def _completed(frames: Sequence[Ready], believed: Sequence[Pair], plan: Plan) ->
         if frozenset((i, j)) in linked or worth_of(frames, known, plan, i, j) < _TELLING:
             continue
         turn, back, length = plan.predicted(i, j)
-        pair = judged(i, j, frames[i], frames[j], turn, back)
+        pair = judged(i, j, frames[i], frames[j], turn, back, floor_shifts(frames[i].floor, frames[j].floor))
         if pair is None or pair.telling < _TELLING or abs(wrapped(pair.turn_deg - turn)) > _TURN_DEG:
             continue
         if abs(wrapped(pair.back_yaw_deg - back)) < _YAW_DEG:
@@ -181,12 +212,43 @@ def _fitting(believed: Sequence[Pair], plan: Plan) -> list[Pair]:
 
 
 def _free_lines(frames: Sequence[Ready], believed: Sequence[Pair], plan: Plan) -> list[Link]:
-    """Pairs whose line of sight is proven free."""
-    count = len(frames)
-    known = known_points(count, believed, plan)
+    """Pairs whose line of sight is proven free: by the floor that both see between them, or by rays."""
+    known = known_points(len(frames), believed, plan)
+    pairs = {(min(p.first, p.second), max(p.first, p.second)): p for p in believed}
+    links, left = [], []
+    for i, j in _near_pairs(plan, _REACH):
+        way = plan.way(i, j)
+        floor = _floor_between(frames[i], frames[j], way)
+        if floor is None or _FLOOR_HIDDEN < floor < _FLOOR_FREE:
+            left.append((i, j))
+        elif floor >= _FLOOR_FREE and not _stands_between(known, plan, i, j):
+            links.append(_link(i, j, way, _certainty(pairs.get((i, j)), floor=floor)))
+    return sorted(
+        [*links, *_lines_by_rays(frames, known, pairs, plan, left)], key=lambda k: (k.first, k.second)
+    )
+
+
+def _floor_between(one: Ready, other: Ready, way: Way) -> float | None:
+    """How well the floor between two frames agrees; of frames too near for that, the floor beside them."""
+    between = seen_by_both(one.floor, other.floor, way)
+    if between is None and way.distance < _CLOSE:
+        aside = beside(one.floor, other.floor, way)
+        return aside if aside is not None and aside >= _BESIDE_FREE else None
+    return between
+
+
+def _stands_between(known: Sequence[Known], plan: Plan, i: int, j: int) -> bool:
+    """Whether points at the height of the camera are seen in front of the other frame."""
+    return max(before(plan, known, i, j), before(plan, known, j, i)) > 1
+
+
+def _lines_by_rays(
+    frames: Sequence[Ready], known: Sequence[Known], pairs: Mapping[tuple[int, int], Pair], plan: Plan,
+    left: Sequence[tuple[int, int]],
+) -> list[Link]:  # fmt: skip
+    """Lines that stay on what rays prove free, of those that the floor does not tell."""
     seen, worth = list(known), dict[tuple[int, int], float]()
-    near = _near_pairs(plan, _REACH)
-    for i, j in near:
+    for i, j in left:
         for one, other in ((i, j), (j, i)):
             again, value = seen_again(frames, known, plan, one, other)
             worth[i, j] = worth.get((i, j), 0.0) + value
@@ -195,20 +257,21 @@ def _free_lines(frames: Sequence[Ready], believed: Sequence[Pair], plan: Plan) -
                 np.concatenate([seen[one].index, again.index[good]]),
                 np.concatenate([seen[one].points, again.points[good]]),
             )
-    pairs = {(min(p.first, p.second), max(p.first, p.second)): p for p in believed}
     floors = {
         number: FreeFloor(plan, seen, np.flatnonzero(plan.part == number).tolist())
-        for number in range(int(plan.part.max(initial=-1)) + 1)
+        for number in {int(plan.part[i]) for i, _ in left}
     }
     links = []
-    for i, j in near:
+    for i, j in left:
         sight = floors[int(plan.part[i])].sight(i, j)
-        pair = pairs.get((i, j))
-        if sees(pair, sight, worth[i, j]):
-            turn, back, length = plan.predicted(i, j)
-            sure = certainty(pair, sight, worth[i, j])
-            links.append(Link(i, j, wrapped(back - turn + 180), back, length, sure))
+        if sees(pairs.get((i, j)), sight, worth[i, j]):
+            sure = _certainty(pairs.get((i, j)), rays=worth[i, j] + 2 * min(sight.past, 5))
+            links.append(_link(i, j, plan.way(i, j), sure))
     return links
+
+
+def _link(i: int, j: int, way: Way, certainty: float) -> Link:
+    return Link(i, j, way.yaw_deg, way.back_yaw_deg, way.distance, certainty)
 
 
 def sees(pair: Pair | None, sight: Sight, worth: float) -> bool:
@@ -216,8 +279,7 @@ def sees(pair: Pair | None, sight: Sight, worth: float) -> bool:
     if sight.before > max(1, sight.past):
         return False
     room = pair is not None and pair.sectors >= _ROOM_SECTORS and pair.telling >= _ROOM_TELLING
-    if pair is not None and pair.floor is not None and pair.floor_agrees:
-        room |= pair.floor.count >= _ROOM_FLOOR and pair.sectors >= 3
+    room |= pair is not None and pair.floor_sure >= _ROOM_FLOOR and pair.sectors >= 3
     return (
         sight.gap <= _NO_GAP
         or (sight.gap <= _SMALL_GAP and worth >= _SEEN_AGAIN)
@@ -225,9 +287,8 @@ def sees(pair: Pair | None, sight: Sight, worth: float) -> bool:
     )
 
 
-def certainty(pair: Pair | None, sight: Sight, worth: float) -> float:
-    """How sure a link is, from 0 to 1: walls, floor, what is seen again, and the free line."""
-    telling = pair.telling if pair is not None else 0.0
-    floor = pair.floor.count if pair is not None and pair.floor is not None and pair.floor_agrees else 0
-    votes = 12 + telling + 2 * floor + worth + 2 * min(sight.past, 5)
+def _certainty(pair: Pair | None, *, floor: float = 0.0, rays: float = 0.0) -> float:
+    """How sure a link is, from 0 to 1: by what tells the motion and the free line."""
+    told = pair.telling + 2 * pair.floor_sure if pair is not None else 0.0
+    votes = 12 + told + rays + 40 * max(0.0, floor - 0.3)
     return round(float(1 - np.exp(-votes / 30.0)), 2)

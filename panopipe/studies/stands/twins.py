@@ -46,7 +46,7 @@ def may_be_linked(
     """
     rank = np.empty(count, np.intp)
     rank[sorted(range(count), key=lambda k: (times[k], k))] = np.arange(count)
-    room = parts_of(count, rooms_pairs)
+    room = parts_of(count, [pair.ends for pair in rooms_pairs])
     moment = _common_moment(rank, room)
     apart = {frozenset((p.first, p.second)) for p in rooms_pairs if _of_two_names(p, rank, names)}
 

@@ -1,9 +1,8 @@
-"""The motion of a pair: the essential matrix's two unknowns, votes, refinement, and the floor's own word."""
+"""The motion of a pair: the essential matrix's two unknowns, votes and refinement."""
 
 import numpy as np
 import pytest
 
-from panopipe.studies.stands.floor import floor_shift
 from panopipe.studies.stands.motion import ALL_TURNS, depths, refined, turned, voted, wrapped
 
 
@@ -53,27 +52,3 @@ def test_each_sees_the_other_where_the_turn_says() -> None:
     assert found is not None
     # The second sees the first dead ahead; the first sees it behind itself, turned back by the turn.
     assert wrapped(found.yaw_deg - 140.0) == pytest.approx(0, abs=0.1)
-
-
-def test_the_floor_tells_the_shift_in_camera_heights() -> None:
-    rng = np.random.default_rng(8)
-    one = rng.uniform(-2, 2, (30, 2))
-    turn = np.radians(25.0)
-    right = np.cos(turn) * one[:, 0] + np.sin(turn) * one[:, 1] + 0.9
-    forward = np.cos(turn) * one[:, 1] - np.sin(turn) * one[:, 0] - 0.4
-    other = np.stack([right, forward], axis=1)
-    other[:12] = rng.uniform(-2, 2, (12, 2))
-    found = floor_shift(one, other, 25.0)
-    assert found is not None
-    assert (found.right, found.forward) == pytest.approx((0.9, -0.4), abs=0.01)
-    assert found.count >= 18 > 2 * found.rivals
-
-
-def test_a_floor_of_tiles_tells_no_distance_by_itself() -> None:
-    """A grid laid on itself fits at every step of it: the rival shifts are as many."""
-    grid = np.stack(np.meshgrid(np.arange(-2, 2, 0.4), np.arange(-2, 2, 0.4)), axis=-1).reshape(-1, 2)
-    rng = np.random.default_rng(1)
-    pick = rng.permutation(len(grid))[:40]
-    other = grid[pick] + np.array([0.4, 0.0]) * rng.integers(0, 3, (40, 1))
-    found = floor_shift(grid[pick], other, 0.0)
-    assert found is not None and max(found.rivals, found.beside) > 0.5 * found.count

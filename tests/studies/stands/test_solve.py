@@ -75,7 +75,7 @@ def test_the_heading_of_the_walls_turns_with_the_frame(turn: int) -> None:
 
 def test_a_frame_without_any_structure_has_no_features() -> None:
     flat = find_features(np.full((512, 1024, 3), 0.5, np.float32))
-    assert flat.directions.shape == (0, 3) and flat.floor.shape == (0, 2)
+    assert flat.directions.shape == (0, 3) and not flat.floor.any()
 
 
 def test_of_many_frames_each_is_looked_at_with_few() -> None:
