@@ -200,9 +200,11 @@ def texture_left(picture: Light, truth: Light, where: NDArray[np.bool_]) -> floa
     return float(((true * found).sum() / (true * true).sum()) ** 2)
 
 
-def report(name: str, light: Light, times: float, settings: DenoiseSettings, *, rival: bool) -> None:
+def report(
+    name: str, light: Light, times: float, settings: DenoiseSettings, *, seed: int, rival: bool
+) -> None:
     """Print one line of the table."""
-    truth, noisy = pair(light, max(times, 1), seed=3)
+    truth, noisy = pair(light, max(times, 1), seed)
     noisy = noisy if times else truth
     finish = finisher(truth)
     right, before = finish(truth), finish(noisy)
@@ -228,6 +230,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--width", type=int, default=1024)
     parser.add_argument("--noise", type=float, nargs="*", default=[0, 1, 6, 24])
+    parser.add_argument("--seed", type=int, default=3, help="of the noise")
     parser.add_argument("--grain", type=float, default=DenoiseSettings().grain_percent)
     parser.add_argument(
         "--rivals", action="store_true", help="compare with scikit-image; takes a minute a line"
@@ -240,7 +243,7 @@ def main() -> None:
             continue
         light = exposed(path, asked.width)
         for times in asked.noise:
-            report(path.stem, light, times, DenoiseSettings(asked.grain), rival=asked.rivals)
+            report(path.stem, light, times, DenoiseSettings(asked.grain), seed=asked.seed, rival=asked.rivals)
 
 
 if __name__ == "__main__":
