@@ -14,6 +14,9 @@ from panopipe.pixels.mean import add_row, mean_columns
 Rows = NDArray[np.float32]
 Added = tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.float64]]
 
+_OUT_ROWS = 32
+"""Rows that `RowReducer` gives at once."""
+
 
 class AreaReducer:
     """Averages a frame down to a smaller one while its rows pass by.
@@ -129,6 +132,47 @@ class AreaReducer:
             taken, wanted = self._next - self._begin, self._end - self._begin
             raise ValueError(f"only {taken} of {wanted} rows were taken")
         return self._out
+
+
+class RowReducer:
+    """The same for a frame whose reduced rows go on at once: no more than a few of them are held.
+
+    Parameters
+    ----------
+    width, height : int
+        Size of the frame that will be taken.
+    out_width : int
+        Even; from 2 to `width`.
+    """
+
+    def __init__(self, width: int, height: int, out_width: int) -> None:
+        self._size, self._out_width = (width, height), out_width
+        self._reducer = self._begin(0)
+
+    def _begin(self, first: int) -> AreaReducer:
+        """Begin with the next output rows."""
+        self._first, self._last = first, min(first + _OUT_ROWS, self._out_width // 2)
+        self._begins, self._ends = covering_rows(self._first, self._last, self._size[1], self._out_width // 2)
+        return AreaReducer(*self._size, self._out_width, out_rows=(self._first, self._last))
+
+    def take(self, rows: Rows, first: int) -> Iterator[tuple[Rows, int]]:
+        """Take rows of shape (n, width, 3) that follow the ones taken before.
+
+        Yields
+        ------
+        tuple of ndarray of shape (m, out_width, 3), dtype float32, and int
+            Reduced rows that follow those before, and which the first of them is.
+        """
+        last = first + len(rows)
+        while len(rows):
+            start, end = max(self._begins, first), min(self._ends, last)
+            self._reducer.take(rows[start - first : end - first], start)
+            if self._ends > last:
+                return
+            yield self._reducer.result(), self._first
+            if self._last == self._out_width // 2:
+                return
+            self._reducer = self._begin(self._last)
 
 
 def reduced_rows(first: int, last: int, height: int, out_height: int) -> tuple[int, int]:

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from panopipe.sphere.geometry import pixel_solid_angle
-from panopipe.sphere.reduce import AreaReducer, covering_rows, reduced_rows
+from panopipe.sphere.reduce import AreaReducer, RowReducer, covering_rows, reduced_rows
 
 
 def reduced(frame: np.ndarray, out_width: int, cuts: list[int]) -> np.ndarray:
@@ -51,6 +51,18 @@ def test_a_broken_ratio_shares_columns_exactly() -> None:
 def test_the_same_bits_however_it_is_cut(cuts: list[int], out_width: int) -> None:
     frame = np.random.default_rng(2).random((96, 192, 3), dtype=np.float32)
     assert np.array_equal(reduced(frame, out_width, cuts), reduced(frame, out_width, []))
+
+
+@settings(max_examples=25, deadline=None)
+@given(cuts=st.lists(st.integers(0, 240), max_size=12), out_width=st.sampled_from([10, 320, 334, 480]))
+def test_row_by_row_it_is_the_same(cuts: list[int], out_width: int) -> None:
+    frame = np.random.default_rng(2).random((240, 480, 3), dtype=np.float32)
+    reducer, parts = RowReducer(480, 240, out_width), []
+    for first, last in pairwise([0, *sorted(cuts), 240]):
+        for rows, row in reducer.take(frame[first:last], first):
+            assert row == sum(map(len, parts))
+            parts.append(rows)
+    assert np.array_equal(np.concatenate(parts), reduced(frame, out_width, []))
 
 
 def test_the_full_width_is_the_frame_itself(frame: np.ndarray) -> None:
