@@ -123,6 +123,8 @@ class FrameFacts:
     turned_columns : int
         Columns by which the finished picture is turned to the left, so that frames face one way: what the
         file has there comes to column 0.
+    proof : bool
+        Whether it is a frame made smaller, or a piece of one, to judge settings by. It is never enlarged.
     """
 
     key: FrameKey
@@ -138,6 +140,7 @@ class FrameFacts:
     noise: NoiseFacts | None = None
     grain: float = 0.0
     turned_columns: int = 0
+    proof: bool = False
 
     @property
     def finished_anchor_column(self) -> int:

@@ -29,6 +29,7 @@ PyObject *join_planes_kernel(PyObject *self, PyObject *args);
 PyObject *adapt_kernel(PyObject *self, PyObject *args);
 PyObject *warp_kernel(PyObject *self, PyObject *args);
 PyObject *merge_kernel(PyObject *self, PyObject *args);
+PyObject *enlarge_kernel(PyObject *self, PyObject *args);
 
 static PyMethodDef methods[] = {
     {"transform", transform_kernel, METH_VARARGS, NULL},
@@ -59,6 +60,7 @@ static PyMethodDef methods[] = {
     {"adapt", adapt_kernel, METH_VARARGS, NULL},
     {"warp", warp_kernel, METH_VARARGS, NULL},
     {"merge", merge_kernel, METH_VARARGS, NULL},
+    {"enlarge", enlarge_kernel, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},
 };
 

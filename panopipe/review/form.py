@@ -147,11 +147,13 @@ def shape(case: Case) -> Finding:
             f"{width} pixels wide, where most of the job is {usual[0]}.",
             "If that was not meant, export it at the same width."
             if width > usual[0]
-            else "If that was not meant, look at the camera's setting for this frame; it cannot be enlarged.",
+            else "If that was not meant, look at the camera's setting for this frame.",
             _export_at(case, usual[0]) if width > usual[0] else (), 1.2,
         )  # fmt: skip
+    enlarged = width / case.record.width if case.record.width else 1.0
+    more = f" Enlarged {enlarged:.3g} times: it holds no more detail than the file." if enlarged > 1 else ""
     return Finding(
-        "shape", "Size", float(width), None, "pixels wide", sentence=f"{width} x {height}, as the job."
+        "shape", "Size", float(width), None, "pixels wide", sentence=f"{width} x {height}, as the job.{more}"
     )
 
 

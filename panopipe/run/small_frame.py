@@ -25,7 +25,7 @@ class SmallFrame(FrameReader):
     def __init__(self, rows: Rows, facts: FrameFacts, width: int) -> None:
         width = min(width, rows.shape[1])
         anchor = round(facts.anchor_column * width / facts.width) % width
-        self.facts = replace(facts, width=width, height=width // 2, anchor_column=anchor)
+        self.facts = replace(facts, width=width, height=width // 2, anchor_column=anchor, proof=True)
         self.notes = {}
         self._rows = reduce_rows(rows, width)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import Literal, cast
 
@@ -23,12 +23,15 @@ from panopipe.pixels.gamut import CEILING
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import choice, switch, whole, wholes
 from panopipe.sphere.dither import grain_tile
+from panopipe.sphere.enlarge import Doubler
 from panopipe.sphere.geometry import pixel_solid_angle
-from panopipe.sphere.reduce import AreaReducer
+from panopipe.sphere.reduce import RowReducer
 from panopipe.stage import Output, Rights, Sink, SinkStage, StageContext
 
 _SLIVER = 0.0005
 """Share of the sphere whose brightness counts for nothing: a glint is no reason to bend a room's whites."""
+_MOST_ENLARGED = 2
+"""Times a frame's width that its pictures may have: beyond it nothing looks sharp any longer."""
 _HIGHEST_PEAK = 4.0
 """Two stops above white; what lies higher was left so by the tone stage and becomes white."""
 
@@ -45,7 +48,8 @@ class ExportSettings:
     )
     widths: tuple[int, ...] = wholes(
         (),
-        "widths to deliver, even numbers, the main one first; empty, or 0, for the full width",
+        "widths to deliver, even numbers, the main one first; empty, or 0, for the full width; up to twice "
+        "that, which holds no more detail",
         low=0,
         high=65534,
         unit="px",
@@ -58,7 +62,7 @@ class Export(SinkStage[ExportSettings]):
     """Writes the light down: sRGB, 8 bits, JPEG, with all that a viewer needs to know."""
 
     name = "export"
-    version = 2
+    version = 3
     summary = "sRGB JPEGs with sphere metadata, rights and the facts of the shot, in one or more widths"
     Settings = ExportSettings
 
@@ -81,23 +85,41 @@ class Export(SinkStage[ExportSettings]):
         return (".jpg", *(f"-{width or 'full'}.jpg" for width in widths[1:]))
 
     def remark(self, facts: FrameFacts, settings: ExportSettings) -> str:
-        """Say which widths are above the frame's own: nothing is enlarged."""
-        above = ", ".join(f"{width}" for width in settings.widths if width > facts.width)
-        own = f"{facts.width} px"
-        return f"width {above} is above the frame's {own}: not enlarged, written at {own}" if above else ""
+        """Say which widths are above the frame's own."""
+        above = [width for width in settings.widths if width > facts.width]
+        return _too_wide(max(above, default=0), facts.width) or "; ".join(
+            f"width {width} is {width / facts.width:.3g} times the frame's {facts.width} px: enlarged, it "
+            "holds no more detail than the file"
+            for width in above
+        )
 
     def start(self, context: StageContext, settings: ExportSettings, rights: Rights) -> Sink:
-        """Begin a frame; a width above its own gives the frame's own width.
+        """Begin a frame.
 
         Raises
         ------
         ValueError
-            If the frame is too wide for a JPEG, or a text of the metadata too long.
+            If a width is more than twice the frame's own, the frame is too wide for a JPEG, or a text of the
+            metadata too long.
         """
         facts, above_white = context.reduced.facts, _light_above_white(context.reduced.rows)
-        widths = [min(width or facts.width, facts.width) for width in settings.widths or (0,)]
+        widths = [width or facts.width for width in settings.widths or (0,)]
+        if facts.proof:
+            widths = [min(width, facts.width) for width in widths]
+        if fault := _too_wide(max(widths), facts.width):
+            raise ValueError(fault)
         files = [_Picture(facts, width, settings, rights, above_white) for width in widths]
         return _Files(dict(zip(self.outputs(settings), files, strict=True)))
+
+
+def _too_wide(width: int, own: int) -> str:
+    """Say so if a width is more than a frame may be enlarged to."""
+    most = _MOST_ENLARGED * own
+    return (
+        f"widths: {width} is more than twice the frame's {own} px; take {most} at most"
+        if width > most
+        else ""
+    )
 
 
 def _light_above_white(reduced: Rows) -> tuple[float, float]:
@@ -144,7 +166,7 @@ class _Picture:
         rights: Rights,
         above_white: tuple[float, float],
     ) -> None:
-        self._anchor = facts.finished_anchor_column
+        self._anchor, self._own_width = facts.finished_anchor_column, facts.width
         self._turn = round(self._anchor * width / facts.width) % width
         self._stream = JpegStream(
             width,
@@ -153,20 +175,28 @@ class _Picture:
             sampling=cast("Literal['4:4:4', '4:2:2', '4:2:0']", settings.chroma),
             segments=_metadata(facts.capture, width, rights, keep_position=settings.keep_position),
         )
-        self._reducer = AreaReducer(facts.width, facts.height, width) if width < facts.width else None
+        self._doubler = Doubler(facts.height) if width > facts.width else None
+        whole = 2 * facts.width if self._doubler else facts.width
+        self._reducer = RowReducer(whole, whole // 2, width) if width < whole else None
         peak, ceiling = above_white
         grain = grain_tile() if settings.dither else np.zeros_like(grain_tile())
         self._coder = SrgbCoder(grain, peak=peak, ceiling=ceiling)
 
     def take(self, rows: Rows, first: int) -> None:
+        for large, at in self._doubler.take(rows, first) if self._doubler else ((rows, first),):
+            for sized, row in self._reduced(large, at):
+                self._code(sized, row)
+
+    def _reduced(self, rows: Rows, first: int) -> Iterator[tuple[Rows, int]]:
         if self._reducer is None:
-            self._code(rows, first)
-        else:  # pixels of the smaller picture are whole ones in the file, whatever the anchor
-            self._reducer.take(np.roll(rows, self._anchor, axis=1), first)
+            yield rows, first
+            return
+        # Pixels of the smaller picture are whole ones in the file, whatever the anchor.
+        anchor = self._anchor * rows.shape[1] // self._own_width
+        for small, row in self._reducer.take(np.roll(rows, anchor, axis=1), first):
+            yield np.roll(small, -self._turn, axis=1), row
 
     def finish(self) -> memoryview:
-        if self._reducer is not None:
-            self._code(np.roll(self._reducer.result(), -self._turn, axis=1), 0)
         return self._stream.finish()
 
     def _code(self, anchored: Rows, first: int) -> None:

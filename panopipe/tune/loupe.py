@@ -76,7 +76,9 @@ class Loupe:
             [band.rows[:, columns] for band in pipeline.bands(self._upto, first, first + height)]
         )
         _, sink = check_kinds(tried.planned.chain.steps())
-        as_frame = replace(pipeline.facts, width=width, height=height, anchor_column=0, turned_columns=0)
+        as_frame = replace(
+            pipeline.facts, width=width, height=height, anchor_column=0, turned_columns=0, proof=True
+        )
         return poured(rows, Frame(pipeline.reduced, as_frame), sink, self._bench.job.rights)[0]
 
     def _prepared(self, tried: Tried, first: int, last: int, is_wanted: Callable[[], bool]) -> FramePipeline:

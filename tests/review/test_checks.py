@@ -132,6 +132,14 @@ def test_a_frame_of_another_size_is_caught(clean: list[Picture]) -> None:
     assert offered(large, "shape")[-1] == "export.widths=[512]"
 
 
+@pytest.mark.parametrize(("own", "said"), [(WIDTH // 2, "Enlarged 2 times"), (WIDTH, ""), (2 * WIDTH, "")])
+def test_an_enlarged_frame_is_told(clean: list[Picture], own: int, said: str) -> None:
+    found = reviewed(clean, width=own, height=own // 2)
+    sentence = next(one.sentence for one in found.findings if one.check == "shape")
+    assert ("Enlarged" in sentence) == bool(said)
+    assert said in sentence
+
+
 def test_a_smaller_frame_is_not_soft_for_its_size_but_for_its_blur(clean: list[Picture]) -> None:
     small = np.asarray(cv2.resize(clean[0], (512, 256), interpolation=cv2.INTER_AREA), dtype=np.uint8)
     assert "blur" not in checks(reviewed([small, *clean[1:]]))

@@ -120,18 +120,58 @@ def test_the_picture_is_the_light() -> None:
 
 
 def test_widths() -> None:
-    stage, settings = Export(), ExportSettings(widths=(256, 128, 4096))
-    assert stage.outputs(settings) == (".jpg", "-128.jpg", "-4096.jpg")
+    stage, settings = Export(), ExportSettings(widths=(256, 128, 1024, 700))
+    assert stage.outputs(settings) == (".jpg", "-128.jpg", "-1024.jpg", "-700.jpg")
     files = exported(scene(), settings)
     assert tuple(files) == stage.outputs(settings)
     sizes = [Image.open(io.BytesIO(data)).size for data in files.values()]
-    assert sizes == [(256, 128), (128, 64), (512, 256)]  # never larger than the frame
+    assert sizes == [(256, 128), (128, 64), (1024, 512), (700, 350)]
     facts = FrameFacts(FrameKey("room", "frame"), 512, 256)
-    assert (
-        stage.remark(facts, settings)
-        == "width 4096 is above the frame's 512 px: not enlarged, written at 512 px"
-    )
     assert stage.remark(facts, ExportSettings(widths=(0, 512))) == ""
+    assert (
+        stage.remark(facts, ExportSettings(widths=(768, 256)))
+        == "width 768 is 1.5 times the frame's 512 px: enlarged, it holds no more detail than the file"
+    )
+
+
+def test_a_width_above_twice_the_frames_is_refused_in_one_line() -> None:
+    wide, said = (
+        ExportSettings(widths=(1026,)),
+        "widths: 1026 is more than twice the frame's 512 px; take 1024 at most",
+    )
+    with pytest.raises(ValueError, match=said):
+        exported(scene(), wide)
+    assert Export().remark(FrameFacts(FrameKey("room", "frame"), 512, 256), wide) == said
+    proof = exported(scene(), wide, proof=True)  # shows settings at the size it has
+    assert Image.open(io.BytesIO(proof[".jpg"])).size == (512, 256)
+
+
+@pytest.mark.parametrize("width", [768, 1024])
+def test_an_enlarged_picture_is_the_same_however_cut_and_turned(
+    codes_taken: list[np.ndarray], width: int
+) -> None:
+    rows, settings, found = scene(), ExportSettings(widths=(width,)), []
+    for anchor, cut in ((0, 32), (0, 256), (2 * 60, 8)):
+        codes_taken.clear()
+        exported(rows, settings, anchor=anchor, cut=cut)
+        found.append(np.concatenate(codes_taken))
+    assert np.array_equal(found[1], found[0])
+    assert np.array_equal(found[2], np.roll(found[0], 120 * width // 512, axis=1))
+
+
+def test_an_enlarged_picture_lies_where_the_frame_lies(codes_taken: list[np.ndarray]) -> None:
+    """Reduced again, smooth light is the frame: no shift, no other tone."""
+    rows, own = 0.3 + 0.1 * scene(), ExportSettings(dither=False)
+    exported(rows, own, anchor=100)
+    plain = np.concatenate(codes_taken).astype(np.float64)
+    codes_taken.clear()
+    exported(rows, ExportSettings(dither=False, widths=(1024,)), anchor=100)
+    large = np.concatenate(codes_taken).astype(np.float64)
+    halved = large.reshape(256, 2, 512, 2, 3).mean(axis=(1, 3))
+    off = np.abs(halved - plain).mean()
+    assert off < 0.35  # rounding of five codes: 1/4 for one, half of that for a mean of four
+    for shifted in (np.roll(halved, 1, axis=1), np.roll(halved, 1, axis=0)):
+        assert np.abs(shifted - plain).mean() > 2 * off
 
 
 def test_resizing_happens_in_light_not_in_codes() -> None:
