@@ -153,11 +153,12 @@ def solve_whites(
     observations = _one_sky_per_room(observations)
     votes = [votes_of(observation) for observation in observations]
     log_chromaticities = first_guesses(observations, votes)
+    usual = [_behind_mean(observation) for observation in observations]
     offsets = np.zeros((len(Kind), 2))
     system = _System(0)
     for turn in range(_ROUNDS):
         tolerance = max(NARROW, 0.4 * 0.88**turn)
-        system = _gather(observations, votes, links, log_chromaticities, offsets, tolerance)
+        system = _gather(observations, votes, usual, links, log_chromaticities, offsets, tolerance)
         solved = system.solve()
         log_chromaticities, offsets = solved[: len(observations)], solved[len(observations) :]
     covariance = np.asarray(np.linalg.inv(system.matrix), dtype=np.float64)
@@ -214,6 +215,7 @@ def _behind_mean(observation: FrameObservation) -> Matrix:
 def _gather(
     observations: Sequence[FrameObservation],
     votes: Sequence[Votes],
+    usual: Sequence[Matrix],
     links: Sequence[Pair],
     log_chromaticities: Matrix,
     offsets: Matrix,
@@ -229,7 +231,7 @@ def _gather(
         _add_frame(system, observation, votes[i], i, log_chromaticities[i], offsets, tolerance)
         inside = max(0.0, 1 - 2 * observation.evidence.open_sky)
         poor = (1 - min(1.0, shown[observation.room] / ENOUGH_VOTES)) * inside
-        system.add([(i, 1.0)], _behind_mean(observation), poor / POOR_SIGMA**2)
+        system.add([(i, 1.0)], usual[i], poor / POOR_SIGMA**2)
         if observation.hand is not None:
             system.add([(i, 1.0)], np.array(observation.hand) + observation.camera, HAND_WEIGHT)
     _add_rooms(system, observations, links, log_chromaticities, tolerance)
