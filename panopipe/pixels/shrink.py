@@ -117,7 +117,11 @@ def smooth_along(plane: Planes, columns: Columns, from_one: int) -> Planes:
 
 
 def _pair(rows: Planes, by: int) -> Planes:
-    return np.asarray(np.roll(rows, by, axis=-1) + np.roll(rows, -by, axis=-1))
+    """Sum of the pixels so far to the left and to the right."""
+    count = rows.shape[-1]
+    by %= count
+    around = np.concatenate([rows[..., count - by :], rows, rows[..., :by]], axis=-1)
+    return np.asarray(around[..., :count] + around[..., 2 * by :])
 
 
 def smooth_down(planes: Planes, spacing: int) -> Planes:

@@ -261,7 +261,7 @@ class DecodedFrame(FrameReader):
             else:
                 share = ((samples - black) / span).astype(np.float32)
             cut = (samples <= 0) | (share >= SATURATED * level)
-            gatherer.take(share, first, np.any(cut, axis=-1))
+            gatherer.take(share, first, cut[..., 0] | cut[..., 1] | cut[..., 2])
         return gatherer.result(recorded.noise_profile)
 
     def _rebuilder(self) -> Rebuilder | None:
