@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
 from functools import cache
 from typing import Any
 
@@ -52,6 +52,9 @@ class Recipe:
     job_layer: Layer | None
     rooms: Mapping[str, Layer]
     frames: Mapping[FrameKey, Layer]
+    _made: dict[tuple[int, ...], FrameSettings] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def layers(self, key: FrameKey) -> tuple[Layer, ...]:
         """Files that bear on a frame, the weakest first."""
@@ -73,23 +76,32 @@ class Recipe:
         )
 
     def settings(self, key: FrameKey) -> FrameSettings:
-        """What is in force for a frame."""
-        said: dict[tuple[str, str], Value] = {}
-        for layer in self.layers(key):
-            for name, (value, line) in layer.values.items():
-                said[name] = Value(value, f"{layer.file}:{line}" if line else layer.file)
-        order = said.get((PIPELINE, ORDER), Value(DEFAULT_ORDER))
-        values: dict[str, Mapping[str, Value]] = {PIPELINE: {ORDER: order}}
-        stages: dict[str, Any] = {}
-        for name in order.value:
-            values[name] = {
-                setting: said.get((name, setting), Value(default))
-                for setting, default in {USE: True, **_defaults(name)}.items()
-            }
-            if values[name][USE].value:
-                given = {setting: value.value for setting, value in values[name].items() if setting != USE}
-                stages[name] = loaded_stage(name).Settings(**given)
-        return FrameSettings(tuple(stages), stages, values)
+        """What is in force for a frame; one and the same for all that the same files bear on."""
+        layers = self.layers(key)
+        same = tuple(map(id, layers))  # they live as long as the recipe
+        if same not in self._made:
+            self._made[same] = _in_force(layers)
+        return self._made[same]
+
+
+def _in_force(layers: Sequence[Layer]) -> FrameSettings:
+    """What files say together, the weakest first."""
+    said: dict[tuple[str, str], Value] = {}
+    for layer in layers:
+        for name, (value, line) in layer.values.items():
+            said[name] = Value(value, f"{layer.file}:{line}" if line else layer.file)
+    order = said.get((PIPELINE, ORDER), Value(DEFAULT_ORDER))
+    values: dict[str, Mapping[str, Value]] = {PIPELINE: {ORDER: order}}
+    stages: dict[str, Any] = {}
+    for name in order.value:
+        values[name] = {
+            setting: said.get((name, setting), Value(default))
+            for setting, default in {USE: True, **_defaults(name)}.items()
+        }
+        if values[name][USE].value:
+            given = {setting: value.value for setting, value in values[name].items() if setting != USE}
+            stages[name] = loaded_stage(name).Settings(**given)
+    return FrameSettings(tuple(stages), stages, values)
 
 
 @cache

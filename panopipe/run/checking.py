@@ -79,7 +79,7 @@ def check_originals(job: Job, recipe: Recipe, reporter: ProgressReporter) -> Che
     in_order = {key: facts[key] for key in frames if key in facts}
     failures = {key: failed[key] for key in frames if key in failed}
     said = (f"{key}: {reason}" for key in in_order for reason in doubts.get(key, ()))
-    return Checked(in_order, failures, (*said, *sink_remarks(frames, in_order)))
+    return Checked(in_order, failures, (*said, *sink_remarks(frames, in_order.items())))
 
 
 def probe(task: SurveyTask) -> tuple[FrameFacts, tuple[str, ...]]:

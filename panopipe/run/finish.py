@@ -7,19 +7,22 @@ from concurrent.futures import Executor
 from dataclasses import replace
 
 from panopipe.files.below import remove_below
-from panopipe.frame import FrameKey
+from panopipe.frame import FrameFacts, FrameKey
 from panopipe.pool.budget import disk_remark
 from panopipe.pool.dispatch import dispatch
 from panopipe.run.pace import TimeLeft
 from panopipe.run.plan import DOING, Planned, frame_fingerprint
 from panopipe.run.remarks import sink_remarks
-from panopipe.run.session import Session, SurveyedFrame
+from panopipe.run.session import Session
 from panopipe.run.tasks import FinishResult, FinishTask, NeighbourTask
 from panopipe.run.work import finish
 from panopipe.state.file_stamp import hashed
 from panopipe.state.folders import set_aside
 from panopipe.state.ledger import Entry
 from panopipe.state.record import FrameRecord
+
+_AT_ONCE = 256
+"""Frames that are put into the ledger in one transaction; held until then."""
 
 
 def finish_all(session: Session) -> None:
@@ -31,7 +34,7 @@ def finish_all(session: Session) -> None:
     pixels = [session.surveyed[key].pixels for key in to_do]
     if remark := disk_remark(session.job.folder, pixels):
         session.run_log.line(remark)
-    for remark in sink_remarks(session.frames, {key: session.surveyed[key].facts for key in to_do}):
+    for remark in sink_remarks(session.frames, ((key, session.facts(key)) for key in to_do)):
         session.run_log.line(remark)
     _unmark(session, to_do)
     pace = Pace(session, list(to_do))
@@ -116,7 +119,7 @@ def finish_fingerprint(session: Session, key: FrameKey) -> str:
 
 def _is_finished(session: Session, key: FrameKey, fingerprint: str) -> bool:
     """Whether the finished files are there, made of the very same; one changed by hand is left alone."""
-    entry, planned = session.entries.get(key), session.frames[key]
+    entry, planned = session.ledger.entry(key), session.frames[key]
     if entry is None or entry.fingerprint != fingerprint or set(entry.files) != set(planned.outputs):
         return False
     stamps = dict(entry.files)
@@ -143,9 +146,9 @@ def _unmark(session: Session, keys: Iterable[FrameKey]) -> None:
 
     What was changed by hand is set aside first, as the frame is about to be made again.
     """
-    folder, unmarked = session.job.folder, {}
+    folder, unmarked = session.job.folder, dict[FrameKey, Entry]()
     for key in keys:
-        entry = session.entries.get(key)
+        entry = session.ledger.entry(key)
         if entry is None or not entry.fingerprint:
             continue
         for path, stamp in entry.files.items():
@@ -154,6 +157,9 @@ def _unmark(session: Session, keys: Iterable[FrameKey]) -> None:
                 kept = set_aside(folder, path, session.run_log.name)
                 session.run_log.line(f"{path} was changed by hand; it goes to {kept} and is made again")
         unmarked[key] = replace(entry, fingerprint="")
+        if len(unmarked) == _AT_ONCE:
+            session.ledger.put(unmarked)
+            unmarked = {}
     session.ledger.put(unmarked)
 
 
@@ -182,10 +188,9 @@ def _take(
 
 
 def _keep(session: Session, key: FrameKey, fingerprint: str, result: FinishResult) -> None:
-    before = session.entries.get(key)
-    entry = Entry(fingerprint, _record(session.frames[key], session.surveyed[key], result), result.files)
-    session.ledger.put({key: entry})
-    session.entries[key] = entry
+    before = session.ledger.entry(key)
+    record = _record(session.frames[key], session.facts(key), result)
+    session.ledger.put({key: Entry(fingerprint, record, result.files)})
     for path, stamp in before.files.items() if before else ():
         place = session.job.folder / path
         if path not in result.files and stamp.same_stat(place):
@@ -203,21 +208,21 @@ def _keep(session: Session, key: FrameKey, fingerprint: str, result: FinishResul
     )
 
 
-def _record(planned: Planned, surveyed: SurveyedFrame, result: FinishResult) -> FrameRecord:
+def _record(planned: Planned, facts: FrameFacts, result: FinishResult) -> FrameRecord:
     return FrameRecord(
         planned.key,
         "finished",
         planned.paths,
         tuple(result.files),
         planned.before,
-        surveyed.facts.width,
-        surveyed.facts.height,
+        facts.width,
+        facts.height,
         planned.effective(),
         planned.settings.order,
         result.notes,
         result.review_reasons,
         result.stage_seconds,
         result.peak_bytes,
-        surveyed.facts.capture.taken or "",
+        facts.capture.taken or "",
         set_aside=planned.entry.set_aside,
     )

@@ -101,11 +101,11 @@ def expected(job: Job, pixels: list[int], records: Mapping[FrameKey, FrameRecord
 
 
 def _forecasts(session: Session) -> Iterator[Forecast]:
-    facts, seen = session.ledger.surveyed(), session.ledger.survey_fingerprints()
+    seen = session.ledger.survey_fingerprints()
     unknown = {
         key
         for key, planned in session.frames.items()
-        if not planned.entry.refused and not is_known(session, planned, facts, seen)
+        if not planned.entry.refused and not is_known(session, planned, seen)
     }
     if not unknown:
         session.call_inline()
@@ -119,7 +119,7 @@ def _of(session: Session, planned: Planned, unknown: set[FrameKey]) -> Forecast:
     key = planned.key
     if planned.entry.refused:
         return Forecast(key, "is refused", (planned.entry.refused,))
-    entry = session.entries.get(key)
+    entry = session.ledger.entry(key)
     reasons = tuple(_reasons(session, planned, entry))
     if reasons or entry is None:
         return Forecast(key, "is made", reasons or ("it was not finished yet",))

@@ -175,13 +175,14 @@ def _begin(session: Session) -> None:
         session.run_log.line(NOT_COMPILED)
     if aside := session.ledger.set_aside:
         session.run_log.line(f"the ledger could not be read and is now {aside}; all is made again")
-    gone = [key for key in session.entries if key not in session.frames]
+    gone = [key for key in session.ledger.frames() if key not in session.frames]
     session.ledger.forget([key for key in gone if not _is_unread(session, key)])
 
 
 def _is_unread(session: Session, key: FrameKey) -> bool:
     """Whether a frame may still be in the job: its finished files are as good as they were."""
-    return any(map(session.job.is_unread, session.entries[key].record.originals))
+    entry = session.ledger.entry(key)
+    return entry is not None and any(map(session.job.is_unread, entry.record.originals))
 
 
 def _solve(session: Session) -> None:

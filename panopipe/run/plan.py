@@ -128,11 +128,13 @@ def plan_frames(job: Job, recipe: Recipe) -> dict[FrameKey, Planned]:
     A frame whose finished files would take the place of another's is refused.
     """
     taken: dict[str, FrameKey] = {}
+    chains: dict[int, Chain] = {}
     frames = {}
     for key, entry in job.frames.items():
         settings = recipe.settings(key)
-        chain = Chain(tuple((name, settings.stages[name]) for name in settings.order))
-        planned = Planned(entry, settings, chain)
+        if id(settings) not in chains:  # frames that the same files bear on share their settings
+            chains[id(settings)] = Chain(tuple((name, settings.stages[name]) for name in settings.order))
+        planned = Planned(entry, settings, chains[id(settings)])
         for path in planned.outputs:
             other = taken.setdefault(path.casefold(), key)
             if other != key and not entry.refused:

@@ -84,8 +84,8 @@ def _name(session: Session, key: FrameKey) -> str:
 
 def _proof_task(session: Session, key: FrameKey, doing: str, width: int) -> FinishTask:
     def files(key: FrameKey) -> FrameFiles:
-        surveyed = session.surveyed[key]
-        return session.frames[key].small_files(session.job, surveyed.source, surveyed.facts, width)
+        source, facts = session.surveyed[key].source, session.facts(key)
+        return session.frames[key].small_files(session.job, source, facts, width)
 
     task = finish_task(session, key, doing)
     neighbours = {

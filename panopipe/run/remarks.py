@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path, PurePosixPath
 
 from panopipe.frame import FrameFacts, FrameKey
@@ -11,18 +11,20 @@ from panopipe.registry import loaded_sink
 from panopipe.run.plan import Planned
 
 
-def sink_remarks(frames: Mapping[FrameKey, Planned], facts: Mapping[FrameKey, FrameFacts]) -> tuple[str, ...]:
+def sink_remarks(
+    frames: Mapping[FrameKey, Planned], facts: Iterable[tuple[FrameKey, FrameFacts]]
+) -> tuple[str, ...]:
     """A line for each remark, with the frames that it is on.
 
     Parameters
     ----------
     frames : mapping of FrameKey to Planned
         All frames of the job.
-    facts : mapping of FrameKey to FrameFacts
+    facts : iterable of (FrameKey, FrameFacts)
         Frames that are to be made.
     """
     keys_by_remark: dict[str, list[FrameKey]] = {}
-    for key, known in facts.items():
+    for key, known in facts:
         name, settings = frames[key].chain.stages[-1]
         sink = loaded_sink(name)
         if text := sink.remark(known, settings):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from panopipe.errors import one_line
 from panopipe.frame import FrameFacts, FrameKey
@@ -94,16 +94,17 @@ class Summary:
 
 
 @dataclass(frozen=True, slots=True)
-class SurveyedFrame:
-    """A frame that was looked at: the fingerprint of its light, and its facts."""
+class Surveyed:
+    """A frame that was looked at: the fingerprint that the ledger has its facts under, and its size."""
 
     source: str
-    facts: FrameFacts
+    width: int
+    height: int
 
     @property
     def pixels(self) -> int:
         """Pixels of the frame."""
-        return self.facts.width * self.facts.height
+        return self.width * self.height
 
 
 class Session:
@@ -135,9 +136,8 @@ class Session:
         self.run_log, self.ledger = run_log, ledger
         self.frames = plan_frames(job, recipe)
         self.wanted = set(self.frames if options.only is None else options.only)
-        self.entries = ledger.entries()
         self.stamps = {} if options.rehash else self._unchanged(ledger.originals())
-        self.surveyed: dict[FrameKey, SurveyedFrame] = {}
+        self.surveyed: dict[FrameKey, Surveyed] = {}
         self.solved: dict[str, str] = {}
         self.summary = Summary(log=run_log.path, unread=job.unread if options.only is None else {})
         self.keeps_small = False
@@ -146,6 +146,10 @@ class Session:
     def source_fingerprint_of(self, planned: Planned) -> str:
         """Fingerprint of a frame's light; its originals must have been hashed."""
         return source_fingerprint({path: self.stamps[path] for path in planned.paths}, planned.source)
+
+    def facts(self, key: FrameKey) -> FrameFacts:
+        """Facts of a frame that was looked at."""
+        return replace(self.ledger.facts(self.surveyed[key].source), key=key)
 
     def stamp(self, name: str) -> FileStamp:
         """Size, time and hash of a file of the job, read only if it changed."""
@@ -169,15 +173,15 @@ class Session:
 
     def failed(self, key: FrameKey, error: str, cause: BaseException | None = None) -> None:
         """Note that a frame failed; it costs only itself."""
-        planned, before, surveyed = self.frames[key], self.entries.get(key), self.surveyed.get(key)
+        planned, before, surveyed = self.frames[key], self.ledger.entry(key), self.surveyed.get(key)
         line = one_line(ValueError(error))
         record = FrameRecord(
             key,
             "failed",
             planned.paths,
             before=planned.before if surveyed else "",
-            width=surveyed.facts.width if surveyed else 0,
-            height=surveyed.facts.height if surveyed else 0,
+            width=surveyed.width if surveyed else 0,
+            height=surveyed.height if surveyed else 0,
             settings=planned.effective(),
             order=planned.settings.order,
             error=f"{key}: {line}",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Collection, Mapping
 from concurrent.futures import Executor
 from dataclasses import replace
@@ -12,20 +13,20 @@ from panopipe.pool.dispatch import dispatch
 from panopipe.run.cache import cache_name
 from panopipe.run.pace import TimeLeft
 from panopipe.run.plan import SMALL, Planned, survey_fingerprint
-from panopipe.run.session import Session, SurveyedFrame
+from panopipe.run.session import Session, Surveyed
 from panopipe.run.tasks import SurveyResult, SurveyTask
 from panopipe.run.work import survey_frame
 
 
 def survey_all(session: Session) -> None:
     """Look at all frames of the job, or take from the ledger what is known; failures are noted."""
-    facts, seen = session.ledger.surveyed(), session.ledger.survey_fingerprints()
+    seen = session.ledger.survey_fingerprints()
     tasks: dict[FrameKey, SurveyTask] = {}
     for key, planned in session.frames.items():
         if planned.entry.refused:
             session.failed(key, planned.entry.refused)
-        elif not is_known(session, planned, facts, seen):
-            tasks[key] = _task(session, planned, facts, seen)
+        elif not is_known(session, planned, seen):
+            tasks[key] = _task(session, planned, seen)
     if not tasks:
         return
     failed = _take(session, session.call([task.pixels for task in tasks.values()], "look at"), tasks)
@@ -33,32 +34,35 @@ def survey_all(session: Session) -> None:
         _take(session, session.call_one(), failed, last=True)
 
 
-def is_known(
-    session: Session, planned: Planned, facts: Mapping[str, FrameFacts], seen: Collection[str]
-) -> bool:
+def is_known(session: Session, planned: Planned, seen: Collection[str]) -> bool:
     """Whether the ledger holds all that a look would find; if so, take it from there."""
     if any(path not in session.stamps for path in planned.paths):
         return False
     fingerprint = session.source_fingerprint_of(planned)
     wanted = {survey_fingerprint(fingerprint, name, given) for name, given in planned.surveys}
     needed = [planned.before] + ([cache_name(SMALL, fingerprint)] if session.keeps_small else [])
-    if fingerprint not in facts or wanted - set(seen):
+    facts = _known_facts(session, fingerprint)
+    if facts is None or not all(one in seen for one in wanted):
         return False
     if not all((session.job.folder / name).is_file() for name in needed):
         return False
-    session.surveyed[planned.key] = SurveyedFrame(fingerprint, replace(facts[fingerprint], key=planned.key))
+    session.surveyed[planned.key] = Surveyed(fingerprint, facts.width, facts.height)
     return True
 
 
-def _task(
-    session: Session, planned: Planned, facts: Mapping[str, FrameFacts], seen: Collection[str]
-) -> SurveyTask:
+def _known_facts(session: Session, fingerprint: str) -> FrameFacts | None:
+    with contextlib.suppress(KeyError, ValueError):
+        return session.ledger.facts(fingerprint)
+    return None
+
+
+def _task(session: Session, planned: Planned, seen: Collection[str]) -> SurveyTask:
     surveys, known_facts = planned.surveys, None
     known = {path: session.stamps[path] for path in planned.paths if path in session.stamps}
     if len(known) == len(planned.paths):
         fingerprint = session.source_fingerprint_of(planned)
-        if fingerprint in facts:
-            known_facts = replace(facts[fingerprint], key=planned.key)
+        if facts := _known_facts(session, fingerprint):
+            known_facts = replace(facts, key=planned.key)
         surveys = tuple(
             (name, given)
             for name, given in surveys
@@ -103,7 +107,7 @@ def _keep(session: Session, key: FrameKey, result: SurveyResult) -> None:
     planned = session.frames[key]
     session.stamps.update(result.stamps)
     fingerprint = session.source_fingerprint_of(planned)
-    session.surveyed[key] = SurveyedFrame(fingerprint, result.facts)
+    session.surveyed[key] = Surveyed(fingerprint, result.facts.width, result.facts.height)
     given = dict(planned.surveys)
     seen = {survey_fingerprint(fingerprint, name, given[name]): text for name, text in result.seen.items()}
     session.ledger.put_survey(fingerprint, result.facts, result.stamps, seen)

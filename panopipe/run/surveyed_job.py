@@ -15,9 +15,17 @@ from panopipe.registry import loaded_stage
 from panopipe.run.cache import as_small, cached_reduced, cached_small
 from panopipe.run.frame_files import opened_frame
 from panopipe.run.plan import Planned, survey_fingerprint
-from panopipe.run.session import Session, SurveyedFrame
+from panopipe.run.session import Session
 from panopipe.stage import Stand
 from panopipe.state.serialization import loads, packages_of
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedFrame:
+    """A frame that was looked at: the fingerprint of its light, and its facts."""
+
+    source: str
+    facts: FrameFacts
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,7 +66,7 @@ def as_surveyed(session: Session) -> SurveyedJob:
     return SurveyedJob(
         session.job,
         session.recipe,
-        dict(session.surveyed),
+        {key: SurveyedFrame(one.source, session.facts(key)) for key, one in session.surveyed.items()},
         seen,
         stands_of(session),
         dict(session.summary.errors),

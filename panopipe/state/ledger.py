@@ -150,14 +150,19 @@ class Ledger:
 
     def entries(self) -> dict[FrameKey, Entry]:
         """All frames that the ledger knows and that can be read."""
-        entries = {}
         rows = self._base.execute("select room, name, fingerprint, record, files from frame")
-        for room, name, fingerprint, record, files in rows:
-            with contextlib.suppress(ValueError):
-                entry = Entry(fingerprint, loads(record), loads(files))
-                if isinstance(entry.record, FrameRecord):
-                    entries[FrameKey(room, name)] = entry
-        return entries
+        read = ((FrameKey(room, name), _entry(*parts)) for room, name, *parts in rows)
+        return {key: entry for key, entry in read if entry is not None}
+
+    def frames(self) -> list[FrameKey]:
+        """All frames that the ledger knows."""
+        return [FrameKey(*row) for row in self._base.execute("select room, name from frame")]
+
+    def entry(self, key: FrameKey) -> Entry | None:
+        """A frame, if the ledger knows it and it can be read."""
+        sql = "select fingerprint, record, files from frame where room = ? and name = ?"
+        row = self._base.execute(sql, key).fetchone()
+        return None if row is None else _entry(*row)
 
     def put(self, entries: Mapping[FrameKey, Entry]) -> None:
         """Keep, in one transaction, what frames have become."""
@@ -179,14 +184,6 @@ class Ledger:
     def put_originals(self, stamps: Mapping[str, FileStamp]) -> None:
         """Keep size, time and hash of originals."""
         self._write_all(("replace into original values (?, ?, ?, ?)", _stamp_rows(stamps)))
-
-    def surveyed(self) -> dict[str, FrameFacts]:
-        """Facts of frames by the fingerprint of their look."""
-        facts_by_print = {}
-        for fingerprint, text in self._base.execute("select fingerprint, facts from look"):
-            with contextlib.suppress(ValueError):
-                facts_by_print[fingerprint] = loads(text)
-        return {key: facts for key, facts in facts_by_print.items() if isinstance(facts, FrameFacts)}
 
     def put_survey(
         self, fingerprint: str, facts: FrameFacts, stamps: Mapping[str, FileStamp], seen: Mapping[str, str]
@@ -273,6 +270,14 @@ class Ledger:
                 yield
         except sqlite3.Error as error:
             raise _os_error(error) from error
+
+
+def _entry(fingerprint: str, record: str, files: str) -> Entry | None:
+    with contextlib.suppress(ValueError):
+        entry = Entry(fingerprint, loads(record), loads(files))
+        if isinstance(entry.record, FrameRecord):
+            return entry
+    return None
 
 
 def _stamp_rows(stamps: Mapping[str, FileStamp]) -> list[tuple[str, int, int, str]]:

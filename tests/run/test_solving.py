@@ -43,7 +43,7 @@ class Solving(Inline):
 
 def run(folder: Path, solving: Inline) -> Summary:
     job = open_job(folder)
-    return run_job(job, load_recipe(job), Options(executor=lambda _: solving))
+    return run_job(job, load_recipe(job), Options(executor=lambda *_: solving))
 
 
 def test_a_solution_is_taken_until_something_that_it_is_made_of_changes(make_job: MakeJob) -> None:
