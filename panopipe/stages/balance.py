@@ -55,8 +55,9 @@ Place = tuple[float, float]
 INDOORS = 0.5
 """A frame that looks less than this like open sky was taken inside."""
 
-FIELDS_KEPT = 64
-"""Fields of light that stay in memory while a room is worked on: a third of a megabyte each."""
+FIELDS_KEPT = 256
+"""Fields of light that stay in memory while a room is worked on, a third of a megabyte each: where a room has
+more frames, each is found twice."""
 
 WEAK = 0.4
 """Confidence below which a frame's white is called weakly determined."""
