@@ -11,7 +11,9 @@ view      places only: a bracket of five through the default recipe (but nadir a
           view exposed for itself, by its median alone and held by its 98th percentile, see
           `tests.benchmarks.views`
 sway      a monopod that leans up to a degree a shot about its foot, in a room of known form
-          (`tests.scenes.sway`): pixels of 6144 that registration leaves where there is structure, by distance
+          (`tests.scenes.sway`): pixels of 6144 that registration leaves across edges which the exposure
+          holds, by distance; and of a merged bracket the edge pixels that are like no single exposure as it
+          was laid (beyond 4 sigma and 3 %): edges shown twice
 moving    five things of 20 to 200 pixels of 6144 in five places each: pixels of the moving area that are like
           no single exposure (mean of 3 x 3 beyond 4 sigma), and places found in a static bracket
 folders   made folders of brackets, takes, neighbours, mixed names, missing times, wrong tags, an exposure of
@@ -168,27 +170,105 @@ def looked(
 
 
 def sway(light: np.ndarray) -> Iterator[str]:
-    """Misregistration after a sway."""
+    """Misregistration after a sway, and what it leaves in the merged picture."""
     light = cv2.resize(light, (1024, 512), interpolation=cv2.INTER_AREA)
     saturation, random, room = saturation_of(light), np.random.default_rng(18), Room()
     reference = looked(light, 0, saturation, random, 36)
-    columns, rows = np.arange(0, 1024, 4), np.arange(0, 512, 4)
-    yaw, pitch = np.meshgrid(yaw_of_column(columns, 1024), pitch_of_row(rows, 512))
-    log = cv2.GaussianBlur(np.log(light.mean(axis=-1) + 1e-3 * saturation), (0, 0), 1)
-    strength = np.minimum(np.hypot(*np.gradient(log)), 0.3)[::4, ::4] * np.cos(np.radians(pitch))
-    far = room.distance(np.zeros(3), direction(yaw, pitch))
+    edges = Edges.of(light, saturation)
+    far = room.distance(np.zeros(3), direction(edges.yaw, edges.pitch))
     for lean in (0.1, 0.3, 1.0):
         lines = []
         for ev in (-2, 2):
             swung = Sway(lean, float(random.uniform(-180, 180)), float(random.uniform(-lean, lean)))
             found = register(reference, looked(swayed(light, swung, room), ev, saturation, random, 36))
-            column, row = found.motion.places(yaw, pitch, 1024)
-            ours = direction(yaw_of_column(column, 1024), pitch_of_row(row, 512))
-            truth = direction(*true_places(swung, room, yaw, pitch))
-            off = np.degrees(np.arccos(np.clip(np.sum(ours * truth, axis=-1), -1, 1))) * 6144 / 360
+            truth = direction(*true_places(swung, room, edges.yaw, edges.pitch))
+            column, row = found.motion.places(edges.yaw, edges.pitch, 1024)
+            off = edges.across(direction(yaw_of_column(column, 1024), pitch_of_row(row, 512)), truth)
+            strength = edges.held(ev)
             parts = [weighted(off[m], strength[m], (0.5, 0.9)) for m in ((far >= 3), (far < 3))]
             lines.append(f"{ev:+d} EV: beyond 3 m {parts[0]}, nearer {parts[1]}")
         yield f"  lean {lean:.1f} deg   px of 6144, median and 90th: {';  '.join(lines)}"
+        yield f"                 {twice(light, lean, saturation, random)}"
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Every fourth direction of a panorama 1,024 wide, how its light changes there, and how bright it is."""
+
+    yaw: np.ndarray
+    pitch: np.ndarray
+    slope: tuple[np.ndarray, np.ndarray]
+    least: np.ndarray
+    top: np.ndarray
+
+    @classmethod
+    def of(cls, light: np.ndarray, saturation: float) -> Edges:
+        """Edges of a panorama."""
+        yaw, pitch = np.meshgrid(
+            yaw_of_column(np.arange(0, 1024, 4), 1024), pitch_of_row(np.arange(0, 512, 4), 512)
+        )
+        log = cv2.GaussianBlur(np.log(light.mean(axis=-1) + 1e-3 * saturation), (0, 0), 1)
+        down, right = (slope[::4, ::4] for slope in np.gradient(log))
+        share = camera_values(light, saturation)
+        top = cv2.dilate(share.max(axis=-1).astype(np.float32), np.ones((5, 5)))
+        return cls(yaw, pitch, (right, down), share.min(axis=-1)[::4, ::4], top[::4, ::4])
+
+    def held(self, ev: float) -> np.ndarray:
+        """How strong edges are that an exposure and the reference hold, by solid angle."""
+        seen = (self.top * 2.0 ** max(ev, 0) < 0.85) & (self.least * 2.0 ** min(ev, 0) > 0.01)
+        return np.minimum(np.hypot(*self.slope), 0.3) * np.cos(np.radians(self.pitch)) * seen
+
+    def across(self, ours: np.ndarray, truth: np.ndarray) -> np.ndarray:
+        """How far directions lie from true ones across edges, in pixels of 6144; along one nobody sees it."""
+        right = direction(np.degrees(np.arctan2(truth[..., 0], truth[..., 2])) + 90, 0 * self.pitch)
+        up = np.cross(truth, right)
+        away = [np.sum((ours - truth) * towards, axis=-1) for towards in (right, up)]
+        over, down = self.slope[0] / np.cos(np.radians(self.pitch)), self.slope[1]
+        off = np.abs(away[0] * over - away[1] * down) / np.maximum(np.hypot(over, down), 1e-9)
+        return off * 6144 / (2 * np.pi)
+
+
+def twice(light: np.ndarray, lean: float, saturation: float, random: np.random.Generator) -> str:
+    """How much of a merged bracket's edges is like none of its exposures."""
+    evs, height = BRACKETS["5 x 2"], len(light)
+    sways = [
+        Sway(lean, float(random.uniform(-180, 180)), float(random.uniform(-lean, lean))) for _ in evs[1:]
+    ]
+    lights = [light, *(swayed(light, one, Room()) for one in sways)]
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        opened(write(Path(folder), lights, evs, saturation)) as frame,
+    ):
+        anchor, bracket = frame.facts.anchor_column, frame.probed.bracket
+        merged = np.roll(frame.read(0, height), anchor, axis=1)
+    laid, used = [], []
+    for ev, seen, one in zip(evs, lights, bracket.exposures, strict=True):
+        if one is not None:
+            laid.append(np.roll(one.motion.seen(np.roll(seen, -anchor, axis=1)), anchor, axis=1))
+            used.append(ev)
+    logs = np.log(light.mean(axis=-1) + 1e-3 * saturation)
+    edge = np.maximum(*(np.abs(slope) for slope in np.gradient(logs))) > 0.1
+    edge &= np.abs(pitch_of_row(np.arange(height), height))[:, None] < 60
+    unlike = likest(merged, laid, used, saturation, 1)
+    return (
+        f"{100 * edge.mean():.1f} % are edges, of which shown twice {100 * np.mean(unlike[edge] > 4):.2f} %"
+    )
+
+
+def likest(
+    merged: np.ndarray, lights: Sequence[np.ndarray], evs: Sequence[float], saturation: float, side: int
+) -> np.ndarray:
+    """How far merged light is from the nearest exposure, in sigmas of a mean of `side` squared pixels."""
+    nearest = np.full(merged.shape[:2], np.inf)
+    for ev, seen in zip(evs, lights, strict=True):
+        truth = recorded_working(seen, saturation=saturation, baseline_ev=0)
+        share = np.maximum(truth, 1e-4)
+        sd = (
+            1.8 * np.sqrt(SLOPE * share / min(2.0**ev, 1) + LEAST / min(2.0**ev, 1) ** 2) / side
+            + 0.03 * share
+        )
+        nearest = np.minimum(nearest, np.abs(cv2.blur(merged - truth, (side, side)) / sd).max(axis=-1))
+    return nearest
 
 
 def weighted(values: np.ndarray, weight: np.ndarray, at: Sequence[float]) -> str:
@@ -227,12 +307,7 @@ def moving(light: np.ndarray) -> Iterator[str]:
             false = int(frame.notes.get("moved_places", 0))
     most = np.max([np.abs(one - lights[0]).max(axis=-1) for one in lights[1:]], axis=0)
     area = most > 0.02 * saturation * MIDDLE
-    nearest = np.full((height, width), np.inf)
-    for ev, seen in zip(evs, lights, strict=True):
-        truth = recorded_working(seen, saturation=saturation, baseline_ev=0)
-        share = np.maximum(truth, 1e-4)
-        sd = 1.8 * np.sqrt(SLOPE * share / min(2.0**ev, 1) + LEAST / min(2.0**ev, 1) ** 2) / 3 + 0.03 * share
-        nearest = np.minimum(nearest, np.abs(cv2.blur(merged - truth, (3, 3)) / sd).max(axis=-1))
+    nearest = likest(merged, lights, evs, saturation, 3)
     mixed = 100 * np.mean(nearest[area] > 4)
     yield f"  moving area {area.sum()} px, like no one moment {mixed:.3f} %, places {found}, static {false}"
 

@@ -53,3 +53,9 @@ def test_a_sway_about_the_foot_is_followed_with_its_parallax(light: np.ndarray, 
 def test_another_place_does_not_agree(light: np.ndarray) -> None:
     found = register(look(light, 0, 1), look(room_light(WIDTH, seed=9), -2, 2))
     assert found.agreement < 0.2
+
+
+@pytest.mark.parametrize("ev", [-4, -2, 2, 4])
+def test_noise_alone_is_no_drift(light: np.ndarray, ev: float) -> None:
+    """On a tripod no pixel of any exposure is resampled."""
+    assert register(look(light, 0, 1), look(light, ev, 2)).motion.is_still(6144)
