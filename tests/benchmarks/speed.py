@@ -9,20 +9,21 @@ and a plain copy of the frame in memory, so that machines can be compared.
 The scripts do less: levels and white, tone with one base for the whole frame, vibrance, the nadir filled
 from its rim, coding. What the survey and the joint solution find is handed to them.
 
-`--large` adds the 71.6 megapixel frame, `--plain` the scripts, `--job N` a job of N frames of 18.9 megapixels
-with one worker and two, and its proofs. `--write FILE` keeps the tables.
+`--large` adds the 71.6 megapixel frame, `--plain` the scripts, `--job N` jobs of N frames of 18.9 megapixels,
+uncompressed and in lossless JPEG tiles, with all that they cost by phase and stage, two workers, and proofs.
+`--job-only` leaves out the rest. `--write FILE` keeps the tables.
 """
 
 from __future__ import annotations
 
 import argparse
-import shutil
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from tests.benchmarks.speed_parts import command, make_frame, measured, two_at_once
+from tests.benchmarks.speed_job import job_tables
+from tests.benchmarks.speed_parts import command, make_frame, measured
 
 TINY, LITTLE, SMALL, LARGE = 2048, 4096, 6144, 11968
 """Widths of frames of 2.1, 8.4, 18.9 and 71.6 megapixels."""
@@ -34,8 +35,6 @@ FLOOR_BARS = {
 }
 """What each floor is called where bars stand alone, and the bar."""
 SCRIPTS = ("plain OpenCV, float32", "plain scikit-image, float64")
-MANY = 40
-"""Frames of a job of which the start of its processes is no part to speak of."""
 
 Found = dict[str, dict[str, Any]]
 
@@ -134,44 +133,16 @@ def beside_table(table: Table, found: Found, width: int) -> None:
             table.bar(f"memory of {name}, against ours", more, "at least", 10)
 
 
-def job_table(table: Table, folder: Path, frames: int) -> None:
-    """Measure a whole job: one worker, two, and proofs that come first."""
-    job = folder / "job"
-    (job / "originals" / "hall").mkdir(parents=True)
-    for number in range(frames):
-        make_frame(job / "originals" / "hall" / f"hall-{number:02d}.dng", SMALL, seed=number)
-    run = ("run", str(job), "--no-review", "--workers")
-    idle = measured("imports", job, 1)["seconds"]
-    took = {}
-    for workers in (1, 2):
-        _as_new(job)
-        took[workers] = command(*run, str(workers))
-    again = command(*run, "1")[0]
-    _as_new(job)
-    proof, after = command("proof", str(job), "--workers", "1")[0], command(*run, "1")[0]
-    one, start = took[1][0], again + idle
-
-    def of_many(seconds: float, starts: float) -> float:
-        return starts * start + (seconds - starts * start) * MANY / frames
-
-    more = of_many(proof + after, 2) - of_many(one, 1)
-    faster, ceiling = took[1][1] / took[2][1], two_at_once()
-    table.head(f"a job of {frames} frames of 18.9 MP", "figure")
-    table("run, one worker: CPU ms a megapixel", f"{one * 1e3 / frames / megapixels(SMALL):.1f}")
-    table("start and end of a run and a worker: CPU s", f"{start:.2f}")
-    table("two workers against one, frames a minute", f"{faster:.2f}")
-    table("two processes that only count, against one", f"{ceiling:.2f}")
-    table("CPU of the job, two workers against one", f"{took[2][0] / one:.2f}")
-    table("proofs with all that they prepare, against the run", f"{proof / one:.2f}")
-    table("what proofs add to a run that comes after them", f"{(proof + after - one) / one:.2f}")
-    table(f"the same for {MANY} frames, start set apart", f"{more / of_many(one, 1):.2f}")
-    table.bar("two workers against one", faster, "at least", 1.85)
-    table.bar(f"what proofs of {MANY} frames add to their run", more / of_many(one, 1), "at most", 0.25)
-
-
-def _as_new(job: Path) -> None:
-    for made in ("finished", ".panopipe", "logs", "review", "proofs"):
-        shutil.rmtree(job / made, ignore_errors=True)
+def frame_tables(table: Table, folder: Path, *, large: bool, plain: bool) -> None:
+    """Measure single frames, and the start."""
+    widths = (TINY, LITTLE, SMALL, *((LARGE,) if large else ()))
+    found = {width: frame_figures(folder, width, plain=plain) for width in widths}
+    size_table(table, found)
+    for width in widths[2:]:
+        beside_table(table, found[width], width)
+    table.head("start", "CPU s")
+    table("panopipe --help", f"{min(command('--help') for _ in range(3))[0]:.2f}")
+    table("to the first rows of a frame decoded", f"{found[SMALL]['first frame']['seconds']:.2f}")
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -184,21 +155,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--large", action="store_true", help="also a frame of 71.6 megapixels")
     parser.add_argument("--plain", action="store_true", help="also the practitioner's scripts")
     parser.add_argument("--job", type=int, default=0, metavar="FRAMES", help="also a job of so many frames")
+    parser.add_argument("--job-only", action="store_true", help="no more than the job")
     parser.add_argument("--write", type=Path, help="keep the tables in this file, as Markdown")
     said = parser.parse_args(arguments)
     table = Table()
-    widths = (TINY, LITTLE, SMALL, *((LARGE,) if said.large else ()))
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        found = {width: frame_figures(folder, width, plain=said.plain) for width in widths}
-        size_table(table, found)
-        for width in widths[2:]:
-            beside_table(table, found[width], width)
-        table.head("start", "CPU s")
-        table("panopipe --help", f"{min(command('--help') for _ in range(3))[0]:.2f}")
-        table("to the first rows of a frame decoded", f"{found[SMALL]['first frame']['seconds']:.2f}")
+        if not said.job_only:
+            frame_tables(table, folder, large=said.large, plain=said.plain)
         if said.job:
-            job_table(table, folder, said.job)
+            job_tables(table, folder / "jobs", said.job)
     table.judge()
     if said.write:
         said.write.write_text("\n".join(table.lines).strip() + "\n", encoding="utf-8")
