@@ -311,9 +311,9 @@ def test_neighbours_rows_are_brought_and_are_part_of_the_fingerprint(make_job: M
 
 def test_a_width_no_longer_asked_for_goes(make_job: MakeJob) -> None:
     order = '[pipeline]\norder = ["decode", "export"]\n'
-    folder = make_job(recipe=order + "[export]\nwidths = [512, 256]\n")
+    folder = make_job(recipe=order + "[export]\nwidths = [128, 64]\n")
     run(folder)
-    assert "hall/hall-01-256.jpg" in finished(folder)
+    assert "hall/hall-01-64.jpg" in finished(folder)
     (folder / "recipe.toml").write_text(order)
     run(folder)
     assert list(finished(folder)) == [f"{name}.jpg" for name in ALL]
@@ -322,12 +322,12 @@ def test_a_width_no_longer_asked_for_goes(make_job: MakeJob) -> None:
 def test_a_width_above_the_frames_own_is_said_once_for_all_frames(
     make_job: MakeJob, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    folder = make_job(recipe='[pipeline]\norder = ["decode", "export"]\n[export]\nwidths = [256]\n')
-    why = "width 256 is above the frame's 64 px: not enlarged, written at 64 px"
+    folder = make_job(recipe='[pipeline]\norder = ["decode", "export"]\n[export]\nwidths = [96]\n')
+    why = "width 96 is 1.5 times the frame's 64 px: enlarged, it holds no more detail than the file"
     said = f"hall/hall-01 and 2 more: export: {why}"
     assert (folder / run(folder).log).read_text().count(said) == 1
     with Image.open(folder / "finished/hall/hall-01.jpg") as picture:
-        assert picture.size == (64, 32)
+        assert picture.size == (96, 48)
     job = open_job(folder)
     monkeypatch.setattr(checking, "WorkerPool", lambda *_: Inline())
     assert checking.check_originals(job, load_recipe(job), SilentReporter()).remarks == (said,)
