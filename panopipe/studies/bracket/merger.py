@@ -178,19 +178,20 @@ class Merger:
         samples, faded = np.empty(shape, np.float32), np.zeros(len(self._exposures), np.uint8)
         for number, exposure in enumerate(self._exposures):
             self._lay(number, exposure.motion, top, bottom, samples[number])
-            faded[number] = np.any(samples[number].max(axis=(0, 1)) > self._fades[number])
+            tops = samples[number].max(axis=0).max(axis=0)  # in this order whole rows are compared
+            faded[number] = np.any(tops > self._fades[number])
         inner = np.ascontiguousarray(samples[:, _NEAR : last - first + _NEAR])
-        tops = inner
+        near = inner
         if faded.any():
-            tops = inner.copy()
+            near = inner.copy()
             for number in np.flatnonzero(faded).tolist():
-                tops[number] = highest_near(samples[number])[_NEAR:-_NEAR]
+                near[number] = highest_near(samples[number])[_NEAR:-_NEAR]
         flat = (len(inner), last - first, 3 * self._width)
         out = np.empty(flat[1:], np.float32)
-        merge(inner.reshape(flat), tops.reshape(flat), faded, self._facts, out)
+        merge(inner.reshape(flat), near.reshape(flat), faded, self._facts, out)
         joined = out.reshape(last - first, self._width, 3)
         for alone in self._alone:
-            alone.put(joined, first, inner[alone.exposure], tops[alone.exposure], self._facts[alone.exposure])
+            alone.put(joined, first, inner[alone.exposure], near[alone.exposure], self._facts[alone.exposure])
         return joined
 
     def _lay(self, number: int, motion: Motion, first: int, last: int, out: Picture) -> None:

@@ -45,8 +45,8 @@ _SURE = 1 / (0.07**2 + _LEAST_SD**2)
 """Weight of a mean of pixels that is known to 7 %."""
 _HUBER = 2.0
 _STEPS = (
-    (256, 0.0, 0.0, 6), (512, 0.0, 0.0, 3), (512, 12.0, 0.5, 2), (512, 6.0, 0.3, 3),
-    (1024, 5.0, 0.1, 2), (1024, 3.0, 0.1, 3),
+    (256, 0.0, 0.0, 5), (512, 0.0, 0.0, 2), (512, 12.0, 0.5, 2), (512, 6.0, 0.3, 2),
+    (1024, 4.0, 0.1, 1), (1024, 3.0, 0.1, 2),
 )  # fmt: skip
 """Width; spread of the windows in degrees (0: a turn), how far a step may change the drift, and how often."""
 _BY_CHANCE = 0.3
