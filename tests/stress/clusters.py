@@ -18,6 +18,8 @@ from types import TracebackType
 from tests.stress.jobs import command, hashes, make_job, panopipe
 
 _START_S = 120.0
+_HANG_S = 300.0
+_HERE = ("--host", "127.0.0.1", "--no-dashboard", "--dashboard-address", "127.0.0.1:0")
 
 
 class OwnCluster:
@@ -58,18 +60,25 @@ class OwnCluster:
             _end(process)
 
     def start(self) -> None:
-        """Start the scheduler, and the workers if there are none."""
-        scheme, _, port = self.address.replace("//", "").partition(":")[0], "", self.address.rsplit(":", 1)[1]
-        open_to = ["--host", "127.0.0.1", "--no-dashboard", "--dashboard-address", "127.0.0.1:0"]
-        self._scheduler = self._process("scheduler", *open_to, "--port", port, "--protocol", scheme)
+        """Start the scheduler and its workers."""
+        scheme, port = self.address.partition(":")[0], self.address.rpartition(":")[2]
+        self._scheduler = self._process("scheduler", *_HERE, "--port", port, "--protocol", scheme)
         self._wait_for_port(int(port))
-        if self._nannies is None or self._nannies.poll() is not None:
-            count = ["--nworkers", str(self._count), "--nthreads", "1", "--memory-limit", "0"]
-            self._nannies = self._process("worker", self.address, *count, *open_to)
+        self._start_workers()
+
+    def keep_up(self) -> None:
+        """Start the workers anew if who watches over them gave up, as it does when one dies while it starts."""
+        if self._nannies is not None and self._nannies.poll() is not None:
+            self._start_workers()
+
+    def _start_workers(self) -> None:
+        count = ["--nworkers", str(self._count), "--nthreads", "1", "--memory-limit", "0"]
+        self._nannies = self._process("worker", self.address, *count, *_HERE)
 
     def end_scheduler(self) -> None:
-        """Kill the scheduler."""
+        """Kill the scheduler; its workers end then, too."""
         _end(self._scheduler, signal.SIGKILL)
+        _end(self._nannies)
 
     def worker_pids(self) -> list[int]:
         """Worker processes that are there now, without those that watch over them."""
@@ -144,9 +153,11 @@ def _one_job(cluster: OwnCluster, job: Path, chance: random.Random, tally: Count
         tally["runs"] += 1
         running = cluster.begin(job)
         _disturb(cluster, running, chance, tally)
-        try:
-            running.communicate(timeout=300)
-        except subprocess.TimeoutExpired:
+        until = time.monotonic() + _HANG_S
+        while running.poll() is None and time.monotonic() < until:
+            cluster.keep_up()
+            time.sleep(0.2)
+        if running.poll() is None:
             tally["runs that hung"] += 1
             _end(running, signal.SIGKILL)
         if running.returncode == 0:
