@@ -32,6 +32,14 @@ MEMORY = "MEMORY"
 """Resource by which workers may say how many bytes they have for frames, `--resources MEMORY=8e9`."""
 SHARE_OF_LIMIT = 0.75
 """Part of a worker's limit of memory that a frame may take; the engine pauses a worker at 0.8 of it."""
+_HERE: dict[str, object] = {
+    "distributed.scheduler.http.routes": [],
+    "distributed.worker.http.routes": [],
+    # Three hundredths of every processor, by default.
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.tick.interval": "500ms",
+}
+"""Workers on this machine show no pages, and do not watch themselves at work."""
 _CONNECT_S = 10.0
 _ANSWER_S = 60.0
 """Longest that the scheduler may take to say which workers it has."""
@@ -194,8 +202,9 @@ class Connection:
 
     async def _connect(self) -> None:
         if self._count:
-            self._local = _cluster_here(self._count)
-            await self._local
+            with dask.config.set(_HERE):
+                self._local = _cluster_here(self._count)
+                await self._local
         at = self._local or self.name
         self._client = await Client(at, asynchronous=True, timeout=_CONNECT_S, set_as_default=False)
 
@@ -208,22 +217,17 @@ class Connection:
 
 def _cluster_here(workers: int) -> Any:
     """Workers and a scheduler that only this user's processes on this machine can speak with."""
-    closed: dict[str, list[str]] = {
-        "distributed.scheduler.http.routes": [],
-        "distributed.worker.http.routes": [],
-    }
-    with dask.config.set(closed):
-        return LocalCluster(
-            n_workers=workers,
-            threads_per_worker=1,
-            host="127.0.0.1",
-            security=Security.temporary(),
-            dashboard_address=None,
-            scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
-            memory_limit=0,
-            silence_logs=logging.CRITICAL,
-            asynchronous=True,
-        )
+    return LocalCluster(
+        n_workers=workers,
+        threads_per_worker=1,
+        host="127.0.0.1",
+        security=Security.temporary(),
+        dashboard_address=None,
+        scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
+        memory_limit=0,
+        silence_logs=logging.CRITICAL,
+        asynchronous=True,
+    )
 
 
 def _answer_of(answer: asyncio.Future[bytes]) -> bytes:

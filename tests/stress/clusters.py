@@ -67,7 +67,7 @@ class OwnCluster:
         self._start_workers()
 
     def keep_up(self) -> None:
-        """Start the workers anew if who watches over them gave up, as it does when one dies while it starts."""
+        """Start the workers anew if who watches over them gave up, as when one dies while it starts."""
         if self._nannies is not None and self._nannies.poll() is not None:
             self._start_workers()
 
