@@ -9,13 +9,14 @@ speaks for it too, and walls of the one must not stand in the free floor of the 
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.stands.floor import FloorShift
+from panopipe.studies.stands.floor import FARTHEST, FloorShift
 from panopipe.studies.stands.matching import Ready
 from panopipe.studies.stands.motion import wrapped
 from panopipe.studies.stands.pair import Pair
@@ -36,8 +37,12 @@ _SUPPORT = 2.5
 _WORTH, _OVER_RIVALS = 10.5, 2.0
 """What must speak for a place, and how many times more than for any other. Of wrong places of 120 pairs of
 parts, the worst but one had 9 (generated houses, see the benchmark)."""
-_WALLS, _FLOOR_ALONE = 3.0, 20.0
-"""What walls must say for a place, and what floors where walls say less: a tiled floor had 14.7."""
+_WALLS = 3.0
+"""What walls must say for a place."""
+_FLOOR_ALONE, _FLOOR_OVER_RIVALS = 8.0, 4.0
+"""What floors must say where walls say less, and how many times more than for any other place: of chance they
+say 5 at most; a tiled floor said 14.7 of a wrong place, and half as much of others.
+"""
 _CONFLICT = 0.4
 """What a point counts against a bridge that would stand in the free floor of the other side."""
 _MOST_ACROSS = 12
@@ -80,7 +85,7 @@ def joined(
             if sides not in tried:
                 tried[sides] = _bridge(frames, known, plan, shifts, sides)
             best = max(best, tried[sides], key=lambda one: one[0])
-        if best[0] < _WORTH:
+        if not best[1]:
             return believed, plan
         believed = [*believed, *best[1]]
         plan = planned(believed)
@@ -117,30 +122,37 @@ def proposals(
     )[:_OFFERED]
     made: list[_Proposal] = []
     for _, i, j, shift in offered:
-        if any(_says(frames, other.plan, i, j, shift) for other in made):
+        if any(_saying(frames, other.plan, i, j, [shift]) for other in made):
             continue
         moved = _moved(frames, plan, i, j, shift, sides)
         told = [
-            (*ends, agreeing[0])
+            (*ends, agreeing)
             for ends, found in across.items()
-            if (agreeing := [shift for shift in found if _says(frames, moved, *ends, shift)])
+            if (agreeing := _saying(frames, moved, *ends, found)) is not None
         ]
         support = sum(min(0.5 * (shift.sure - _NOISE) ** 2, _MOST_OF_A_PAIR) for *_, shift in told)
         made.append(_Proposal(moved, tuple(told), support))
     return sorted(made, key=lambda one: -one.support)
 
 
-def _says(frames: Sequence[Ready], plan: Plan, i: int, j: int, shift: FloorShift) -> bool:
-    """Whether a shift of two frames is what a plan has them at."""
+def _saying(
+    frames: Sequence[Ready], plan: Plan, i: int, j: int, shifts: Sequence[FloorShift]
+) -> FloorShift | None:
+    """The first of some shifts of two frames that says what a plan has them at."""
     turn, back, length = plan.predicted(i, j)
-    off_turn = wrapped(
-        frames[i].floor.heading_deg + turn - frames[j].floor.heading_deg - 90.0 * shift.quarter
-    )
-    if abs(off_turn) > _NEAR_TURN_DEG:
-        return False
-    apart = np.radians(wrapped(shift.back_yaw_deg - back))
-    away = np.hypot(shift.distance - length * np.cos(apart), length * np.sin(apart))
-    return bool(away < _NEAR + _NEAR_SHARE * length)
+    if length > FARTHEST:
+        return None
+    quarters = (frames[i].floor.heading_deg + turn - frames[j].floor.heading_deg) / 90.0
+    quarter = round(quarters)
+    if abs(quarters - quarter) > _NEAR_TURN_DEG / 90.0:
+        return None
+    for shift in shifts:
+        if shift.quarter == quarter % 4:
+            apart = math.radians(shift.back_yaw_deg - back)
+            away = math.hypot(shift.distance - length * math.cos(apart), length * math.sin(apart))
+            if away < _NEAR + _NEAR_SHARE * length:
+                return shift
+    return None
 
 
 def _bridge(
@@ -151,24 +163,22 @@ def _bridge(
     sides: tuple[tuple[int, ...], tuple[int, ...]],
 ) -> tuple[float, list[Pair]]:
     """How much speaks for the best way to join two parts, if far more than for any other, and its pairs."""
-    found = [one for one in proposals(frames, plan, shifts, sides)[:_TRIED] if one.support >= _SUPPORT]
-    worth = [_worth(frames, known, one, sides) for one in found]
-    if not worth:
+    made = proposals(frames, plan, shifts, sides)[:_TRIED]
+    told = []
+    for one in made:
+        if one.support >= _SUPPORT:
+            walls = _seen_across(frames, known, one.plan, sides)
+            told.append((one.support + walls - _CONFLICT * conflicts(one.plan, known, sides), walls, one))
+    told.sort(key=lambda one: -one[0])
+    if not told:
         return 0.0, []
-    order = sorted(range(len(worth)), key=lambda k: -worth[k])
-    if len(order) > 1 and worth[order[0]] < _OVER_RIVALS * worth[order[1]]:
-        return 0.0, []
-    return worth[order[0]], _pairs(found[order[0]])
-
-
-def _worth(
-    frames: Sequence[Ready], known: Sequence[Known], proposal: _Proposal, sides: Sequence[Sequence[int]]
-) -> float:
-    """What floors say for a place, what each side sees of the other's points, less what cannot be."""
-    walls = _seen_across(frames, known, proposal.plan, sides)
-    if walls < _WALLS and proposal.support < _FLOOR_ALONE:
-        return 0.0
-    return proposal.support + walls - _CONFLICT * conflicts(proposal.plan, known, sides)
+    worth, walls, best = told[0]
+    rival = told[1][0] if len(told) > 1 else 0.0
+    others = max((one.support for one in made if one is not best), default=0.0)
+    by_floor = best.support >= max(_FLOOR_ALONE, _FLOOR_OVER_RIVALS * others) and worth >= _FLOOR_ALONE
+    if by_floor or (walls >= _WALLS and worth >= max(_WORTH, _OVER_RIVALS * rival)):
+        return worth, _pairs(best)
+    return 0.0, []
 
 
 def _nearest_across(plan: Plan, sides: Sequence[Sequence[int]]) -> list[tuple[int, int]]:

@@ -28,7 +28,7 @@ Spectrum = NDArray[np.complex64]
 
 PIXELS, REACH = 20, 3.5
 """Pixels a camera height of the view from above, and half its side: 74 degrees from the nadir."""
-SIDE, _PADDED = int(2 * REACH * PIXELS), 256
+SIDE, _PADDED = int(2 * REACH * PIXELS), 192
 FOOT = 0.4
 """Radius around the nadir, in camera heights, that the support and its shadow take."""
 _BROAD_PX = 2.0
@@ -37,7 +37,7 @@ CODES, _MOST = 50.0, 2.5
 _FLAT = 0.85
 """Power of the spectrum's size that is divided out: 1 would be phase alone."""
 _AROUND_PX, _WITHIN_PX = 21, 7
-_NEAREST, _FARTHEST = 0.25, 6.0
+_NEAREST, FARTHEST = 0.25, 4.7
 """Distances of two cameras that are looked at, in camera heights."""
 _LEAST, _MOST_SHIFTS, _APART_PX = 3.4, 6, 5
 ALONG_DEG = 7.0
@@ -51,6 +51,8 @@ SURE = 4.6
 """How far a shift must stand out, in standard deviations of its surroundings, to be believed where the walls
 say the same direction. Of wrong shifts of two frames, the best of all stands out by 4.4 in the middle, by 5.8
 at most of 250 pairs; the best in a given direction by 3.2 (generated houses, see the benchmark)."""
+_BY_ITSELF, _FAR_AHEAD = 7.0, 1.4
+"""The same where nothing else is known, and how far it must be ahead of others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +142,12 @@ def floor_shifts(one: Floor, other: Floor) -> list[FloorShift]:
         for shift in _peaks(ahead * _spectrum(other, quarter, False).conj(), quarter, other.heading_deg)
     ]
     return sorted(found, key=lambda shift: -shift.sure)
+
+
+def stands_out(shifts: Sequence[FloorShift]) -> bool:
+    """Whether the best of all shifts is clearly more than chance."""
+    rival = next((shift.sure for shift in shifts if not is_same(shift, shifts[0])), 0.0)
+    return bool(shifts) and shifts[0].sure >= max(_BY_ITSELF, _FAR_AHEAD * rival)
 
 
 def shift_along(
@@ -283,4 +291,4 @@ def _between_pixels(out: Single, row: int, column: int) -> tuple[float, float]:
 def _looked_at() -> Single:
     at = (np.arange(_PADDED) - _PADDED / 2) / PIXELS
     far = np.hypot(at[:, None], at[None, :])
-    return ((far > _NEAREST) & (far < _FARTHEST)).astype(np.float32)
+    return ((far > _NEAREST) & (far < FARTHEST)).astype(np.float32)

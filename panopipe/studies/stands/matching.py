@@ -21,6 +21,7 @@ RATIO = 0.88
 among features of any form; here they stand upright and in one view, and their motion is tested after."""
 GUIDED_RATIO = 0.9
 _OFF_ANGLE_DEG = 25.0
+_LIKE_STANCE = np.float32(np.cos(np.radians(_OFF_ANGLE_DEG)))
 _LEAST_LIKE = 0.77
 _OCTAVES = 0.6
 
@@ -34,6 +35,8 @@ class Ready:
     floor: Floor = field(repr=False)
     by_view: tuple[Index, ...] = field(repr=False)
     directions: Float = field(repr=False)
+    stance: Single = field(repr=False)
+    """How each feature stands, as cosine and sine."""
     depth_of_unit: Single = field(repr=False)
     """Of a unit step along each direction: how far it goes along the axis of its view."""
 
@@ -46,8 +49,13 @@ class Ready:
         ahead = directions[:, 0] * np.sin(axis) + directions[:, 2] * np.cos(axis)
         return Ready(
             features, _units(features.descriptors), Floor(features.floor, features.heading_deg), views,
-            directions, ahead.astype(np.float32),
+            directions, _unit_circle(features.angles_deg), ahead.astype(np.float32),
         )  # fmt: skip
+
+
+def _unit_circle(angles_deg: Single) -> Single:
+    angles = np.radians(angles_deg)
+    return np.stack([np.cos(angles), np.sin(angles)], axis=1)
 
 
 def _units(descriptors: NDArray[np.uint8]) -> Single:
@@ -79,7 +87,7 @@ def guided(one: Ready, other: Ready, turn_deg: float, back_deg: float) -> tuple[
     away = np.maximum(np.linalg.norm(across, axis=1), 0.02)
     off = (across / away[:, None]).astype(np.float32) @ other.directions.T.astype(np.float32)
     near = np.abs(off) < np.float32(np.sin(np.radians(OFF_PLANE_DEG)))
-    near &= _angles_alike(one, other)
+    near &= one.stance @ other.stance.T > _LIKE_STANCE
     near &= _ahead(ra, other.directions, shift)
     likeness = np.where(near, one.units @ other.units.T, np.float32(-1))
     a, b = _mutual_of(likeness, GUIDED_RATIO, least=_LEAST_LIKE)
@@ -117,17 +125,14 @@ def seen_where_told(
     if not len(index) or not len(one.directions):
         return (np.zeros(0, np.intp), np.zeros(0, np.intp)), np.zeros(0, np.float32)
     close = (one.directions @ directions.T) > np.cos(np.radians(near_deg))
-    difference = one.features.angles_deg[:, None] - other.features.angles_deg[index][None]
-    close &= np.abs(np.mod(difference + 180, 360) - 180) < _OFF_ANGLE_DEG
-    likeness = np.where(close, one.units @ other.units[index].T, np.float32(-1))
-    a, b = _mutual_of(likeness, 1.0, least=_LEAST_LIKE)
-    return (a, number[b]), worth(likeness[a, b])
-
-
-def _angles_alike(one: Ready, other: Ready) -> NDArray[np.bool_]:
-    difference = one.features.angles_deg[:, None] - other.features.angles_deg[None]
-    alike: NDArray[np.bool_] = np.abs(np.mod(difference + 180, 360) - 180) < _OFF_ANGLE_DEG
-    return alike
+    close &= one.stance @ other.stance[index].T > _LIKE_STANCE
+    a, b = np.nonzero(close)
+    likeness = np.einsum("ij,ij->i", one.units[a], other.units[index[b]])
+    own, its = np.zeros(len(one.units), np.float32), np.zeros(len(index), np.float32)
+    np.maximum.at(own, a, likeness)
+    np.maximum.at(its, b, likeness)
+    best = (likeness >= np.maximum(own[a], its[b])) & (likeness >= _LEAST_LIKE)
+    return (a[best], number[b[best]]), worth(likeness[best])
 
 
 def _ahead(ra: Float, b: Float, shift: Float) -> NDArray[np.bool_]:

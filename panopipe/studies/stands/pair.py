@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.stands.floor import SURE, FloorShift, shift_along
+from panopipe.studies.stands.floor import SURE, FloorShift, shift_along, stands_out
 from panopipe.studies.stands.matching import Pairs, Ready, guided, like_scale, tentative
 from panopipe.studies.stands.motion import (
     FEWEST,
@@ -127,7 +127,7 @@ class Pair:
 def look(first: int, second: int, one: Ready, other: Ready, floors: Sequence[FloorShift]) -> list[Pair]:
     """Look for the motion between two frames, of which `floors` tell some: the best first."""
     candidates: list[tuple[float, float, float, float]] = []
-    for quarter in range(4):
+    for quarter in range(4) if not stands_out(floors) else ():
         near = other.features.heading_deg - one.features.heading_deg + 90.0 * quarter
         candidates += _candidates(one, other, quarter, near)
     candidates.sort(reverse=True)

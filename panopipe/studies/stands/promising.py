@@ -9,7 +9,7 @@ References
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +19,10 @@ from panopipe.studies.stands.matching import Ready
 Single = NDArray[np.float32]
 
 _WORDS = 1024
-_ALIKE, _IN_TIME = 7, 3
-"""How many of the most alike frames, and of those before and after, each frame is looked at with."""
+_ALIKE, _IN_TIME, _ROUND_IN_TIME = 7, 3, 10
+"""How many of the most alike frames, and of those before and after, each frame is looked at with; and of how
+many before and after only the floor is, which is quickly done.
+"""
 _ALL_UP_TO = 24
 """Frames up to which every pair is looked at."""
 
@@ -47,13 +49,18 @@ def promising_pairs(frames: Sequence[Ready], times: Sequence[float]) -> list[tup
     return sorted(found)
 
 
-def neighbours_in_time(times: Sequence[float]) -> set[tuple[int, int]]:
+def pairs_by_floor(looked: Iterable[tuple[int, int]], times: Sequence[float]) -> list[tuple[int, int]]:
+    """Pairs whose floors are compared: those that are looked at, and more of those taken near in time."""
+    return sorted({*looked, *neighbours_in_time(times, _ROUND_IN_TIME)})
+
+
+def neighbours_in_time(times: Sequence[float], reach: int = _IN_TIME) -> set[tuple[int, int]]:
     """Frames taken one after the other, or nearly so."""
     order = sorted(range(len(times)), key=lambda number: (times[number], number))
     return {
         (min(number, other), max(number, other))
         for place, number in enumerate(order)
-        for other in order[place + 1 : place + 1 + _IN_TIME]
+        for other in order[place + 1 : place + 1 + reach]
     }
 
 

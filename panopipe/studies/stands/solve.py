@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 from panopipe.studies.stands.between import Way, beside, seen_by_both
 from panopipe.studies.stands.bridges import joined, worth_of
 from panopipe.studies.stands.features import Features
-from panopipe.studies.stands.floor import floor_shifts, forget_spectra
+from panopipe.studies.stands.floor import floor_shifts, forget_spectra, stands_out
 from panopipe.studies.stands.links import proven, without_contradiction
 from panopipe.studies.stands.matching import Ready
 from panopipe.studies.stands.motion import wrapped
 from panopipe.studies.stands.pair import Pair, judged, look, look_hard, shares_room
 from panopipe.studies.stands.plan import Plan, measured_frames, solve_plan
-from panopipe.studies.stands.promising import promising_pairs
+from panopipe.studies.stands.promising import pairs_by_floor, promising_pairs
 from panopipe.studies.stands.sight import FreeFloor, Known, Sight, before, known_points, seen_again
 from panopipe.studies.stands.twins import ALIKE, may_be_linked
 
@@ -37,12 +37,11 @@ either sees again what the other shows. A wall and the errors at both its sides 
 _FLOOR_FREE, _FLOOR_HIDDEN = 0.5, 0.1
 """How well the floor along a line agrees from which on it is free, and up to which it is not. Of 659
 lines that are not free, in ten generated houses, one had more: it misses a door by 7 cm."""
-_CLOSE, _BESIDE_FREE = 1.4, 0.75
-"""Of frames nearer than so many camera heights, whose tripods hide what lies between, the floor beside them
-must agree so well."""
-_ONE_ROOM = 0.7
+_CLOSE = 1.4
+"""Camera heights below which two tripods hide most of the floor between them."""
+_ONE_ROOM, _ONE_ROOM_CLOSE = 0.7, 0.5
 """Correlation of the floor beside a line from which both ends stand in one room: through 61 doors it was 0.68
-at most, in one room 0.72 in nine of ten pairs (generated houses)."""
+at most, in one room 0.72 in nine of ten pairs (generated houses); of frames that are close, less will do."""
 _ROOM_SECTORS, _ROOM_TELLING, _ROOM_FLOOR, _ROOM_GAP = 4, 30.0, 10, 0.25
 """Two frames that share so much, all around or of the floor, stand in one room: then more may be unproven."""
 
@@ -112,10 +111,15 @@ def solve_shoot(features: Sequence[Features], times: Sequence[float], rooms: Seq
         The room of each as the photographer sorted them, empty where nobody did.
     """
     frames = [Ready.of(one) for one in features]
+    wanted = set(promising_pairs(frames, times))
     shifts = {
-        (i, j): floor_shifts(frames[i].floor, frames[j].floor) for i, j in promising_pairs(frames, times)
+        (i, j): floor_shifts(frames[i].floor, frames[j].floor) for i, j in pairs_by_floor(wanted, times)
     }
-    looked = [look(i, j, frames[i], frames[j], floors) for (i, j), floors in shifts.items()]
+    looked = [
+        look(i, j, frames[i], frames[j], floors)
+        for (i, j), floors in shifts.items()
+        if (i, j) in wanted or stands_out(floors)
+    ]
     firsts = [pairs[0] for pairs in looked if pairs and proven(pairs[0])]
     every = [*firsts, *_of_rooms(frames, rooms, firsts)]
     may = may_be_linked(len(frames), [pair for pair in every if shares_room(pair)], times, rooms)
@@ -143,12 +147,18 @@ def _in_one_room(
     frames: Sequence[Ready], believed: Sequence[Pair], plan: Plan, links: Sequence[Link]
 ) -> tuple[tuple[int, int], ...]:
     """Frames that see each other and the floor to one side of the way; where it is bare, walls all around."""
-    by_walls = {frozenset((pair.first, pair.second)) for pair in believed if shares_room(pair)}
+    pairs = {(min(pair.ends), max(pair.ends)): pair for pair in believed}
     found = []
-    for link in links:
-        i, j = link.first, link.second
-        floor = beside(frames[i].floor, frames[j].floor, plan.way(i, j))
-        if frozenset((i, j)) in by_walls if floor is None else floor >= _ONE_ROOM:
+    for i, j in ((link.first, link.second) for link in links):
+        pair, way = pairs.get((i, j)), plan.way(i, j)
+        floor = beside(frames[i].floor, frames[j].floor, way)
+        if floor is None:
+            together = pair is not None and shares_room(pair)
+        elif way.distance < _CLOSE:
+            together = _close_all_around(way, pair) and floor >= _ONE_ROOM_CLOSE
+        else:
+            together = floor >= _ONE_ROOM
+        if together:
             found.append((i, j))
     return tuple(found)
 
@@ -214,11 +224,11 @@ def _fitting(believed: Sequence[Pair], plan: Plan) -> list[Pair]:
 def _free_lines(frames: Sequence[Ready], believed: Sequence[Pair], plan: Plan) -> list[Link]:
     """Pairs whose line of sight is proven free: by the floor that both see between them, or by rays."""
     known = known_points(len(frames), believed, plan)
-    pairs = {(min(p.first, p.second), max(p.first, p.second)): p for p in believed}
+    pairs = {(min(pair.ends), max(pair.ends)): pair for pair in believed}
     links, left = [], []
     for i, j in _near_pairs(plan, _REACH):
         way = plan.way(i, j)
-        floor = _floor_between(frames[i], frames[j], way)
+        floor = _floor_between(frames[i], frames[j], way, pairs.get((i, j)))
         if floor is None or _FLOOR_HIDDEN < floor < _FLOOR_FREE:
             left.append((i, j))
         elif floor >= _FLOOR_FREE and not _stands_between(known, plan, i, j):
@@ -228,13 +238,17 @@ def _free_lines(frames: Sequence[Ready], believed: Sequence[Pair], plan: Plan) -
     )
 
 
-def _floor_between(one: Ready, other: Ready, way: Way) -> float | None:
+def _floor_between(one: Ready, other: Ready, way: Way, pair: Pair | None) -> float | None:
     """How well the floor between two frames agrees; of frames too near for that, the floor beside them."""
     between = seen_by_both(one.floor, other.floor, way)
-    if between is None and way.distance < _CLOSE:
-        aside = beside(one.floor, other.floor, way)
-        return aside if aside is not None and aside >= _BESIDE_FREE else None
+    if between is None and _close_all_around(way, pair):
+        return beside(one.floor, other.floor, way)
     return between
+
+
+def _close_all_around(way: Way, pair: Pair | None) -> bool:
+    """Whether frames too near to see floor between them share what is on most sides, as through no door."""
+    return way.distance < _CLOSE and pair is not None and pair.sectors >= _ROOM_SECTORS
 
 
 def _stands_between(known: Sequence[Known], plan: Plan, i: int, j: int) -> bool:
