@@ -22,8 +22,9 @@ Single = NDArray[np.float32]
 _STEP = 1.0 / PIXELS
 _ASIDE = 0.1
 """Half the width of the way, in camera heights: 0.3 m between its sides, at a camera height of 1.5 m."""
-_STRETCH, _STRETCH_LESS = 12, 0.25
-"""Steps of a stretch, 0.6 camera heights, and how much less its floor may agree than all of it."""
+_SHORT_STRETCH, _STRETCH, _STRETCH_LESS = 8, 12, 0.1
+"""Steps of a stretch beside the way and along it, 0.4 and 0.6 camera heights, and how much less its floor may
+agree than all of it."""
 _BESIDE = (0.45, 1.1)
 """From and to where beside the way one room goes on; half a wide door is 0.45."""
 _MIDDLE, _LEAST_MIDDLE = 0.35, 0.3
@@ -105,7 +106,7 @@ def _correlation(both: Single, one: Single, other: Single) -> Single:
 
 
 def beside(one: Floor, other: Floor, way: Way) -> float | None:
-    """Correlation of the floor beside a way, on the side where it is higher; None where the floor is bare."""
+    """How well the floor beside a way agrees in its worst stretch, on the better side; None if bare."""
     half = max(_LEAST_MIDDLE, _MIDDLE * way.distance)
     begin = max(0.0, way.distance / 2 - half, way.distance - REACH)
     end = min(way.distance / 2 + half, REACH)
@@ -116,9 +117,11 @@ def beside(one: Floor, other: Floor, way: Way) -> float | None:
         along, across = np.meshgrid(np.arange(begin, end, _STEP), side * np.arange(*_BESIDE, _STEP))
         own = _sampled(one, way.yaw_deg, along, across)
         its = _sampled(other, way.back_yaw_deg, way.distance - along, -across)
-        if min(float(np.square(own).mean()), float(np.square(its).mean())) >= _PATTERN:
-            told.append(_alike(own, its))
-    return max(told, default=None)
+        if min(float(np.square(own).mean()), float(np.square(its).mean())) < _PATTERN:
+            return None
+        sums = [(a * b).sum(axis=0)[None] for a, b in ((own, its), (own, own), (its, its))]
+        told.append(_correlation(*(_run(part, _SHORT_STRETCH) for part in sums)))
+    return float(np.maximum(*told).min())
 
 
 def _sampled(floor: Floor, yaw_deg: float, along: Float, across: Float) -> Single:
@@ -132,7 +135,3 @@ def _sampled(floor: Floor, yaw_deg: float, along: Float, across: Float) -> Singl
         cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
     ) / np.float32(CODES)  # fmt: skip
     return sampled
-
-
-def _alike(one: Single, other: Single) -> float:
-    return float((one * other).sum() / np.sqrt((one * one).sum() * (other * other).sum() + 1e-6))
