@@ -249,7 +249,8 @@ class StageContext:
         working space with straight alpha in 0 to 1.
     neighbours : mapping of FrameKey to Band
         Rows of the neighbours that the solution asked for, the same rows as the stage's own span, at the
-        same point of the pipeline. A neighbour that could not be had is missing.
+        same point of the pipeline. They are made when they are asked for, at the cost of so many rows of a
+        frame. A neighbour that could not be had is missing.
     memory : dict
         What the stage found out on this very frame, with whatever settings: it may put there what it would
         find again. Empty in a run; a frame that is tuned comes with what was put there last time.

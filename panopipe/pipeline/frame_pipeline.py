@@ -134,7 +134,7 @@ class FramePipeline:
             Frame(self.reduced, self.facts),
             solution.data if solution else None,
             self._inputs.pictures.get(step.name, {}),
-            neighbours or {},
+            {} if neighbours is None else neighbours,  # to ask whether there are any would bring them
             self._inputs.memory.get(step.name, {}),
         )
 
@@ -180,7 +180,7 @@ class FramePipeline:
             first, last = stage.span(self.facts, step.settings)
             if not 0 <= first <= last <= height:
                 raise ValueError(f"asked for rows {first} to {last} of {height}")
-        wanted = self._neighbours(step, first, last) if first < last else {}
+        wanted = self._neighbours(step, first, last) if first < last else None
         prepared = self._preparation(step, self.context(step, wanted))
         ready = _PreparedStep(step, self.facts, prepared.data if first < last else None, first)
         if ready.data is not None:
@@ -206,14 +206,10 @@ class FramePipeline:
             self.note(step, applied.notes, applied.review_reasons)
         self._end(ready, prepared)
 
-    def _neighbours(self, step: MiddleStep, first: int, last: int) -> dict[FrameKey, Band]:
+    def _neighbours(self, step: MiddleStep, first: int, last: int) -> Mapping[FrameKey, Band]:
         solution = self._inputs.solutions.get(step.name)
-        bands = {}
-        for key in solution.neighbours if solution else ():
-            band = self._inputs.neighbour(key, step.name, first, last)
-            if band is not None:
-                bands[key] = band
-        return bands
+        keys = solution.neighbours if solution else ()
+        return _Lent(keys, lambda key: self._inputs.neighbour(key, step.name, first, last))
 
     def _preparation(self, step: MiddleStep, context: StageContext) -> Prepared[Any]:
         with self._timer.on(step.name):
@@ -340,6 +336,28 @@ class FramePipeline:
             if not 0 <= margin <= height:
                 raise ValueError(f"asked for a margin of {margin} rows in a frame of {height}")
         return margin
+
+
+class _Lent(Mapping[FrameKey, Band]):
+    """Rows of other frames, brought when they are asked for; a frame that cannot be had is missing."""
+
+    def __init__(self, keys: Sequence[FrameKey], bring: Callable[[FrameKey], Band | None]) -> None:
+        self._keys, self._bring = keys, bring
+        self._brought: dict[FrameKey, Band | None] = {}
+
+    def __getitem__(self, key: FrameKey) -> Band:
+        if key in self._keys and key not in self._brought:
+            self._brought[key] = self._bring(key)
+        band = self._brought.get(key)
+        if band is None:
+            raise KeyError(key)
+        return band
+
+    def __iter__(self) -> Iterator[FrameKey]:
+        return (key for key in self._keys if key in self)
+
+    def __len__(self) -> int:
+        return sum(1 for _ in self)
 
 
 def _changed(name: str, facts: FrameFacts, changed: FrameFacts) -> FrameFacts:

@@ -45,6 +45,8 @@ SinkStep = Step[SinkStage[Any]]
 class StageTimer:
     """Counts the seconds of CPU that each stage takes, and turns what it raises into a `StageError`.
 
+    A stage that asks for rows of another frame is not charged for the stages that make them.
+
     Attributes
     ----------
     comes_to : callable
@@ -55,11 +57,12 @@ class StageTimer:
 
     comes_to: Callable[[str], None] = lambda _: None
     seconds: dict[str, float] = field(default_factory=dict)
+    _others: float = 0.0
 
     @contextmanager
     def on(self, name: str) -> Iterator[None]:
         """Count what happens inside as work of stage `name`."""
-        started = time.thread_time()
+        started, before, self._others = time.thread_time(), self._others, 0.0
         try:
             yield
         except StageError:
@@ -72,7 +75,9 @@ class StageTimer:
             text = f"stopped with a fault of its own ({type(error).__name__}: {one_line(error)})"
             raise StageError(name, text) from error
         finally:
-            self.seconds[name] = self.seconds.get(name, 0.0) + time.thread_time() - started
+            took = time.thread_time() - started
+            self.seconds[name] = self.seconds.get(name, 0.0) + took - self._others
+            self._others = before + took
 
 
 def declared_notes(step: AnyStep, notes: Notes) -> Notes:

@@ -27,6 +27,8 @@ FORMAT = 1
 """Raised when the tables change; a ledger of another format is set aside."""
 SYNCHRONOUS = "full"
 """What is told to be kept is on the disk before the run goes on; a power cut then loses nothing."""
+_WAIT_S = 300.0
+"""Longest to wait for who writes: the solutions of thousands of frames go in at once, on any disk."""
 
 _TABLES = """
 create table original (path text primary key, size integer, mtime_ns integer, sha256 text) without rowid;
@@ -103,7 +105,7 @@ class Ledger:
     def _connect(self, *, read_only: bool = False) -> sqlite3.Connection:
         uri = self.path.as_uri() + ("?mode=ro" if read_only else "")
         try:
-            base = sqlite3.connect(uri, uri=True, timeout=30)
+            base = sqlite3.connect(uri, uri=True, timeout=_WAIT_S)
             base.text_factory = lambda data: data.decode(errors="replace")  # damaged rows are made again
             return base
         except sqlite3.OperationalError as error:  # the folder or the file may not be opened by this user

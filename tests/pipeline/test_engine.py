@@ -1,3 +1,4 @@
+import time
 from dataclasses import replace
 from typing import Any
 
@@ -10,7 +11,7 @@ from panopipe.errors import StageError
 from panopipe.frame import Band, FrameKey, Rows
 from panopipe.pipeline.engine import band_rows, finish_frame, reduce_rows, reductions
 from panopipe.pipeline.frame_pipeline import StageInputs
-from panopipe.pipeline.steps import Step
+from panopipe.pipeline.steps import StageTimer, Step
 from panopipe.stage import FrameReader, Prepared, Solution, StageContext
 from tests.run.fakes import (
     Gain,
@@ -120,6 +121,40 @@ def test_neighbours_come_as_the_solution_asks() -> None:
     helped = pixels(OpenedArray(light()), [mirror()], inputs=given)
     assert asked == [(other, "mirror", 28, 48), (gone, "mirror", 28, 48)]
     assert np.allclose(helped[28:], plain[28:] + 1, atol=1e-6)
+
+
+def test_neighbours_that_a_stage_does_not_look_at_are_not_made() -> None:
+    class Alone(Mirror):
+        name = "alone"
+
+        def prepare(self, context: StageContext, settings: MirrorSettings) -> Prepared[Any]:
+            return super().prepare(replace(context, neighbours={}), settings)
+
+    def neighbour(*_: object) -> Band | None:
+        raise AssertionError("nobody asked")
+
+    given = StageInputs({"alone": Solution(neighbours=(FrameKey("hall", "hall-02"),))}, neighbour=neighbour)
+    alone = pixels(OpenedArray(light()), [Step(Alone(), MirrorSettings(60, 100))], inputs=given)
+    assert np.array_equal(alone, pixels(OpenedArray(light()), [mirror()]))
+
+
+def test_a_stage_is_not_charged_for_what_it_asks_others_for() -> None:
+    timer = StageTimer()
+
+    def work() -> None:
+        started = time.thread_time()
+        while time.thread_time() < started + 0.02:
+            pass
+
+    began = time.thread_time()
+    with timer.on("floor"):
+        with timer.on("source"), timer.on("tone"):
+            work()
+        with timer.on("source"):
+            pass
+    took = time.thread_time() - began
+    assert timer.seconds["tone"] >= 0.02
+    assert 0 <= timer.seconds["floor"] + timer.seconds["source"] <= took - timer.seconds["tone"]
 
 
 class Broken(Gain):
