@@ -138,7 +138,6 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     version: ClassVar[int] = 25
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
-    survey_settings: ClassVar[tuple[str, ...]] = ("fill", "patch_picture", "use_neighbours")
     notes: ClassVar[Mapping[str, Note]] = {
         "fill_method": Note("where the floor under the camera came from"),
         "mask_source": Note("what told where the support stands"),
@@ -158,6 +157,10 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         "neighbour_agreement": Note("how well the neighbour's floor agrees, 0 to 1"),
         "neighbour_sharpness": Note("sharpness of the neighbour's floor against this one's"),
     }
+
+    def settings_for_survey(self, settings: NadirSettings) -> NadirSettings:
+        """Whether neighbours are wanted is all that a look at the frames depends on."""
+        return NadirSettings(use_neighbours=_wants_neighbours(settings))
 
     def survey(self, frame: Frame, settings: NadirSettings) -> _Seen:
         """See the surroundings of the nadir."""

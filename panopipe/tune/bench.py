@@ -92,8 +92,12 @@ class Bench:
         self._lights.move_to_end(name)
         return self._lights[name]
 
-    def tried(self, key: FrameKey, settings: FrameSettings, others: Recipe | None = None) -> Tried:
+    def tried(
+        self, key: FrameKey, settings: FrameSettings, others: Recipe | None = None, *, quick: bool = False
+    ) -> Tried:
         """A frame with settings that are tried; of other frames, those that files say, or another recipe's.
+
+        For a picture in a moment (`quick`), what stages solved for other light may be carried.
 
         Raises
         ------
@@ -102,7 +106,7 @@ class Bench:
         """
         frames = self._frames if others is None else _planned(self._surveyed_job, others)
         planned = _with_settings(frames[key], settings)
-        solved = self._solver.solve({**frames, key: planned}, key)
+        solved = self._solver.solve({**frames, key: planned}, key, quick=quick)
         return Tried(planned, solved, self.light_of(planned))
 
     def show(
@@ -113,7 +117,7 @@ class Bench:
         quick: bool = False,
         is_wanted: Callable[[], bool] = lambda: True,
     ) -> Shown:
-        """Make a frame's picture; see `HeldFrame.show`.
+        """Make a frame's picture; see `HeldFrame.show`. It is exact if what was solved for it is.
 
         Raises
         ------
@@ -126,7 +130,7 @@ class Bench:
         """
         held = self._held_frame(tried, width)
         _, sink = check_kinds(tried.planned.chain.steps())
-        return held.show(
+        shown = held.show(
             self._steps(tried),
             sink,
             self.neighbour_of(tried, held.facts.width),
@@ -134,6 +138,7 @@ class Bench:
             quick=quick,
             is_wanted=is_wanted,
         )
+        return replace(shown, exact=shown.exact and all(each.exact for each in tried.solved.values()))
 
     def _held_frame(self, tried: Tried, width: int) -> HeldFrame:
         name = (tried.planned.key, tried.planned.source, width)

@@ -169,7 +169,7 @@ class Session:
         key, bench = self.key(number), self._ready()
         with self._requests.turn(f"{asked.page} picture", asked.number) as is_wanted:
             settings = tried(self.job, self._recipe, key, draft)
-            frame = bench.tried(key, settings)
+            frame = bench.tried(key, settings, quick=quick)
             shown = bench.show(frame, WIDTH, quick=quick, is_wanted=is_wanted)
         return Answer(shown.outputs[0], _told(key, settings, shown))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from panopipe.frame import FrameFacts, FrameKey
@@ -23,10 +23,21 @@ _MOST_SEEN = 64
 
 @dataclass(frozen=True, slots=True)
 class Solved:
-    """A frame's solution by one stage, and a number that is the same for the same solution."""
+    """A frame's solution by one stage.
+
+    Attributes
+    ----------
+    number : int
+        The same for the same solution.
+    solution : Solution
+        The solution.
+    exact : bool
+        Whether it is that of the frame's light as it is now; false where one from before was carried.
+    """
 
     number: int
     solution: Solution
+    exact: bool = True
 
 
 class Solver:
@@ -46,8 +57,11 @@ class Solver:
         self._solved: OrderedDict[tuple[Any, ...], Mapping[FrameKey, Solution]] = OrderedDict()
         self._each: dict[tuple[int, FrameKey], Solution] = {}
         self._numbers: dict[tuple[Any, ...], int] = {}
+        self._last: dict[tuple[str, FrameKey], tuple[Any, Solved]] = {}
 
-    def solve(self, frames: Mapping[FrameKey, Planned], key: FrameKey) -> dict[str, Solved]:
+    def solve(
+        self, frames: Mapping[FrameKey, Planned], key: FrameKey, *, quick: bool = False
+    ) -> dict[str, Solved]:
         """Solutions for a frame by stage.
 
         Parameters
@@ -56,15 +70,22 @@ class Solver:
             All frames of the job that could be opened, with the settings that are tried.
         key : FrameKey
             The frame.
+        quick : bool
+            Carry what a stage solved last for the same settings of its own, though light before it is another
+            now; not where its solution corrects the light of all stages.
 
         Raises
         ------
         StageError
             If a stage cannot look or solve.
         """
-        return {stage: self._solution(frames, key, stage) for stage, _ in frames[key].surveys}
+        return {
+            stage: self._solution(frames, key, stage, own, quick=quick) for stage, own in frames[key].surveys
+        }
 
-    def _solution(self, frames: Mapping[FrameKey, Planned], key: FrameKey, stage: str) -> Solved:
+    def _solution(
+        self, frames: Mapping[FrameKey, Planned], key: FrameKey, stage: str, own: Any, *, quick: bool
+    ) -> Solved:
         given = {
             other: (planned.source, settings)
             for other, planned in frames.items()
@@ -73,6 +94,9 @@ class Solver:
         }
         name = (stage, tuple(given.items()))
         if name not in self._solved:
+            known, last = self._last.get((stage, key), (None, None))
+            if quick and last and known == own and last.solution.correction is None:
+                return replace(last, exact=False)
             self._solved[name] = self._solve(frames, stage, {k: own for k, (_, own) in given.items()})
             self._numbers[name] = max(self._numbers.values(), default=0) + 1
             self._forget()
@@ -81,7 +105,9 @@ class Solver:
         if (number, key) not in self._each:
             with StageTimer().on(stage):
                 self._each[number, key] = self._solved[name].get(key, Solution())
-        return Solved(number, self._each[number, key])
+        solved = Solved(number, self._each[number, key])
+        self._last[stage, key] = own, solved
+        return solved
 
     def _forget(self) -> None:
         while len(self._solved) > _MOST_SOLVED:
@@ -92,6 +118,9 @@ class Solver:
     def _solve(
         self, frames: Mapping[FrameKey, Planned], stage: str, given: Mapping[FrameKey, Any]
     ) -> Mapping[FrameKey, Solution]:
+        held = self._solved_by_the_look(frames, stage, given)
+        if held is not None:
+            return held
         job = self._surveyed_job.job
         observed = {
             key: Observation(self._observed(frames[key], stage, own), own, self._facts(frames[key]))
@@ -100,6 +129,17 @@ class Solver:
         reference = job.reference if job.reference in self._surveyed_job.surveyed else None
         with StageTimer().on(stage):
             return loaded_stage(stage).solve(observed, facts_for_solving(job, reference))
+
+    def _solved_by_the_look(
+        self, frames: Mapping[FrameKey, Planned], stage: str, given: Mapping[FrameKey, Any]
+    ) -> dict[FrameKey, Solution] | None:
+        """What was solved when the job was looked at, if nothing is set otherwise by now."""
+        solutions, seen = self._surveyed_job.solutions, self._surveyed_job.seen
+        for key, own in given.items():
+            as_looked = self._is_as_looked_at(frames[key]) and (stage, key, own) in seen
+            if not as_looked or stage not in solutions.get(key, {}):
+                return None
+        return {key: solutions[key][stage] for key in given}
 
     def _observed(self, planned: Planned, stage: str, given: Any) -> Any:
         if self._is_as_looked_at(planned) and (stage, planned.key, given) in self._surveyed_job.seen:

@@ -72,7 +72,8 @@ class Timed:
         """CPU milliseconds, and whether the picture was exact."""
         started = time.process_time()
         settings = tried(self.bench.job, self.bench.recipe, self.key, draft)
-        shown = self.bench.show(self.bench.tried(self.key, settings), self.width, quick=quick)
+        frame = self.bench.tried(self.key, settings, quick=quick)
+        shown = self.bench.show(frame, self.width, quick=quick)
         return 1e3 * (time.process_time() - started), shown.exact
 
     def change(self, draft: Mapping[str, Any]) -> tuple[float, float]:

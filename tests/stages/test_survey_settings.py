@@ -12,7 +12,7 @@ from panopipe.stages.nadir import Nadir, NadirSettings
 def test_a_survey_is_handed_what_it_looks_at() -> None:
     given = NadirSettings(fill="picture", patch_picture="mark.png", margin_deg=3, camera_height_m=1.7)
     handed = Nadir().settings_for_survey(given)
-    assert handed == NadirSettings(fill="picture", patch_picture="mark.png")
+    assert handed == NadirSettings(use_neighbours=False)
 
 
 def test_only_what_a_survey_looks_at_asks_for_a_new_look(tmp_path: Path) -> None:

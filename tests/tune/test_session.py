@@ -32,10 +32,25 @@ def proof(folder: Path, key: FrameKey) -> bytes:
 
 
 def picture(session: Session, number: int, draft: dict[str, object], count: list[int] = [0]) -> bytes:  # noqa: B006
-    count[0] += 1
+    """The exact picture, after the one that comes at once."""
+    count[0] += 2
+    session.picture(number, draft, Asked("page", count[0] - 1), quick=True)
     answer = session.picture(number, draft, Asked("page", count[0]))
     assert answer.told["exact"]
     return bytes(answer.output.data)
+
+
+def test_what_was_solved_for_other_light_is_called_a_draft(
+    folder: Path, sit: Callable[..., Session]
+) -> None:
+    session, draft = sit(folder), {"decode.white": "fixed"}
+    picture(session, 0, {})
+    assert not session.picture(0, draft, Asked("page", 98), quick=True).told["exact"]
+    exact = session.picture(0, draft, Asked("page", 99))
+    assert exact.told["exact"]
+    again = session.picture(0, draft, Asked("page", 100), quick=True)
+    assert again.told["exact"]
+    assert again.output.data == exact.output.data
 
 
 DRAFTS = [

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -152,13 +153,13 @@ def solve_whites(
     """
     observations = _one_sky_per_room(observations)
     votes = [votes_of(observation) for observation in observations]
+    expected = [_expected(observation) for observation in observations]
     log_chromaticities = first_guesses(observations, votes)
-    usual = [_behind_mean(observation) for observation in observations]
     offsets = np.zeros((len(Kind), 2))
     system = _System(0)
     for turn in range(_ROUNDS):
         tolerance = max(NARROW, 0.4 * 0.88**turn)
-        system = _gather(observations, votes, usual, links, log_chromaticities, offsets, tolerance)
+        system = _gather(observations, votes, expected, links, log_chromaticities, offsets, tolerance)
         solved = system.solve()
         log_chromaticities, offsets = solved[: len(observations)], solved[len(observations) :]
     covariance = np.asarray(np.linalg.inv(system.matrix), dtype=np.float64)
@@ -212,10 +213,21 @@ def _behind_mean(observation: FrameObservation) -> Matrix:
     return locus(mired - np.interp(mired, MEAN_MIRED, WARMER_MIRED))
 
 
+class _Expected(NamedTuple):
+    """Lights that a frame lets expect before anything is solved: under open sky, and from its mean colour."""
+
+    daylight: Matrix
+    behind_mean: Matrix
+
+
+def _expected(observation: FrameObservation) -> _Expected:
+    return _Expected(_daylight(observation), _behind_mean(observation))
+
+
 def _gather(
     observations: Sequence[FrameObservation],
     votes: Sequence[Votes],
-    usual: Sequence[Matrix],
+    expected: Sequence[_Expected],
     links: Sequence[Pair],
     log_chromaticities: Matrix,
     offsets: Matrix,
@@ -229,9 +241,11 @@ def _gather(
         shown[observation.room] = shown.get(observation.room, 0.0) + sum(weight for _, _, weight in ballot)
     for i, observation in enumerate(observations):
         _add_frame(system, observation, votes[i], i, log_chromaticities[i], offsets, tolerance)
-        inside = max(0.0, 1 - 2 * observation.evidence.open_sky)
-        poor = (1 - min(1.0, shown[observation.room] / ENOUGH_VOTES)) * inside
-        system.add([(i, 1.0)], usual[i], poor / POOR_SIGMA**2)
+        sky = observation.evidence.open_sky
+        if sky > 0.02:
+            system.add([(i, 1.0)], expected[i].daylight, sky / SKY_SIGMA**2)
+        poor = (1 - min(1.0, shown[observation.room] / ENOUGH_VOTES)) * max(0.0, 1 - 2 * sky)
+        system.add([(i, 1.0)], expected[i].behind_mean, poor / POOR_SIGMA**2)
         if observation.hand is not None:
             system.add([(i, 1.0)], np.array(observation.hand) + observation.camera, HAND_WEIGHT)
     _add_rooms(system, observations, links, log_chromaticities, tolerance)
@@ -266,8 +280,6 @@ def _add_frame(
     free = LOCUS_FREE if observation.camera_known else 2 * LOCUS_FREE
     if abs(beside) > free:
         system.add_across(i, normal, float(normal @ foot) + np.copysign(free, beside), 1 / LOCUS_SIGMA**2)
-    if observation.evidence.open_sky > 0.02:
-        system.add([(i, 1.0)], _daylight(observation), observation.evidence.open_sky / SKY_SIGMA**2)
 
 
 def _add_rooms(
