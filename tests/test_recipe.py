@@ -406,9 +406,9 @@ def test_what_was_changed_by_hand_since_is_left_alone(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "file", ["job.toml", "originals/hall/h1.dng", "overrides/../job.toml", "/etc/x.toml"]
+    "file", ["originals/hall/h1.dng", "overrides/../job.toml", "accepted.toml", "/etc/x.toml"]
 )
-def test_a_journal_from_a_stranger_writes_recipe_files_only(folder: Path, file: str) -> None:
+def test_a_journal_from_a_stranger_writes_files_of_settings_only(folder: Path, file: str) -> None:
     step = {"said": "set", "changes": [{"file": file, "lines": [], "before": "", "content": None}]}
     write(folder, JOURNAL, json.dumps({"steps": [step], "standing": 1}))
     with pytest.raises(ValueError, match="nothing to take back"):

@@ -6,7 +6,7 @@ Each is worked out first and can be shown; `panopipe.recipe.journal` writes it, 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Iterable, Iterator, Mapping, MutableMapping
+from collections.abc import Iterable, Iterator, Mapping, MutableMapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,11 +16,10 @@ import tomlkit
 from tomlkit.items import Comment, Item, Table
 
 from panopipe.errors import Fault, JobError
-from panopipe.files.below import write_below
 from panopipe.files.file_lock import waited_lock
 from panopipe.files.toml import BYTE_ORDER_MARK, MOST_BYTES, parse_toml
 from panopipe.frame import FrameKey
-from panopipe.job import JOB_FILE, RECIPE_FILE, WORKING, Job, inside, nearest
+from panopipe.job import RECIPE_FILE, WORKING, Job, inside, nearest
 from panopipe.recipe.layers import Layer, check_layer, frame_file, read_layer, room_file
 
 _LOCK = f"{WORKING}/settings.lock"
@@ -225,25 +224,6 @@ def as_held(content: str, held: str) -> str:
     if "\r\n" in held:
         content = content.replace("\r\n", "\n").replace("\n", "\r\n")
     return BYTE_ORDER_MARK + content if held.startswith(BYTE_ORDER_MARK) else content
-
-
-def change_job_file(job: Job, change: Callable[[str], str]) -> None:
-    """Write the job file as `change` makes it of its text, while nobody else writes settings.
-
-    Raises
-    ------
-    ValueError
-        If it leads out of the job folder, or `change` refuses it; nothing is written.
-    OSError
-        If it cannot be written.
-    """
-    path = job.folder / JOB_FILE
-    if not inside(job.folder, path):
-        raise ValueError(f"{JOB_FILE} leads out of the job folder")
-    with settings_locked(job):
-        held = text_of(path) or ""
-        content = change(held.removeprefix(BYTE_ORDER_MARK))
-        write_below(job.folder, JOB_FILE, as_held(content, held).encode())
 
 
 def check_content(job: Job, file: str, content: str) -> Layer:

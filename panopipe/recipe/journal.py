@@ -1,4 +1,4 @@
-"""The journal of settings: what commands wrote into recipe files, so that it can be taken back step by step.
+"""The journal of settings: what commands wrote into recipe and job files, so that it can be taken back.
 
 It holds the files as they were and as they became. A file that was changed otherwise since is left alone.
 """
@@ -15,9 +15,10 @@ from panopipe.errors import one_line
 from panopipe.files.below import remove_below, write_below
 from panopipe.files.regular import open_regular
 from panopipe.files.toml import BYTE_ORDER_MARK, MOST_BYTES
-from panopipe.job import OVERRIDES, RECIPE_FILE, WORKING, Job, inside
+from panopipe.job import JOB_FILE, OVERRIDES, RECIPE_FILE, WORKING, Job, inside
 from panopipe.recipe.edit import (
     Change,
+    as_held,
     check_content,
     setting_change,
     settings_locked,
@@ -98,6 +99,24 @@ def _written(job: Job, said: str, work_out: Callable[[], Change]) -> Change:
     return change
 
 
+def change_job_file(job: Job, said: str, change: Callable[[str], str]) -> Step:
+    """Write the job file as `change` makes it of its text, while nobody else writes settings.
+
+    Raises
+    ------
+    ValueError
+        If it leads out of the job folder, or `change` refuses it; nothing is written.
+    OSError
+        If it cannot be written.
+    """
+    if not inside(job.folder, job.folder / JOB_FILE):
+        raise ValueError(f"{JOB_FILE} leads out of the job folder")
+    with settings_locked(job):
+        held = text_of(job.folder / JOB_FILE)
+        content = as_held(change((held or "").removeprefix(BYTE_ORDER_MARK)), held or "")
+        return write_step(job, said, [Change(JOB_FILE, difference(held, content), content, held)])
+
+
 def write_step(job: Job, said: str, changes: Iterable[Change]) -> Step:
     """Write changes, all or none, and note them; call it with `settings_locked` held.
 
@@ -138,7 +157,7 @@ def take_back(job: Job) -> Step:
     with settings_locked(job):
         journal = read_journal(job)
         if not journal.standing:
-            raise ValueError("nothing to take back: set, unset and carry have written nothing here")
+            raise ValueError("nothing to take back: no command has written settings here")
         step = journal.steps[journal.standing - 1]
         back = Step(step.said, tuple(_turned(change) for change in step.changes))
         _move(job, back, replace(journal, standing=journal.standing - 1))
@@ -178,7 +197,7 @@ def read_journal(job: Job) -> Journal:
 
 
 def difference(before: str | None, after: str | None) -> tuple[str, ...]:
-    """Lines that tell one state of a recipe file from another."""
+    """Lines that tell one state of a file of settings from another."""
     old, new = dict(_values(before)), dict(_values(after))
     return tuple(_differences(old, new))
 
@@ -190,7 +209,7 @@ def _move(job: Job, step: Step, journal: Journal) -> None:
             raise ValueError(
                 f'{change.file} was changed otherwise since "{step.said}"; it is left alone: mend it by hand'
             )
-        if change.content is not None:
+        if change.content is not None and change.file != JOB_FILE:
             check_content(job, change.file, change.content)
     _write(job, step.changes)
     _put_journal(job, journal)
@@ -222,7 +241,7 @@ def _put_journal(job: Job, journal: Journal) -> None:
 
 
 def _step(job: Job, plain: dict[str, Any]) -> Step:
-    """A step from the journal of a job folder that a stranger may have made: recipe files only.
+    """A step from the journal of a job folder that a stranger may have made: files of settings only.
 
     Raises
     ------
@@ -233,14 +252,14 @@ def _step(job: Job, plain: dict[str, Any]) -> Step:
     for change in plain["changes"]:
         file, before, content = change["file"], change["before"], change["content"]
         texts = (str(plain["said"]), file, *(text for text in (before, content) if text is not None))
-        if not all(isinstance(text, str) for text in texts) or not _is_recipe(job, file):
-            raise ValueError(f"{file!a} is no recipe file")
+        if not all(isinstance(text, str) for text in texts) or not _holds_settings(job, file):
+            raise ValueError(f"{file!a} holds no settings")
         changes.append(Change(file, difference(before, content), content, before))
     return Step(str(plain["said"]), tuple(changes))
 
 
-def _is_recipe(job: Job, file: str) -> bool:
-    of_job = file == RECIPE_FILE or (file.startswith(f"{OVERRIDES}/") and file.endswith(".toml"))
+def _holds_settings(job: Job, file: str) -> bool:
+    of_job = file in (RECIPE_FILE, JOB_FILE) or (file.startswith(f"{OVERRIDES}/") and file.endswith(".toml"))
     return of_job and ".." not in file.split("/") and inside(job.folder, job.folder / file)
 
 
@@ -250,14 +269,15 @@ def _values(text: str | None) -> Iterator[tuple[tuple[str, str], Any]]:
     except tomllib.TOMLDecodeError as error:
         raise ValueError(one_line(error)) from error
     for table, values in tables.items():
-        for key, value in values.items() if isinstance(values, dict) else ():
+        for key, value in values.items() if isinstance(values, dict) else [("", values)]:
             yield (table, key), value
 
 
 def _differences(old: dict[tuple[str, str], Any], new: dict[tuple[str, str], Any]) -> Iterator[str]:
     for name in dict.fromkeys((*old, *new)):
         table, key = name
+        place = f"[{table}] {key}" if key else table
         if name in old and (name not in new or old[name] != new[name]):
-            yield f"- [{table}] {key} = {spelled(old[name])}"
+            yield f"- {place} = {spelled(old[name])}"
         if name in new and (name not in old or old[name] != new[name]):
-            yield f"+ [{table}] {key} = {spelled(new[name])}"
+            yield f"+ {place} = {spelled(new[name])}"

@@ -9,7 +9,7 @@ import tomlkit
 from panopipe.frame import FrameKey
 from panopipe.job import JOB_FILE, TAKES, Group, Job, nearest
 from panopipe.job.names import composed
-from panopipe.recipe.edit import change_job_file
+from panopipe.recipe.journal import change_job_file
 
 
 def prefer(job: Job, take: str) -> FrameKey:
@@ -36,7 +36,7 @@ def prefer(job: Job, take: str) -> FrameKey:
     """
     key = _take(job, take)
     frame, group = _stand(job, key)
-    _write(job, group, key)
+    _write(job, group, key, f"prefer {key}")
     return frame
 
 
@@ -49,7 +49,7 @@ def leave_choice(job: Job, take: str) -> FrameKey:
         As `prefer`.
     """
     frame, group = _stand(job, _take(job, take))
-    _write(job, group, None)
+    _write(job, group, None, f"prefer {frame} --as-found")
     return frame
 
 
@@ -75,7 +75,7 @@ def _stand(job: Job, key: FrameKey) -> tuple[FrameKey, Group]:
     )
 
 
-def _write(job: Job, group: Group, key: FrameKey | None) -> None:
+def _write(job: Job, group: Group, key: FrameKey | None, said: str) -> None:
     of_stand = {own for own, entry in job.alone.items() if entry.files[0].path in group.files}
     wanted = [str(own) for own in job.preferred if own not in of_stand] + ([str(key)] if key else [])
 
@@ -90,4 +90,4 @@ def _write(job: Job, group: Group, key: FrameKey | None) -> None:
             raise ValueError(f"{JOB_FILE} cannot be changed here; write prefer = {wanted} at its top")
         return content
 
-    change_job_file(job, with_preferred)
+    change_job_file(job, said, with_preferred)

@@ -9,7 +9,7 @@ import tomlkit
 
 from panopipe.frame import FrameKey
 from panopipe.job import JOB_FILE, Job
-from panopipe.recipe.edit import change_job_file
+from panopipe.recipe.journal import change_job_file
 
 
 def rooms_table(proposed: Mapping[str, Sequence[FrameKey]]) -> str:
@@ -43,4 +43,4 @@ def accept_rooms(job: Job, proposed: Mapping[str, Sequence[FrameKey]]) -> None:
         tomllib.loads(content)
         return content
 
-    change_job_file(job, with_rooms)
+    change_job_file(job, "rooms --accept", with_rooms)

@@ -7,6 +7,7 @@ a line says otherwise; they are set so that a clean job raises none.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
@@ -25,6 +26,10 @@ from panopipe.review.references import (
 CLIPPED_BAR = 0.02
 CRUSHED_BAR = 0.02
 EXPOSURE_BAR_EV = 1.0
+HOUSE_BAR_EV = 1.5
+"""Rooms of one house differ by nature, tiles from dark wood by about one EV, so that this bar is wider."""
+HOUSE_FRAMES = 4
+"""Fewest other frames whose middle stands for a house."""
 CAST_BAR = 6.0
 """CIE C*ab of what should be white. Differences of 3.5 to 5 are clear to anyone (Mokrzycki & Tatol 2011);
 the bar leaves room for paint that is not quite white."""
@@ -86,27 +91,53 @@ def _lost(case: Case, share: float, end: _End) -> Finding:
 
 
 def exposure(case: Case) -> Finding:
-    """Brightness against the room."""
-    others = [measures.exposure_ev for key, measures in case.room.items() if key != case.record.key]
-    if len(others) < 2:
+    """Brightness against the room; of a frame that is alone in its room, against the house."""
+    title = "Brightness"
+    group = _compared(case)
+    if group is None:
         return Finding(
-            "exposure", "Brightness", None, EXPOSURE_BAR_EV, "EV from its room",
-            sentence="Its room has too few other frames to compare its brightness.",
+            "exposure", title, None, EXPOSURE_BAR_EV, "EV from its room",
+            sentence="There are too few other frames to compare its brightness.",
         )  # fmt: skip
-    off = case.measures.exposure_ev - median(others)
-    if abs(off) <= EXPOSURE_BAR_EV:
+    off, bar, unit = (
+        case.measures.exposure_ev - median(group.others),
+        group.bar_ev,
+        f"EV from its {group.name}",
+    )
+    if abs(off) <= bar:
         return Finding(
-            "exposure", "Brightness", off, EXPOSURE_BAR_EV, "EV from its room",
-            sentence=f"As bright as its room ({off:+.1f} EV).",
-        )  # fmt: skip
+            "exposure", title, off, bar, unit, sentence=f"As bright as its {group.name} ({off:+.1f} EV)."
+        )
     now = in_force(case.record, EXPOSURE)
     return Finding(
-        "exposure", "Brightness", off, EXPOSURE_BAR_EV, "EV from its room", True,
-        f"{abs(off):.1f} EV {'brighter' if off > 0 else 'darker'} than the other frames of its room.",
-        "Set its exposure by hand.",
-        change(case, EXPOSURE, round(now - off, 1)),
-        excess(abs(off), EXPOSURE_BAR_EV),
+        "exposure", title, off, bar, unit, True,
+        f"{abs(off):.1f} EV {'brighter' if off > 0 else 'darker'} than the other frames of its {group.name}.",
+        group.remedy, change(case, EXPOSURE, round(now - off, 1)), excess(abs(off), bar),
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """What a frame's brightness is compared with."""
+
+    name: str
+    others: Sequence[float]
+    bar_ev: float
+    remedy: str
+
+
+def _compared(case: Case) -> _Group | None:
+    """The room where it has two frames more, else the house; None where there is too little of either."""
+    room, job = (
+        [measures.exposure_ev for key, measures in group.items() if key != case.record.key]
+        for group in (case.room, case.job)
+    )
+    if len(room) >= 2:
+        return _Group("room", room, EXPOSURE_BAR_EV, "Set its exposure by hand.")
+    if len(job) >= HOUSE_FRAMES and not _outdoors(case):
+        remedy = "If the room is that by nature, leave it. Otherwise set its exposure by hand."
+        return _Group("house", job, HOUSE_BAR_EV, remedy)
+    return None
 
 
 def cast(case: Case) -> Finding:

@@ -107,6 +107,20 @@ def test_a_planted_fault_is_caught(fault: str, clean: list[Picture]) -> None:
     assert all(verb == "set" or check == "shape" for check, verb in verbs.items())
 
 
+@pytest.mark.parametrize(("gain", "crossed"), [(0.25, True), (0.6, False)])
+def test_a_room_of_one_frame_is_judged_against_the_house(gain: float, crossed: bool) -> None:
+    """Two EV below all other rooms wants a look, three quarters of one are a darker room."""
+    pictures = [room(WIDTH, seed=1, gain=gain), *(room(WIDTH, seed=seed) for seed in range(2, 6))]
+    records = [FrameRecord(FrameKey(f"room-{n}", "one"), "finished", outputs=(f"{n}.jpg",)) for n in range(5)]
+    seen = {
+        r.key: Seen(measure(p, WIDTH, WIDTH // 2), sketch(p)) for r, p in zip(records, pictures, strict=True)
+    }
+    frames = judge(records, seen, title="").frames
+    assert [("exposure" in checks(one)) for one in frames] == [crossed, False, False, False, False]
+    finding = next(one for one in frames[0].findings if one.check == "exposure")
+    assert "house" in finding.sentence
+
+
 @pytest.mark.parametrize("first", range(4))
 def test_clean_frames_raise_nothing(first: int, clean: list[Picture]) -> None:
     assert checks(reviewed(clean[first:] + clean[:first])) == []

@@ -11,6 +11,7 @@ from panopipe.errors import JobError
 from panopipe.frame import FrameKey
 from panopipe.job import open_job
 from panopipe.recipe import load_recipe
+from panopipe.recipe.journal import put_again, take_back
 from panopipe.recipe.prefer import leave_choice, prefer
 from panopipe.review.make import make_review
 from panopipe.run.grouping import recognised
@@ -120,6 +121,19 @@ def test_a_preference_wins_stays_and_can_be_taken_back(job: Path, place: MadePla
     assert "prefer" not in (job / "job.toml").read_text()
     assert run(job).finished == [DECK]
     assert of_deck(job) == found
+
+
+def test_a_preference_is_a_step_that_undo_takes_back(job: Path, place: MadePlace) -> None:
+    (job / "job.toml").write_bytes(b"# of the shoot\r\n")
+    wanted = f"deck/deck-0{place.faulty + 1}"
+    prefer(open_job(job), wanted)
+    preferred = (job / "job.toml").read_bytes()
+    back = take_back(open_job(job))
+    assert back.said == f"prefer {wanted}"
+    assert back.changes[0].lines == (f'- prefer = ["{wanted}"]',)
+    assert (job / "job.toml").read_bytes() == b"# of the shoot\r\n"
+    put_again(open_job(job))
+    assert (job / "job.toml").read_bytes() == preferred
 
 
 def test_only_takes_can_be_preferred(job: Path) -> None:

@@ -40,9 +40,7 @@ def picture(session: Session, number: int, draft: dict[str, object], count: list
     return bytes(answer.output.data)
 
 
-def test_what_was_solved_for_other_light_is_called_a_draft(
-    folder: Path, sit: Callable[..., Session]
-) -> None:
+def test_what_was_solved_for_other_light_is_called_a_draft(folder: Path, sit: Callable[..., Session]) -> None:
     session, draft = sit(folder), {"decode.white": "fixed"}
     picture(session, 0, {})
     assert not session.picture(0, draft, Asked("page", 98), quick=True).told["exact"]
