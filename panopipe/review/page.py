@@ -33,7 +33,7 @@ from panopipe.state.record import FrameRecord
 T = TypeVar("T")
 Takes = Sequence[Mapping[str, Any]]
 
-SOURCES = ("page.css", "sphere.js", "neutrals.js", "frame.js", "map.js", "page.js")
+SOURCES = ("page.css", "sphere.js", "neutrals.js", "frame.js", "pair.js", "map.js", "page.js")
 """Files of the page besides `page.html`, as they lie in `panopipe/review/page/`."""
 
 

@@ -363,13 +363,15 @@ def test_what_has_the_focus_is_seen(page: Chrome) -> None:
     assert style[1] >= 2
 
 
-@pytest.mark.parametrize("place", ["page", "frame"])
+@pytest.mark.parametrize("place", ["page", "frame", "two"])
 def test_the_accessibility_checker_finds_nothing_serious(page: Chrome, made: Made, place: str) -> None:
     if place == "frame":
         open_frame(page, made, 0)
         page.execute_script(
             "document.querySelectorAll('dialog details').forEach((one) => { one.open = true; })"
         )
+    elif place == "two":
+        page.find_element(By.ID, "two").click()
     page.execute_script((files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8"))
     found = page.execute_async_script("axe.run().then((one) => arguments[0](one.violations))")
     assert [
@@ -429,6 +431,65 @@ def test_nothing_is_wider_than_the_screen(page: Chrome, made: Made, width: int) 
         assert page.execute_script("return document.documentElement.scrollWidth") <= width
         open_frame(page, made, 0)
         assert page.execute_script("return document.getElementById('frame').scrollWidth") <= width
+
+
+def swipe(page: Chrome, selector: str, across: int) -> None:
+    """A finger that goes sideways over the middle of something."""
+    box = page.execute_script(
+        "const one = document.querySelector(arguments[0]); one.scrollIntoView({ block: 'center' });"
+        "const { x, y, width, height } = one.getBoundingClientRect();"
+        "return [x + width / 2, y + height / 2];",
+        selector,
+    )
+    for kind, steps in (("touchStart", (0,)), ("touchMove", (0.3, 0.7, 1)), ("touchEnd", ())):
+        for share in steps or (None,):
+            points = [] if share is None else [{"x": box[0] + share * across, "y": box[1]}]
+            page.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+
+def test_a_finger_goes_on_to_the_next_frame_but_turns_the_sphere(page: Chrome, made: Made) -> None:
+    page.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
+    try:
+        with as_wide_as(page, 390):
+            open_frame(page, made, 0)
+            first = page.find_element(By.ID, "frame-title").text
+            swipe(page, "#sphere", -120)
+            assert page.find_element(By.ID, "frame-title").text == first
+            assert view(page)["yaw"] != 0
+            swipe(page, ".panel h3", -120)
+            wait(page, "return document.getElementById('frame-title').textContent !== arguments[0]", first)
+            swipe(page, ".panel h3", 120)
+            wait(page, "return document.getElementById('frame-title').textContent === arguments[0]", first)
+    finally:
+        page.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": False})
+
+
+def test_two_frames_side_by_side_turn_together_or_alone(page: Chrome) -> None:
+    page.find_element(By.ID, "two").click()
+    wait(page, "return document.querySelectorAll('#pair canvas[data-shown]').length === 2")
+    rooms = (
+        "return [...document.querySelectorAll('#pair select')]"
+        ".map((one) => one.selectedOptions[0].parentElement.label)"
+    )
+    assert len(set(page.execute_script(rooms))) == 2
+
+    def views() -> list[dict[str, float]]:
+        return [
+            json.loads(one.get_attribute("data-view"))
+            for one in page.find_elements(By.CSS_SELECTOR, "#pair canvas")
+        ]
+
+    page.find_element(By.CSS_SELECTOR, "#pair canvas").click()
+    press(page, Keys.ARROW_RIGHT, Keys.ARROW_UP, "+")
+    left, right = views()
+    assert left == right
+    assert left["yaw"] != 0
+    page.find_element(By.ID, "pair-together").click()
+    page.find_element(By.CSS_SELECTOR, "#pair canvas").click()
+    press(page, Keys.ARROW_RIGHT)
+    assert views()[0] != views()[1] == right
+    press(page, Keys.ESCAPE)
+    assert page.find_elements(By.CSS_SELECTOR, "#pair canvas") == []
 
 
 @pytest.mark.parametrize("width", [320, 390])

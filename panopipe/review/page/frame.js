@@ -78,7 +78,7 @@
     if (taker) taker(new Blob([bytes], { type: "image/jpeg" }));
   };
 
-  async function picture(name) {
+  panopipe.preview = async function (name) {
     const blob = await new Promise((resolve, reject) => {
       waiting.set(name, resolve);
       const script = make("script", { src: `previews/${name}.js` });
@@ -94,7 +94,7 @@
       URL.revokeObjectURL(image.src);
     }
     return image;
-  }
+  };
 
   const STATES = { fine: "fine", look: "wants a look", failed: "failed", waiting: "not run yet" };
   panopipe.badge = (frame) => make("span", { class: `badge ${frame.state}` }, STATES[frame.state]);
@@ -336,7 +336,8 @@
       make("span", { class: "side right with-before", "aria-hidden": "true" }, "after"), ways.box, handle, said, seam, closer.glass, wait);
     const help = make("p", { class: "hint", id: "sphere-help" },
       "Drag to turn, pinch or use the wheel to come nearer. ", make("span", { class: "keys" },
-        "Keys: the arrows turn, + and − come nearer and go back, [ and ] move the divide, N and P go to the next and previous frame."));
+        "Keys: the arrows turn, + and − come nearer and go back, [ and ] move the divide, N and P go to the next and previous frame."),
+      make("span", { class: "fingers" }, "Swipe below the picture for the next frame."));
     const link = make("a", { href: frame.finished, target: "_blank", rel: "noopener" }, "Open the finished file");
     const bar = tools(sphere, canvas), alone = make("button", { type: "button", "aria-pressed": "false", class: "alone", "aria-keyshortcuts": "w" }, "Whole width", make("kbd", {}, "W"));
     alone.addEventListener("click", () => {
@@ -376,7 +377,7 @@
     }
     try {
       const [after, before] = await Promise.all([
-        picture(`${frame.id}-after`), frame.before ? picture(`${frame.id}-before`) : null]);
+        panopipe.preview(`${frame.id}-after`), frame.before ? panopipe.preview(`${frame.id}-before`) : null]);
       sphere.show(after, before, frame.turned_deg);
       const found = frame.findings.find((one) => panopipe.isOpen(one) && one.look);
       const atSeam = found && Math.abs(found.look[0]) === 180;
@@ -414,7 +415,7 @@
         make("span", { class: "count" }, `${at + 1} of ${walk.length}`), button("Next ›", "Next frame", 1), shut));
     const seen = frame.finished ? viewer(frame, walk, first) : null;
     const body = make("div", { class: "body" }, seen ? seen.box : make("p", { class: "nothing" }, "There is no finished picture of this frame."), panel(frame, walk));
-    if (open && open.sphere && open.sphere.gl) release(open.sphere);
+    if (open && open.sphere) panopipe.release(open.sphere);
     dialog.replaceChildren(head, body);
     open = { frame, sphere: seen && seen.sphere, step, opener: opener || (open && open.opener) || document.activeElement };
     if (!dialog.open) dialog.showModal();
@@ -423,16 +424,38 @@
   };
 
   // Let go of the graphics memory: browsers keep only some sixteen views alive.
-  function release(sphere) {
+  panopipe.release = function (sphere) {
+    if (!sphere.gl) return;
     if (sphere.sized) sphere.sized.disconnect();
     const lose = sphere.gl.getExtension("WEBGL_lose_context");
     if (lose) lose.loseContext();
+  };
+
+  const SWIPE_PX = 60;
+
+  // A finger that goes sideways beside the picture, and over nothing that scrolls that way, goes on to the next frame.
+  function swiped(dialog) {
+    let begun = null;
+    const scrolls = (part) => part.scrollWidth > part.clientWidth + 1 && getComputedStyle(part).overflowX !== "visible";
+    const isFree = (part) => part === dialog || (!part.matches(".stage, input, select, textarea") && !scrolls(part) && isFree(part.parentElement));
+    dialog.addEventListener("touchstart", (event) => {
+      const [finger] = event.touches;
+      begun = event.touches.length === 1 && isFree(event.target) ? { x: finger.clientX, y: finger.clientY } : null;
+    }, { passive: true });
+    dialog.addEventListener("touchend", (event) => {
+      const [finger] = event.changedTouches, from = begun;
+      begun = null;
+      if (!from || !open) return;
+      const across = finger.clientX - from.x, along = finger.clientY - from.y;
+      if (Math.abs(across) >= SWIPE_PX && Math.abs(across) > 2 * Math.abs(along)) open.step(across < 0 ? 1 : -1);
+    });
   }
 
   panopipe.prepareDialog = function () {
     const dialog = document.getElementById("frame");
+    swiped(dialog);
     dialog.addEventListener("close", () => {
-      if (open && open.sphere && open.sphere.gl) release(open.sphere);
+      if (open && open.sphere) panopipe.release(open.sphere);
       if (open && open.opener && open.opener.isConnected) open.opener.focus();
       open = null;
       dialog.replaceChildren();

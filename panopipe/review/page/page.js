@@ -176,6 +176,9 @@
     document.querySelector(".cautions").append(
       make("p", { class: "hint then" }, "When nothing wants a look any more, hand the pictures over, with a statement of what was done to each:"),
       panopipe.command(["panopipe", "deliver", "JOB"]));
+    const finished = review.frames.filter((one) => one.finished);
+    byId("two").hidden = finished.length < 2;
+    byId("two").addEventListener("click", () => panopipe.openPair(finished));
     panopipe.prepareDialog();
     // On paper nothing can be unfolded.
     window.addEventListener("beforeprint", () => { for (const one of document.querySelectorAll("#doubts .group > details")) one.open = true; });
