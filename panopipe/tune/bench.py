@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, replace
@@ -62,6 +63,8 @@ class Bench:
         self._held: OrderedDict[Hashable, HeldFrame] = OrderedDict()
         self._brought: OrderedDict[Hashable, Band | None] = OrderedDict()
         self._solver = Solver(surveyed_job, self.light_of)
+        self._sharing = threading.RLock()
+        """Held while what is kept is looked up: another thread may work on a frame at full size."""
 
     @property
     def job(self) -> Job:
@@ -106,8 +109,9 @@ class Bench:
         """
         frames = self._frames if others is None else _planned(self._surveyed_job, others)
         planned = _with_settings(frames[key], settings)
-        solved = self._solver.solve({**frames, key: planned}, key, quick=quick)
-        return Tried(planned, solved, self.light_of(planned))
+        with self._sharing:
+            solved = self._solver.solve({**frames, key: planned}, key, quick=quick)
+            return Tried(planned, solved, self.light_of(planned))
 
     def show(
         self,
@@ -204,13 +208,17 @@ class Bench:
         def rows(key: FrameKey, stage: str, first: int, last: int) -> Band | None:
             if key not in self._frames or key == tried.planned.key:
                 return None
-            name = (key, stage, first, last, width, self._mark_before(self._frames[key], stage))
-            if name not in self._brought:
-                self._brought[name] = self._bring(key, stage, (first, last), 0 if is_full else width, width)
+            with self._sharing:
+                name = (key, stage, first, last, width, self._mark_before(self._frames[key], stage))
+                known = name in self._brought
+                band = self._brought.get(name)
+            if not known:
+                band = self._bring(key, stage, (first, last), 0 if is_full else width, width)
+            with self._sharing:
+                self._brought[name] = band
+                self._brought.move_to_end(name)
                 while len(self._brought) > _MOST_BROUGHT:
                     self._brought.popitem(last=False)
-            self._brought.move_to_end(name)
-            band = self._brought[name]
             return band and replace(band, rows=band.rows.copy())
 
         return rows
@@ -222,7 +230,8 @@ class Bench:
         files = self.files_of(planned)
         if small_width:
             files = planned.small_files(self.job, surveyed.source, surveyed.facts, small_width)
-        solved = self._solver.solve(self._frames, key)
+        with self._sharing:
+            solved = self._solver.solve(self._frames, key)
         solutions = {name: dumps(one.solution) for name, one in solved.items()}
         task = NeighbourTask(files, planned.chain, solutions)
         return Neighbours({key: task}, width, StageTimer()).rows(key, stage, *rows)

@@ -17,10 +17,9 @@ class LatestRequests:
     def __init__(self) -> None:
         self._working, self._counting = threading.Lock(), threading.Lock()
         self._newest: dict[str, int] = {}
-        self._waiting = 0
 
     @contextmanager
-    def turn(self, page: str, number: int, *, steps_aside: bool = False) -> Iterator[Callable[[], bool]]:
+    def turn(self, page: str, number: int) -> Iterator[Callable[[], bool]]:
         """Wait for a turn.
 
         Parameters
@@ -29,8 +28,6 @@ class LatestRequests:
             The page that asks, and what for: requests of other pages or for other things stay wanted.
         number : int
             Grows with each request.
-        steps_aside : bool
-            Whether the work is given up as soon as anybody waits.
 
         Yields
         ------
@@ -46,18 +43,15 @@ class LatestRequests:
             if len(self._newest) > _MOST_PAGES:
                 self._newest.clear()
             self._newest[page] = max(number, self._newest.get(page, number))
-            self._waiting += 1
 
         def is_wanted() -> bool:
-            is_newest = self._newest.get(page, number) <= number
-            return is_newest and not (steps_aside and self._waiting)
+            return self.is_newest(page, number)
 
-        self._working.acquire()
-        with self._counting:
-            self._waiting -= 1
-        try:
+        with self._working:
             if not is_wanted():
                 raise Superseded
             yield is_wanted
-        finally:
-            self._working.release()
+
+    def is_newest(self, page: str, number: int) -> bool:
+        """Whether a page has asked for nothing newer than a request."""
+        return self._newest.get(page, number) <= number

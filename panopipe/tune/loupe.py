@@ -1,25 +1,28 @@
-"""A piece of a frame at full size, as the finished file will show it."""
+"""A frame at full size, as the finished file will show it: a piece of it, or all of it reduced."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from panopipe.frame import Frame, FrameFacts
+from panopipe.frame import Frame, FrameFacts, Rows
 from panopipe.pipeline.engine import band_rows
 from panopipe.pipeline.frame_pipeline import FramePipeline, StageInputs
 from panopipe.pipeline.held import Superseded, poured
-from panopipe.pipeline.steps import MiddleStep, StageTimer, check_kinds
+from panopipe.pipeline.steps import MiddleStep, SinkStep, StageTimer, check_kinds
 from panopipe.run.frame_files import opened_frame
 from panopipe.sphere.geometry import row_of_pitch
+from panopipe.sphere.reduce import AreaReducer
 from panopipe.stage import FrameReader, Output, SpanStage
 from panopipe.tune.bench import Bench, Tried
 
 WIDTH, HEIGHT = 512, 256
 """Most pixels of the piece: a sink takes what is twice as wide as high."""
+FINE_WIDTH = 4096
+"""Columns of the whole, at most: a view 75 degrees high then fills 850 rows of a screen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +34,7 @@ class Spot:
 
 
 class Loupe:
-    """Makes pieces of one frame at full size; what its stages prepared is held between them.
+    """Works on one frame at full size; what its stages prepared is held from one picture to the next.
 
     Parameters
     ----------
@@ -44,7 +47,6 @@ class Loupe:
         self._open = ExitStack()
         self._name: Hashable = None
         self._pipeline: FramePipeline | None = None
-        self._upto = 0
 
     def close(self) -> None:
         """Let go of the frame."""
@@ -68,28 +70,43 @@ class Loupe:
         width, height = min(WIDTH, facts.width), min(HEIGHT, facts.height)
         first = round(float(row_of_pitch(spot.pitch_deg, facts.height))) - height // 2
         first = max(0, min(facts.height - height, first))
-        pipeline = self._prepared(tried, first, first + height, is_wanted)
+        middle, sink = check_kinds(tried.planned.chain.steps())
+        if self._name != _named(tried, middle):  # what is prepared for the whole serves a piece, too
+            middle = tuple(step for step in middle if _touches(step, facts, first, first + height))
+        pipeline = self._prepared(tried, middle, is_wanted)
         finished_at = pipeline.facts.finished_anchor_column
         left = round((spot.yaw_deg / 360 + 0.5) * facts.width) - width // 2 - finished_at
         columns = np.arange(left, left + width) % facts.width
         rows = np.concatenate(
-            [band.rows[:, columns] for band in pipeline.bands(self._upto, first, first + height)]
+            [band.rows[:, columns] for band in pipeline.bands(len(middle), first, first + height)]
         )
-        _, sink = check_kinds(tried.planned.chain.steps())
+        return self._poured(pipeline, sink, rows)
+
+    def whole(self, tried: Tried, is_wanted: Callable[[], bool]) -> Output:
+        """Make the whole frame as a run does, reduced to `FINE_WIDTH` columns; raises as `piece`."""
+        middle, sink = check_kinds(tried.planned.chain.steps())
+        pipeline = self._prepared(tried, middle, is_wanted)
+        facts = pipeline.facts
+        begins = -facts.finished_anchor_column % facts.width
+        reducer = AreaReducer(facts.width, facts.height, min(FINE_WIDTH, facts.width), begins)
+        for band in pipeline.bands(len(middle), 0, facts.height):
+            if not is_wanted():
+                raise Superseded
+            reducer.take(band.rows, band.first)
+        return self._poured(pipeline, sink, reducer.result())
+
+    def _poured(self, pipeline: FramePipeline, sink: SinkStep, rows: Rows) -> Output:
+        """What the sink makes of rows that begin at the file's own first column."""
+        height, width = rows.shape[:2]
         as_frame = replace(
             pipeline.facts, width=width, height=height, anchor_column=0, turned_columns=0, proof=True
         )
         return poured(rows, Frame(pipeline.reduced, as_frame), sink, self._bench.job.rights)[0]
 
-    def _prepared(self, tried: Tried, first: int, last: int, is_wanted: Callable[[], bool]) -> FramePipeline:
-        middle, _ = check_kinds(tried.planned.chain.steps())
-        steps = [step for step in middle if _touches(step, tried.light.facts, first, last)]
-        name = (
-            tried.planned.key,
-            tried.planned.source,
-            tuple((step.name, step.settings) for step in steps),
-            tuple((stage, solved.number) for stage, solved in tried.solved.items()),
-        )
+    def _prepared(
+        self, tried: Tried, steps: Sequence[MiddleStep], is_wanted: Callable[[], bool]
+    ) -> FramePipeline:
+        name = _named(tried, steps)
         if self._pipeline is None or name != self._name:
             self.close()
             self._pipeline = self._begun(tried, steps)
@@ -98,10 +115,10 @@ class Loupe:
                     self.close()
                     raise Superseded
                 self._pipeline.prepare(upto)
-            self._upto, self._name = len(steps), name
+            self._name = name
         return self._pipeline
 
-    def _begun(self, tried: Tried, steps: list[MiddleStep]) -> FramePipeline:
+    def _begun(self, tried: Tried, steps: Sequence[MiddleStep]) -> FramePipeline:
         reader: FrameReader = self._open.enter_context(
             opened_frame(self._bench.files_of(tried.planned), tried.planned.source, StageTimer())
         )
@@ -119,6 +136,16 @@ class Loupe:
             source=tried.planned.source[0],
             band_rows=band_rows(width),
         )
+
+
+def _named(tried: Tried, steps: Sequence[MiddleStep]) -> Hashable:
+    """Equal for the same work on the same frame."""
+    return (
+        tried.planned.key,
+        tried.planned.source,
+        tuple((step.name, step.settings) for step in steps),
+        tuple((stage, solved.number) for stage, solved in tried.solved.items()),
+    )
 
 
 def _touches(step: MiddleStep, facts: FrameFacts, first: int, last: int) -> bool:

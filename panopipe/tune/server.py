@@ -39,6 +39,7 @@ _PAGE = {
     "page/tune.css": ("panopipe.tune", "tune.css"),
     "page/tune.js": ("panopipe.tune", "tune.js"),
     "page/controls.js": ("panopipe.tune", "controls.js"),
+    "page/light.js": ("panopipe.tune", "light.js"),
     "page/pointer.js": ("panopipe.tune", "pointer.js"),
     "page/keep.js": ("panopipe.tune", "keep.js"),
     "page/sphere.js": ("panopipe.review", "sphere.js"),
@@ -89,6 +90,7 @@ class Application:
             "frame": lambda said: _json(session.frame(int(said["frame"]))),
             "picture": self._picture,
             "piece": self._piece,
+            "fine": self._fine,
             "keep": self._keep,
             "carry": self._carry,
             "carried": self._carried,
@@ -172,6 +174,9 @@ class Application:
     def _piece(self, said: Mapping[str, Any]) -> Reply:
         spot = Spot(float(said["yaw"]), float(said["pitch"]))
         return _pictured(self._session.piece(int(said["frame"]), dict(said["draft"]), spot, _who(said)))
+
+    def _fine(self, said: Mapping[str, Any]) -> Reply:
+        return _pictured(self._session.fine(int(said["frame"]), dict(said["draft"]), _who(said)))
 
     def _keep(self, said: Mapping[str, Any]) -> Reply:
         level = said["level"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,7 @@ from panopipe.run.plan import plan_frames
 from panopipe.stage import Output
 from panopipe.state.lock import run_at_work
 from panopipe.state.run_log import ProgressReporter
-from panopipe.tune.bench import Bench
+from panopipe.tune.bench import Bench, Tried
 from panopipe.tune.controls import controls, gestures, values
 from panopipe.tune.draft import Draft, Level, changes_of, tried, with_changes
 from panopipe.tune.latest import LatestRequests
@@ -73,7 +73,7 @@ class Session:
         self._recipe = load_recipe(self.job)
         self._options = options or Options()
         self.start = _frame_of(self.job, start)
-        self._requests = LatestRequests()
+        self._requests, self._full_size = LatestRequests(), LatestRequests()
         self._bench: Bench | None = None
         self._loupe: Loupe | None = None
         self._failed: Mapping[FrameKey, str] = {}
@@ -171,15 +171,36 @@ class Session:
             settings = tried(self.job, self._recipe, key, draft)
             frame = bench.tried(key, settings, quick=quick)
             shown = bench.show(frame, WIDTH, quick=quick, is_wanted=is_wanted)
-        return Answer(shown.outputs[0], _told(key, settings, shown))
+        told = _told(key, settings, shown)
+        return Answer(shown.outputs[0], {**told, "has_finer": frame.light.facts.width > WIDTH})
 
     def piece(self, number: int, draft: Draft, spot: Spot, asked: Asked) -> Answer:
         """A piece of a frame at full size; raises as `picture`."""
+        return self._at_full_size(
+            number, draft, asked, lambda loupe, frame, wanted: loupe.piece(frame, spot, wanted)
+        )
+
+    def fine(self, number: int, draft: Draft, asked: Asked) -> Answer:
+        """A frame with a draft, worked on at full size and reduced; raises as `picture`."""
+        return self._at_full_size(number, draft, asked, Loupe.whole)
+
+    def _at_full_size(
+        self,
+        number: int,
+        draft: Draft,
+        asked: Asked,
+        make: Callable[[Loupe, Tried, Callable[[], bool]], Output],
+    ) -> Answer:
+        """Work at full size beside the small pictures, until the page asks for another of those."""
         key, bench = self.key(number), self._ready()
         assert self._loupe is not None
-        with self._requests.turn(f"{asked.page} piece", asked.number, steps_aside=True) as is_wanted:
+        with self._full_size.turn(f"{asked.page} full size", asked.number) as is_newest:
+
+            def is_wanted() -> bool:
+                return is_newest() and self._requests.is_newest(f"{asked.page} picture", asked.number)
+
             frame = bench.tried(key, tried(self.job, self._recipe, key, draft))
-            return Answer(self._loupe.piece(frame, spot, is_wanted), {})
+            return Answer(make(self._loupe, frame, is_wanted), {})
 
     def as_recorded(self, number: int) -> bytes:
         """JPEG of a frame as decoded.

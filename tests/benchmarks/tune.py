@@ -3,15 +3,17 @@
 Run ``python -m tests.benchmarks.tune sample_job`` from the top of the clone (a copy of the job is worked on);
 ``--widths 1536 2048``, ``--repeats 5``, ``--frame ROOM/FRAME``. Milliseconds are CPU of the one thread that
 makes pictures: the wall has as many on a machine that does nothing else. *Shown* is the picture that comes
-first, *exact* what follows it where a stage's work was carried.
+first, *exact* what follows where something was carried; *cold* is the first change of a setting, *clock* what
+passes until the picture shows, beside whatever else the machine does.
 
-``--truth`` compares the small picture with the finished file reduced to its width, ``--memory`` tells what
-tuning takes of a frame of 72 megapixels.
+``--truth`` compares the picture that comes at once, and the one worked on at full size that follows at rest
+with the finished file reduced to that width; ``--memory`` tells what tuning takes of 72 megapixels.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
 import shutil
 import tempfile
 import time
@@ -68,27 +70,31 @@ class Timed:
     def __init__(self, bench: Bench, key: FrameKey, width: int) -> None:
         self.bench, self.key, self.width = bench, key, width
 
-    def show(self, draft: Mapping[str, Any], *, quick: bool) -> tuple[float, bool]:
-        """CPU milliseconds, and whether the picture was exact."""
-        started = time.process_time()
+    def show(self, draft: Mapping[str, Any], *, quick: bool) -> tuple[Any, bool]:
+        """Milliseconds of CPU and by the clock, and whether the picture was exact."""
+        started = np.array([time.process_time(), time.perf_counter()])
         settings = tried(self.bench.job, self.bench.recipe, self.key, draft)
         frame = self.bench.tried(self.key, settings, quick=quick)
         shown = self.bench.show(frame, self.width, quick=quick)
-        return 1e3 * (time.process_time() - started), shown.exact
+        return 1e3 * (np.array([time.process_time(), time.perf_counter()]) - started), shown.exact
 
-    def change(self, draft: Mapping[str, Any]) -> tuple[float, float]:
-        """Milliseconds until a change shows, and until it is exact, from the frame as the files say."""
+    def change(self, draft: Mapping[str, Any]) -> Any:
+        """CPU until a change shows, until it is exact, and the clock until it shows, from what files say."""
         self.show({}, quick=False)
         first, exact = self.show(draft, quick=True)
-        return first, first + (0 if exact else self.show(draft, quick=False)[0])
+        whole = first[0] + (0 if exact else self.show(draft, quick=False)[0][0])
+        return first[0], whole, first[1]
 
 
 def table(bench: Bench, key: FrameKey, width: int, repeats: int) -> None:
     timed, settings = Timed(bench, key, width), bench.recipe.settings(key)
     cold, _ = timed.show({}, quick=False)
-    print(f"\n{key} at {width}: the first picture after the job was looked at took {cold:.0f} ms")
-    print(f"{'setting':32}{'shown':>8}{'95th':>8}{'exact':>8}{'95th':>8}   ms")
-    medians = []
+    load = os.getloadavg()[0]
+    print(f"\n{key} at {width}, beside a load of {load:.1f}: the first picture took {cold[0]:.0f} ms of CPU")
+    print(
+        f"{'setting':32}{'cold':>8}{'shown':>8}{'95th':>8}{'exact':>8}{'95th':>8}{'clock':>8}{'95th':>8}   ms"
+    )
+    rows = []
     for stage in settings.stages:
         for name, rule in setting_rules(loaded_stage(stage)).items():
             value = settings.values[stage][name].value
@@ -100,12 +106,13 @@ def table(bench: Bench, key: FrameKey, width: int, repeats: int) -> None:
                 for turn in range(repeats)
             ]
             taken = np.array([timed.change(draft) for draft in drafts])
-            medians.append(np.median(taken, axis=0))
-            figures = [f(taken[:, place]) for place in (0, 1) for f in (np.median, _95th)]
-            print(f"{stage + '.' + name:32}" + "".join(f"{figure:8.0f}" for figure in figures))
-    shown, exact = np.median(medians, axis=0), np.percentile(medians, 95, axis=0)
-    print(f"{'median over all settings':32}{shown[0]:8.0f}{'':8}{shown[1]:8.0f}")
-    print(f"{'95th over all settings':32}{exact[0]:8.0f}{'':8}{exact[1]:8.0f}")
+            figures = [f(taken[:, place]) for place in range(3) for f in (np.median, _95th)]
+            rows.append((taken[0, 0], *figures))
+            print(f"{stage + '.' + name:32}" + "".join(f"{figure:8.0f}" for figure in rows[-1]), flush=True)
+    for what, over in (("median over all settings", np.median), ("95th over all settings", _95th)):
+        cells = (over([row[place] for row in rows]) for place in (0, 1, 3, 5))
+        print(f"{what:32}" + "{:8.0f}{:8.0f}{:16.0f}{:16.0f}".format(*cells))
+    print(f"beside a load of {os.getloadavg()[0]:.1f} at the end")
 
 
 def _95th(values: Any) -> float:
@@ -115,17 +122,26 @@ def _95th(values: Any) -> float:
 def truth(folder: Path, bench: Bench, keys: Sequence[FrameKey], widths: list[int]) -> None:
     job = open_job(folder)
     run_job(job, load_recipe(job), Options(only=keys, workers=1))
-    print(f"\n{'the small picture against the finished file, codes':52}{'mean':>8}{'99th':>8}")
+    head = "".join(f"{word:>9}" for word in ("at once:", "mean", "99th", "at rest:", "mean", "99th"))
+    print(f"\n{'against the finished file reduced, codes':44}{head}")
+    loupe = Loupe(bench)
     for key in keys:
         whole = cv2.imread(str(folder / f"finished/{key}.jpg"))
+        frame = bench.tried(key, bench.recipe.settings(key))
+        at_rest = decoded(loupe.whole(frame, lambda: True).data)
         for width in (width for width in widths if width < whole.shape[1]):
-            settings = bench.recipe.settings(key)
-            shown = bench.show(bench.tried(key, settings), width).outputs[0].data
-            small = cv2.imdecode(np.frombuffer(shown, np.uint8), cv2.IMREAD_COLOR)
             reduced = reduced_codes(whole, width)
-            off = np.abs(small.astype(np.float32) - reduced)
-            name = f"{key}, {whole.shape[1]} to {width}"
-            print(f"{name:52}{off.mean():8.2f}{np.percentile(off, 99):8.1f}")
+            at_once = decoded(bench.show(frame, width).outputs[0].data).astype(np.float32)
+            figures = [
+                f"{'':9}{off.mean():9.2f}{np.percentile(off, 99):9.1f}"
+                for off in (np.abs(at_once - reduced), np.abs(reduced_codes(at_rest, width) - reduced))
+            ]
+            print(f"{f'{key}, {whole.shape[1]} to {width}':44}" + "".join(figures))
+    loupe.close()
+
+
+def decoded(data: Any) -> Any:
+    return cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
 
 
 def reduced_codes(codes: Any, width: int) -> Any:
@@ -152,14 +168,21 @@ def memory(folder: Path, width: int = 12_000) -> None:
     for what, spot, draft in (
         ("a piece at full size, on the horizon", Spot(0, 0), {"level.tilt_deg": 0.0}),
         ("on the rebuilt floor", Spot(0, -80), {"level.tilt_deg": 0.0}),
+        ("the whole at full size, as at rest", None, {"level.tilt_deg": 0.0}),
+        ("on the rebuilt floor after that", Spot(0, -80), {"level.tilt_deg": 0.0}),
         ("of a frame that is levelled", Spot(0, 0), {"level.tilt_deg": 2.0}),
     ):
         reset_peak_memory()
         started = time.process_time()
         frame = bench.tried(key, tried(job, bench.recipe, key, draft))
-        loupe.piece(frame, spot, lambda: True)
+        if spot is None:
+            loupe.whole(frame, lambda: True)
+        else:
+            loupe.piece(frame, spot, lambda: True)
         spent = time.process_time() - started
         print(f"{what:40}{(peak_memory() - before) / 2**20:8.0f}   after {1e3 * spent:.0f} ms of CPU")
+        if spot is None:
+            continue
         started = time.process_time()
         loupe.piece(frame, Spot(spot.yaw_deg + 20, spot.pitch_deg), lambda: True)
         print(f"{'  and beside it':40}{'':8}   after {1e3 * (time.process_time() - started):.0f} ms")

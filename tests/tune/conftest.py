@@ -43,9 +43,9 @@ def room_picture(seed: int, width: int = 512) -> np.ndarray:
     return np.clip(light, 0.001, 1)
 
 
-def write_job(folder: Path, frames: tuple[str, ...], recipe: str = RECIPE) -> Path:
+def write_job(folder: Path, frames: tuple[str, ...], recipe: str = RECIPE, width: int = 512) -> Path:
     for seed, name in enumerate(frames):
-        samples = 40000 * room_picture(seed) * neutral_of((0.9504559, 1.0, 1.0890578))
+        samples = 40000 * room_picture(seed, width) * neutral_of((0.9504559, 1.0, 1.0890578))
         write_linear_dng(folder / f"originals/{name}.dng", samples.astype(np.uint16))
     (folder / "recipe.toml").write_text(recipe, encoding="utf-8")
     return folder

@@ -329,6 +329,70 @@ def test_the_piece_at_full_size_follows_the_pointer(page: Chrome) -> None:
     assert page.find_element(By.ID, "piece").get_attribute("src") != first
 
 
+def test_light_is_told_by_its_share_of_the_sphere(page: Chrome) -> None:
+    """Half a sphere of blank white, a quarter of solid black, the rest one stop below white (code 188)."""
+    light = page.execute_async_script(
+        "const done = arguments[0], canvas = document.createElement('canvas');"
+        "canvas.width = 512; canvas.height = 256;"
+        "const ink = canvas.getContext('2d');"
+        "for (const [grey, left, top, width] of [[255, 0, 0, 512], [0, 0, 128, 256], [188, 256, 128, 256]]) {"
+        "  ink.fillStyle = `rgb(${grey} ${grey} ${grey})`; ink.fillRect(left, top, width, 128); }"
+        "const made = new Image(); made.src = canvas.toDataURL();"
+        "made.decode().then(() => { const { bars, white, colour, black } = panopipe.lightOf(made);"
+        "  done([[...bars], white, colour, black]); });"
+    )
+    bars, white, colour, black = light
+    assert (white, colour, black) == (pytest.approx(0.5), 0, pytest.approx(0.25))
+    assert bars[-1] == pytest.approx(0.5)
+    assert bars[-2] == pytest.approx(0.25)  # 188 is 0.503 of white: a hundredth above one stop below it
+    assert bars[0] == pytest.approx(0.25)
+    assert "Blank white" in page.find_element(By.CSS_SELECTOR, "#light .ends").text
+
+
+def test_blank_white_is_striped_when_asked(page: Chrome) -> None:
+    type_in(page, "tone.exposure_ev", "6")
+    type_in(page, "tone.highlights_ev", "0")
+    canvas = page.find_element(By.ID, "sphere")
+
+    def reddish() -> int:
+        shown = cv2.imdecode(np.frombuffer(canvas.screenshot_as_png, np.uint8), cv2.IMREAD_COLOR).astype(int)
+        return int(np.count_nonzero((shown[..., 2] > 150) & (shown[..., 0] < 60)))
+
+    before = reddish()
+    page.find_element(By.ID, "mark-ends").click()
+    assert page.find_element(By.ID, "mark-ends").get_attribute("aria-pressed") == "true"
+    wait(
+        page,
+        "return new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done(true))))",
+    )
+    assert reddish() > before + 100
+    page.find_element(By.ID, "mark-ends").click()
+
+
+def test_at_rest_the_picture_becomes_as_fine_as_the_file(browser: Chrome, tmp_path: Path) -> None:
+    with with_plugin():
+        folder = write_job(tmp_path / "fenhollow", ("hall/hall-01",), width=2048)
+        session = Session(folder, "", Options(executor=lambda *_: Inline()))
+        session.look()
+        server = Server(session)
+        server.serve_beside()
+        try:
+            browser.get(server.address)
+            settled(browser)
+            wait(browser, "return document.documentElement.dataset.fine === 'true'")
+            fine = "return panopipe.sphere.pictures.after.naturalWidth"
+            assert browser.execute_script(fine) == 2048
+            type_in(browser, "tone.exposure_ev", "1")
+            assert browser.execute_script(fine) == 1536
+            wait(browser, "return document.documentElement.dataset.fine === 'true'")
+            assert browser.execute_script(fine) == 2048
+            assert browser.execute_script(fine.replace("after", "before")) == 2048
+            browser.execute_script("document.documentElement.dataset.tried = 0;")
+            leave(browser)
+        finally:
+            server.close()
+
+
 def test_carry_shows_other_rooms_and_writes_what_the_command_writes(
     page: Chrome, sitting: Sitting, tmp_path: Path
 ) -> None:

@@ -85,7 +85,7 @@ def shown_before(folder: Path, key: FrameKey) -> bytes:
     return proof(folder, key)
 
 
-def test_a_piece_at_full_size_is_cut_from_the_finished_frame(
+def test_a_piece_and_the_whole_at_full_size_are_as_the_finished_frame(
     folder: Path, sit: Callable[..., Session]
 ) -> None:
     """The frames are 512 wide, so that the piece is the whole of one: file and piece hold the same codes."""
@@ -97,11 +97,23 @@ def test_a_piece_at_full_size_is_cut_from_the_finished_frame(
     session = sit(folder)
     job = open_job(folder)
     run_job(job, load_recipe(job), INLINE)
-    piece = session.piece(0, {}, Spot(0.0, 0.0), Asked("page", 1)).output.data
     file = (folder / "finished/hall/hall-01.jpg").read_bytes()
-    cut, whole = (cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR) for data in (piece, file))
-    assert cut.shape == whole.shape
-    assert np.abs(cut.astype(int) - whole).mean() < 1.5  # dither lies elsewhere, and JPEG rounds it
+    for data in (
+        session.piece(0, {}, Spot(0.0, 0.0), Asked("page", 1)).output.data,
+        session.fine(0, {}, Asked("page", 2)).output.data,
+        session.piece(0, {}, Spot(0.0, -60.0), Asked("page", 3)).output.data,  # from what the whole prepared
+    ):
+        cut, whole = (cv2.imdecode(np.frombuffer(one, np.uint8), cv2.IMREAD_COLOR) for one in (data, file))
+        assert cut.shape == whole.shape
+        assert np.abs(cut.astype(int) - whole).mean() < 1.5  # dither lies elsewhere, and JPEG rounds it
+
+
+def test_the_whole_at_full_size_gives_way_to_a_change(folder: Path, sit: Callable[..., Session]) -> None:
+    session = sit(folder)
+    session.picture(0, {}, Asked("page", 2))
+    with pytest.raises(Superseded):
+        session.fine(0, {}, Asked("page", 1))
+    session.fine(0, {}, Asked("another", 1))
 
 
 def test_looking_writes_nothing_but_what_a_proof_keeps(folder: Path, sit: Callable[..., Session]) -> None:

@@ -14,7 +14,7 @@ window.panopipe = window.panopipe || {};
     precision highp float;
     uniform sampler2D after, before;
     uniform vec2 size, reach;
-    uniform float divide, turned;
+    uniform float divide, turned, ends;
     uniform mat3 turn;
     out vec4 colour;
     const float PI = 3.14159265358979;
@@ -30,7 +30,13 @@ window.panopipe = window.panopipe || {};
       dy.x *= arc;
       vec3 left = textureGrad(before, at + vec2(turned, 0.0), dx, dy).rgb;
       vec3 right = textureGrad(after, at, dx, dy).rgb;
-      colour = vec4(gl_FragCoord.x < divide ? left : right, 1.0);
+      vec3 seen = gl_FragCoord.x < divide ? left : right;
+      // Where all light is blank white, or none shows: stripes that no picture holds.
+      float stripe = step(0.5, fract((gl_FragCoord.x + gl_FragCoord.y) / 12.0));
+      bool white = min(seen.r, min(seen.g, seen.b)) >= 252.5 / 255.0, black = max(seen.r, max(seen.g, seen.b)) <= 3.5 / 255.0;
+      if (ends > 0.5 && white) seen = mix(vec3(1.0), vec3(0.85, 0.1, 0.0), stripe);
+      if (ends > 0.5 && black) seen = mix(vec3(0.0), vec3(0.2, 0.5, 1.0), stripe);
+      colour = vec4(seen, 1.0);
     }`;
 
   const NARROWEST = 15, WIDEST = 100;
@@ -60,6 +66,7 @@ window.panopipe = window.panopipe || {};
       this.canvas = canvas;
       this.changed = changed;
       this.view = { yaw: 0, pitch: 0, field: 75, divide: 0.5 };
+      this.marksEnds = false;
       this.gl = canvas.getContext("webgl2", { alpha: false, antialias: false, preserveDrawingBuffer: true });
       this.program = this.gl && program(this.gl);
       this.usable = Boolean(this.program);
@@ -75,7 +82,7 @@ window.panopipe = window.panopipe || {};
       gl.enableVertexAttribArray(corner);
       gl.vertexAttribPointer(corner, 2, gl.FLOAT, false, 0, 0);
       this.at = {};
-      for (const name of ["after", "before", "size", "reach", "divide", "turned", "turn"]) {
+      for (const name of ["after", "before", "size", "reach", "divide", "turned", "ends", "turn"]) {
         this.at[name] = gl.getUniformLocation(this.program, name);
       }
       gl.uniform1i(this.at.after, 0);
@@ -161,6 +168,7 @@ window.panopipe = window.panopipe || {};
       gl.uniform2f(this.at.reach, half * width / height, half);
       gl.uniform1f(this.at.divide, this.pictures.before ? this.view.divide * width : 0);
       gl.uniform1f(this.at.turned, this.pictures.turned / 360);
+      gl.uniform1f(this.at.ends, this.marksEnds ? 1 : 0);
       gl.uniformMatrix3fv(this.at.turn, false, rotation(this.view.yaw, this.view.pitch));
       gl.drawArrays(gl.TRIANGLES, 0, 3);
     }

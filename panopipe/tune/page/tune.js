@@ -5,11 +5,11 @@
   const make = panopipe.make;
   const byId = (id) => document.getElementById(id);
   const page = crypto.getRandomValues(new Uint32Array(2)).join("-");
-  const POLL_MS = 1500, REST_MS = 180;
+  const POLL_MS = 1500, REST_MS = 180, FINE_AFTER_MS = 1000;
 
   let overview = null, frame = null, draft = {}, values = {}, notes = {}, own = { room: [], frame: [] };
   let number = 0, history = [], place = 0, turned = 0;
-  const pictures = { tried: null, kept: null, recorded: null };
+  const pictures = { tried: null, kept: null, recorded: null, fineTried: null, fineKept: null };
 
   // --- the server
   async function send(what, body, signal) {
@@ -57,11 +57,15 @@
   });
   panopipe.sphere = sphere;
 
+  // Both sides of the divide are equally fine: else the eye compares sharpness and not the setting.
   function show() {
-    const before = pictures[byId("beside").value] || pictures.tried;
+    const beside = byId("beside").value, fine = { kept: pictures.fineKept, recorded: pictures.recorded }[beside];
+    const isFine = Boolean(pictures.fineTried && fine);
+    const tried = isFine ? pictures.fineTried : pictures.tried, before = (isFine ? fine : pictures[beside]) || tried;
     byId("left-side").textContent = byId("beside").selectedOptions[0].textContent;
-    stage.classList.toggle("same", before === pictures.tried);
-    if (pictures.tried && sphere.usable) sphere.show(pictures.tried, before);
+    stage.classList.toggle("same", before === tried);
+    document.documentElement.dataset.fine = String(isFine);
+    if (tried && sphere.usable) sphere.show(tried, before);
   }
 
   // --- the draft and its history
@@ -130,9 +134,11 @@
   }
 
   // --- pictures
-  let working = false, wanted = false, isQuick = true, stop = null;
+  let working = false, wanted = false, isQuick = true, stop = null, finer = 0, hasFiner = false;
 
   async function work() {
+    clearTimeout(finer);
+    pictures.fineTried = null;
     if (working) {
       wanted = true;
       if (!isQuick) stop.abort(); // the newest change comes first
@@ -153,6 +159,31 @@
     delete document.documentElement.dataset.working;
     document.documentElement.dataset.took = Math.round(performance.now() - began);
     look(true);
+    if (hasFiner) finer = setTimeout(fine, FINE_AFTER_MS);
+  }
+
+  // At rest the frame is worked on at full size, as a run does, and shown that fine; the kept one beside it, too.
+  async function fine() {
+    if (document.visibilityState !== "visible" || working) return;
+    const mine = frame, tried = draft, isTried = Object.keys(tried).length > 0;
+    try {
+      if (!pictures.fineKept) {
+        pictures.fineKept = await finePicture({});
+        if (!pictures.fineKept || working || mine !== frame) return;
+      }
+      const picture = isTried ? await finePicture(tried) : pictures.fineKept;
+      if (!picture || working || tried !== draft || mine !== frame) return;
+      pictures.fineTried = picture;
+      byId("status").textContent = isTried ? "As the run would make it." : "As the files say.";
+      show();
+    } catch (error) {
+      byId("status").textContent = `Not shown finer: ${error.message}`;
+    }
+  }
+
+  async function finePicture(of) {
+    const made = await askPicture("fine", { frame, draft: of });
+    return made && image(made.url);
   }
 
   async function once() {
@@ -176,16 +207,36 @@
 
   function take(told, tried) {
     notes = told.notes;
+    hasFiner = told.has_finer;
     turned = told.turned_deg; // settings name directions in the original, the sphere shows the finished file
     if (tried === draft) values = Object.fromEntries(Object.entries(told.values).map(([name, held]) => [name, { ...held, tried: name in tried }]));
     controls.say("");
     controls.show(values, draft, notes);
-    byId("status").textContent = told.exact ? (Object.keys(draft).length ? "As the run would make it, small." : "As the files say.") : "In a moment exact…";
+    byId("status").textContent = told.exact ? (Object.keys(draft).length ? "As the run would make it, small." : "As the files say, small.") : "A first draft; in a moment exact…";
     byId("doubts").replaceChildren(...told.reasons.map((reason) => make("p", {}, reason)));
     byId("wait").hidden = true;
     show();
+    showLight();
     pointer.draw();
     document.documentElement.dataset.ready = "true";
+  }
+
+  // --- light on the sphere
+  const scale = new panopipe.LightScale(byId("light")), looked = new WeakMap();
+
+  function lightOf(picture) {
+    if (!looked.has(picture)) looked.set(picture, panopipe.lightOf(picture));
+    return looked.get(picture);
+  }
+
+  function showLight() {
+    scale.show(lightOf(pictures.tried), pictures.kept && pictures.kept !== pictures.tried ? lightOf(pictures.kept) : null);
+  }
+
+  function markEnds() {
+    sphere.marksEnds = !sphere.marksEnds;
+    byId("mark-ends").setAttribute("aria-pressed", String(sphere.marksEnds));
+    sphere.draw();
   }
 
   // --- full size under the pointer
@@ -205,6 +256,7 @@
     if (looking) { isMissed = true; return; }
     if (working && !isNew) return;
     looking = true;
+    clearTimeout(finer);
     do {
       isMissed = false;
       const [yaw, pitch] = panopipe.yawPitch(aim);
@@ -220,6 +272,7 @@
       }
     } while (isMissed);
     looking = false;
+    if (hasFiner && !pictures.fineTried && !working) finer = setTimeout(fine, FINE_AFTER_MS);
   }
 
   // The piece in the screen's own pixels: one of the file is one of the screen.
@@ -239,7 +292,7 @@
     draft = {};
     history = [{ draft, kept: false }];
     place = 0;
-    pictures.tried = pictures.kept = pictures.recorded = null;
+    for (const name of Object.keys(pictures)) pictures[name] = null;
     byId("wait").hidden = false;
     byId("wait").textContent = "Opening the frame…";
     if (pointer) pointer.mode && pointer.set(pointer.mode);
@@ -253,7 +306,7 @@
       const told = await ask("frame", { frame });
       if (mine !== frame) return;
       ({ values, own } = told);
-      pictures.kept = null;
+      pictures.kept = pictures.fineKept = null;
       controls.build(told.controls, values);
       offerTools(told.gestures);
       controls.find(byId("find").value);
@@ -385,6 +438,7 @@
     }
     byId("beside").addEventListener("change", recorded);
     byId("frames").addEventListener("change", () => open(Number(byId("frames").value)));
+    byId("mark-ends").addEventListener("click", markEnds);
     byId("find").addEventListener("input", () => controls.find(byId("find").value));
     byId("undo").addEventListener("click", () => step(-1));
     byId("redo").addEventListener("click", () => step(1));
@@ -416,7 +470,10 @@
       if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") {
         event.preventDefault();
         step(event.shiftKey ? 1 : -1);
-      } else if (!event.ctrlKey && !event.metaKey && event.key.toLowerCase() === "l") byId("loupe-on").click();
+      } else if (!event.ctrlKey && !event.metaKey) {
+        const button = { l: "loupe-on", e: "mark-ends" }[event.key.toLowerCase()];
+        if (button) byId(button).click();
+      }
     });
     window.addEventListener("beforeunload", (event) => { if (Object.keys(draft).length) event.preventDefault(); });
   }
