@@ -38,10 +38,15 @@ def intake(
         taken = take_in(source, folder, rooms, screen)
         screen.wipe()
         if json:
-            print_json({"copied": taken.copied, "there_already": taken.already, "failed": taken.failed})
+            told_of = {"copied": taken.copied, "there_already": taken.already, "failed": taken.failed}
+            print_json(told_of | {"same": taken.same})
         else:
             refused = f", {len(taken.failed)} not taken" if taken.failed else ""
             print(f"{len(taken.copied)} copied and checked, {len(taken.already)} there already{refused}")
+            for goal, other in taken.same.items():
+                print(
+                    printable(f"{goal} is {other} once more, byte for byte; take one of them out of the job")
+                )
             _say_rooms(folder)
             print(f"Next: {quoted(('panopipe', 'check', 'JOB'), str(folder))}")
     raise typer.Exit(FRAMES_FAILED if taken.failed else 0)
@@ -83,7 +88,10 @@ def rooms(
             return
         print(printable_lines(rooms_table(proposed)))
         if accept:
-            print("written into job.toml; give the rooms their names there")
+            print(
+                "written into job.toml; name the rooms there before the run: finished folders take the names"
+            )
+            print(f"Next: {quoted(('panopipe', 'run', 'JOB'), str(folder))}")
         else:
             print(f"To take them: {quoted(('panopipe', 'rooms', 'JOB', '--accept'), str(folder))}")
 

@@ -44,11 +44,14 @@ class Taken:
         Originals copied now, and those that were there with the same bytes; relative to the job folder.
     failed : dict of str to str
         Files of the source that were not taken, and why.
+    same : dict of str to str
+        Originals that hold the very bytes of another one, and that one.
     """
 
     copied: list[str] = field(default_factory=list)
     already: list[str] = field(default_factory=list)
     failed: dict[str, str] = field(default_factory=dict)
+    same: dict[str, str] = field(default_factory=dict)
 
 
 def take_in(source: Path, folder: Path, rooms: str, reporter: ProgressReporter) -> Taken:
@@ -104,9 +107,18 @@ def take_in(source: Path, folder: Path, rooms: str, reporter: ProgressReporter) 
         for number, file in enumerate(files):
             reporter.progress(f"{file.name}: {len(files) - number} of {len(files)} left")
             _take_one(file, source, root, pattern, taken, manifest)
+    taken.same = _same_bytes([*taken.copied, *taken.already], manifest)
     for name, why in taken.failed.items():
         reporter.line(f"{name}: not taken: {why}")
     return taken
+
+
+def _same_bytes(goals: list[str], manifest: dict[str, dict[str, Any]]) -> dict[str, str]:
+    """Originals that hold the bytes of one before them in the order of names, and that one."""
+    first: dict[str, str] = {}
+    in_order = sorted(goals, key=natural)
+    before = {goal: first.setdefault(manifest[goal]["sha256"], goal) for goal in in_order}
+    return {goal: other for goal, other in before.items() if other != goal}
 
 
 def _take_one(

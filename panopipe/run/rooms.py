@@ -12,6 +12,7 @@ from panopipe.run.surveyed_job import SurveyedJob
 def proposed_rooms(surveyed_job: SurveyedJob) -> dict[str, tuple[FrameKey, ...]]:
     """Frames that no person sorted into a room, by the room that they share with others.
 
+    A frame of several files is named by all of them: one that is left out would be parted from the others.
     A proposed room most of whose sorted frames are in one named room takes that name.
     """
     by_room: dict[str, list[FrameKey]] = {}
@@ -24,4 +25,12 @@ def proposed_rooms(surveyed_job: SurveyedJob) -> dict[str, tuple[FrameKey, ...]]
         unsorted = [key for key in by_room[room] if not key.named_room]
         if unsorted:
             proposed.setdefault(name, []).extend(unsorted)
-    return {room: tuple(sorted(keys, key=lambda key: natural(str(key)))) for room, keys in proposed.items()}
+    others = surveyed_job.job.members
+    return {
+        room: tuple(sorted((file for key in keys for file in (key, *others.get(key, ()))), key=_place))
+        for room, keys in proposed.items()
+    }
+
+
+def _place(key: FrameKey) -> tuple[object, ...]:
+    return natural(str(key))

@@ -45,6 +45,14 @@ def test_a_card_becomes_a_job_and_the_manifest_proves_it(card: Path, tmp_path: P
     assert (again.copied, len(again.already)) == ([], 3)
 
 
+def test_a_frame_that_is_on_the_card_twice_is_said(card: Path, tmp_path: Path) -> None:
+    shutil.copyfile(card / "hall/h-1.dng", card / "lounge/h-1 (1).dng")
+    taken = take(card, tmp_path / "job")
+    assert taken.same == {"originals/lounge/h-1 (1).dng": "originals/hall/h-1.dng"}
+    assert len(taken.copied) == 4
+    assert take(card, tmp_path / "job").same == taken.same
+
+
 def test_originals_that_changed_are_told(card: Path, tmp_path: Path) -> None:
     job = tmp_path / "job"
     take(card, job)

@@ -44,12 +44,20 @@ def test_camera_folders_and_flat_jobs_want_rooms(tmp_path: Path) -> None:
 
 def looked(**rooms: str) -> SimpleNamespace:
     keys = {FrameKey(*name.split("__")): room for name, room in rooms.items()}
-    return SimpleNamespace(stands={key: Stand(room=room) for key, room in keys.items()})
+    stands = {key: Stand(room=room) for key, room in keys.items()}
+    return SimpleNamespace(job=SimpleNamespace(members={}), stands=stands)
 
 
 def test_frames_that_a_person_sorted_stay_and_lend_their_name() -> None:
     found = proposed_rooms(looked(hall__a="room-1", __b="room-1", __c="room-2", CAM__d="room-2"))  # type: ignore[arg-type]
     assert found == {"hall": (FrameKey("", "b"),), "CAM": (FrameKey("", "c"),)}
+
+
+def test_all_files_of_a_frame_go_into_its_room() -> None:
+    """Takes whose chosen one alone was named fell apart into two stands."""
+    job = looked(__b="room-1")
+    job.job.members = {FrameKey("", "b"): (FrameKey("", "a"),)}
+    assert proposed_rooms(job) == {"room-1": (FrameKey("", "a"), FrameKey("", "b"))}  # type: ignore[arg-type]
 
 
 def test_an_accepted_table_is_what_a_job_then_says(tmp_path: Path) -> None:
