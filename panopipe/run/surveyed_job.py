@@ -42,6 +42,8 @@ class SurveyedJob:
         Frames that could be opened: fingerprint of their light, and facts.
     seen : mapping of (stage, frame, settings) to object
         What each stage that surveys saw of each frame, with the settings it was handed.
+    solved : mapping of str to str
+        By stage, the fingerprint of what was solved; the solutions themselves are in the ledger.
     stands : mapping of FrameKey to Stand
         Where frames stood, as far as that was found out.
     failed : mapping of FrameKey to str
@@ -52,6 +54,7 @@ class SurveyedJob:
     recipe: Recipe
     surveyed: Mapping[FrameKey, SurveyedFrame]
     seen: Mapping[tuple[str, FrameKey, Any], Any]
+    solved: Mapping[str, str]
     stands: Mapping[FrameKey, Stand]
     failed: Mapping[FrameKey, str]
 
@@ -68,6 +71,7 @@ def as_surveyed(session: Session) -> SurveyedJob:
         session.recipe,
         {key: SurveyedFrame(one.source, session.facts(key)) for key, one in session.surveyed.items()},
         seen,
+        dict(session.solved),
         stands_of(session),
         dict(session.summary.errors),
     )

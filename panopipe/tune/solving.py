@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 from panopipe.frame import FrameFacts, FrameKey
@@ -13,7 +14,9 @@ from panopipe.registry import loaded_stage
 from panopipe.run.plan import Planned
 from panopipe.run.solve import facts_for_solving
 from panopipe.run.surveyed_job import FrameLight, SurveyedJob, seen_of, source_as_surveyed
-from panopipe.stage import Observation, Solution
+from panopipe.run.tasks import read_solutions
+from panopipe.stage import Observation, Solution, Solutions
+from panopipe.state.ledger import Ledger
 
 _MOST_SOLVED = 12
 """Solutions of the whole job that are held: as it is, and of what was tried last."""
@@ -118,9 +121,30 @@ class Solver:
     def _solve(
         self, frames: Mapping[FrameKey, Planned], stage: str, given: Mapping[FrameKey, Any]
     ) -> Mapping[FrameKey, Solution]:
-        held = self._solved_by_the_look(frames, stage, given)
-        if held is not None:
-            return held
+        def solve() -> Mapping[FrameKey, Solution]:
+            return self._solved_anew(frames, stage, given)
+
+        looked = self._surveyed_job
+        if not all(
+            self._is_as_looked_at(frames[key]) and (stage, key, own) in looked.seen
+            for key, own in given.items()
+        ):
+            return solve()
+        anew = cache(solve)  # where the ledger does not hold it any longer
+        return Solutions(list(given), lambda key: self._kept(stage, key) or anew().get(key, Solution()))
+
+    def _kept(self, stage: str, key: FrameKey) -> Solution | None:
+        """What was solved for a frame when the job was looked at."""
+        solved = {stage: self._surveyed_job.solved.get(stage, "")}
+        try:
+            with Ledger(self._surveyed_job.job.folder, read_only=True) as ledger:
+                return read_solutions(ledger.solutions.spelled(key, solved)).get(stage)
+        except (OSError, ValueError):
+            return None
+
+    def _solved_anew(
+        self, frames: Mapping[FrameKey, Planned], stage: str, given: Mapping[FrameKey, Any]
+    ) -> Mapping[FrameKey, Solution]:
         job = self._surveyed_job.job
         observed = {
             key: Observation(self._observed(frames[key], stage, own), own, self._facts(frames[key]))
@@ -129,17 +153,6 @@ class Solver:
         reference = job.reference if job.reference in self._surveyed_job.surveyed else None
         with StageTimer().on(stage):
             return loaded_stage(stage).solve(observed, facts_for_solving(job, reference))
-
-    def _solved_by_the_look(
-        self, frames: Mapping[FrameKey, Planned], stage: str, given: Mapping[FrameKey, Any]
-    ) -> dict[FrameKey, Solution] | None:
-        """What was solved when the job was looked at, if nothing is set otherwise by now."""
-        solutions, seen = self._surveyed_job.solutions, self._surveyed_job.seen
-        for key, own in given.items():
-            as_looked = self._is_as_looked_at(frames[key]) and (stage, key, own) in seen
-            if not as_looked or stage not in solutions.get(key, {}):
-                return None
-        return {key: solutions[key][stage] for key in given}
 
     def _observed(self, planned: Planned, stage: str, given: Any) -> Any:
         if self._is_as_looked_at(planned) and (stage, planned.key, given) in self._surveyed_job.seen:
