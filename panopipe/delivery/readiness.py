@@ -30,7 +30,7 @@ def obstacles(
     lines = [f"{JOB_WORD}: {_said(f)}" for f in review.findings if f.is_open and f.check != _NOT_DELIVERED]
     for frame in review.frames:
         missing = why_missing(frame, entries)
-        if frame.key in stale:
+        if frame.key in stale and frame.state != "failed":
             lines.append(f"{frame.key}: not as its settings are now ({stale[frame.key]}); run the job")
         lines += [f"{frame.key}: {text}" for text in ([missing] if missing else map(_said, frame.crossed))]
     return lines

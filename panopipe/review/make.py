@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import cv2
 
@@ -238,8 +238,14 @@ def _job_findings(records: Sequence[FrameRecord]) -> list[Finding]:
         _of_the_job(
             "series", "Missing frame", f"{name} is missing from its numbered series.", remedy, doubt=1.5
         )
-        for name in gaps([record.key for record in records])
+        for name in gaps([key for record in records for key in _numbered(record)])
     ] + _without_support(records)
+
+
+def _numbered(record: FrameRecord) -> list[FrameKey]:
+    """A frame under the names of all its files: exposures, and takes that are set aside."""
+    files = (*record.originals, *record.set_aside)
+    return [record.key, *(FrameKey(record.key.room, PurePosixPath(file).stem) for file in files)]
 
 
 def _without_support(records: Sequence[FrameRecord]) -> list[Finding]:

@@ -110,6 +110,9 @@ def _forecasts(session: Session) -> Iterator[Forecast]:
         for key, planned in session.frames.items()
         if not planned.entry.refused and not is_known(session, planned, seen)
     }
+    unknown -= {
+        key for key in unknown if _failed(session.entries.get(key))
+    }  # all others were solved without it
     if not unknown:
         session.call_inline()
         solve_all(session)
@@ -135,12 +138,16 @@ def _of(session: Session, planned: Planned, unknown: set[FrameKey]) -> Forecast:
     return Forecast(key, "stays")
 
 
+def _failed(entry: Entry | None) -> bool:
+    return entry is not None and entry.record.status == "failed"
+
+
 def _reasons(session: Session, planned: Planned, entry: Entry | None) -> Iterator[str]:
     """What of a frame itself is another than when it was finished."""
     if entry is None:
         yield "it was not finished yet"
         return
-    if entry.record.status == "failed":
+    if _failed(entry):
         yield f"it failed: {entry.record.error.removeprefix(f'{planned.key}: ')}"
         return
     for path in planned.paths:

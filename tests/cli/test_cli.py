@@ -426,6 +426,15 @@ def test_a_plan_names_an_original_that_is_new_or_changed(folder: Path) -> None:
     assert plan_of(folder)["lounge/l1"][0] == "may be made"
 
 
+def test_a_frame_that_failed_makes_no_other_one_stale(folder: Path) -> None:
+    """Delivery called every frame of a job stale once one could not be read."""
+    (folder / "originals/hall/h2.dng").write_bytes(b"no picture")
+    panopipe("run", folder, "--no-review")
+    plan = plan_of(folder)
+    assert plan["hall/h2"][0] == "is made"
+    assert plan["hall/h1"] == plan["lounge/l1"] == ("stays", [])
+
+
 @pytest.mark.parametrize(
     ("words", "means"),
     [

@@ -10,6 +10,7 @@ import pytest
 
 from panopipe.frame import FrameKey
 from panopipe.review.finding import Finding, FrameReview, JobReview
+from panopipe.review.make import judge
 from panopipe.review.page import data_script
 from panopipe.review.results import as_json
 from panopipe.review.series import gaps
@@ -103,6 +104,16 @@ def test_nothing_in_the_page_s_data_can_end_its_script(name: str, tmp_path: Path
 def test_gaps_in_a_series() -> None:
     keys = [FrameKey("lounge", f"lounge-{n:02d}") for n in (1, 2, 4, 5, 30)]
     assert gaps(keys) == ["lounge/lounge-03"]
+
+
+def test_takes_that_are_set_aside_and_exposures_are_not_missing() -> None:
+    def frame(number: int, *others: int) -> FrameRecord:
+        first, *rest = (f"originals/deck/d{n}.dng" for n in (number, *others))
+        return FrameRecord(FrameKey("deck", f"d{number}"), "finished", (first,), set_aside=tuple(rest))
+
+    records = [frame(1, 2, 3), frame(4), frame(6)]
+    job = judge(records, {}, title="")
+    assert [one.sentence for one in job.findings] == ["deck/d5 is missing from its numbered series."]
 
 
 def test_a_number_in_another_room_is_not_missing() -> None:
