@@ -110,9 +110,8 @@ def _forecasts(session: Session) -> Iterator[Forecast]:
         for key, planned in session.frames.items()
         if not planned.entry.refused and not is_known(session, planned, seen)
     }
-    unknown -= {
-        key for key in unknown if _failed(session.entries.get(key))
-    }  # all others were solved without it
+    # All others were solved without those that failed.
+    unknown = {key for key in unknown if not _failed(session.ledger.entry(key))}
     if not unknown:
         session.call_inline()
         solve_all(session)
