@@ -31,9 +31,9 @@ Mask = NDArray[np.bool_]
 Float = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-BARS = {"pattern": 1.6, "dark spot": 1.45, "line": 2.4, "blur": 1.2}
-"""Excess from which a kind of flaw is one, weighed by `python -m tests.benchmarks.flaws`: whole floors of one
-kind seldom show so much with nothing wrong in the hole; where a rug ends in it, one in two does."""
+BARS = {"pattern": 1.8, "dark spot": 1.7, "line": 1.95, "blur": 1.05}
+"""Excess from which a kind of flaw is one, weighed by `python -m tests.benchmarks.flaws`: of whole floors and
+good fills one in twenty shows so much of any."""
 _GRID_RADIUS_PX = 20
 """Radius of the hole on the grid on which patches are compared."""
 _PATCH, _PARTS = 7, 16
@@ -53,11 +53,21 @@ _SPOT = 1.0
 """Standard deviation of the window over which unlike patches are averaged, on the grid."""
 _SPOT_INSIDE, _SPOT_AROUND, _FAINT = 0.13, 0.45, 0.012
 """Breadth of a dark spot and of what it is compared with, in radii; and a loss of light that nobody sees."""
+_STREAKS, _STREAK_LONG, _STREAK_WIDE, _STREAK_ASIDE = 12, 0.175, 0.06, 0.175
+"""Directions of streaks; their length, width, and what they are compared with, as deviations in radii."""
+_STREAK_BAR, _STREAK_USUAL = 2.2, 99.5
+"""Excess from which a streak is a flaw; the percentile of the floor's own in the same direction, which is the
+measure: joints run in some directions only."""
 _DIRECTIONS, _ALONG, _ASIDE, _WIDTH, _FAINT_LINE = 120, 40, 21, 0.1, 0.006
 """Directions in which a shadow is looked for, places along it, lines beside it to compare with, its width in
 radii, and a loss of light along it that nobody sees."""
-_EDGE_DEG = 12.0
-"""How near to the direction of an edge of two floors no shadow is looked for: hems run there."""
+_BENT = 3
+"""Directions by which a joint that passes the middle at a distance seems to be bent there."""
+_AT_EDGE = 1.35
+"""By how much more a pattern or a line must stand out where two floors meet."""
+_EDGE_DEG, _ARC, _EDGE_ROOM = 12.0, 1.2, 0.35
+"""How near to the direction of an edge of two floors no shadow is looked for: hems run there; how far along
+an arc, in radii, its ends are looked at; and room beside a hem in which no spot counts, in radii."""
 _LUMA = np.array((0.3, 0.6, 0.1), np.float32)
 
 
@@ -112,16 +122,22 @@ def flaws(light: Picture, hole: Mask) -> dict[str, tuple[float, float, float]]:
     taken = shrunk(hole.astype(np.float32), factor) > 0
     unit = radius / factor
     zone, around = within(taken, _BESIDE * unit), ~within(taken, (_BESIDE + _CLEAR) * unit)
+    luma = logs @ _LUMA
     by_kind = {
         "pattern": _unlike(_structure(logs, unit), zone, around),
-        "dark spot": _dark(logs @ _LUMA, zone, around, unit),
-        "line": _line(logs @ _LUMA, taken, unit, None),
+        "dark spot": _spot(luma, zone, around, unit),
+        "line": _line(luma, taken, unit),
         "blur": _blur(light, hole, factor, offset),
     }
-    if by_kind["line"][0] >= BARS["line"]:
-        # A hem is no shadow; most floors have no edge, and need not be asked.
-        edge = floor_edge(light, np.ones_like(hole), hole)
-        by_kind["line"] = _line(logs @ _LUMA, taken, unit, edge)
+    suspect = any(by_kind[kind][0] >= BARS[kind] for kind in ("pattern", "dark spot", "line"))
+    # Most floors have no edge, and need not be asked.
+    edge = floor_edge(light, np.ones_like(hole), hole) if suspect else None
+    if edge is not None:
+        # Hems run along an edge, and joints end at it.
+        hem = _at_hem(edge, hole, factor, radius)[: zone.shape[0], : zone.shape[1]]
+        by_kind["dark spot"] = _spot(luma, zone & ~hem, around, unit)
+        by_kind["line"] = _lessened(_line(luma, taken, unit, edge, radius))
+        by_kind["pattern"] = _lessened(by_kind["pattern"])
     return {
         name: (size, (row + 0.5) * factor, (column + 0.5) * factor)
         for name, (size, row, column) in by_kind.items()
@@ -204,7 +220,53 @@ def _dark(luma: Picture, zone: Mask, around: Mask, unit: float) -> tuple[float, 
     return _worst(np.where(zone, loss, 0) / np.float32(usual))
 
 
-def _line(luma: Picture, taken: Mask, unit: float, edge: Edge | None) -> tuple[float, float, float]:
+def _lessened(excess: tuple[float, float, float]) -> tuple[float, float, float]:
+    return (excess[0] / _AT_EDGE, *excess[1:])
+
+
+def _spot(luma: Picture, zone: Mask, around: Mask, unit: float) -> tuple[float, float, float]:
+    """The worse of the darkest spot and the darkest streak, as a spot."""
+    spot, streak = _dark(luma, zone, around, unit), _streak(luma, zone, around, unit)
+    as_spot = (streak[0] / _STREAK_BAR * BARS["dark spot"], *streak[1:])
+    return max(spot, as_spot)
+
+
+def _at_hem(edge: Edge, hole: Mask, factor: int, radius: float) -> Mask:
+    """Blocks of pixels at the edge of two floors, where stripes run along it."""
+    distance = edge.distances(hole.shape)[factor // 2 :: factor, factor // 2 :: factor]
+    room = _EDGE_ROOM * radius
+    return np.asarray((distance > edge.hem_px[0] - room) & (distance < edge.hem_px[1] + room), np.bool_)
+
+
+def _streak(luma: Picture, zone: Mask, around: Mask, unit: float) -> tuple[float, float, float]:
+    """How much darker than on either side of it the darkest short streak is, over those around of its way."""
+    clear = cv2.erode(around.astype(np.uint8), np.ones((5, 5), np.uint8), borderValue=0) > 0
+    worst = (0.0, 0.0, 0.0)
+    if not clear.any():
+        return worst
+    for angle in np.arange(_STREAKS) * (math.pi / _STREAKS):
+        loss = cv2.filter2D(luma, -1, _streak_kernel(float(angle), unit), borderType=cv2.BORDER_REFLECT)
+        usual = max(float(np.percentile(loss[clear], _STREAK_USUAL)), _FAINT)
+        worst = max(worst, _worst(np.where(zone, loss, 0) / np.float32(usual)))
+    return worst
+
+
+def _streak_kernel(angle: float, unit: float) -> Picture:
+    """The mean beside a streak less that on it."""
+    half = math.ceil(2.5 * _STREAK_LONG * unit)
+    y, x = np.indices((2 * half + 1, 2 * half + 1), np.float64) - half
+    along, aside = (
+        (np.cos(angle) * x + np.sin(angle) * y) / unit,
+        (np.cos(angle) * y - np.sin(angle) * x) / unit,
+    )
+    long = np.exp(-np.square(along / _STREAK_LONG) / 2)
+    inner, outer = (long * np.exp(-np.square(aside / width) / 2) for width in (_STREAK_WIDE, _STREAK_ASIDE))
+    return np.asarray(outer / outer.sum() - inner / inner.sum(), np.float32)
+
+
+def _line(
+    luma: Picture, taken: Mask, unit: float, edge: Edge | None = None, radius: float = 0.0
+) -> tuple[float, float, float]:
     """How much darker than on either side of it a straight line out of the hole is, over others beside it."""
     at = np.argwhere(taken)
     middle = np.asarray((at.min(0) + at.max(0)) / 2, np.float64)
@@ -212,10 +274,12 @@ def _line(luma: Picture, taken: Mask, unit: float, edge: Edge | None) -> tuple[f
     loss = _losses(luma, middle, angle, unit)
     others = np.delete(loss, _ASIDE // 2, axis=1)
     usual = np.maximum(others.max(1), max(_FAINT_LINE, float(np.percentile(others, 99))))
-    excess = loss[:, _ASIDE // 2] / usual
+    own = loss[:, _ASIDE // 2]
+    # A joint goes on beyond the hole, a shadow ends at the foot.
+    behind = np.max([np.roll(own, _DIRECTIONS // 2 + by) for by in range(-_BENT, _BENT + 1)], axis=0)
+    excess = own / np.maximum(usual, behind)
     if edge is not None:
-        off = np.abs(np.degrees(angle - edge.angle) % 180 - 90)
-        excess[off < _EDGE_DEG] = 0
+        excess[_along_edge(edge, angle, radius)] = 0
     worst = int(excess.argmax())
     far = 1.5 * unit
     return (
@@ -223,6 +287,13 @@ def _line(luma: Picture, taken: Mask, unit: float, edge: Edge | None) -> tuple[f
         float(middle[0] + math.sin(angle[worst]) * far),
         float(middle[1] + math.cos(angle[worst]) * far),
     )
+
+
+def _along_edge(edge: Edge, angle: Float, radius: float) -> Mask:
+    """Directions out of the hole in which hems run: of a straight edge, or of the two ends of an arc."""
+    lean = math.degrees(_ARC * abs(edge.bend) * radius)
+    off = np.abs(np.degrees(angle - edge.angle) % 180 - 90)
+    return np.asarray(off < _EDGE_DEG + lean, np.bool_)
 
 
 def _losses(luma: Picture, middle: Float, angle: Float, unit: float) -> Float:

@@ -81,3 +81,20 @@ def test_a_smear_is_found(whole, name):
     flaw = gravest_flaw(smeared, hole)
     assert (flaw.kind, flaw.beside) == ("blur", False)
     assert flaw.size > 1
+
+
+def test_a_joint_of_large_tiles_is_no_line_and_half_of_it_is():
+    """The joint nearest to the middle has no like within a hole's radius, but goes on behind the hole."""
+    size, radius = 400, 70.0
+    hole = np.hypot(*(np.indices((size, size)) - size / 2)) < radius
+    down, across, _ = places(hole)
+    rng = np.random.default_rng(2)
+    even = 0.4 * (1 + 0.02 * rng.standard_normal((size, size)))
+    spacing = 1.6 * radius
+    off = np.abs((down - 0.08 * radius + spacing / 2) % spacing - spacing / 2)
+    joint = np.where(off < 3, 0.85, 1.0)
+    tiles, shadow = even * joint, even * np.where(across < radius, 1.0, joint)
+    drawn = [np.repeat(one[..., None], 3, -1).astype(np.float32) for one in (tiles, shadow)]
+    assert gravest_flaw(drawn[0], hole).size < 1
+    assert gravest_flaw(drawn[1], hole).kind == "line"
+    assert gravest_flaw(drawn[1], hole).size > 1
