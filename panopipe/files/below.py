@@ -238,16 +238,17 @@ def files_below(root: Path, name: str) -> list[str]:
         return []
 
 
-def sweep_parts(root: Path, name: str) -> None:
-    """Remove what interrupted writing left in a folder and below it; links are not followed."""
+def sweep_parts(root: Path, name: str = "", *, deep: bool = True) -> None:
+    """Remove what interrupted writing left in a folder and, if `deep`, below it; links are not followed."""
+    within = f"{name}/" if name else ""
     with contextlib.suppress(OSError, ValueError):
-        with place_below(root, f"{name}/x") as place:
+        with place_below(root, f"{within}x") as place:
             entries = [(entry.name, entry.is_dir(follow_symlinks=False)) for entry in _entries(place)]
         for child, is_folder in entries:
-            if is_folder:
-                sweep_parts(root, f"{name}/{child}")
-            elif _PART.fullmatch(child):
-                remove_below(root, f"{name}/{child}")
+            if is_folder and deep:
+                sweep_parts(root, f"{within}{child}")
+            elif not is_folder and _PART.fullmatch(child):
+                remove_below(root, f"{within}{child}")
 
 
 @contextlib.contextmanager

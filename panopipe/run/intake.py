@@ -103,6 +103,7 @@ def take_in(source: Path, folder: Path, rooms: str, reporter: ProgressReporter) 
         taken.failed[name] = f"the folder cannot be read ({error.strerror}); mend that, then take in again"
     with JobLock(root):
         sweep_parts(root, ORIGINALS)  # of an intake that was killed
+        sweep_parts(root, deep=False)  # of the manifest, which lies at the top
         manifest = read_manifest(root)
         for number, file in enumerate(files):
             reporter.progress(f"{file.name}: {len(files) - number} of {len(files)} left")

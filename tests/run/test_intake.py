@@ -220,3 +220,15 @@ def test_a_link_on_a_card_is_not_followed(card: Path, tmp_path: Path) -> None:
     taken = take(card, tmp_path / "job")
     assert "is a link" in taken.failed["hall/x.jpg"]
     assert not list((tmp_path / "job").rglob("x.jpg"))
+
+
+def test_what_a_kill_left_of_the_manifest_goes_and_nothing_else(card: Path, tmp_path: Path) -> None:
+    """Seen in 2 of 25 kills: the manifest lies beside the originals, not among them."""
+    job = tmp_path / "job"
+    job.mkdir()
+    (job / ".0123456789abcdef.part").write_text("{")
+    mine = job / "notes" / ".0123456789abcdef.part"
+    mine.parent.mkdir()
+    mine.write_text("a file of the user's, in a folder of the user's")
+    take(card, job)
+    assert list(job.rglob("*.part")) == [mine]
