@@ -129,7 +129,7 @@ class Balance(RowStage[BalanceSettings, Matrix]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
-    version = 15
+    version = 16
     summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -170,10 +170,12 @@ class Balance(RowStage[BalanceSettings, Matrix]):
         keys = _walking_order(observed, job)
         seen = [observed[key] for key in keys]
         pairs = match_frames([surveyed.seen.features for surveyed in seen], [key.room for key in keys])
-        observations = [
-            _observation(key, surveyed, key == job.reference)
-            for key, surveyed in zip(keys, seen, strict=True)
-        ]
+        observations = _lamps_of_rooms(
+            [
+                _observation(key, surveyed, key == job.reference)
+                for key, surveyed in zip(keys, seen, strict=True)
+            ]
+        )
         whites = _solve(observations, pairs, [surveyed.settings.together for surveyed in seen])
         gains = even_gains(
             [key.room for key in keys], pairs, [surveyed.settings.even_exposure_ev for surveyed in seen]
@@ -182,8 +184,8 @@ class Balance(RowStage[BalanceSettings, Matrix]):
 
         def solution(key: FrameKey) -> Solution:
             at = place[key]
-            proven, given = rooms.two_lights(key.room), observations[at].hand is not None
-            lit = _set_by_field(whites[at], rooms.field(at), proven, seen[at], given=given)
+            proven = rooms.two_lights(key.room)
+            lit = _set_by_field(whites[at], rooms.field(at), proven, seen[at], observations[at])
             return _solution(seen[at], observations[at], lit, gains[at])
 
         return Solutions(keys, solution)
@@ -246,6 +248,14 @@ def _observation(key: FrameKey, surveyed: Observation[BalanceSettings], trusted:
     )
 
 
+def _lamps_of_rooms(observations: Sequence[FrameObservation]) -> list[FrameObservation]:
+    """A lamp that one frame of a room sees burns for all of them."""
+    lamps: dict[str, float] = {}
+    for one in observations:
+        lamps[one.room] = max(lamps.get(one.room, 0.0), one.evidence.lamp)
+    return [replace(one, evidence=replace(one.evidence, lamp=lamps[one.room])) for one in observations]
+
+
 def _solve(
     observations: Sequence[FrameObservation], pairs: Sequence[Pair], together: Sequence[bool]
 ) -> list[White]:
@@ -291,8 +301,12 @@ class _Rooms:
             return _light_field(seen[at], observations[at], whites[at], lights[keys[at].room])
 
         def two(room: str) -> float:
-            found = [(self.field(at), observations[at].camera) for at in self._frames[room]]
-            return two_lights([(field, camera) for field, camera in found if field is not None])
+            shown = []
+            for at in self._frames[room]:
+                found = self.field(at)
+                if found is not None:
+                    shown.append((found, observations[at].camera, observations[at].evidence.lamp))
+            return two_lights(shown)
 
         self.field = lru_cache(maxsize=FIELDS_KEPT)(field)
         self.two_lights = lru_cache(maxsize=None)(two)
@@ -323,27 +337,28 @@ def _set_by_field(
     field: LightField | None,
     proven: float,
     surveyed: Observation[BalanceSettings],
-    *,
-    given: bool,
+    observation: FrameObservation,
 ) -> tuple[White, NDArray[np.float32] | None]:
     """The white that is left when the light is even, and how each place differs from it.
 
     It is the mean light of what may be white paint. A spot that was named as neutral, or a trusted frame,
-    keeps the white that was given. All of it counts as far as two lights are proven; under one nothing does.
+    keeps the white that was given. All of it counts as far as two lights are proven; under one, and that by
+    day, only what paint shows of the room's own colour is left where no paint is.
     """
     if field is None:
         return white, None
     settings, places = surveyed.settings, field.places()
+    by_day = (1 - observation.evidence.lamp) * (1 - proven) * field.thrown
     if proven == 0:
-        return white, np.zeros(places.shape, np.float32)
+        return white, -by_day.astype(np.float32)
     middle = np.array(field.mean())
     yaw, pitch = settings.neutral_yaw_deg, settings.neutral_pitch_deg
-    if not given:
+    if observation.hand is None:
         left = (1 - proven) * np.array(white.log_chromaticity) + proven * middle
         white = replace(white, log_chromaticity=(float(left[0]), float(left[1])))
     elif isinstance(yaw, float) and isinstance(pitch, float):
         middle = place_at(places, yaw - surveyed.facts.anchor_yaw_deg, pitch)
-    return white, (proven * (places - middle)).astype(np.float32)
+    return white, (proven * (places - middle) - by_day).astype(np.float32)
 
 
 def _solution(

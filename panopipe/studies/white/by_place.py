@@ -19,7 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
-from panopipe.studies.white.cones import PLACE_PER_MIRED, locus, nearest_in_table
+from panopipe.studies.white.bounce import FEW, bare, bounce, surely_painted
+from panopipe.studies.white.cones import locus, nearest_in_table
+from panopipe.studies.white.light import trend
 from panopipe.studies.white.mixture import Mixture, mixture
 from panopipe.studies.white.spread import ENOUGH, Links, over_sphere, spread
 from panopipe.studies.white.surfaces import ROWS, Surfaces, area
@@ -49,24 +51,17 @@ GREEN_ALONG, GREEN_ACROSS = 0.15, 0.3
 it may be a green wall."""
 GREEN_PRIOR, GREEN_MOST = 0.1, 0.2
 """Weight with which each cell holds to no green, and most that is taken for light."""
-BOUNCE_MIRED = 26.0
-"""How much warmer paint looks than the light on floors, coloured walls and things: rooms throw their own
-colour onto it. Rendered rooms show 10 to 25."""
-HEARD_WELL, WITHIN_CELLS = 0.2, 3.0
-"""Weight of what is surely paint, and how far around it, in cells, the difference fades in."""
 ROUNDS, ENOUGH_MEANWHILE = 7, 3e-3
 """Rounds, and the residual at which all but the last end their search."""
-SAME_SURFACE = (0.025, 0.03, 0.25)
+SAME_SURFACE = (0.025, 0.05, 0.4)
 """Steps between neighbouring cells, along the curve, across it and in log luminance, that are light."""
-BETWEEN_SURFACES = 0.05
+BETWEEN_SURFACES = 0.03
 """Weight of the link between two surfaces, against 1 within one."""
 STIFF = 5.0
 """Weight of a link against that of a cell that is surely white paint."""
-PRIOR = 0.004
-"""Weight with which each cell holds to the room's white: decides where nothing else does."""
-PRIOR_OF_FEW, FEW = 0.03, 0.05
-"""What is added to it the less may be white paint, and the share of the sphere at which that is a third: in a
-room coloured all round, what is left to go by is as likely one more colour."""
+PRIOR_OF_MANY, PRIOR = 0.0025, 0.0001
+"""Weight with which each cell holds to the room's white, where much paint is heard and in any case: it
+decides where nothing else does. With little paint it must not hide how light changes over coloured walls."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +74,8 @@ class LightField:
         Lengths along the curve.
     beside : ndarray of shape (64, 128, 2)
         What lawns and trees add to the light, beside the curve.
-    bounce : ndarray of shape (64, 128)
-        What of the lengths is the room's own colour that only its paint shows.
+    thrown : ndarray of shape (64, 128, 2)
+        What of curve and lengths is the room's own colour, which only its paint shows.
     heard : ndarray of shape (64, 128)
         Weight of each cell's own evidence in it, by solid angle.
     curve : Mixture
@@ -89,13 +84,13 @@ class LightField:
 
     lengths: Matrix
     beside: Matrix
-    bounce: Matrix
+    thrown: Matrix
     heard: Matrix
     curve: Mixture
 
     def places(self) -> Matrix:
         """Places (64, 128, 2) of the light."""
-        return self.curve.at(self.lengths - self.bounce) + self.beside
+        return self.curve.at(self.lengths) + self.beside - self.thrown
 
     def mean(self) -> tuple[float, float]:
         """Mean place of the light on what was heard."""
@@ -138,25 +133,23 @@ def find_field(
     seen : Surfaces
         The frame.
     white : tuple of float
-        Place of the frame's white, from the joint solution: where the field starts, and through which the
-        curve is laid.
+        Place of the frame's white, from the joint solution: where the field starts.
     lights_mired : tuple of float
         Daylight and lamp of the room.
     camera : tuple of float
         Place of the camera's own white as a real light.
     """
-    seen = seen.unpacked()
-    curve = mixture(*lights_mired, camera).through(white)
+    seen, size = seen.unpacked(), area()
+    lights = mixture(*lights_mired, camera)
+    curve = _through_paint(lights, seen)
     length, across = curve.nearest(seen.log_chromaticity)
-    beyond = np.maximum(0, np.maximum(-length, length - curve.length))
-    heard = seen.trust * np.exp(-((across / ACROSS) ** 2) - (beyond / OUTSIDE) ** 2)
+    heard = seen.trust * np.exp(-((across / ACROSS) ** 2)) * _between_lights(curve, length)
     daylight = _of_daylight(seen, curve)
     heard = heard * (1 - daylight)
-    links, size = _links(seen, length, across), area()
+    links = _links(seen, length, across)
     start = float(curve.nearest(np.array([white]))[0][0])
     field, kept = np.full(length.shape, start), heard
-    share = float(np.sum(heard * size) / np.sum(size))
-    prior = PRIOR + PRIOR_OF_FEW * float(np.exp(-share / FEW))
+    prior = PRIOR + PRIOR_OF_MANY * surely_painted(heard)
     for turn in range(ROUNDS):
         wide = WIDE * (NARROW / WIDE) ** (turn / (ROUNDS - 1))
         off = length - field
@@ -165,21 +158,29 @@ def find_field(
         total = kept + daylight + prior
         enough = ENOUGH if turn == ROUNDS - 1 else ENOUGH_MEANWHILE
         field = spread((kept * length + prior * start) / total, total * size, links, field, enough)
-    return LightField(field, _green(seen, curve, field), _bounce(kept), kept * size, curve)
+    unpainted = bare(kept)
+    throws = bounce(length - field, seen.known.astype(np.float64)) * unpainted
+    tint = curve.places[0] - lights.places[0]
+    thrown = (
+        curve.at(field) - curve.at(field - throws) + unpainted[..., None] * (tint if tint[0] > 0 else 0.0)
+    )
+    return LightField(field, _green(seen, curve, field), thrown, kept * size, curve)
 
 
-def _bounce(heard: Matrix) -> Matrix:
-    """How much less of the room's own colour lies in the light where little or no paint is, as lengths.
+def _between_lights(curve: Mixture, length: Matrix) -> Matrix:
+    """How likely each length is one of a mixture: what lies beyond either light is a colour."""
+    beyond = np.maximum(0, np.maximum(-length, length - curve.length))
+    return np.asarray(np.exp(-((beyond / OUTSIDE) ** 2)))
 
-    Evened out there as well, it would take the warm half off wood, cream and cloth. In a room coloured all
-    round, where hardly any paint is heard, nothing says how much it is.
-    """
-    size = area()
-    even, none = np.full(heard.shape, WITHIN_CELLS**2), np.zeros(heard.shape)
-    paint = np.clip(heard / HEARD_WELL, 0, 1)
-    paint = np.clip(spread(paint, size, over_sphere(even, even[1:], none, none[1:]), paint), 0, 1)
-    share = float(np.sum(heard * size) / np.sum(size))
-    return np.asarray(BOUNCE_MIRED * PLACE_PER_MIRED * (1 - np.exp(-share / FEW)) * (1 - paint))
+
+def _through_paint(lights: Mixture, seen: Surfaces) -> Mixture:
+    """The curve moved across itself to where paint shows it, as far as there is paint: tubes are greenish."""
+    length, across = lights.nearest(seen.log_chromaticity)
+    likely = np.exp(-((across / (2 * ACROSS)) ** 2)) * _between_lights(lights, length)
+    heard = seen.trust * likely * area()
+    total = float(np.sum(heard)) + FEW * float(np.sum(area()))
+    middle = float(np.sum(heard * length)) / max(float(np.sum(heard)), 1e-9)
+    return lights.moved(float(np.sum(heard * across)) / total, middle)
 
 
 def _green(seen: Surfaces, curve: Mixture, lengths: Matrix) -> Matrix:
@@ -222,11 +223,22 @@ def _links(seen: Surfaces, length: Matrix, across: Matrix) -> Links:
     same = [
         _same(steps[0], steps[1], steps[2], known) for steps, known in ((right, both[0]), (down, both[1]))
     ]
-    links = [np.maximum(sameness, BETWEEN_SURFACES) for sameness in same]
-    steps = [
-        sameness * step / link for sameness, step, link in zip(same, (right[0], down[0]), links, strict=True)
-    ]
-    return over_sphere(STIFF * links[0], STIFF * links[1], steps[0], steps[1])
+    right_links, down_links = (STIFF * np.maximum(sameness, BETWEEN_SURFACES) for sameness in same)
+    return over_sphere(
+        right_links,
+        down_links,
+        _light_steps(same[0], right[0], axis=1),
+        _light_steps(same[1], down[0], axis=0),
+    )
+
+
+def _light_steps(same: Matrix, steps: Matrix, *, axis: int) -> Matrix:
+    """Steps of light: as seen within a surface; next to its edge, where a cell holds of both, the trend."""
+    ends = np.pad(same, [(0, 0), (1, 1)] if axis else [(1, 1), (0, 0)], mode="wrap" if axis else "edge")
+    count = same.shape[axis]
+    within = np.minimum.reduce([np.take(ends, range(first, first + count), axis=axis) for first in range(3)])
+    usual = trend(same * steps, axis=axis)
+    return np.asarray(usual + within * (steps - usual))
 
 
 def _same(along: Matrix, across: Matrix, light: Matrix, known: NDArray[np.bool_]) -> Matrix:

@@ -19,6 +19,7 @@ from panopipe.studies.white.cones import (
 )
 from panopipe.studies.white.light import light_field
 from panopipe.studies.white.sky import Sky, find_sky
+from panopipe.studies.white.sources import lamp_seen
 from panopipe.studies.white.texture import smoothness
 
 CELL_ROWS = 64
@@ -87,6 +88,8 @@ class Evidence:
         0 to 1: how likely there is open sky overhead; the sky itself is no paint.
     mean : tuple of float or None
         Place of the mean of all that is recorded, light as it comes; None if too little is.
+    lamp : float
+        0 to 1: how likely a lamp is in view.
     """
 
     paints: tuple[Paint, ...]
@@ -94,6 +97,7 @@ class Evidence:
     luminance: float
     open_sky: float
     mean: tuple[float, float] | None = None
+    lamp: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +149,8 @@ def gather(
     around_mean = np.sum((cells.light[..., :2] - mean) ** 2, axis=-1)
     spread = float(np.sqrt(np.average(around_mean, weights=_area())))
     luminance = float(np.average((cells.light + cells.surface)[..., 2], weights=cells.weight_sr))
-    return Evidence(paints, spread, luminance, sky.likely, _mean(cells))
+    lamp = 1.0 if camera is None else lamp_seen(rows, camera)
+    return Evidence(paints, spread, luminance, sky.likely, _mean(cells), lamp)
 
 
 def largest_channel(rows: Rows) -> NDArray[np.float32]:

@@ -206,11 +206,15 @@ def _daylight(observation: FrameObservation) -> Matrix:
 
 
 def _behind_mean(observation: FrameObservation) -> Matrix:
-    """Light that a room of that mean colour usually has: less warm, since what rooms hold is warm."""
+    """Light that a room of that mean colour usually has: less warm, since what rooms hold is warm.
+
+    Where no lamp is in view it is daylight, whatever the colour of the room.
+    """
     if observation.evidence.mean is None:
         return np.array(observation.camera)
     _, _, mired = nearest_on_locus(np.array(observation.evidence.mean) + observation.camera)
-    return locus(mired - np.interp(mired, MEAN_MIRED, WARMER_MIRED))
+    lamp, behind = observation.evidence.lamp, mired - np.interp(mired, MEAN_MIRED, WARMER_MIRED)
+    return locus(lamp * behind + (1 - lamp) * min(behind, SKY_MIRED))
 
 
 class _Expected(NamedTuple):

@@ -61,12 +61,16 @@ def _smooth_part(step: Matrix, known: NDArray[np.bool_], jump: Matrix, *, axis: 
     """
     edge = np.any(np.abs(step) > jump, axis=-1) | ~known
     kept = np.where(edge[..., None], 0.0, step)
-    reach = [(0, 0)] * 3
+    return np.where(edge[..., None], 0.0, trend(kept, axis=axis))
+
+
+def trend(steps: Matrix, *, axis: int) -> Matrix:
+    """Median over five steps along an axis, 1 closing around the sphere: what stands alone is dropped."""
+    reach = [(0, 0)] * steps.ndim
     reach[axis] = (2, 2)
-    padded = np.pad(kept, reach, mode="wrap" if axis == 1 else "edge")
-    count = step.shape[axis]
-    around = [np.take(padded, range(first, first + count), axis=axis) for first in range(5)]
-    return np.where(edge[..., None], 0.0, _median_of_five(*around))
+    padded = np.pad(steps, reach, mode="wrap" if axis == 1 else "edge")
+    count = steps.shape[axis]
+    return _median_of_five(*(np.take(padded, range(first, first + count), axis=axis) for first in range(5)))
 
 
 def _median_of_five(a: Matrix, b: Matrix, c: Matrix, d: Matrix, e: Matrix) -> Matrix:

@@ -49,7 +49,7 @@ class Mixture:
     places: Matrix
 
     def nearest(self, places: Matrix) -> tuple[Matrix, Matrix]:
-        """Lengths of the nearest places on the curve, and distances across it, of places (..., 2)."""
+        """Lengths of the nearest places on the curve of places (..., 2), and distances across, + to green."""
         flat = places.reshape(-1, 2)
         at = np.clip(nearest_in_table(flat, self.places), 1, len(self.steps) - 2)
         along = self.places[at + 1] - self.places[at - 1]
@@ -65,12 +65,11 @@ class Mixture:
         planes = [np.interp(lengths, self.steps, self.places[:, axis]) for axis in (0, 1)]
         return np.stack(planes, axis=-1)
 
-    def through(self, place: tuple[float, float]) -> Mixture:
-        """The same curve moved across itself towards a place, as far as a light may lie beside the locus."""
-        length, _ = self.nearest(np.array([place]))
-        away = np.array(place) - self.at(length)[0]
-        share = min(1.0, BESIDE / max(float(np.hypot(*away)), 1e-9))
-        return Mixture(self.length, self.steps, self.places + share * away)
+    def moved(self, across: float, length: float) -> Mixture:
+        """The same curve moved across itself at a length, + to the green side, as far as lights may lie."""
+        along = self.at(np.array(length + _STEP)) - self.at(np.array(length - _STEP))
+        to_green = np.array([along[1], -along[0]]) / np.hypot(*along)
+        return Mixture(self.length, self.steps, self.places + np.clip(across, -BESIDE, BESIDE) * to_green)
 
 
 def mixture(daylight_mired: float, lamp_mired: float, camera: tuple[float, float]) -> Mixture:

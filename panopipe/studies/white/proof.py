@@ -15,6 +15,7 @@ from panopipe.colour.spaces import Matrix
 from panopipe.colour.temperature import cct_duv_from_xy
 from panopipe.studies.white.by_place import LightField
 from panopipe.studies.white.cones import PLACE_PER_MIRED, xy_from_log_chromaticity
+from panopipe.studies.white.surfaces import area
 
 WITHIN = (0.05, 0.95)
 """Of the paint, by weight, whose light is compared: the rest is glare, or only seems white."""
@@ -26,7 +27,12 @@ DAY, LAMP = 225.0, 255.0
 230, lamps of 4000 K lie at 250."""
 
 
-def two_lights(frames: Sequence[tuple[LightField, tuple[float, float]]]) -> float:
+PAINTED = 0.06, 0.12
+"""Share of the sphere heard as paint up to which it may all be one more colour, and from which not: in rooms
+coloured all round a wooden ceiling is heard, and 0.03 to 0.055 in all. There a lamp must be in view."""
+
+
+def two_lights(frames: Sequence[tuple[LightField, tuple[float, float], float]]) -> float:
     """How far two lights are proven by the frames of a room, 0 to 1: their mean, by the paint each shows.
 
     One figure for all, so that two frames of one room do not part over what one of them hardly shows.
@@ -34,20 +40,23 @@ def two_lights(frames: Sequence[tuple[LightField, tuple[float, float]]]) -> floa
     Parameters
     ----------
     frames : sequence of tuple
-        Light of each place, one light or two; and the place of the camera's own white as a real light.
+        Light of each place, one light or two; the place of the camera's own white as a real light; and how
+        likely a lamp is in view, 0 to 1.
     """
-    shown = np.array([field.heard.sum() for field, _ in frames])
+    shown = np.array([field.heard.sum() for field, _, _ in frames])
     if not shown.sum() > 0:
         return 0.0
-    return float(np.average([_proven(field, camera) for field, camera in frames], weights=shown))
+    return float(np.average([_proven(*frame) for frame in frames], weights=shown))
 
 
-def _proven(field: LightField, camera: tuple[float, float]) -> float:
+def _proven(field: LightField, camera: tuple[float, float], lamp: float) -> float:
     """The same by one frame."""
     ends = _quantiles(field.lengths, field.heard)
     spread = float(ends[1] - ends[0]) / PLACE_PER_MIRED
     kelvin, _ = cct_duv_from_xy(xy_from_log_chromaticity(field.curve.at(ends[1]) + np.array(camera)))
-    return _ramp(spread, ONE_LIGHT, TWO_LIGHTS) * _ramp(1e6 / float(kelvin), DAY, LAMP)
+    painted = float(field.heard.sum() / area().sum())
+    seen = max(lamp, _ramp(painted, *PAINTED))
+    return seen * _ramp(spread, ONE_LIGHT, TWO_LIGHTS) * _ramp(1e6 / float(kelvin), DAY, LAMP)
 
 
 def _quantiles(values: Matrix, weight: Matrix) -> Matrix:

@@ -26,6 +26,10 @@ DAYLIGHT_MIRED = 1e6 / 5000, 1e6 / 8000
 """What lights an exterior by day, from sun to open shade; a low sun's warmth is its own."""
 LAMPS_AND_WINDOWS_MIRED = 1e6 / 2200, 1e6 / 10000
 """Lights beyond these are ever less likely to be what lights a room."""
+WINDOWS_MIRED = 1e6 / 4300, 1e6 / 10000
+"""The same where no lamp is in view: paint by daylight, and what wood and ground throw onto it."""
+SURELY_SMOOTH = 3.0
+"""Without a lamp in view, what looks lamp-lit counts by this power of its smoothness: boards hardly do."""
 LOCUS_FREE = 0.1
 """Lights may lie this far beside the locus, a Duv of about 0.01: ANSI C78.377 grants lamps 0.006, and the
 walls of a room tint its light. With twice as much a ceiling of wood passes for white under a red lamp."""
@@ -81,11 +85,13 @@ def _weight_outdoors(paint: Paint) -> float:
 
 def votes_of(observation: FrameObservation) -> Votes:
     """Paints of a frame, their places as real lights, and their weights; the whole is at most 1."""
-    sky, known = observation.evidence.open_sky, observation.camera_known
+    sky, known, lamp = observation.evidence.open_sky, observation.camera_known, observation.evidence.lamp
     votes = []
     for paint in observation.evidence.paints:
         log_chromaticity = np.array(paint.log_chromaticity) + observation.camera
-        inside = _plausible(log_chromaticity, LAMPS_AND_WINDOWS_MIRED, camera_known=known)
+        by_day = _plausible(log_chromaticity, WINDOWS_MIRED, camera_known=known)
+        by_lamp = _plausible(log_chromaticity, LAMPS_AND_WINDOWS_MIRED, camera_known=known)
+        inside = max(by_day, (lamp + (1 - lamp) * paint.smooth**SURELY_SMOOTH) * by_lamp)
         outside = _plausible(log_chromaticity, DAYLIGHT_MIRED, camera_known=known)
         likely = (1 - sky) * inside * weight_of_vote(paint) + sky * outside * _weight_outdoors(paint)
         votes.append((paint, log_chromaticity, likely))

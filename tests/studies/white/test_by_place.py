@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from panopipe.colour.temperature import xy_from_cct_duv
+from panopipe.studies.white.bounce import HEARD_WELL, LEAST_MIRED, MOST_MIRED, OF_WARMTH, bounce
 from panopipe.studies.white.by_place import (
-    BOUNCE_MIRED,
-    HEARD_WELL,
     LightField,
     find_field,
     lights_of,
@@ -21,6 +20,7 @@ from panopipe.studies.white.cones import (
     camera_log_chromaticity,
     log_chromaticity_from_working,
 )
+from panopipe.studies.white.mixture import mixture
 from panopipe.studies.white.surfaces import area, surfaces_of, upper_envelope
 from tests.scenes.camera import expose
 from tests.scenes.house import small_room
@@ -72,10 +72,12 @@ def test_one_light_gives_an_even_field() -> None:
     assert np.std(field.lengths) < 0.06
 
 
-def test_a_frame_that_shows_nothing_keeps_its_white() -> None:
-    seen = surfaces_of(np.zeros((256, 512, 3), np.float32), 1.0)
-    field = find_field(seen, (0.1, -0.2), lights_of([temperatures(seen, CAMERA)]), CAMERA)
-    assert np.allclose(field.places(), (0.1, -0.2), atol=5e-3)
+def test_a_frame_that_shows_nothing_has_one_mixture_the_nearest_to_its_white() -> None:
+    seen, white = surfaces_of(np.zeros((256, 512, 3), np.float32), 1.0), np.array((0.1, -0.2))
+    field = find_field(seen, tuple(white), lights_of([temperatures(seen, CAMERA)]), CAMERA)
+    length, across = field.curve.nearest(white[None])
+    assert np.allclose(field.lengths, length, atol=5e-3)
+    assert np.allclose(np.hypot(*np.moveaxis(field.places() - white, -1, 0)), abs(across), atol=5e-3)
 
 
 def test_the_envelope_closes_around_the_sides_and_over_the_pole() -> None:
@@ -108,13 +110,15 @@ def test_a_view_above_white_that_did_not_clip_is_daylight() -> None:
 
 def test_green_from_a_lawn_is_light_and_pink_from_a_wall_is_colour() -> None:
     rows, _ = mixed_room()
-    plain = found().places()
-    for turn, most in ((np.array([0.9, 1.02, 0.98]), 1.0), (np.array([1.1, 0.98, 1.02]), 0.2)):
+    white = tuple(found().places()[20, 64])
+    for turn in (np.array([0.9, 1.02, 0.98]), np.array([1.1, 0.98, 1.02])):
         seen = surfaces_of((rows * turn).astype(np.float32), 1.0)
         lights = lights_of([temperatures(seen, CAMERA)])
-        white = tuple(plain[20, 64])
-        beside = np.linalg.norm(find_field(seen, white, lights, CAMERA).beside, axis=-1)
-        assert (beside.max() > 0.005) == (most == 1.0)
+        field = find_field(seen, white, lights, CAMERA)
+        _, green = mixture(*lights, CAMERA).nearest(field.places())
+        silent = field.heard / area() < 0.01
+        assert np.median(green[~silent]) * (1 - turn[0]) > 0  # paint is to be white with all that lies on it
+        assert np.median(green[silent]) > (0.05 if turn[0] < 1 else -0.03)
 
 
 def test_what_paint_alone_shows_is_left_on_what_is_not_paint() -> None:
@@ -122,7 +126,28 @@ def test_what_paint_alone_shows_is_left_on_what_is_not_paint() -> None:
     field, size = found(), area()
     paint = field.heard / size > HEARD_WELL
     silent = field.heard / size < 0.01
-    assert 0 <= field.bounce[paint].mean() < 0.5 * field.bounce[silent].mean()
-    assert field.bounce.max() <= BOUNCE_MIRED * PLACE_PER_MIRED
+    thrown = np.hypot(*np.moveaxis(field.thrown, -1, 0))
+    assert 0 <= thrown[paint].mean() < 0.5 * thrown[silent].mean()
     nothing = surfaces_of(np.zeros((256, 512, 3), np.float32), 1.0)
-    assert not find_field(nothing, (0.1, -0.2), (154.0, 300.0), CAMERA).bounce.any()
+    assert not find_field(nothing, (0.1, -0.2), (154.0, 300.0), CAMERA).thrown.any()
+
+
+def test_the_warmer_a_room_against_its_paint_the_more_it_throws_onto_it() -> None:
+    known = np.ones(area().shape)
+    for warmer, expected in (
+        (0, LEAST_MIRED),
+        (20, LEAST_MIRED + 20 * OF_WARMTH),
+        (-90, 0),
+        (90, MOST_MIRED),
+    ):
+        found_mired = bounce(warmer * PLACE_PER_MIRED * known, known) / PLACE_PER_MIRED
+        assert found_mired == pytest.approx(expected)
+
+
+def test_wood_all_round_moves_no_light_beside_the_mixtures() -> None:
+    """Coloured surfaces stand beside the curve by their colour; only paint may move it."""
+    rows, _ = mixed_room()
+    dark = surfaces_of((rows * np.array([1.0, 0.55, 0.2])).astype(np.float32), 1.0)
+    ends = lights_of([temperatures(surfaces_of(rows, 1.0), CAMERA)])
+    away = find_field(dark, (0.2, -0.6), ends, CAMERA).curve.places[0] - mixture(*ends, CAMERA).places[0]
+    assert np.hypot(*away) < 0.02

@@ -36,8 +36,9 @@ def test_a_length_is_found_again() -> None:
     assert np.abs(across).max() < 2e-3
 
 
-def test_it_may_be_laid_through_a_place_near_it() -> None:
-    for beside, left in ((0.05, 0.0), (0.2, 0.2 - BESIDE)):
-        place = CURVE.at(np.array(0.5)) + beside * np.array([0.95, 0.32])  # nearly across
-        _, across = CURVE.through((float(place[0]), float(place[1]))).nearest(place[None])
-        assert abs(abs(across[0]) - left) < 5e-3
+def test_it_may_be_moved_across_itself_as_far_as_lights_lie_beside_it() -> None:
+    place = CURVE.at(np.array(0.5))
+    for across in (0.05, -0.05, 0.2):
+        _, off = CURVE.moved(across, 0.5).nearest(place[None])
+        assert off[0] == pytest.approx(-min(across, BESIDE), abs=2e-3)
+    assert CURVE.moved(0.05, 0.5).at(np.array(0.5))[0] < place[0]  # a greener light has less red

@@ -33,12 +33,12 @@ def paint(from_mired: float, to_mired: float) -> LightField:
 )
 def test_two_lights_are_told_from_one(light: LightField, proven: float) -> None:
     """Definition: all is evened or nothing where the spread of light is clear."""
-    assert two_lights([(light, NO_CAMERA)]) == proven
+    assert two_lights([(light, NO_CAMERA, 0.0)]) == proven
 
 
 def test_between_one_light_and_two_it_fades() -> None:
     """A hard switch would part two frames of one room that differ little."""
-    shares = [two_lights([(paint(360 - spread, 360), NO_CAMERA)]) for spread in (52, 55, 58, 62)]
+    shares = [two_lights([(paint(360 - spread, 360), NO_CAMERA, 0.0)]) for spread in (52, 55, 58, 62)]
     assert 0 < shares[0] < shares[1] < shares[2] < 1
 
 
@@ -46,13 +46,21 @@ def test_what_is_not_heard_proves_nothing() -> None:
     """A lawn or a wooden chest off the paint does not count."""
     light = paint(340, 341)
     light.lengths[:20, :20], light.heard[:20, :20] = 0, 0
-    assert two_lights([(light, NO_CAMERA)]) == 0
+    assert two_lights([(light, NO_CAMERA, 0.0)]) == 0
 
 
 def test_a_room_is_judged_by_all_its_frames() -> None:
     """Two frames that show as much paint count alike; one that shows none does not."""
-    both, lamp = (paint(160, 360), NO_CAMERA), (paint(330, 355), NO_CAMERA)
+    both, lamp = (paint(160, 360), NO_CAMERA, 1.0), (paint(330, 355), NO_CAMERA, 1.0)
     assert two_lights([lamp, both]) == two_lights([both, lamp]) == pytest.approx(0.5)
     lamp[0].heard[:] = 0
     assert two_lights([both, lamp]) == 1
     assert two_lights([lamp]) == two_lights([]) == 0
+
+
+@pytest.mark.parametrize("lamp", [0.0, 0.5, 1.0])
+def test_where_hardly_any_paint_is_a_lamp_must_be_in_view(lamp: float) -> None:
+    """A wooden ceiling by daylight looks like paint under a lamp."""
+    light = paint(160, 360)
+    light.heard[:] *= 0.05
+    assert two_lights([(light, NO_CAMERA, lamp)]) == lamp
