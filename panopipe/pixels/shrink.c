@@ -5,6 +5,8 @@
 
 #define TILE 1024
 #define BANDS 3
+#define LEAST_ENERGY 1e-6f
+#define SPARE 5
 
 typedef struct {
     Py_ssize_t rows, width, spacing, from_one, results;
@@ -22,7 +24,7 @@ typedef struct {
 /* Planes of a tile: rows of `stride` floats, the tile's own first column after `halo` others. */
 typedef struct {
     Py_ssize_t halo, stride;
-    Ring planes[3], along[3], detail[9], energy[9];
+    Ring planes[3], along[3], detail[9], energy[9], both[6], to_colour[2];
     float *smooth, *spare;
 } Tile;
 
@@ -72,12 +74,27 @@ INLINE void reckon_energy(const float *RESTRICT detail, const float *RESTRICT in
         energy[i] = detail[i] * detail[i] * (precision * inverse[i]);
 }
 
-INLINE void reckon_inverse(const float *RESTRICT a, const float *RESTRICT b, const float *RESTRICT c,
-                           const float *noise, Py_ssize_t count, float *RESTRICT out)
+INLINE void reckon_both(const float *RESTRICT colour, const float *RESTRICT lightness, const float *RESTRICT inverse,
+                        float precision, Py_ssize_t count, float *RESTRICT both)
+{
+    for (Py_ssize_t i = 0; i < count; i++)
+        both[i] = colour[i] * lightness[i] * (precision * inverse[i]);
+}
+
+INLINE void reckon_variance(const float *RESTRICT a, const float *RESTRICT b, const float *RESTRICT c,
+                            const float *noise, Py_ssize_t count, float *RESTRICT variance, float *RESTRICT inverse)
 {
     float by_a = noise[0], by_b = noise[1], by_c = noise[2], least = noise[3];
+    for (Py_ssize_t i = 0; i < count; i++) {
+        variance[i] = most_of(by_a * a[i] + by_b * b[i] + by_c * c[i] + least, least);
+        inverse[i] = 1.0f / variance[i];
+    }
+}
+
+INLINE void multiply(const float *RESTRICT one, const float *RESTRICT two, Py_ssize_t count, float *RESTRICT out)
+{
     for (Py_ssize_t i = 0; i < count; i++)
-        out[i] = 1.0f / most_of(by_a * a[i] + by_b * b[i] + by_c * c[i] + least, least);
+        out[i] = one[i] * two[i];
 }
 
 INLINE void add_3(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
@@ -95,15 +112,15 @@ INLINE void add_7(const float *RESTRICT one, const float *RESTRICT two, const fl
         out[i] = four[i] + (three[i] + five[i]) + (two[i] + six[i]) + (one[i] + seven[i]);
 }
 
-INLINE void sum_3(const float *from, Py_ssize_t step, Py_ssize_t count, float *out)
+INLINE void sum_along(const float *values, Py_ssize_t step, int band, Py_ssize_t count, float *out)
 {
-    add_3(from - step, from, from + step, count, out);
-}
-
-INLINE void sum_7(const float *from, Py_ssize_t step, Py_ssize_t count, float *out)
-{
-    add_7(from - 3 * step, from - 2 * step, from - step, from, from + step, from + 2 * step, from + 3 * step, count,
-          out);
+    const float *from = values + 3 * step;
+    count -= 6 * step;
+    if (band == 0)
+        add_7(from - 3 * step, from - 2 * step, from - step, from, from + step, from + 2 * step, from + 3 * step,
+              count, out);
+    else
+        add_3(from - step, from, from + step, count, out);
 }
 
 INLINE void blend_down(const Ring *ring, Py_ssize_t row, Py_ssize_t step, Py_ssize_t edge, Py_ssize_t count,
@@ -120,6 +137,22 @@ FAST static void smooth_row(const Scale *scale, Tile *tile, Py_ssize_t row)
         blend_down(&tile->along[plane], row, scale->spacing, 0, tile->stride, tile->smooth + plane * tile->stride);
 }
 
+/* Sums along a row of a band's energy, and of what colours share with lightness. */
+INLINE void sum_energies(const Scale *scale, Tile *tile, Py_ssize_t row, int plane, int band, float *const *inverse)
+{
+    Py_ssize_t columns = scale->columns[row], edge = tile->halo - 3 * columns, count = tile->stride - 2 * edge;
+    const float *lightness = at(&tile->detail[band], row) + edge;
+    const float *detail = at(&tile->detail[3 * plane + band], row) + edge;
+    const float *precision = scale->precision + 9 * row + 3 * band;
+    float *product = tile->spare + 4 * tile->stride;
+    reckon_energy(detail, inverse[plane], precision[plane], count, product);
+    sum_along(product, columns, band, count, at(&tile->energy[3 * plane + band], row) + tile->halo);
+    if (plane) {
+        reckon_both(detail, lightness, inverse[0], precision[0], count, product);
+        sum_along(product, columns, band, count, at(&tile->both[3 * (plane - 1) + band], row) + tile->halo);
+    }
+}
+
 /* The bands of one row and the sums of their energy along it. */
 FAST static void part(const Scale *scale, Tile *tile, Py_ssize_t row)
 {
@@ -133,48 +166,84 @@ FAST static void part(const Scale *scale, Tile *tile, Py_ssize_t row)
         part_rows(at(&tile->planes[plane], row) + edge, at(&tile->along[plane], row) + edge, smooth[plane], count,
                   at(&tile->detail[3 * plane], row) + edge, second, at(&tile->detail[3 * plane + 2], row) + edge);
     }
+    float *inverse[3], *variance = tile->spare + 3 * tile->stride, *unused = variance + tile->stride;
     for (int plane = 0; plane < 3; plane++) {
-        float *inverse = tile->spare, *energy = tile->spare + tile->stride;
-        reckon_inverse(smooth[0], smooth[1], smooth[2], scale->noise + 4 * plane, count, inverse);
-        for (int band = 0; band < BANDS; band++) {
-            const float *detail = at(&tile->detail[3 * plane + band], row) + edge;
-            float *sums = at(&tile->energy[3 * plane + band], row) + tile->halo;
-            reckon_energy(detail, inverse, scale->precision[9 * row + 3 * band + plane], count, energy);
-            if (band == 0)
-                sum_7(energy + 3 * columns, columns, count - 6 * columns, sums);
-            else
-                sum_3(energy + 3 * columns, columns, count - 6 * columns, sums);
-        }
+        inverse[plane] = tile->spare + plane * tile->stride;
+        reckon_variance(smooth[0], smooth[1], smooth[2], scale->noise + 4 * plane, count, plane ? unused : variance,
+                        inverse[plane]);
     }
+    for (int colour = 0; colour < 2; colour++)
+        multiply(variance, inverse[colour + 1], count, at(&tile->to_colour[colour], row) + edge);
+    for (int plane = 0; plane < 3; plane++)
+        for (int band = 0; band < BANDS; band++)
+            sum_energies(scale, tile, row, plane, band, inverse);
 }
 
-INLINE void keep(const float *RESTRICT detail, const float *RESTRICT energy, float limit, float grain,
-                 Py_ssize_t count, float *RESTRICT result)
+INLINE void keep_lightness(const float *RESTRICT detail, const float *RESTRICT energy, float limit, float grain,
+                           Py_ssize_t count, float *RESTRICT result, float *RESTRICT sure, float *RESTRICT per_energy)
 {
     for (Py_ssize_t i = 0; i < count; i++) {
         float ratio = limit / most_of(energy[i], limit);
-        result[i] += detail[i] * (grain + (1.0f - grain) * (1.0f - ratio * ratio));
+        sure[i] = 1.0f - ratio * ratio;
+        per_energy[i] = 1.0f / most_of(energy[i], LEAST_ENERGY);
+        result[i] += detail[i] * (grain + (1.0f - grain) * sure[i]);
     }
+}
+
+typedef struct {
+    const float *detail, *own, *both, *to_colour;
+    float precision, limit, grain;
+} Colour;
+
+INLINE void keep_colour(const Colour *colour, const float *RESTRICT lightness, const float *RESTRICT sure,
+                        const float *RESTRICT per_energy, Py_ssize_t count, float *RESTRICT result)
+{
+    const float *RESTRICT detail = colour->detail, *RESTRICT own = colour->own, *RESTRICT both = colour->both;
+    const float *RESTRICT to_colour = colour->to_colour;
+    float precision = colour->precision, limit = colour->limit, grain = colour->grain;
+    for (Py_ssize_t i = 0; i < count; i++) {
+        float slope = both[i] * per_energy[i];
+        float ratio = limit / most_of(own[i] - slope * both[i] * (to_colour[i] * precision), limit);
+        float guess = slope * lightness[i] * sure[i];
+        result[i] += guess + (detail[i] - guess) * (grain + (1.0f - grain) * (1.0f - ratio * ratio));
+    }
+}
+
+/* Sums of a row over a band's windows. */
+INLINE const float *sum_down(const Ring *sums, Py_ssize_t row, Py_ssize_t down, Py_ssize_t halo, int band,
+                             Py_ssize_t count, float *out)
+{
+    if (band == 1)
+        add_7(at(sums, row - 3 * down) + halo, at(sums, row - 2 * down) + halo, at(sums, row - down) + halo,
+              at(sums, row) + halo, at(sums, row + down) + halo, at(sums, row + 2 * down) + halo,
+              at(sums, row + 3 * down) + halo, count, out);
+    else
+        add_3(at(sums, row - down) + halo, at(sums, row) + halo, at(sums, row + down) + halo, count, out);
+    return out;
 }
 
 FAST static void gather_kept(const Scale *scale, Tile *tile, Py_ssize_t row, Py_ssize_t count, float *result)
 {
-    Py_ssize_t down = scale->spacing, halo = tile->halo;
-    for (int plane = 0; plane < 3; plane++)
-        for (int band = 0; band < BANDS; band++) {
-            const float *detail = at(&tile->detail[3 * plane + band], row) + halo;
-            const Ring *sums = &tile->energy[3 * plane + band];
-            float *energy = tile->spare;
-            if (band == 1)
-                add_7(at(sums, row - 3 * down) + halo, at(sums, row - 2 * down) + halo, at(sums, row - down) + halo,
-                      at(sums, row) + halo, at(sums, row + down) + halo, at(sums, row + 2 * down) + halo,
-                      at(sums, row + 3 * down) + halo, count, energy);
-            else
-                add_3(at(sums, row - down) + halo, at(sums, row) + halo, at(sums, row + down) + halo, count, energy);
-            float limit = scale->control[2 * plane] * (band == 2 ? 9.0f : 21.0f);
-            keep(detail, energy, limit, scale->control[2 * plane + 1], count,
-                 result + plane * scale->results * scale->width);
+    Py_ssize_t down = scale->spacing, halo = tile->halo, plane_size = scale->results * scale->width;
+    float *sure = tile->spare, *per_energy = sure + tile->stride, *own = per_energy + tile->stride;
+    float *both = own + tile->stride;
+    for (int band = 0; band < BANDS; band++) {
+        float size = band == 2 ? 9.0f : 21.0f;
+        const float *precision = scale->precision + 9 * row + 3 * band;
+        const float *lightness = at(&tile->detail[band], row) + halo;
+        sum_down(&tile->energy[band], row, down, halo, band, count, own);
+        keep_lightness(lightness, own, scale->control[0] * size, scale->control[1], count, result, sure, per_energy);
+        for (int plane = 1; plane < 3; plane++) {
+            Colour colour = {at(&tile->detail[3 * plane + band], row) + halo,
+                             sum_down(&tile->energy[3 * plane + band], row, down, halo, band, count, own),
+                             sum_down(&tile->both[3 * (plane - 1) + band], row, down, halo, band, count, both),
+                             at(&tile->to_colour[plane - 1], row) + halo,
+                             precision[plane] / precision[0],
+                             scale->control[2 * plane] * size,
+                             scale->control[2 * plane + 1]};
+            keep_colour(&colour, lightness, sure, per_energy, count, result + plane * plane_size);
         }
+    }
 }
 
 /* A row of a plane from a column on, going round. */
@@ -242,14 +311,16 @@ static int work(const Scale *scale)
     tile.stride = TILE + 2 * tile.halo;
     Py_ssize_t blended = rows_for(4 * scale->spacing), parted = rows_for(3 * scale->spacing);
     Py_ssize_t summed = rows_for(6 * scale->spacing);
-    Py_ssize_t rows = 6 * blended + 9 * (parted + summed) + 3 + 2;
+    Py_ssize_t rows = 6 * blended + 11 * parted + 15 * summed + 3 + SPARE;
     float *memory = calloc((size_t)(rows * tile.stride), sizeof(float));
     if (!memory)
         return -1;
     float *next = cut_rings(tile.planes, 3, blended, tile.stride, memory);
     next = cut_rings(tile.along, 3, blended, tile.stride, next);
     next = cut_rings(tile.detail, 9, parted, tile.stride, next);
+    next = cut_rings(tile.to_colour, 2, parted, tile.stride, next);
     next = cut_rings(tile.energy, 9, summed, tile.stride, next);
+    next = cut_rings(tile.both, 6, summed, tile.stride, next);
     tile.smooth = next;
     tile.spare = next + 3 * tile.stride;
     for (Py_ssize_t first = 0; first < scale->width; first += TILE)

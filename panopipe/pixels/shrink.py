@@ -3,11 +3,16 @@
 A plane is parted, without decimation, into a smooth plane and three bands of detail: across, down and both.
 The energy of each band in a window that lies along its edges, against the energy noise would have there,
 tells how much of it is kept: ``1 - (limit / energy)**2``, and nothing where noise alone may have made it.
+A colour mostly changes where lightness does, and lightness has less noise: so the detail of a colour is first
+guessed from that of lightness, by regression over the window [2]_, and only what differs from the guess is
+judged by its energy.
 
 Horizontal spacings may differ from row to row, so that a window covers the same angle at every pitch.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +33,11 @@ References
 ----------
 .. [1] J.-L. Starck, J. Fadili, F. Murtagh, The undecimated wavelet decomposition and its reconstruction,
    IEEE Trans. Image Processing 16 (2), 2007.
+.. [2] K. He, J. Sun, X. Tang, Guided image filtering, IEEE Trans. Pattern Analysis and Machine Intelligence
+   35 (6), 2013: the same regression, of pixels instead of bands.
 """
+_LEAST_ENERGY = np.float32(1e-6)
+"""In units of the noise's own; below it there is no lightness to guess a colour from."""
 
 
 @compiled("shrink")
@@ -80,13 +89,51 @@ def shrink(  # noqa: PLR0913, PLR0917 - a kernel takes arrays, no objects
     )
     bands = (along[:, inner] - smooth, across, planes[:, inner] - along[:, inner] - across)
     skip = (rows - 2 * step - result.shape[1]) // 2
-    inverse = np.float32(1) / _variance(smooth, noise)
+    variance = _variance(smooth, noise)
     for band, (detail, window) in enumerate(zip(bands, WINDOWS, strict=True)):
-        for plane in range(3):
-            energy = detail[plane] * detail[plane] * (precision[:, band, plane, None] * inverse[plane])
-            energy = _sum_along(energy, columns, window[0])
-            kept = _share(_sum_down(energy, spacing, window[1], skip), window, control[plane])
-            result[plane] += detail[plane][skip : len(columns) - skip] * kept
+        windows = _Windows(columns, spacing, window, skip)
+        result += _kept(detail, variance, precision[:, band], control, windows)
+
+
+@dataclass(frozen=True)
+class _Windows:
+    """Sums over the windows of a band."""
+
+    columns: Columns
+    spacing: int
+    window: tuple[int, int]
+    skip: int
+
+    def total(self, values: Planes) -> Planes:
+        """Sums, for all rows but `skip` at either end."""
+        along = _sum_along(values, self.columns, self.window[0])
+        return _sum_down(along, self.spacing, self.window[1], self.skip)
+
+    @property
+    def size(self) -> np.float32:
+        """Values in a window."""
+        return np.float32((2 * self.window[0] + 1) * (2 * self.window[1] + 1))
+
+
+def _kept(detail: Planes, variance: Planes, precision: Planes, control: Planes, windows: _Windows) -> Planes:
+    """What is kept of a band: of colours what goes with the lightness that is kept, then what of the rest."""
+    middle = slice(windows.skip, detail.shape[1] - windows.skip)
+    lightness, inverse = detail[0], np.float32(1) / variance
+    weight = precision[:, 0, None] * inverse[0]
+    energy = windows.total(lightness * lightness * weight)
+    sure = _share(energy, windows, control[0, 0])
+    kept = [lightness[middle] * _with_grain(sure, control[0, 1])]
+    per_energy = np.float32(1) / np.maximum(energy, _LEAST_ENERGY)
+    for plane in (1, 2):
+        colour = detail[plane]
+        both = windows.total(colour * lightness * weight)
+        slope = both * per_energy
+        to_colour = (variance[0] * inverse[plane] * (precision[:, plane] / precision[:, 0])[:, None])[middle]
+        own = windows.total(colour * colour * (precision[:, plane, None] * inverse[plane]))
+        share = _share(own - slope * both * to_colour, windows, control[plane, 0])
+        guess = slope * lightness[middle] * sure
+        kept.append(guess + (colour[middle] - guess) * _with_grain(share, control[plane, 1]))
+    return np.stack(kept)
 
 
 def _variance(smooth: Planes, noise: Planes) -> Planes:
@@ -95,11 +142,14 @@ def _variance(smooth: Planes, noise: Planes) -> Planes:
     return np.stack([np.maximum(form, least) for form, least in zip(forms, noise[:, 3], strict=True)])
 
 
-def _share(energy: Planes, window: tuple[int, int], control: Planes) -> Planes:
-    limit, grain = control
-    limit = limit * np.float32((2 * window[0] + 1) * (2 * window[1] + 1))
+def _share(energy: Planes, windows: _Windows, limit: np.float32) -> Planes:
+    limit *= windows.size
     ratio = limit / np.maximum(energy, limit)
-    return np.asarray(grain + (1 - grain) * (1 - ratio * ratio))
+    return np.asarray(1 - ratio * ratio)
+
+
+def _with_grain(share: Planes, grain: np.float32) -> Planes:
+    return np.asarray(grain + (1 - grain) * share)
 
 
 def smooth_along(plane: Planes, columns: Columns, from_one: int) -> Planes:

@@ -62,6 +62,28 @@ def test_what_is_kept_whole_adds_up_to_the_planes() -> None:
     assert np.allclose(given[8] + given[7][:, 3:-3], given[0][:, 5:-5], atol=1e-6)
 
 
+def test_a_colour_that_goes_with_lightness_keeps_its_edge() -> None:
+    """Nine times its noise in one, hardly above it in the other: alone, the colour's edge would be lost."""
+    lightness = np.where(np.arange(200) // 25 % 2, 0.55, 0.45) * np.ones((60, 1))
+    noise = 0.01 * RANDOM.standard_normal((3, 60, 200))
+    planes = (np.stack([lightness, 0.25 * lightness, 0 * lightness]) + noise).astype(np.float32)
+    alone = planes.copy()
+    alone[0] = 0.5 + noise[0]
+    errors = []
+    for given in (planes, alone):
+        out, smooth = np.zeros((3, 50, 200), np.float32), np.zeros((3, 56, 200), np.float32)
+        form = np.tile(np.array([0, 0, 0, 1e-4], np.float32), (3, 1))
+        # What white noise of variance 1 has in the bands of this spline.
+        precision = np.tile(1 / np.array([0.143, 0.143, 0.274], np.float32)[:, None], (60, 1, 3))
+        control = np.array([[2.5, 0], [3.6, 0], [3.6, 0]], np.float32)
+        columns = np.ones(60, np.int32)
+        shrink(given, 1, 1, columns, form, precision, control, smooth, out)
+        found = (out + smooth[:, 3:-3])[1]
+        at_edges = (np.arange(200) + 2) % 25 < 4
+        errors.append(float(np.std((found - 0.25 * lightness[5:-5])[:, at_edges])))
+    assert errors[0] < 0.7 * errors[1]
+
+
 def test_a_turn_of_the_planes_turns_what_comes_out() -> None:
     given = scale(30, 300, 1, [1, 2, 4], 20)
     plain, turned = [a.copy() for a in given[-2:]], [a.copy() for a in given[-2:]]
