@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import random
-import shutil
 import signal
 import socket
 import subprocess
@@ -15,7 +14,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
 
-from tests.stress.jobs import command, hashes, make_job, panopipe
+from tests.stress.jobs import command, hashes, make_job, panopipe, put_again
 
 _START_S = 120.0
 _HANG_S = 300.0
@@ -132,9 +131,7 @@ def kill_cluster(room: Path, count: int, seed: int = 1) -> list[str]:
     with OwnCluster(room / "cluster", workers=2) as cluster:
         while tally["workers killed"] < count:
             job = room / "job"
-            shutil.rmtree(job, ignore_errors=True)
-            shutil.copytree(calm / "originals", job / "originals")
-            shutil.copy(calm / "recipe.toml", job)
+            put_again(calm, job)
             tally["jobs"] += 1
             _one_job(cluster, job, chance, tally)
             there = hashes(job / "finished")

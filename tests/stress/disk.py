@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import shutil
 from collections import Counter
 from pathlib import Path
 from unittest import mock
@@ -14,7 +13,7 @@ from panopipe.pool.dispatch import Inline
 from panopipe.recipe import load_recipe
 from panopipe.run.job_run import Options, Summary, run_job
 from panopipe.state.ledger import Ledger
-from tests.stress.jobs import hashes, make_job
+from tests.stress.jobs import hashes, make_job, put_again
 
 
 def fill_all(room: Path) -> list[str]:
@@ -40,9 +39,7 @@ def fill_all(room: Path) -> list[str]:
 def _filled(room: Path, calm: Path, wanted: dict[str, str], tally: Counter[str]) -> None:
     """Run on a disk that fills up, then again on one that has room."""
     job = room / "job"
-    shutil.rmtree(job, ignore_errors=True)
-    shutil.copytree(calm / "originals", job / "originals")
-    shutil.copy(calm / "recipe.toml", job)
+    put_again(calm, job)
     tally["runs on a disk that fills up"] += 1
     try:
         summary = _run(job)

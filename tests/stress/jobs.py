@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 import subprocess
 import sys
 import time
@@ -55,6 +56,13 @@ class Ran:
     output: str
     wall_s: float
     cpu_s: float
+
+
+def put_again(calm: Path, job: Path) -> None:
+    """Put a job with the originals and the recipe of another in place of one that was there before."""
+    shutil.rmtree(job, ignore_errors=True)
+    shutil.copytree(calm / "originals", job / "originals")
+    shutil.copy(calm / "recipe.toml", job)
 
 
 def panopipe(*words: object, limit_s: float = 600) -> Ran:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import random
-import shutil
 import signal
 import subprocess
 import sys
@@ -15,7 +14,7 @@ from pathlib import Path
 
 import imagecodecs
 
-from tests.stress.jobs import command, hashes, make_job, panopipe
+from tests.stress.jobs import command, hashes, make_job, panopipe, put_again
 
 
 def kill_all(room: Path, count: int, seed: int = 1) -> list[str]:
@@ -29,9 +28,7 @@ def kill_all(room: Path, count: int, seed: int = 1) -> list[str]:
     tally: Counter[str] = Counter()
     while tally["kills"] < count:
         job = room / "job"
-        shutil.rmtree(job, ignore_errors=True)
-        shutil.copytree(calm / "originals", job / "originals")
-        shutil.copy(calm / "recipe.toml", job)
+        put_again(calm, job)
         tally["jobs"] += 1
         _one_job(job, wanted, undisturbed.wall_s, chance, tally)
         tally["originals changed"] += hashes(job / "originals") != originals
