@@ -2,7 +2,7 @@
 
 JOB/originals/<room>/<frame>.dng    the frames; or the DNGs lie in JOB itself, flat or in room folders
 JOB/job.toml                        facts of the shoot: title, rights, rooms, white reference
-JOB/.panopipe/groups.json         which files a run recognised as one frame
+JOB/.panopipe/groups.json           which files a run recognised as one frame
 JOB/recipe.toml, JOB/overrides/     settings, see `panopipe.recipe`
 JOB/finished/<room>/<frame>.jpg     what a run makes
 """
