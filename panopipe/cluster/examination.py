@@ -130,7 +130,7 @@ def _stage_version(name: str) -> str:
 
 @cache
 def _digest_of_package() -> str:
-    """Digest of the source files, which tells two states of one version apart."""
+    """Digest of the Python files, which tells two states of one version apart."""
     top, digest = Path(panopipe.__file__).parent, hashlib.sha256()
     for path in sorted(top.rglob("*.py")):
         digest.update(path.relative_to(top).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
