@@ -47,7 +47,14 @@ from panopipe.studies.light.local import LocalCurves
 from panopipe.studies.light.outlook import Outlook, outlook
 from panopipe.studies.light.render import DaylightView, Rendering, render
 from panopipe.studies.light.sight import Mask, Plane, plane_of_light
-from panopipe.studies.light.views import daylight_in, daylight_kelvin, view_change, view_shares, whitened
+from panopipe.studies.light.views import (
+    DAYLIGHT_K,
+    daylight_in,
+    daylight_kelvin,
+    view_change,
+    view_shares,
+    whitened,
+)
 from panopipe.studies.light.zone import find_zone
 from panopipe.studies.white.cones import correction_matrix, light_xy, log_chromaticity_from_working
 
@@ -270,34 +277,30 @@ def _daylight(
 
     Where a stage before has evened the light, all that is no view has got its white, however bright.
     """
-    if facts.white_xy is None:
+    evened = facts.evened if facts.evened is not None and facts.evened.any() else None
+    if facts.white_xy is None or (evened is not None and not zone.any()):
         return None
     correction = np.eye(3) if facts.correction is None else facts.correction
-    if facts.evened is None or not facts.evened.any():
-        own = daylight_in(correction, facts.white_xy)
-        change = view_change(correction, own, whitened(own, share))
-        return (
-            change
-            if change is None
-            else DaylightView(view_shares(rows, base, moves.exposure_ev, own), change)
-        )
-    if not zone.any():
-        return None
-    evened = _evened(facts.evened, zone)
-    inside = log_chromaticity_from_working(np.linalg.solve(correction, np.ones(3))) + evened
-    kelvin = daylight_kelvin(light_xy(inside, facts.white_xy))
-    shown = daylight_in(correction @ correction_matrix(evened, 1.0), facts.white_xy, kelvin)
+    before, kelvin = (
+        _evened(facts, evened, correction, zone) if evened is not None else (np.eye(3), DAYLIGHT_K)
+    )
     own = daylight_in(correction, facts.white_xy, kelvin)
+    shown = daylight_in(correction @ before, facts.white_xy, kelvin)
     change = view_change(correction, shown, whitened(own, share))
+    if change is None:
+        return None
     nowhere_else = LocalCurves.over(np.zeros(base.curves_ev.shape), base.lowest_ev, LEVEL_EV)
-    return change if change is None else DaylightView(nowhere_else, change)
+    shares = view_shares(rows, base, moves.exposure_ev, own) if evened is None else nowhere_else
+    return DaylightView(shares, change)
 
 
-def _evened(evened: Plane, zone: Mask) -> Matrix:
-    """How the light that came in by the view differed from the frame's white, before a stage evened it."""
+def _evened(facts: FrameFacts, evened: Plane, correction: Matrix, zone: Mask) -> tuple[Matrix, float]:
+    """What a stage before did to the light of the view; and the kelvin of the daylight outside."""
     height, width = evened.shape[:2]
     of_view = cv2.resize(zone.astype(np.float32), (width, height), interpolation=cv2.INTER_AREA)
-    return np.asarray(np.average(evened, axis=(0, 1), weights=of_view))
+    place = np.average(evened, axis=(0, 1), weights=of_view)
+    inside = log_chromaticity_from_working(np.linalg.solve(correction, np.ones(3))) + place
+    return correction_matrix(place, 1.0), daylight_kelvin(light_xy(inside, facts.white_xy))
 
 
 WHOLE_VIEW_EV = 2.0
