@@ -289,9 +289,10 @@ def _daylight(
     change = view_change(correction, shown, whitened(own, share))
     if change is None:
         return None
-    nowhere_else = LocalCurves.over(np.zeros(base.curves_ev.shape), base.lowest_ev, LEVEL_EV)
-    shares = view_shares(rows, base, moves.exposure_ev, own) if evened is None else nowhere_else
-    return DaylightView(shares, change)
+    if evened is None:
+        return DaylightView(view_shares(rows, base, moves.exposure_ev, own), change)
+    nowhere_else = np.zeros(base.curves_ev.shape)
+    return DaylightView(LocalCurves.over(nowhere_else, base.lowest_ev, LEVEL_EV), change)
 
 
 def _evened(facts: FrameFacts, evened: Plane, correction: Matrix, zone: Mask) -> tuple[Matrix, float]:

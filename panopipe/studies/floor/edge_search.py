@@ -12,10 +12,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.sphere.hull import hull_of
 from panopipe.studies.floor.edge import Edge, lies_beyond, places_at
 from panopipe.studies.floor.edge_fit import LEAST_SEEN, REACH, STRAIGHT, fitted, hemmed
 from panopipe.studies.floor.logs import offset_for, to_log
-from panopipe.studies.floor.scene import hull_of, shrunk
+from panopipe.studies.floor.scene import shrunk
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]

@@ -119,12 +119,3 @@ def within(mask: Mask, reach: float) -> Mask:
     """Pixels of a mask and those nearer to it than `reach`."""
     near: Mask = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) < reach
     return near
-
-
-def hull_of(mask: Mask) -> Mask:
-    """The convex hull of a mask."""
-    hull = np.zeros(mask.shape, np.uint8)
-    places = cv2.findNonZero(mask.astype(np.uint8))
-    if places is not None:
-        cv2.fillConvexPoly(hull, cv2.convexHull(places), 1)
-    return hull.astype(bool)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from panopipe.sphere.hull import hull_of
 from panopipe.studies.light.panes import (
     BORDER_PX,
     BRIGHT_EV,
@@ -16,7 +17,6 @@ from panopipe.studies.light.panes import (
     border_steps,
     dark_bars,
     green,
-    hull_of,
 )
 from panopipe.studies.light.sight import Mask, Plane, Sight
 

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.sphere.hull import hull_of
 from panopipe.studies.light.sight import Box, Float, Mask, Plane, Sight, colours_of
 
 BRIGHT_EV = 1.2
@@ -107,13 +108,13 @@ def view_through(sight: Sight, panes: list[Mask]) -> Mask:
         light = np.percentile(sight.light_ev[pane], [10, 50, 90])
         plain = light[2] - light[0] < 2 * PLAIN_EV and colours_of(sight, pane) < PLAIN_COLOURS
         strip = light[1] < bright - DIMMER_EV and _length(pane) > LONG
-        paint = strip or light[1] < dim - MUCH_DIMMER_EV or is_sill(pane, panes)
+        paint = strip or light[1] < dim - MUCH_DIMMER_EV or _is_sill(pane, panes)
         if not (plain and paint):
             region |= filled(sight, pane, dim)
     return np.asarray(region)
 
 
-def is_sill(part: Mask, panes: list[Mask]) -> bool:
+def _is_sill(part: Mask, panes: list[Mask]) -> bool:
     """Whether a part lies below one of the panes that is far higher than itself."""
     rows, columns = np.flatnonzero(part.any(axis=1)), part.any(axis=0)
     for pane in panes:
@@ -217,14 +218,6 @@ def _straight(yaw: Float, pitch_deg: Float, pixel_deg: float) -> Float | None:
     if on[best].mean() < EDGE_SHARE or beyond[best].mean() > EDGE_BEYOND:
         return None
     return np.asarray(edges[best])
-
-
-def hull_of(part: Mask) -> Mask:
-    """Convex hull of what is seen, in the picture."""
-    hull = np.zeros(part.shape, np.uint8)
-    outlines, _ = cv2.findContours(part.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    cv2.drawContours(hull, [cv2.convexHull(np.concatenate(outlines))], -1, 1, cv2.FILLED)
-    return hull > 0
 
 
 def border_steps(light_ev: Plane, part: Mask, view: Mask) -> Plane:

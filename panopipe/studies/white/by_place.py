@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
-from panopipe.studies.white.bounce import FEW, bare, bounce, surely_painted
+from panopipe.studies.white.bounce import bare, bounce, surely_painted
 from panopipe.studies.white.cones import locus, nearest_in_table
 from panopipe.studies.white.light import trend
 from panopipe.studies.white.mixture import Mixture, mixture
@@ -59,6 +59,8 @@ BETWEEN_SURFACES = 0.03
 """Weight of the link between two surfaces, against 1 within one."""
 STIFF = 5.0
 """Weight of a link against that of a cell that is surely white paint."""
+LEAST_PAINT = 0.05
+"""Share of the sphere that counts as paint on the curve itself: a little paint beside it moves it little."""
 PRIOR_OF_MANY, PRIOR = 0.0025, 0.0001
 """Weight with which each cell holds to the room's white, where much paint is heard and in any case: it
 decides where nothing else does. With little paint it must not hide how light changes over coloured walls."""
@@ -178,7 +180,7 @@ def _through_paint(lights: Mixture, seen: Surfaces) -> Mixture:
     length, across = lights.nearest(seen.log_chromaticity)
     likely = np.exp(-((across / (2 * ACROSS)) ** 2)) * _between_lights(lights, length)
     heard = seen.trust * likely * area()
-    total = float(np.sum(heard)) + FEW * float(np.sum(area()))
+    total = float(np.sum(heard)) + LEAST_PAINT * float(np.sum(area()))
     middle = float(np.sum(heard * length)) / max(float(np.sum(heard)), 1e-9)
     return lights.moved(float(np.sum(heard * across)) / total, middle)
 
