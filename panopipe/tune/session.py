@@ -131,7 +131,7 @@ class Session:
         return {"title": self.job.title, "rooms": rooms, "start": keys.index(self.start)}
 
     def frame(self, number: int) -> dict[str, Any]:
-        """Controls of a frame, and what is in force for it."""
+        """Controls of a frame, what is in force for it, and the stamp of the files that say so."""
         key = self.key(number)
         settings = self._recipe.settings(key)
         return {
@@ -139,6 +139,7 @@ class Session:
             "gestures": gestures(settings),
             "values": values(key, settings),
             "own": _says_anything(self._recipe, key),
+            "stamp": self._stamp,
         }
 
     def key(self, number: int) -> FrameKey:

@@ -489,7 +489,7 @@ def test_two_frames_side_by_side_turn_together_or_alone(page: Chrome) -> None:
     press(page, Keys.ARROW_RIGHT)
     assert views()[0] != views()[1] == right
     press(page, Keys.ESCAPE)
-    assert page.find_elements(By.CSS_SELECTOR, "#pair canvas") == []
+    wait(page, "return !document.querySelector('#pair canvas')")
 
 
 @pytest.mark.parametrize("width", [320, 390])

@@ -76,9 +76,15 @@
     for (const [name, value] of Object.entries(some)) {
       const held = values[name];
       if (held && !held.tried && JSON.stringify(held.value) === JSON.stringify(value)) delete draft[name];
-      else if (held && value !== null) values[name] = { ...held, value, tried: true };
     }
+    values = withTried(values);
     shown(live);
+  }
+
+  // What is in force, and over it what is tried.
+  function withTried(held) {
+    const over = Object.entries(draft).filter(([name, value]) => held[name] && value !== null);
+    return { ...held, ...Object.fromEntries(over.map(([name, value]) => [name, { ...held[name], value, tried: true }])) };
   }
 
   // Back to what is inherited: what was tried goes; else what the nearest file says.
@@ -302,18 +308,22 @@
   // Take what the files say anew; the draft stays.
   async function again() {
     const mine = frame;
+    document.documentElement.dataset.working = "true";
     try {
       const told = await ask("frame", { frame });
       if (mine !== frame) return;
-      ({ values, own } = told);
+      ({ own, stamp } = told);
+      values = withTried(told.values);
       pictures.kept = pictures.fineKept = null;
       controls.build(told.controls, values);
+      controls.show(values, draft, notes);
       offerTools(told.gestures);
       controls.find(byId("find").value);
       acts();
       if (Object.keys(draft).length) await keptPicture(mine);
       work();
     } catch (error) {
+      if (!working) delete document.documentElement.dataset.working;
       warn(error.message);
     }
   }
@@ -355,8 +365,9 @@
       });
       return button;
     });
-    byId("pointer-tools").replaceChildren(...buttons);
-    for (const button of buttons) button.setAttribute("aria-pressed", String(button.dataset.tool === pointer.mode));
+    const tools = byId("pointer-tools"), same = (one, k) => one.dataset.tool === tools.children[k]?.dataset.tool;
+    if (buttons.length !== tools.children.length || !buttons.every(same)) tools.replaceChildren(...buttons); // else one in use loses the focus
+    for (const button of tools.children) button.setAttribute("aria-pressed", String(button.dataset.tool === pointer.mode));
   }
 
   const of = (name) => (values[name] || {}).value;
