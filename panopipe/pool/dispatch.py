@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from dataclasses import dataclass
 from itertools import islice
@@ -113,6 +113,46 @@ def dispatch(
         since = {futures[f]: since.get(futures[f], now) for f in waiting if f.running()}
         if since:
             tick(since)
+
+
+def dispatch_twice(
+    executors: tuple[Executor, Callable[[], Executor]],
+    work: Callable[[T], R],
+    keys: Collection[K],
+    task: Callable[[K], T],
+    tick: Callable[[Mapping[K, float]], None],
+    note: Callable[[K, str], None],
+) -> Iterator[tuple[K, TaskResult[R]]]:
+    """Have tasks done as `dispatch` does; what failed and may pass is tried once more when the rest is home.
+
+    Parameters
+    ----------
+    executors : tuple of Executor and callable
+        The one for all, and what calls the one for what is tried once more; that may end the first.
+    work, tick : callable
+        As for `dispatch`.
+    keys : collection of FrameKey or str
+        In the order in which they are to be begun.
+    task : callable
+        Makes the task of a key, anew for each try.
+    note : callable
+        Told the key and the error of what will be tried once more.
+
+    Raises
+    ------
+    OSError
+        As `dispatch`.
+    """
+    first, again = executors
+    failed: list[K] = []
+    for key, task_result in dispatch(first, work, ((key, task(key)) for key in keys), tick):
+        if task_result.result is None and task_result.may_pass:
+            note(key, task_result.error)
+            failed.append(key)
+        else:
+            yield key, task_result
+    if failed:
+        yield from dispatch(again(), work, ((key, task(key)) for key in failed), tick)
 
 
 def _task_result(future: Future[R]) -> TaskResult[R]:

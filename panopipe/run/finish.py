@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from concurrent.futures import Executor
 from dataclasses import replace
 
 from panopipe.files.below import remove_below
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.pool.budget import disk_remark
-from panopipe.pool.dispatch import dispatch
+from panopipe.pool.dispatch import dispatch_twice
 from panopipe.run.pace import TimeLeft
 from panopipe.run.plan import DOING, Planned, frame_fingerprint
 from panopipe.run.remarks import sink_remarks
@@ -38,9 +37,20 @@ def finish_all(session: Session) -> None:
         session.run_log.line(remark)
     _unmark(session, to_do)
     pace = Pace(session, list(to_do))
-    failed = _take(session, session.call(pixels, "finish"), to_do, pace)
-    if failed:
-        _take(session, session.call_one(), failed, pace, last=True)
+
+    def task(key: FrameKey) -> FinishTask:
+        return finish_task(session, key, pace.doing[key])
+
+    def note(key: FrameKey, error: str) -> None:
+        session.run_log.line(f"{key}: {error} (will be tried once more at the end)")
+
+    executors = session.call(pixels, "finish"), session.call_one
+    for key, task_result in dispatch_twice(executors, finish, to_do, task, pace.tick, note):
+        if task_result.result is None:
+            session.failed(key, task_result.error, task_result.cause)
+        else:
+            _keep(session, key, to_do[key], task_result.result)
+        pace.done(key)
 
 
 def finish_task(session: Session, key: FrameKey, doing: str) -> FinishTask:
@@ -161,30 +171,6 @@ def _unmark(session: Session, keys: Iterable[FrameKey]) -> None:
             session.ledger.put(unmarked)
             unmarked = {}
     session.ledger.put(unmarked)
-
-
-def _take(
-    session: Session,
-    pool: Executor,
-    prints: Mapping[FrameKey, str],
-    pace: Pace,
-    *,
-    last: bool = False,
-) -> dict[FrameKey, str]:
-    """Have frames finished; return those to be tried once more, none if this was the last try."""
-    failed: dict[FrameKey, str] = {}
-    tasks = ((key, finish_task(session, key, pace.doing[key])) for key in prints)
-    for key, task_result in dispatch(pool, finish, tasks, pace.tick):
-        if task_result.result is not None:
-            _keep(session, key, prints[key], task_result.result)
-        elif last or not task_result.may_pass:
-            session.failed(key, task_result.error, task_result.cause)
-        else:
-            session.run_log.line(f"{key}: {task_result.error} (will be tried once more at the end)")
-            failed[key] = prints[key]
-            continue
-        pace.done(key)
-    return failed
 
 
 def _keep(session: Session, key: FrameKey, fingerprint: str, result: FinishResult) -> None:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
-from concurrent.futures import Executor
 
 from panopipe.files.below import move_below, remove_below
 from panopipe.frame import FrameKey
 from panopipe.job import FINISHED, PROOFS, WORKING
-from panopipe.pool.dispatch import dispatch
+from panopipe.pool.dispatch import dispatch_twice
 from panopipe.run.finish import Pace, finish_task
 from panopipe.run.session import Session
 from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles
@@ -30,31 +28,22 @@ def proof_all(session: Session, width: int) -> None:
     few = len(keys) <= _FEW and session.options.executor is None
     pool = session.call_inline() if few else session.call(pixels, "proof")
     pace = Pace(session, keys)
-    lost = _made(session, pool, keys, width, pace, last=False)
-    if lost:
-        _made(session, pool, lost, width, pace, last=True)
 
+    def task(key: FrameKey) -> FinishTask:
+        return _proof_task(session, key, pace.doing[key], width)
 
-def _made(
-    session: Session, pool: Executor, keys: Sequence[FrameKey], width: int, pace: Pace, *, last: bool
-) -> list[FrameKey]:
-    """Make proofs; return the frames that another try may do, unless this is the last one."""
-    lost = []
-    tasks = ((key, _proof_task(session, key, pace.doing[key], width)) for key in keys)
-    for key, task_result in dispatch(pool, finish, tasks, pace.tick):
-        if task_result.result is not None:
-            session.summary.finished.append(key)
-            _put_beside(session, task_result.result)
-        elif last or not task_result.may_pass:
+    def note(key: FrameKey, error: str) -> None:
+        session.run_log.line(f"{key}: {error} (will be tried once more at the end)")
+
+    for key, task_result in dispatch_twice((pool, session.call_one), finish, keys, task, pace.tick, note):
+        if task_result.result is None:
             session.summary.failed.append(key)
             session.summary.errors[key] = task_result.error
             session.run_log.line(f"{key}: failed: {task_result.error}")
         else:
-            session.run_log.line(f"{key}: {task_result.error} (will be tried once more at the end)")
-            lost.append(key)
-            continue
+            session.summary.finished.append(key)
+            _put_beside(session, task_result.result)
         pace.done(key)
-    return lost
 
 
 def _set_aside(session: Session, key: FrameKey) -> None:

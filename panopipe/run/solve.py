@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from typing import Any
 
 from panopipe.frame import FrameKey
 from panopipe.job import Job
-from panopipe.pool.dispatch import dispatch
+from panopipe.pool.dispatch import dispatch_twice
 from panopipe.run.plan import solved_fingerprint, survey_fingerprint
 from panopipe.run.session import Session
 from panopipe.run.tasks import SeenFrame, SolveResult, SolveTask
@@ -46,9 +45,7 @@ def solve_all(session: Session) -> Solved:
             job = facts_for_solving(session.job, reference)
             tasks[stage] = SolveTask(str(session.ledger.folder), stage, frames, job)
     if tasks:
-        failed = _take(session, session.at_hand(), tasks, solved)
-        if failed:
-            _take(session, session.call_one(), failed, solved, last=True)
+        _solve(session, tasks, solved)
     return solved
 
 
@@ -69,24 +66,19 @@ def _seen(session: Session) -> dict[str, dict[FrameKey, SeenFrame]]:
     return by_stage
 
 
-def _take(
-    session: Session, pool: Executor, tasks: Mapping[str, SolveTask], solved: Solved, *, last: bool = False
-) -> dict[str, SolveTask]:
-    """Have stages solved; return those to be tried once more, none if this was the last try."""
-    failed: dict[str, SolveTask] = {}
-
+def _solve(session: Session, tasks: Mapping[str, SolveTask], solved: Solved) -> None:
     def tick(since: Mapping[str, float]) -> None:
         session.run_log.progress(f"solving {', '.join(since)} for all frames together")
 
-    for stage, task_result in dispatch(pool, solve, tasks.items(), tick):
-        if task_result.result is not None:
-            solved.errors |= _keep(session, stage, task_result.result)
-        elif last or not task_result.may_pass:
+    def note(stage: str, error: str) -> None:
+        session.run_log.note(f"{stage}: {error} (will be tried once more)")
+
+    executors = session.at_hand(), session.call_one
+    for stage, task_result in dispatch_twice(executors, solve, tasks, tasks.__getitem__, tick, note):
+        if task_result.result is None:
             solved.errors |= dict.fromkeys(tasks[stage].frames, task_result.error)
         else:
-            session.run_log.note(f"{stage}: {task_result.error} (will be tried once more)")
-            failed[stage] = tasks[stage]
-    return failed
+            solved.errors |= _keep(session, stage, task_result.result)
 
 
 def _keep(session: Session, stage: str, result: SolveResult) -> Mapping[FrameKey, str]:

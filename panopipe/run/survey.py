@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Collection, Mapping
-from concurrent.futures import Executor
 from dataclasses import replace
 
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.pool.budget import guessed_pixels
-from panopipe.pool.dispatch import dispatch
+from panopipe.pool.dispatch import dispatch_twice
 from panopipe.run.cache import cache_name
 from panopipe.run.pace import TimeLeft
 from panopipe.run.plan import SMALL, Planned, survey_fingerprint
@@ -29,9 +28,7 @@ def survey_all(session: Session) -> None:
             tasks[key] = _task(session, planned, seen)
     if not tasks:
         return
-    failed = _take(session, session.call([task.pixels for task in tasks.values()], "look at"), tasks)
-    if failed:
-        _take(session, session.call_one(), failed, last=True)
+    _look(session, tasks)
 
 
 def is_known(session: Session, planned: Planned, seen: Collection[str]) -> bool:
@@ -73,11 +70,7 @@ def _task(session: Session, planned: Planned, seen: Collection[str]) -> SurveyTa
     return SurveyTask(files, planned.source, surveys, known, known_facts, pixels)
 
 
-def _take(
-    session: Session, pool: Executor, tasks: Mapping[FrameKey, SurveyTask], *, last: bool = False
-) -> dict[FrameKey, SurveyTask]:
-    """Have tasks done; return those to be tried once more, none if this was the last try."""
-    failed: dict[FrameKey, SurveyTask] = {}
+def _look(session: Session, tasks: Mapping[FrameKey, SurveyTask]) -> None:
     left = {key: 1 + _size(task) for key, task in tasks.items()}
     pace = TimeLeft(sum(left.values()))
 
@@ -86,16 +79,16 @@ def _take(
         time_left = pace.said(sum(left.values()))
         session.run_log.progress(f"looking at {names}: {len(left)} of {len(tasks)} left{time_left}")
 
-    for key, task_result in dispatch(pool, survey_frame, tasks.items(), tick):
-        left.pop(key)
-        if task_result.result is not None:
-            _keep(session, key, task_result.result)
-        elif last or not task_result.may_pass:
+    def note(key: FrameKey, error: str) -> None:
+        session.run_log.note(f"{key}: {error} (will be tried once more)")
+
+    executors = session.call([task.pixels for task in tasks.values()], "look at"), session.call_one
+    for key, task_result in dispatch_twice(executors, survey_frame, tasks, tasks.__getitem__, tick, note):
+        if task_result.result is None:
             session.failed(key, task_result.error, task_result.cause)
         else:
-            session.run_log.note(f"{key}: {task_result.error} (will be tried once more)")
-            failed[key] = tasks[key]
-    return failed
+            _keep(session, key, task_result.result)
+        left.pop(key)
 
 
 def _size(task: SurveyTask) -> int:

@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator
 
-from panopipe.pool.dispatch import Inline, dispatch
+from panopipe.errors import FrameFault
+from panopipe.pool.dispatch import Inline, dispatch, dispatch_twice
 from panopipe.pool.worker_pool import WorkerPool
 
 
@@ -43,3 +44,34 @@ def test_what_is_done_in_this_process_is_home_before_the_next_is_begun() -> None
     tasks = Counted(5)
     assert len(sent(Inline(), tasks)) == 5
     assert tasks.most == 1
+
+
+def test_what_may_pass_is_tried_once_more_at_the_end_and_what_may_not_is_home_at_once() -> None:
+    tries: list[str] = []
+
+    def work(name: str) -> str:
+        tries.append(name)
+        if name == "broken":
+            raise FrameFault("no such tile")
+        if name == "hopeless" or (name == "unlucky" and tries.count(name) == 1):
+            raise MemoryError
+        return name
+
+    again: list[Inline] = []
+
+    def one_more() -> Inline:
+        again.append(Inline())
+        return again[-1]
+
+    noted: list[str] = []
+    names = ["unlucky", "broken", "hopeless", "sound"]
+    home = dispatch_twice(
+        (Inline(), one_more), work, names, str, lambda _: None, lambda key, _: noted.append(key)
+    )
+    assert [(key, done.result) for key, done in home] == [
+        ("broken", None),
+        ("sound", "sound"),
+        ("unlucky", "unlucky"),
+        ("hopeless", None),
+    ]
+    assert (tries, noted, len(again)) == ([*names, "unlucky", "hopeless"], ["unlucky", "hopeless"], 1)
