@@ -38,6 +38,7 @@ MAY_IMPORT = {
         "pipeline",
         "recipe",
         "registry",
+        "review",
         "run",
         "setting",
         "sphere",

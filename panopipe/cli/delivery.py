@@ -44,17 +44,14 @@ def accept(
     JOB/accepted.toml.
     """
     with told(debug):
-        from panopipe.job import open_job
         from panopipe.review import accepting
         from panopipe.review.make import make_review
+        from panopipe.review.tick import tick
 
-        job = open_job(folder)
-        review = make_review(folder).review
         if where is None:
-            _list(review, json)
+            _list(make_review(folder).review, json)
             return
-        doubts = (accepting.take_back if back else accepting.accept)(job, review, where, checks or [])
-        make_review(folder)  # the page, the results: as they are now
+        doubts = tick(folder, where, checks or [], accepted=not back)
         if json:
             print_json({"accepted": not back, "doubts": [_plain(*doubt) for doubt in doubts]})
             return

@@ -42,6 +42,7 @@ _PAGE = {
     "page/light.js": ("panopipe.tune", "light.js"),
     "page/pointer.js": ("panopipe.tune", "pointer.js"),
     "page/keep.js": ("panopipe.tune", "keep.js"),
+    "page/doubts.js": ("panopipe.tune", "doubts.js"),
     "page/sphere.js": ("panopipe.review", "sphere.js"),
 }
 """The page's files, by what follows the secret in the address; the sphere is that of the morning page."""
@@ -94,6 +95,8 @@ class Application:
             "keep": self._keep,
             "carry": self._carry,
             "carried": self._carried,
+            "doubts": lambda said: _json(session.doubts.of(session.key(int(said["frame"])))),
+            "tick": self._tick,
             "undo": lambda _: _step(session.undo()),
             "redo": lambda _: _step(session.redo()),
             "steps": lambda _: _json(session.steps()),
@@ -189,6 +192,10 @@ class Application:
     def _carry(self, said: Mapping[str, Any]) -> Reply:
         carry = partial(self._session.carry, str(said["source"]), list(said["rooms"]), list(said["stages"]))
         return _changes(carry(write=said["write"] is True))
+
+    def _tick(self, said: Mapping[str, Any]) -> Reply:
+        key, check = self._session.key(int(said["frame"])), str(said["check"])
+        return _json(self._session.doubts.tick(key, check, accepted=said["accepted"] is True))
 
     def _carried(self, said: Mapping[str, Any]) -> Reply:
         answer = self._session.carried_picture(

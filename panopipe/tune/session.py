@@ -23,6 +23,7 @@ from panopipe.state.lock import run_at_work
 from panopipe.state.run_log import ProgressReporter
 from panopipe.tune.bench import Bench, Tried
 from panopipe.tune.controls import controls, gestures, values
+from panopipe.tune.doubts import Doubts
 from panopipe.tune.draft import Draft, Level, changes_of, tried, with_changes
 from panopipe.tune.latest import LatestRequests
 from panopipe.tune.loupe import Loupe, Spot
@@ -73,6 +74,7 @@ class Session:
         self._recipe = load_recipe(self.job)
         self._options = options or Options()
         self.start = _frame_of(self.job, start)
+        self.doubts = Doubts(folder)
         self._requests, self._full_size = LatestRequests(), LatestRequests()
         self._bench: Bench | None = None
         self._loupe: Loupe | None = None

@@ -115,8 +115,13 @@
 
   async function step(by) {
     const goal = place + by, kept = history[by < 0 ? place : goal];
-    if (goal < 0 || goal >= history.length) return;
+    if (goal < 0 || goal >= history.length) return undefined;
     try {
+      if (kept.ticked) {
+        await doubts.tick(kept.ticked.check, (by > 0) === kept.ticked.accepted);
+        place = goal;
+        return acts();
+      }
       if (kept.kept) {
         const { said, changes } = await ask(by < 0 ? "undo" : "redo", {});
         say(`${by < 0 ? "Taken back" : "Written again"}: ${said} (${changes.map((one) => one.file).join(", ")})`);
@@ -131,6 +136,14 @@
     return work();
   }
 
+  // A hand accepted a doubt, or took that back; it is a step like any.
+  function ticked(check, accepted) {
+    history = [...history.slice(0, place + 1), { draft, kept: false, ticked: { check, accepted } }];
+    place = history.length - 1;
+    say(accepted ? "Accepted: it no longer shows, until the check says something else or more." : "It shows again.");
+    acts();
+  }
+
   function kept(changes) {
     history = [...history.slice(0, place + 1), { draft: {}, kept: true }];
     place = history.length - 1;
@@ -138,6 +151,9 @@
     say(`Written: ${changes.map((one) => one.file).join(", ")}`);
     again();
   }
+
+  const doubts = new panopipe.Doubts(byId("finished"), byId("finished-doubts"),
+    { send: ask, look: (view) => sphere.look(view), ticked, failed: (text) => warn(text) });
 
   // --- pictures
   let working = false, wanted = false, isQuick = true, stop = null, finer = 0, hasFiner = false;
@@ -302,6 +318,7 @@
     byId("wait").hidden = false;
     byId("wait").textContent = "Opening the frame…";
     if (pointer) pointer.mode && pointer.set(pointer.mode);
+    doubts.show(frame);
     await again();
   }
 
@@ -410,6 +427,7 @@
       if (state.fault) warn(state.fault);
       else if (state.run && state.ready) warn(`A run works on this job (${state.run}). It is not disturbed: what you keep counts from the next run on.`);
       else if (isRunning || byId("notice").textContent === isRunning) warn("");
+      if (isRunning && !state.run && frame !== null) doubts.show(frame); // it has made its review
       isRunning = state.fault || state.run;
       if (!state.ready) byId("wait").textContent = state.said;
       else if (!overview) await begin();
