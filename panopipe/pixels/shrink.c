@@ -6,7 +6,7 @@
 #define TILE 1024
 #define BANDS 3
 #define LEAST_ENERGY 1e-6f
-#define SPARE 5
+#define SPARE 4
 
 typedef struct {
     Py_ssize_t rows, width, spacing, from_one, results;
@@ -24,7 +24,7 @@ typedef struct {
 /* Planes of a tile: rows of `stride` floats, the tile's own first column after `halo` others. */
 typedef struct {
     Py_ssize_t halo, stride;
-    Ring planes[3], along[3], detail[9], energy[9], both[6], to_colour[2];
+    Ring planes[3], along[3], detail[9], energy[9], both[6], lit[6];
     float *smooth, *spare;
 } Tile;
 
@@ -81,20 +81,12 @@ INLINE void reckon_both(const float *RESTRICT colour, const float *RESTRICT ligh
         both[i] = colour[i] * lightness[i] * (precision * inverse[i]);
 }
 
-INLINE void reckon_variance(const float *RESTRICT a, const float *RESTRICT b, const float *RESTRICT c,
-                            const float *noise, Py_ssize_t count, float *RESTRICT variance, float *RESTRICT inverse)
+INLINE void reckon_inverse(const float *RESTRICT a, const float *RESTRICT b, const float *RESTRICT c,
+                           const float *noise, Py_ssize_t count, float *RESTRICT inverse)
 {
     float by_a = noise[0], by_b = noise[1], by_c = noise[2], least = noise[3];
-    for (Py_ssize_t i = 0; i < count; i++) {
-        variance[i] = most_of(by_a * a[i] + by_b * b[i] + by_c * c[i] + least, least);
-        inverse[i] = 1.0f / variance[i];
-    }
-}
-
-INLINE void multiply(const float *RESTRICT one, const float *RESTRICT two, Py_ssize_t count, float *RESTRICT out)
-{
     for (Py_ssize_t i = 0; i < count; i++)
-        out[i] = one[i] * two[i];
+        inverse[i] = 1.0f / most_of(by_a * a[i] + by_b * b[i] + by_c * c[i] + least, least);
 }
 
 INLINE void add_3(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
@@ -137,19 +129,21 @@ FAST static void smooth_row(const Scale *scale, Tile *tile, Py_ssize_t row)
         blend_down(&tile->along[plane], row, scale->spacing, 0, tile->stride, tile->smooth + plane * tile->stride);
 }
 
-/* Sums along a row of a band's energy, and of what colours share with lightness. */
+/* Sums along a row of a band's energy; of a colour also of what it shares with lightness, all by its own noise. */
 INLINE void sum_energies(const Scale *scale, Tile *tile, Py_ssize_t row, int plane, int band, float *const *inverse)
 {
     Py_ssize_t columns = scale->columns[row], edge = tile->halo - 3 * columns, count = tile->stride - 2 * edge;
     const float *lightness = at(&tile->detail[band], row) + edge;
     const float *detail = at(&tile->detail[3 * plane + band], row) + edge;
     const float *precision = scale->precision + 9 * row + 3 * band;
-    float *product = tile->spare + 4 * tile->stride;
+    float *product = tile->spare + 3 * tile->stride;
     reckon_energy(detail, inverse[plane], precision[plane], count, product);
     sum_along(product, columns, band, count, at(&tile->energy[3 * plane + band], row) + tile->halo);
     if (plane) {
-        reckon_both(detail, lightness, inverse[0], precision[0], count, product);
+        reckon_both(detail, lightness, inverse[plane], precision[plane], count, product);
         sum_along(product, columns, band, count, at(&tile->both[3 * (plane - 1) + band], row) + tile->halo);
+        reckon_energy(lightness, inverse[plane], precision[plane], count, product);
+        sum_along(product, columns, band, count, at(&tile->lit[3 * (plane - 1) + band], row) + tile->halo);
     }
 }
 
@@ -166,44 +160,40 @@ FAST static void part(const Scale *scale, Tile *tile, Py_ssize_t row)
         part_rows(at(&tile->planes[plane], row) + edge, at(&tile->along[plane], row) + edge, smooth[plane], count,
                   at(&tile->detail[3 * plane], row) + edge, second, at(&tile->detail[3 * plane + 2], row) + edge);
     }
-    float *inverse[3], *variance = tile->spare + 3 * tile->stride, *unused = variance + tile->stride;
+    float *inverse[3];
     for (int plane = 0; plane < 3; plane++) {
         inverse[plane] = tile->spare + plane * tile->stride;
-        reckon_variance(smooth[0], smooth[1], smooth[2], scale->noise + 4 * plane, count, plane ? unused : variance,
-                        inverse[plane]);
+        reckon_inverse(smooth[0], smooth[1], smooth[2], scale->noise + 4 * plane, count, inverse[plane]);
     }
-    for (int colour = 0; colour < 2; colour++)
-        multiply(variance, inverse[colour + 1], count, at(&tile->to_colour[colour], row) + edge);
     for (int plane = 0; plane < 3; plane++)
         for (int band = 0; band < BANDS; band++)
             sum_energies(scale, tile, row, plane, band, inverse);
 }
 
 INLINE void keep_lightness(const float *RESTRICT detail, const float *RESTRICT energy, float limit, float grain,
-                           Py_ssize_t count, float *RESTRICT result, float *RESTRICT sure, float *RESTRICT per_energy)
+                           Py_ssize_t count, float *RESTRICT result, float *RESTRICT sure)
 {
     for (Py_ssize_t i = 0; i < count; i++) {
         float ratio = limit / most_of(energy[i], limit);
         sure[i] = 1.0f - ratio * ratio;
-        per_energy[i] = 1.0f / most_of(energy[i], LEAST_ENERGY);
         result[i] += detail[i] * (grain + (1.0f - grain) * sure[i]);
     }
 }
 
 typedef struct {
-    const float *detail, *own, *both, *to_colour;
-    float precision, limit, grain;
+    const float *detail, *own, *both, *lit;
+    float limit, grain;
 } Colour;
 
 INLINE void keep_colour(const Colour *colour, const float *RESTRICT lightness, const float *RESTRICT sure,
-                        const float *RESTRICT per_energy, Py_ssize_t count, float *RESTRICT result)
+                        Py_ssize_t count, float *RESTRICT result)
 {
     const float *RESTRICT detail = colour->detail, *RESTRICT own = colour->own, *RESTRICT both = colour->both;
-    const float *RESTRICT to_colour = colour->to_colour;
-    float precision = colour->precision, limit = colour->limit, grain = colour->grain;
+    const float *RESTRICT lit = colour->lit;
+    float limit = colour->limit, grain = colour->grain;
     for (Py_ssize_t i = 0; i < count; i++) {
-        float slope = both[i] * per_energy[i];
-        float ratio = limit / most_of(own[i] - slope * both[i] * (to_colour[i] * precision), limit);
+        float slope = both[i] / most_of(lit[i], LEAST_ENERGY);
+        float ratio = limit / most_of(own[i] - slope * both[i], limit);
         float guess = slope * lightness[i] * sure[i];
         result[i] += guess + (detail[i] - guess) * (grain + (1.0f - grain) * (1.0f - ratio * ratio));
     }
@@ -225,23 +215,20 @@ INLINE const float *sum_down(const Ring *sums, Py_ssize_t row, Py_ssize_t down, 
 FAST static void gather_kept(const Scale *scale, Tile *tile, Py_ssize_t row, Py_ssize_t count, float *result)
 {
     Py_ssize_t down = scale->spacing, halo = tile->halo, plane_size = scale->results * scale->width;
-    float *sure = tile->spare, *per_energy = sure + tile->stride, *own = per_energy + tile->stride;
-    float *both = own + tile->stride;
+    float *sure = tile->spare, *own = sure + tile->stride, *both = own + tile->stride, *lit = both + tile->stride;
     for (int band = 0; band < BANDS; band++) {
         float size = band == 2 ? 9.0f : 21.0f;
-        const float *precision = scale->precision + 9 * row + 3 * band;
         const float *lightness = at(&tile->detail[band], row) + halo;
         sum_down(&tile->energy[band], row, down, halo, band, count, own);
-        keep_lightness(lightness, own, scale->control[0] * size, scale->control[1], count, result, sure, per_energy);
+        keep_lightness(lightness, own, scale->control[0] * size, scale->control[1], count, result, sure);
         for (int plane = 1; plane < 3; plane++) {
             Colour colour = {at(&tile->detail[3 * plane + band], row) + halo,
                              sum_down(&tile->energy[3 * plane + band], row, down, halo, band, count, own),
                              sum_down(&tile->both[3 * (plane - 1) + band], row, down, halo, band, count, both),
-                             at(&tile->to_colour[plane - 1], row) + halo,
-                             precision[plane] / precision[0],
+                             sum_down(&tile->lit[3 * (plane - 1) + band], row, down, halo, band, count, lit),
                              scale->control[2 * plane] * size,
                              scale->control[2 * plane + 1]};
-            keep_colour(&colour, lightness, sure, per_energy, count, result + plane * plane_size);
+            keep_colour(&colour, lightness, sure, count, result + plane * plane_size);
         }
     }
 }
@@ -311,16 +298,16 @@ static int work(const Scale *scale)
     tile.stride = TILE + 2 * tile.halo;
     Py_ssize_t blended = rows_for(4 * scale->spacing), parted = rows_for(3 * scale->spacing);
     Py_ssize_t summed = rows_for(6 * scale->spacing);
-    Py_ssize_t rows = 6 * blended + 11 * parted + 15 * summed + 3 + SPARE;
+    Py_ssize_t rows = 6 * blended + 9 * parted + 21 * summed + 3 + SPARE;
     float *memory = calloc((size_t)(rows * tile.stride), sizeof(float));
     if (!memory)
         return -1;
     float *next = cut_rings(tile.planes, 3, blended, tile.stride, memory);
     next = cut_rings(tile.along, 3, blended, tile.stride, next);
     next = cut_rings(tile.detail, 9, parted, tile.stride, next);
-    next = cut_rings(tile.to_colour, 2, parted, tile.stride, next);
     next = cut_rings(tile.energy, 9, summed, tile.stride, next);
     next = cut_rings(tile.both, 6, summed, tile.stride, next);
+    next = cut_rings(tile.lit, 6, summed, tile.stride, next);
     tile.smooth = next;
     tile.spare = next + 3 * tile.stride;
     for (Py_ssize_t first = 0; first < scale->width; first += TILE)

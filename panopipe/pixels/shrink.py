@@ -118,19 +118,18 @@ class _Windows:
 def _kept(detail: Planes, variance: Planes, precision: Planes, control: Planes, windows: _Windows) -> Planes:
     """What is kept of a band: of colours what goes with the lightness that is kept, then what of the rest."""
     middle = slice(windows.skip, detail.shape[1] - windows.skip)
-    lightness, inverse = detail[0], np.float32(1) / variance
-    weight = precision[:, 0, None] * inverse[0]
-    energy = windows.total(lightness * lightness * weight)
-    sure = _share(energy, windows, control[0, 0])
+    lightness, weight = detail[0], precision.T[..., None] * (np.float32(1) / variance)
+    sure = _share(windows.total(lightness * lightness * weight[0]), windows, control[0, 0])
     kept = [lightness[middle] * _with_grain(sure, control[0, 1])]
-    per_energy = np.float32(1) / np.maximum(energy, _LEAST_ENERGY)
     for plane in (1, 2):
+        # All three by the colour's own noise: only so is what the guess leaves never less than it is.
         colour = detail[plane]
-        both = windows.total(colour * lightness * weight)
-        slope = both * per_energy
-        to_colour = (variance[0] * inverse[plane] * (precision[:, plane] / precision[:, 0])[:, None])[middle]
-        own = windows.total(colour * colour * (precision[:, plane, None] * inverse[plane]))
-        share = _share(own - slope * both * to_colour, windows, control[plane, 0])
+        own, both, lit = (
+            windows.total(values * weight[plane])
+            for values in (colour * colour, colour * lightness, lightness * lightness)
+        )
+        slope = both / np.maximum(lit, _LEAST_ENERGY)
+        share = _share(np.asarray(own - slope * both), windows, control[plane, 0])
         guess = slope * lightness[middle] * sure
         kept.append(guess + (colour[middle] - guess) * _with_grain(share, control[plane, 1]))
     return np.stack(kept)

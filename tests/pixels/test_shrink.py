@@ -84,6 +84,23 @@ def test_a_colour_that_goes_with_lightness_keeps_its_edge() -> None:
     assert errors[0] < 0.7 * errors[1]
 
 
+def test_a_colour_far_above_its_noise_stays_where_the_noise_of_lightness_falls_off() -> None:
+    """A dark curtain beside a bright window: a wrong guess from lightness must not be believed."""
+    bright = np.where(np.arange(200) // 25 % 2, 4, 0.02) * np.ones((60, 1))
+    colour = np.where(np.arange(200) % 50 < 31, 0.005, -0.01) + 0.002 * RANDOM.standard_normal((60, 200))
+    planes = np.stack([bright + 0.004 * RANDOM.standard_normal((60, 200)), colour, -colour]).astype(
+        np.float32
+    )
+    noise = np.array([[1e-4, 0, 0, 1e-10], [0, 0, 0, 1e-9], [0, 0, 0, 1e-9]], np.float32)
+    given = scale(60, 200, 1, [1], 50)
+    given[0], given[4] = planes, noise
+    given[5][:], given[8][:] = 5, 0
+    given[6] = np.array([[2.5, 0], [3.6, 0], [3.6, 0]], np.float32)
+    shrink(*given)
+    lost = (given[8] + given[7][:, 3:-3] - planes[:, 5:-5])[1:]
+    assert np.max(np.abs(lost)) < 0.001
+
+
 def test_a_turn_of_the_planes_turns_what_comes_out() -> None:
     given = scale(30, 300, 1, [1, 2, 4], 20)
     plain, turned = [a.copy() for a in given[-2:]], [a.copy() for a in given[-2:]]
