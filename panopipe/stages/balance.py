@@ -32,7 +32,16 @@ from panopipe.stage import (
     Solutions,
     StageContext,
 )
-from panopipe.studies.white.by_place import LightField, find_field, lights_of, place_at, temperatures
+from panopipe.studies.white.by_place import (
+    FIRST_ROUNDS,
+    ROUNDS,
+    LightField,
+    find_field,
+    lights_by_field,
+    lights_of,
+    place_at,
+    temperatures,
+)
 from panopipe.studies.white.cones import (
     PLACE_PER_MIRED,
     camera_log_chromaticity,
@@ -129,7 +138,7 @@ class Balance(RowStage[BalanceSettings, Matrix]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
-    version = 16
+    version = 17
     summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -295,10 +304,22 @@ class _Rooms:
         observations: Sequence[FrameObservation],
         whites: Sequence[White],
     ) -> None:
-        lights, self._frames = _lights(keys, seen), _by_room(keys)
+        shown, self._frames = _lights(keys, seen), _by_room(keys)
+
+        def found(at: int, lights_mired: tuple[float, float], rounds: int) -> LightField | None:
+            return _light_field(seen[at], observations[at], whites[at], lights_mired, rounds)
+
+        def lights(room: str) -> tuple[float, float]:
+            fields = [(found(at, shown[room], FIRST_ROUNDS), at) for at in self._frames[room]]
+            return lights_by_field(
+                shown[room],
+                [(field, observations[at].camera) for field, at in fields if field is not None],
+            )
+
+        lights_of_room = lru_cache(maxsize=None)(lights)
 
         def field(at: int) -> LightField | None:
-            return _light_field(seen[at], observations[at], whites[at], lights[keys[at].room])
+            return found(at, lights_of_room(keys[at].room), ROUNDS)
 
         def two(room: str) -> float:
             shown = []
@@ -324,12 +345,13 @@ def _light_field(
     observation: FrameObservation,
     white: White,
     lights_mired: tuple[float, float],
+    rounds: int,
 ) -> LightField | None:
     """Light of each place; None outdoors, and where the photographer named the one light of a frame."""
     seen, named = surveyed.seen, isinstance(surveyed.settings.kelvin, float)
     if seen.evidence.open_sky >= INDOORS or named:
         return None
-    return find_field(seen.surfaces, white.log_chromaticity, lights_mired, observation.camera)
+    return find_field(seen.surfaces, white.log_chromaticity, lights_mired, observation.camera, rounds)
 
 
 def _set_by_field(

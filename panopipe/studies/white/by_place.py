@@ -34,8 +34,11 @@ WARMEST_MIRED = 440.0
 """A filament turned down, 2270 K."""
 APART_MIRED = 45.0
 """Least distance between the two lights: with one light alone the curve is straight and its ends are idle."""
-_BINS = np.arange(90.0, 500.0, 5.0)
+_BINS, _DUV = np.arange(90.0, 500.0, 5.0), 0.0015
 _WARM, _COLD = 0.95, 0.05
+_WARMEST_LIGHT, PAST_PAINT_MIRED = 0.98, 20.0
+"""Share of the paint, by weight, up to whose light a room shows, and how much warmer than that its lamp is:
+some daylight falls everywhere. In rendered rooms where white walls mix lamp and window it was 10 to 40."""
 _NEAR_LOCUS = 0.2
 ACROSS = 0.12
 """Distance from the curve, 8 delta E, at which a surface is hardly heard: coloured ones lie further off."""
@@ -51,8 +54,11 @@ GREEN_ALONG, GREEN_ACROSS = 0.15, 0.3
 it may be a green wall."""
 GREEN_PRIOR, GREEN_MOST = 0.1, 0.2
 """Weight with which each cell holds to no green, and most that is taken for light."""
-ROUNDS, ENOUGH_MEANWHILE = 7, 3e-3
-"""Rounds, and the residual at which all but the last end their search."""
+ROUNDS, FIRST_ROUNDS, ENOUGH_MEANWHILE = 7, 3, 3e-3
+"""Rounds, those from which the lamp is told, and the residual at which all but the last end their search."""
+FAINT = 0.03
+"""Weight at which half of a cell's is left: a wide wall that hardly looks like paint would outvote, by its
+many cells, the paint around it."""
 SAME_SURFACE = (0.025, 0.05, 0.4)
 """Steps between neighbouring cells, along the curve, across it and in log luminance, that are light."""
 BETWEEN_SURFACES = 0.03
@@ -104,7 +110,7 @@ class LightField:
 def temperatures(seen: Surfaces, camera: tuple[float, float]) -> tuple[float, ...]:
     """How the trusted surfaces of a frame spread over mired: their weights in steps of 5."""
     seen = seen.unpacked()
-    table = locus(_BINS, 0.0015) - np.array(camera)
+    table = locus(_BINS, _DUV) - np.array(camera)
     flat = seen.log_chromaticity.reshape(-1, 2)
     at = nearest_in_table(flat, table)
     near = np.exp(-np.sum((flat - table[at]) ** 2, axis=1) / _NEAR_LOCUS**2)
@@ -122,11 +128,38 @@ def lights_of(frames: Sequence[tuple[float, ...]]) -> tuple[float, float]:
     return daylight, min(max(warm, daylight + APART_MIRED), WARMEST_MIRED)
 
 
+def lights_by_field(
+    lights_mired: tuple[float, float], frames: Sequence[tuple[LightField, tuple[float, float]]]
+) -> tuple[float, float]:
+    """Daylight and lamp of a room, in mired, the lamp by the light that was found on its paint.
+
+    The surfaces alone do not tell it: what a yellow wall shows is not warmer light than a lamp's.
+
+    Parameters
+    ----------
+    lights_mired : tuple of float
+        Daylight and lamp with which the light was found.
+    frames : sequence of tuple
+        Light of each place, and the place of the camera's own white as a real light.
+    """
+    total = np.zeros(len(_BINS))
+    for field, camera in frames:
+        table = locus(_BINS, _DUV) - np.array(camera)
+        at = nearest_in_table(field.curve.at(field.lengths).reshape(-1, 2), table)
+        total += np.bincount(at, field.heard.ravel(), len(_BINS))
+    running = np.cumsum(total)
+    if running[-1] <= 0:
+        return lights_mired
+    warm = float(_BINS[np.searchsorted(running, _WARMEST_LIGHT * running[-1])]) + PAST_PAINT_MIRED
+    return lights_mired[0], min(max(warm, lights_mired[0] + APART_MIRED), WARMEST_MIRED)
+
+
 def find_field(
     seen: Surfaces,
     white: tuple[float, float],
     lights_mired: tuple[float, float],
     camera: tuple[float, float],
+    rounds: int = ROUNDS,
 ) -> LightField:
     """Find the light of each place of a frame.
 
@@ -140,6 +173,8 @@ def find_field(
         Daylight and lamp of the room.
     camera : tuple of float
         Place of the camera's own white as a real light.
+    rounds : int
+        Rounds in which the tolerance narrows.
     """
     seen, size = seen.unpacked(), area()
     lights = mixture(*lights_mired, camera)
@@ -147,13 +182,13 @@ def find_field(
     length, across = curve.nearest(seen.log_chromaticity)
     heard = seen.trust * np.exp(-((across / ACROSS) ** 2)) * _between_lights(curve, length)
     daylight = _of_daylight(seen, curve)
-    heard = heard * (1 - daylight)
+    heard = heard * heard / (heard + FAINT) * (1 - daylight)
     links = _links(seen, length, across)
     start = float(curve.nearest(np.array([white]))[0][0])
     field, kept = np.full(length.shape, start), heard
     prior = PRIOR + PRIOR_OF_MANY * surely_painted(heard)
-    for turn in range(ROUNDS):
-        wide = WIDE * (NARROW / WIDE) ** (turn / (ROUNDS - 1))
+    for turn in range(rounds):
+        wide = WIDE * (NARROW / WIDE) ** (turn / (rounds - 1))
         off = length - field
         side = np.where(off > 0, WARMER_HEARD, 1 - WARMER_HEARD)
         kept = heard * 2 * side / (1 + (off / wide) ** 2) ** 2

@@ -8,8 +8,10 @@ import pytest
 from panopipe.colour.temperature import xy_from_cct_duv
 from panopipe.studies.white.bounce import HEARD_WELL, LEAST_MIRED, MOST_MIRED, OF_WARMTH, bounce
 from panopipe.studies.white.by_place import (
+    FIRST_ROUNDS,
     LightField,
     find_field,
+    lights_by_field,
     lights_of,
     place_at,
     temperatures,
@@ -61,6 +63,23 @@ def test_the_light_on_each_card_is_found(card: str) -> None:
     yaw, pitch = (column + 0.5) / WIDTH * 360 - 180, 90 - (line + 0.5) / (WIDTH / 2) * 180
     off = place_at(found().places(), yaw, pitch) - light_on(card)
     assert np.hypot(*off) < 0.06  # four delta E 2000 of a light grey
+
+
+def test_yellow_walls_are_not_taken_for_a_warmer_lamp() -> None:
+    rows, _ = mixed_room()
+    yellow = rows.copy()
+    yellow[90:170] *= np.array([0.8, 0.7, 0.35], np.float32)
+    shown, told = zip(*(lamps_of(each) for each in (rows, yellow)), strict=True)
+    assert shown[1] - shown[0] > 60  # so much warmer the walls look
+    assert abs(told[1] - told[0]) <= 10  # two steps of its table
+
+
+def lamps_of(rows: np.ndarray) -> tuple[float, float]:
+    """Lamp of a room in mired, by its surfaces and by the light on its paint."""
+    seen = surfaces_of(rows, 1.0)
+    ends = lights_of([temperatures(seen, CAMERA)])
+    field = find_field(seen, (0.0, 0.0), ends, CAMERA, FIRST_ROUNDS)
+    return ends[1], lights_by_field(ends, [(field, CAMERA)])[1]
 
 
 def test_one_light_gives_an_even_field() -> None:
