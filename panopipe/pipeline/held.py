@@ -106,9 +106,13 @@ class HeldFrame:
         The frame; to the stages it is a frame like any. It is read once and not closed.
     reduced : ndarray, optional
         The frame at reduced size, when it is already at hand.
+    in_other_light : HeldFrame, optional
+        The same frame as its source gave it with other settings: what its stages made may be carried, too.
     """
 
-    def __init__(self, reader: FrameReader, reduced: Rows | None = None) -> None:
+    def __init__(
+        self, reader: FrameReader, reduced: Rows | None = None, in_other_light: HeldFrame | None = None
+    ) -> None:
         facts = reader.facts
         width = min(facts.width, REDUCED_WIDTH)
         if reduced is None or reduced.shape[1] != width:
@@ -116,6 +120,8 @@ class HeldFrame:
         self._source = _State(reader.read(0, facts.height), reduced, facts)
         self._states: list[tuple[Hashable, _State]] = []
         self._works: dict[str, _Work] = {}
+        if in_other_light is not None and _is_laid_out_alike(facts, in_other_light.facts):
+            self._works = dict(in_other_light._works)
         self._begin: tuple[Hashable, _State] | None = None
 
     @property
@@ -220,6 +226,12 @@ class HeldFrame:
         if state.exact:
             self._works[name] = _Work(held.mark, before, state)
         return state
+
+
+def _is_laid_out_alike(one: FrameFacts, other: FrameFacts) -> bool:
+    """Whether a pixel of one frame shows the same place in the other."""
+    layouts = [(facts.width, facts.height, facts.anchor_column) for facts in (one, other)]
+    return layouts[0] == layouts[1]
 
 
 def _corrects(held: HeldStep) -> bool:

@@ -60,7 +60,7 @@ class Bench:
         self._surveyed_job = surveyed_job
         self._recipe, self._frames = surveyed_job.recipe, _planned(surveyed_job, surveyed_job.recipe)
         self._lights: OrderedDict[Hashable, FrameLight] = OrderedDict()
-        self._held: OrderedDict[Hashable, HeldFrame] = OrderedDict()
+        self._held: OrderedDict[tuple[FrameKey, Hashable, int], HeldFrame] = OrderedDict()
         self._brought: OrderedDict[Hashable, Band | None] = OrderedDict()
         self._solver = Solver(surveyed_job, self.light_of)
         self._sharing = threading.RLock()
@@ -147,11 +147,12 @@ class Bench:
     def _held_frame(self, tried: Tried, width: int) -> HeldFrame:
         name = (tried.planned.key, tried.planned.source, width)
         if name not in self._held:
-            while len(self._held) >= _MOST_HELD:
-                self._held.popitem(last=False)
             light = tried.light
             reader = SmallFrame(light.small, light.facts, min(width, light.small.shape[1]))
-            self._held[name] = HeldFrame(reader, light.reduced)
+            of_frame = (held for known, held in reversed(self._held.items()) if known[0] == name[0])
+            self._held[name] = HeldFrame(reader, light.reduced, in_other_light=next(of_frame, None))
+            while len(self._held) > _MOST_HELD:
+                self._held.popitem(last=False)
         self._held.move_to_end(name)
         return self._held[name]
 

@@ -30,30 +30,31 @@ from panopipe.job import open_job
 from panopipe.pipeline.engine import reduce_rows
 from panopipe.pool.machine import peak_memory, reset_peak_memory
 from panopipe.recipe import load_recipe
-from panopipe.recipe.layers import setting_rules
-from panopipe.registry import loaded_stage
 from panopipe.run.job_run import Options, look_at_job, run_job
-from panopipe.setting import AUTO, Rule
+from panopipe.setting import AUTO
+from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.tune.bench import Bench
+from panopipe.tune.controls import controls
 from panopipe.tune.draft import tried
 from panopipe.tune.loupe import Loupe, Spot
 from tests.benchmarks.decode import room
 from tests.makers.dng import write_linear_dng
 
 
-def others(rule: Rule, value: Any) -> Iterator[Any]:
+def others(control: Mapping[str, Any], value: Any) -> Iterator[Any]:
     """Values beside one, as a hand would try them; none where a hand has to know a file or words."""
-    if rule.kind in ("number", "whole") and rule.low is not None and rule.high is not None:
-        held = (rule.low + rule.high) / 2 if value == AUTO else value
+    kind, low, high = (control.get(name) for name in ("kind", "low", "high"))
+    if kind in ("number", "whole") and low is not None and high is not None:
+        held = (low + high) / 2 if value == AUTO else value
         for share in (0.02, 0.03, 0.04, 0.05, 0.06):
-            step = share * (rule.high - rule.low)
-            tried_value = held + step if held + step <= rule.high else held - step
-            yield round(tried_value) if rule.kind == "whole" else round(tried_value, 4)
-    elif rule.kind == "switch":
+            step = share * (high - low)
+            tried_value = held + step if held + step <= high else held - step
+            yield round(tried_value) if kind == "whole" else round(tried_value, 4)
+    elif kind == "switch":
         yield not value
-    elif rule.kind == "choice":
-        yield from (word for word in rule.choices if word not in (value, "picture"))
-    elif rule.kind == "wholes":
+    elif kind == "choice":
+        yield from (word for word in control["choices"] if word not in (value, "picture"))
+    elif kind == "wholes":
         yield [1024]
 
 
@@ -95,23 +96,25 @@ def table(bench: Bench, key: FrameKey, width: int, repeats: int) -> None:
         f"{'setting':32}{'cold':>8}{'shown':>8}{'95th':>8}{'exact':>8}{'95th':>8}{'clock':>8}{'95th':>8}   ms"
     )
     rows = []
-    for stage in settings.stages:
-        for name, rule in setting_rules(loaded_stage(stage)).items():
-            value = settings.values[stage][name].value
-            values = list(others(rule, value))
+    left_out = []
+    for stage in controls(settings):
+        for control in stage["settings"]:
+            setting = f"{stage['name']}.{control['key']}"
+            values = list(others(control, settings.values[stage["name"]][control["key"]].value))
             if not values:
+                left_out.append(setting)
                 continue
             drafts = [
-                {f"{stage}.{name}": values[turn % len(values)], **PAIRS.get(f"{stage}.{name}", {})}
-                for turn in range(repeats)
+                {setting: values[turn % len(values)], **PAIRS.get(setting, {})} for turn in range(repeats)
             ]
             taken = np.array([timed.change(draft) for draft in drafts])
             figures = [f(taken[:, place]) for place in range(3) for f in (np.median, _95th)]
             rows.append((taken[0, 0], *figures))
-            print(f"{stage + '.' + name:32}" + "".join(f"{figure:8.0f}" for figure in rows[-1]), flush=True)
+            print(f"{setting:32}" + "".join(f"{figure:8.0f}" for figure in rows[-1]), flush=True)
     for what, over in (("median over all settings", np.median), ("95th over all settings", _95th)):
         cells = (over([row[place] for row in rows]) for place in (0, 1, 3, 5))
         print(f"{what:32}" + "{:8.0f}{:8.0f}{:16.0f}{:16.0f}".format(*cells))
+    print(f"left out, as a hand has to know words for them: {', '.join(left_out) or 'none'}")
     print(f"beside a load of {os.getloadavg()[0]:.1f} at the end")
 
 
@@ -122,8 +125,11 @@ def _95th(values: Any) -> float:
 def truth(folder: Path, bench: Bench, keys: Sequence[FrameKey], widths: list[int]) -> None:
     job = open_job(folder)
     run_job(job, load_recipe(job), Options(only=keys, workers=1))
-    head = "".join(f"{word:>9}" for word in ("at once:", "mean", "99th", "at rest:", "mean", "99th"))
+    head = "".join(
+        f"{word:>9}" for word in ("at once:", "mean", "99th", "sphere", "at rest:", "mean", "99th", "sphere")
+    )
     print(f"\n{'against the finished file reduced, codes':44}{head}")
+    print("(mean and 99th percentile of the file's pixels; 99th of the sphere, rows weighted by solid angle)")
     loupe = Loupe(bench)
     for key in keys:
         whole = cv2.imread(str(folder / f"finished/{key}.jpg"))
@@ -133,11 +139,19 @@ def truth(folder: Path, bench: Bench, keys: Sequence[FrameKey], widths: list[int
             reduced = reduced_codes(whole, width)
             at_once = decoded(bench.show(frame, width).outputs[0].data).astype(np.float32)
             figures = [
-                f"{'':9}{off.mean():9.2f}{np.percentile(off, 99):9.1f}"
+                f"{'':9}{off.mean():9.2f}{np.percentile(off, 99):9.1f}{_99th_of_sphere(off):9.1f}"
                 for off in (np.abs(at_once - reduced), np.abs(reduced_codes(at_rest, width) - reduced))
             ]
             print(f"{f'{key}, {whole.shape[1]} to {width}':44}" + "".join(figures))
     loupe.close()
+
+
+def _99th_of_sphere(off: Any) -> float:
+    """99th percentile, each row weighted by the solid angle of its pixels."""
+    weights = np.broadcast_to(pixel_solid_angle(off.shape[0])[:, None, None], off.shape).ravel()
+    order = np.argsort(off, axis=None)
+    upto = np.cumsum(weights[order])
+    return float(off.ravel()[order[np.searchsorted(upto, 0.99 * upto[-1])]])
 
 
 def decoded(data: Any) -> Any:

@@ -121,6 +121,19 @@ def test_a_quick_picture_carries_a_small_place_in_the_new_light(monkeypatch: pyt
     assert not np.array_equal(pixels(quick), pixels(show(frame, plain)))
 
 
+def test_it_is_carried_to_the_frame_as_its_source_gives_it_otherwise(monkeypatch: pytest.MonkeyPatch) -> None:
+    before, after = HeldFrame(OpenedArray(light())), OpenedArray(1.1 * light())
+    steps = chain(0.5, (90, 100), 1)
+    show(before, steps)
+    frame = HeldFrame(after, in_other_light=before)
+    with counted(monkeypatch) as worked:
+        quick = show(frame, steps, quick=True)
+    assert worked == ["gain", "second"]
+    assert not quick.exact
+    run = finish_frame(OpenedArray(1.1 * light()), [*steps, SINK])
+    assert bytes(show(frame, steps).outputs[0].data) == bytes(run.outputs[0].data)
+
+
 def test_the_work_on_a_whole_frame_is_not_carried() -> None:
     frame = HeldFrame(OpenedArray(light()))
     show(frame, chain(0, (0, 100), 0))
