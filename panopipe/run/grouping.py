@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from panopipe.errors import one_line
@@ -81,6 +81,8 @@ def recognised(
         try:
             for key, result in dispatch(pool, file_groups, work.tasks.items(), tick):
                 work.take(key, *(result.result or ((), (result.error,))))
+                if result.result is None and result.may_pass:
+                    work.ask_again(key)
         finally:
             pool.kill() if isinstance(pool, WorkerPool) else pool.shutdown(cancel_futures=True)
     if keeps and work.has_news:
@@ -162,3 +164,7 @@ class _Work:
         self.found[key.room] = Recognised(
             before.rule, before.files, (*before.groups, *made), (*before.remarks, *told)
         )
+
+    def ask_again(self, key: FrameKey) -> None:
+        """Have the next run look at a room again that was not seen whole: no rule stands for what is known."""
+        self.found[key.room] = replace(self.found[key.room], rule="")

@@ -1,16 +1,20 @@
 """Files that are one frame: through the job file, the check and a run, to ledger, page and proof."""
 
+from concurrent.futures import Future
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from panopipe.errors import JobError
 from panopipe.frame import FrameKey
 from panopipe.job import open_job
+from panopipe.pool.dispatch import Inline
 from panopipe.recipe import load_recipe
 from panopipe.run.grouping import recognised
 from panopipe.run.job_run import run_job
 from panopipe.run.remarks import group_lines
+from panopipe.run.session import Options
 from panopipe.state.ledger import read_records
 from panopipe.state.run_log import SilentReporter
 from tests.makers.bracket import room_light, write_bracket
@@ -82,6 +86,24 @@ def test_a_run_makes_one_frame_of_a_bracket_and_remembers_it(job: Path) -> None:
     again = open_job(job)
     assert [str(key) for key in again.frames] == ["hall/hall-01", "lounge/lounge-01"]
     assert run_job(again, load_recipe(again)).already == summary.finished
+
+
+class NoWorker(Inline):
+    """As where no process can be started."""
+
+    def submit(self, *_: Any, **__: Any) -> Future[Any]:
+        lost: Future[Any] = Future()
+        lost.set_exception(OSError("no worker process could be started"))
+        return lost
+
+
+def test_what_could_not_be_looked_at_is_looked_at_by_the_next_run(job: Path) -> None:
+    opened = open_job(job)
+    unseen = Options(executor=lambda *_: NoWorker())
+    found = recognised(opened, load_recipe(opened), SilentReporter(), keeps=True, options=unseen)
+    assert not found.groups
+    again = open_job(job)
+    assert recognised(again, load_recipe(again), SilentReporter(), keeps=True).groups
 
 
 def test_a_changed_exposure_makes_the_frame_again(job: Path) -> None:
