@@ -166,5 +166,5 @@ class _Work:
         )
 
     def ask_again(self, key: FrameKey) -> None:
-        """Have the next run look at a room again that was not seen whole: no rule stands for what is known."""
+        """Have the next run look at a room again that was not seen whole: no rule stands for it now."""
         self.found[key.room] = replace(self.found[key.room], rule="")
