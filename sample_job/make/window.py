@@ -11,8 +11,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-ROWS, COLUMNS = slice(110, 370), slice(90, 480)
-"""The door, and the lamp beside it."""
+ROWS, COLUMNS = slice(220, 740), slice(180, 960)
+"""The door, and the lamp beside it; shown at half the size."""
 
 
 def main() -> None:
@@ -21,7 +21,16 @@ def main() -> None:
     for name in ("one", "merged", "out"):
         parser.add_argument(name, type=Path)
     asked = parser.parse_args()
-    parts = [np.asarray(cv2.imread(str(path)))[ROWS, COLUMNS] for path in (asked.one, asked.merged)]
+    parts = [
+        cv2.resize(
+            np.asarray(cv2.imread(str(path)))[ROWS, COLUMNS],
+            None,
+            fx=0.5,
+            fy=0.5,
+            interpolation=cv2.INTER_AREA,
+        )
+        for path in (asked.one, asked.merged)
+    ]
     gap = np.full((parts[0].shape[0], 8, 3), 255, np.uint8)
     cv2.imwrite(
         str(asked.out), np.concatenate([parts[0], gap, parts[1]], axis=1), [cv2.IMWRITE_JPEG_QUALITY, 90]

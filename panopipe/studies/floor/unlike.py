@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.sphere.views import straight_down, view_from_frame
+from panopipe.studies.floor.closed_line import best_closed_line
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -55,6 +56,14 @@ _CLOSER_FROM = 1.0
 _LIT, _DARKEST, _UNDECIDED = 0.3, 10.0, 1.2
 """From which difference in light on light may explain a spot, to which darkness shade may, and the unlikeness
 that neither makes a support nor denies it."""
+_SMALLEST_ROW, _LARGEST_ROW = 5, 40
+"""Rows in which an edge round the nadir is looked for: 1.75 to 14 degrees from it."""
+_EDGE, _EDGE_BEND, _CLOSED, _EVEN = 2.5, 0.35, 0.75, 0.5
+"""Such an edge: from which difference within .7 degrees (.3 in log light) it counts, the price of its coming
+nearer or going farther by a row, how much of the way round must count, for legs cross it, and how even what
+it closes in must be, in differences that count."""
+_ENCLOSED = 6.0
+"""Unlikeness of what such an edge closes in: beyond what says all."""
 _JUDGED, _AT_ONCE = 500, 128
 """Spots that give the yardstick, and how many are compared at once, so that distances stay in the cache."""
 _YARDSTICK = 90.0
@@ -91,8 +100,37 @@ def unlike_floor(frame: Picture) -> NDArray[np.float16]:
     ratio.ravel()[fine] = floor.ratio(fine)
     columns, rows = _polar()
     thing = _things(spots, ratio, fine)
-    maps = [cv2.remap(quantity, columns, rows, cv2.INTER_LINEAR) for quantity in (ratio, thing)]
-    return np.asarray(np.stack(maps), np.float16)
+    whole, alone, luma = (
+        cv2.remap(quantity, columns, rows, cv2.INTER_LINEAR)
+        for quantity in (ratio, thing, np.ascontiguousarray(soft[..., 0]))
+    )
+    held = np.where(_enclosed(luma), _ENCLOSED, 0)
+    return np.asarray(np.stack([np.maximum(whole, held), np.maximum(alone, held)]), np.float16)
+
+
+def _enclosed(luma: Picture) -> Mask:
+    """What a sharp edge closes in round the nadir: a head or plate without grain, which shade would explain.
+
+    No shade, and no floor but by chance, has an even spot of one light with its middle under the camera.
+
+    Parameters
+    ----------
+    luma : ndarray of shape (63, 256), dtype float32
+        Log light as descriptions scale it, by angle from the nadir and direction around it.
+    """
+    states = np.arange(_SMALLEST_ROW, _LARGEST_ROW)
+    bend = _EDGE_BEND * np.abs(states[:, None] - states)
+    within = np.arange(ROWS)[:, None]
+    for sign in (1, -1):
+        step = np.clip(sign * (luma[states + 1] - luma[states - 1]) / _EDGE, 0, 1)
+        if step.max(0).mean() <= _CLOSED:
+            continue
+        line = states[best_closed_line(step, bend)]
+        closed = float(step[line - _SMALLEST_ROW, np.arange(COLUMNS)].mean())
+        inside = np.asarray(within < line - 1, np.bool_)
+        if closed > _CLOSED and np.ptp(np.percentile(luma[inside], (5, 95))) < _EVEN * _EDGE:
+            return np.asarray(within < line, np.bool_)
+    return np.zeros_like(luma, np.bool_)
 
 
 def _things(spots: _Spots, ratio: Picture, fine: Whole) -> Picture:

@@ -146,3 +146,18 @@ def test_a_ring_map_does_not_care_for_brightness():
     frame = np.random.default_rng(1).uniform(0.1, 0.9, (256, 512, 3)).astype(np.float32)
     one, two = (ring_map(frame * scale).logs.astype(np.float32) for scale in (1, 4))
     assert np.allclose(two - one, np.log(4), atol=0.01)
+
+
+@pytest.mark.parametrize("name", ["hexagonal tiles", "square tiles", "carpet"])
+def test_an_even_head_is_found_that_is_dark_as_shade_but_shade_is_not(name: str) -> None:
+    """Close below the lens the head of a pole is an even spot, in the light of a tile in deep shade."""
+    seen = see(ALL[name](), Stand(seed=3), Foot(8), width=WIDTH, top_pitch_deg=-50)
+    frame = np.full((WIDTH // 2, WIDTH, 3), 0.3, np.float32)
+    frame[seen.first :] = seen.bare
+    angle = (WIDTH // 2 - np.arange(WIDTH // 2) - 0.5)[:, None, None] * 360 / WIDTH
+    head = np.where(angle < 6.2, 0.35 * np.median(seen.bare, (0, 1)), frame).astype(np.float32)
+    shade = frame * (1 - 0.65 / (1 + np.exp(2 * (angle - 6.2)))).astype(np.float32)
+    head, shade = (find_footprint([ring_map(light)])[0] for light in (head, shade))
+    assert head.certainty > 0.5
+    assert np.all(head.outline.radius_deg > 6.2 - 0.35)
+    assert shade.certainty < 0.5
