@@ -53,7 +53,7 @@ class Bracket:
     left_out : tuple of str
         A sentence for each file that is left out.
     moved : tuple of Moved
-        Places for which one exposure is used alone.
+        Places for which exposures of one moment are used.
     """
 
     names: tuple[str, ...]
@@ -91,7 +91,9 @@ class Bracket:
         parts = []
         for place in self.moved[:_PLACES_TOLD]:
             yaw, pitch = self.moved_at(place)
-            parts.append(f"yaw {yaw:.0f} pitch {pitch:.0f}: {used[place.exposure]}")
+            parts.append(
+                f"yaw {yaw:.0f} pitch {pitch:.0f}: {' '.join(used[i] for i in sorted(place.moment))}"
+            )
         more = len(self.moved) - len(parts)
         return "; ".join(parts) + (f"; and {more} more" if more > 0 else "")
 

@@ -22,7 +22,7 @@ def moved(case: Case) -> Finding:
         number(case.record, MOVED_PITCH) or 0.0,
     )
     where = noted(case.record, MOVED)
-    sentence = f"Something moved between the exposures; one of them alone is used there: {where}."
+    sentence = f"Something moved between the exposures; those of one moment are used there: {where}."
     if share < BAR:
         return Finding("moved", "Moved between exposures", share, BAR, "%", sentence=sentence, look=look)
     return Finding(

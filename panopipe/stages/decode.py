@@ -112,7 +112,7 @@ class Decode(SourceStage[DecodeSettings]):
     """Reads a linear DNG, TIFF, JPEG or PNG."""
 
     name = "decode"
-    version = 7
+    version = 9
     summary = "reads a frame into linear light: levels, white and colour as the file's own data say"
     Settings = DecodeSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -127,9 +127,9 @@ class Decode(SourceStage[DecodeSettings]):
         "clipped_share_percent": Note("part of the sphere where a channel is clipped", "percent"),
         "clipped_in_all_planes_percent": Note("part of the sphere where all channels are clipped", "percent"),
         "moved_places": Note(
-            "places where something moved between exposures, so that one of them is used alone"
+            "places where something moved between exposures, so that those of one moment are used"
         ),
-        "moved": Note("where they are, the largest first, and which exposure is used"),
+        "moved": Note("where they are, the largest first, and which exposures are used"),
         "moved_share_percent": Note("part of the sphere that these places take", "percent"),
         "moved_yaw_deg": Note("direction of the largest of them, as the file counts", "deg"),
         "moved_pitch_deg": Note("its height above the horizon", "deg"),

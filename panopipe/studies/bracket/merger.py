@@ -143,7 +143,7 @@ class Merger:
     start : int
         Column of the files that becomes column 0.
     moved : sequence of Moved
-        Places for which one exposure is used alone.
+        Places for which the exposures of one moment are used.
     """
 
     def __init__(
@@ -160,7 +160,9 @@ class Merger:
         self._facts = facts_of(self._exposures)
         self._width, self._height, self._start = width, width // 2, start
         self._fades = self._facts[:, :, 0] + NEAR_FROM / self._facts[:, :, 1]
-        self._alone = [Alone(place, order.index(place.exposure), width) for place in moved]
+        self._alone = [
+            Alone(place, sorted(order.index(one) for one in place.moment), width) for place in moved
+        ]
 
     def rows(self, first: int, last: int) -> Picture:
         """Rows `first` to `last`, light that is 1 at the reference's white, shape (n, width, 3), float32."""
@@ -185,13 +187,13 @@ class Merger:
         if faded.any():
             near = inner.copy()
             for number in np.flatnonzero(faded).tolist():
-                near[number] = highest_near(samples[number])[_NEAR:-_NEAR]
+                near[number] = _in_any_plane(highest_near(samples[number])[_NEAR:-_NEAR], self._facts[number])
         flat = (len(inner), last - first, 3 * self._width)
         out = np.empty(flat[1:], np.float32)
         merge(inner.reshape(flat), near.reshape(flat), faded, self._facts, out)
         joined = out.reshape(last - first, self._width, 3)
         for alone in self._alone:
-            alone.put(joined, first, inner[alone.exposure], near[alone.exposure], self._facts[alone.exposure])
+            alone.put(joined, first, inner, near, faded, self._facts)
         return joined
 
     def _lay(self, number: int, motion: Motion, first: int, last: int, out: Picture) -> None:
@@ -237,19 +239,27 @@ class Merger:
 
 
 class Alone:
-    """A place of the full frame for which one exposure is used; its border is hidden.
+    """A place of the full frame for which the exposures of one moment are used; its border is hidden.
 
-    Where that exposure is cut off, the others stay.
+    Where all of these are cut off, the others stay.
     """
 
-    def __init__(self, place: Moved, exposure: int, width: int) -> None:
-        self.exposure = exposure
+    def __init__(self, place: Moved, exposures: list[int], width: int) -> None:
+        self._exposures = exposures
         self._alpha, self._top, self._left = place.alpha()
         self._per_pixel, self._width = place.width / width, width
         self._first = int(np.floor(self._top / self._per_pixel))
         self._last = int(np.ceil((self._top + len(self._alpha)) / self._per_pixel))
 
-    def put(self, joined: Picture, first: int, samples: Picture, tops: Picture, facts: Picture) -> None:
+    def put(
+        self,
+        joined: Picture,
+        first: int,
+        samples: Picture,
+        tops: Picture,
+        faded: NDArray[np.uint8],
+        facts: Picture,
+    ) -> None:
         """Put it into joined rows from `first` on."""
         low, high = max(self._first, first), min(self._last, first + len(joined))
         if low >= high:
@@ -259,12 +269,30 @@ class Alone:
         columns = np.arange(begin, begin + count)
         alpha = self._at(np.arange(low, high), columns)
         rows, where = slice(low - first, high - first), columns % self._width
-        black, gain, time = facts[:, 0], facts[:, 1], facts[:, 2]
-        top = ((tops[rows][:, where] - black) * gain).max(axis=-1)
+        one, top = self._of_one_moment(samples[:, rows], tops[:, rows], faded, facts, where)
         kept = np.clip((NEAR_TO - top) / (NEAR_TO - NEAR_FROM), 0, 1)
-        one = (samples[rows][:, where] - black) * (gain / time)
         here = joined[rows][:, where]
         joined[rows, where] = here + (alpha * kept)[..., None].astype(np.float32) * (one - here)
+
+    def _of_one_moment(
+        self,
+        samples: Picture,
+        tops: Picture,
+        faded: NDArray[np.uint8],
+        facts: Picture,
+        where: NDArray[np.int_],
+    ) -> tuple[Picture, Picture]:
+        """Light at some columns, and the highest share of saturation near, in the shortest exposure."""
+        which = self._exposures
+        black, gain = facts[which[-1], :, 0], facts[which[-1], :, 1]
+        top = ((tops[which[-1]][:, where] - black) * gain).max(axis=-1)
+        flat = (len(which), samples.shape[1], 3 * len(where))
+        some, near = (
+            np.ascontiguousarray(every[which][:, :, where]).reshape(flat) for every in (samples, tops)
+        )
+        out = np.empty(flat[1:], np.float32)
+        merge(some, near, np.ascontiguousarray(faded[which]), np.ascontiguousarray(facts[which]), out)
+        return out.reshape(samples.shape[1], len(where), 3), top
 
     def _at(self, rows: NDArray[np.int_], columns: NDArray[np.int_]) -> Picture:
         """How far the exposure is used at pixels of the full frame; linear between those of the small one."""
@@ -272,6 +300,17 @@ class Alone:
         x = np.clip((columns + 0.5) * self._per_pixel - 0.5 - self._left, 0, self._alpha.shape[1] - 1)
         right, down = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
         return np.asarray(cv2.remap(self._alpha, right, down, cv2.INTER_LINEAR), np.float32)
+
+
+def _in_any_plane(tops: Picture, facts: Picture) -> Picture:
+    """Highest samples near as those of the plane that is nearest to saturation.
+
+    What one plane lost is then believed in none by itself: light that changed a little between the exposures
+    would take its red from one moment and its green from another.
+    """
+    black, gain = facts[:, 0], facts[:, 1]
+    share = ((tops - black) * gain).max(axis=-1, keepdims=True)
+    return np.asarray(share / gain + black, np.float32)
 
 
 def highest_near(rows: Picture) -> Picture:

@@ -1,4 +1,4 @@
-"""Places where exposures disagree beyond noise: something moved. One exposure alone is used for each.
+"""Places where exposures disagree beyond noise: something moved. For each, those of one moment are used.
 
 Exposures that follow each other in light are compared as small pictures laid on the reference. What differs
 by more than noise, and more than half a pixel of misplacement explains, is taken with all that hangs together
@@ -63,6 +63,8 @@ class Moved:
         Bits, row by row: whether a pixel is part of it.
     width : int
         Of the small picture.
+    others : tuple of int
+        Exposures that show the same moment there: what the one holds in its noise, they hold well.
     """
 
     exposure: int
@@ -72,11 +74,21 @@ class Moved:
     columns: int
     inside: NDArray[np.uint8]
     width: int
+    others: tuple[int, ...] = ()
+
+    @property
+    def moment(self) -> tuple[int, ...]:
+        """All exposures that are used."""
+        return (self.exposure, *self.others)
 
     def is_sound(self, exposures: int) -> bool:
         """Whether it can be a place: it may come from a job folder that a stranger made."""
         numbers = (self.exposure, self.top, self.left, self.rows, self.columns, self.width)
-        if not all(type(number) is int for number in numbers) or not 0 <= self.exposure < exposures:
+        if not isinstance(self.others, tuple) or len(set(self.moment)) != len(self.moment):
+            return False
+        if not all(type(number) is int for number in (*numbers, *self.others)):
+            return False
+        if not all(0 <= exposure < exposures for exposure in self.moment):
             return False
         if not (16 <= self.width <= 4096 and 0 <= self.left < self.width and 0 < self.columns <= self.width):
             return False
@@ -135,7 +147,7 @@ def find_moved(looks: Sequence[Look], times: Sequence[float], reference: int) ->
     for number in range(1, min(count, _MOST_PLACES) + 1):
         place = labels == number
         chosen = _chosen(place, looks, times, reference)
-        found.append(_moved(place, chosen, width))
+        found.append(_moved(place, chosen, _of_its_moment(place, chosen, looks, times), width))
     return tuple(found)
 
 
@@ -228,7 +240,24 @@ def _chosen(place: Mask, looks: Sequence[Look], times: Sequence[float], referenc
     return int(np.argmin(costs))
 
 
-def _moved(place: Mask, exposure: int, width: int) -> Moved:
+def _of_its_moment(
+    place: Mask, chosen: int, looks: Sequence[Look], times: Sequence[float]
+) -> tuple[int, ...]:
+    """Exposures that differ nowhere in a place from the one chosen, nor from each other."""
+    moment = [chosen]
+    for other in sorted(range(len(looks)), key=lambda i: abs(float(np.log2(times[i] / times[chosen])))):
+        if other not in moment and all(_is_same(place, other, one, looks, times) for one in moment):
+            moment.append(other)
+    return tuple(sorted(moment[1:]))
+
+
+def _is_same(place: Mask, one: int, two: int, looks: Sequence[Look], times: Sequence[float]) -> bool:
+    short, long = sorted((one, two), key=lambda i: times[i])
+    differs = _difference(looks[short], looks[long], times[short], times[long])
+    return int(np.count_nonzero(differs[place] > _BEGIN)) < _FEWEST_PX
+
+
+def _moved(place: Mask, exposure: int, others: tuple[int, ...], width: int) -> Moved:
     rows = np.flatnonzero(place.any(axis=1))
     columns: Mask = np.asarray(place.any(axis=0))
     gaps = np.flatnonzero(~columns)
@@ -240,4 +269,4 @@ def _moved(place: Mask, exposure: int, width: int) -> Moved:
     part = turned[rows[0] : rows[-1] + 1, first : int(there[-1]) + 1]
     inside = np.packbits(part.reshape(-1))
     start = (left + first) % width
-    return Moved(exposure, int(rows[0]), start, part.shape[0], part.shape[1], inside, width)
+    return Moved(exposure, int(rows[0]), start, part.shape[0], part.shape[1], inside, width, others)

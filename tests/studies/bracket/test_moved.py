@@ -31,7 +31,7 @@ def test_a_thing_in_one_exposure_is_one_place_and_the_reference_is_used() -> Non
     with_thing = wall()
     with_thing[100:120, 200:215] *= 0.5
     (place,) = find_moved(looks([wall(), wall(), with_thing]), TIMES, 0)
-    assert place.exposure == 0
+    assert (place.exposure, place.others) == (0, (1,))
     mask = np.zeros((256, 512), bool)
     mask[place.top : place.top + place.rows, place.left : place.left + place.columns] = place.mask()
     assert mask[98:122, 198:217].all()
@@ -57,7 +57,7 @@ def test_an_exposure_that_clips_the_place_is_not_used() -> None:
     lamp, shade = wall(), wall()
     lamp[100:120, 200:215] = 3.0
     (place,) = find_moved(looks([lamp, shade, lamp]), TIMES, 0)
-    assert place.exposure == 1
+    assert (place.exposure, place.others) == (1, ())
 
 
 def test_a_place_from_a_job_folder_is_checked() -> None:
@@ -65,4 +65,7 @@ def test_a_place_from_a_job_folder_is_checked() -> None:
     assert sound.is_sound(1)
     assert not Moved(1, 10, 500, 4, 20, np.zeros(10, np.uint8), 512).is_sound(1)
     assert not Moved(0, 10, 500, 4, 20, np.zeros(9, np.uint8), 512).is_sound(1)
+    assert Moved(0, 10, 500, 4, 20, np.zeros(10, np.uint8), 512, (2,)).is_sound(3)
+    assert not Moved(0, 10, 500, 4, 20, np.zeros(10, np.uint8), 512, (3,)).is_sound(3)
+    assert not Moved(0, 10, 500, 4, 20, np.zeros(10, np.uint8), 512, (0,)).is_sound(3)
     assert not Moved(0, 254, 500, 4, 20, np.zeros(10, np.uint8), 512).is_sound(1)
