@@ -160,8 +160,8 @@ class Merger:
         self._facts = facts_of(self._exposures)
         self._width, self._height, self._start = width, width // 2, start
         self._fades = self._facts[:, :, 0] + NEAR_FROM / self._facts[:, :, 1]
-        self._alone = [
-            Alone(place, sorted(order.index(one) for one in place.moment), width) for place in moved
+        self._moments = [
+            OneMoment(place, sorted(order.index(one) for one in place.moment), width) for place in moved
         ]
 
     def rows(self, first: int, last: int) -> Picture:
@@ -192,8 +192,8 @@ class Merger:
         out = np.empty(flat[1:], np.float32)
         merge(inner.reshape(flat), near.reshape(flat), faded, self._facts, out)
         joined = out.reshape(last - first, self._width, 3)
-        for alone in self._alone:
-            alone.put(joined, first, inner, near, faded, self._facts)
+        for moment in self._moments:
+            moment.put(joined, first, inner, near, faded, self._facts)
         return joined
 
     def _lay(self, number: int, motion: Motion, first: int, last: int, out: Picture) -> None:
@@ -238,7 +238,7 @@ class Merger:
         return np.stack([row, column], axis=-1).astype(np.float32)
 
 
-class Alone:
+class OneMoment:
     """A place of the full frame for which the exposures of one moment are used; its border is hidden.
 
     Where all of these are cut off, the others stay.

@@ -12,8 +12,9 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 import cv2
@@ -137,17 +138,22 @@ def find_moved(looks: Sequence[Look], times: Sequence[float], reference: int) ->
     reference : int
         Which of them it is.
     """
+
+    @cache
+    def difference(short: int, long: int) -> Picture:
+        return _difference(looks[short], looks[long], times[short], times[long])
+
     order = sorted(range(len(looks)), key=lambda i: times[i])
     height, width = looks[0].share.shape[:2]
     differs = np.zeros((height, width), np.float32)
     for short, long in pairwise(order):
-        differs = np.maximum(differs, _difference(looks[short], looks[long], times[short], times[long]))
+        differs = np.maximum(differs, difference(short, long))
     labels, count = _connected(_spread(differs))
     found = []
     for number in range(1, min(count, _MOST_PLACES) + 1):
         place = labels == number
         chosen = _chosen(place, looks, times, reference)
-        found.append(_moved(place, chosen, _of_its_moment(place, chosen, looks, times), width))
+        found.append(_moved(place, chosen, _of_its_moment(place, chosen, times, difference), width))
     return tuple(found)
 
 
@@ -241,20 +247,19 @@ def _chosen(place: Mask, looks: Sequence[Look], times: Sequence[float], referenc
 
 
 def _of_its_moment(
-    place: Mask, chosen: int, looks: Sequence[Look], times: Sequence[float]
+    place: Mask, chosen: int, times: Sequence[float], difference: Callable[[int, int], Picture]
 ) -> tuple[int, ...]:
     """Exposures that differ nowhere in a place from the one chosen, nor from each other."""
+
+    def is_same(one: int, two: int) -> bool:
+        differs = difference(*sorted((one, two), key=lambda i: (times[i], i)))
+        return int(np.count_nonzero(differs[place] > _BEGIN)) < _FEWEST_PX
+
     moment = [chosen]
-    for other in sorted(range(len(looks)), key=lambda i: abs(float(np.log2(times[i] / times[chosen])))):
-        if other not in moment and all(_is_same(place, other, one, looks, times) for one in moment):
+    for other in sorted(range(len(times)), key=lambda i: abs(float(np.log2(times[i] / times[chosen])))):
+        if other not in moment and all(is_same(other, one) for one in moment):
             moment.append(other)
     return tuple(sorted(moment[1:]))
-
-
-def _is_same(place: Mask, one: int, two: int, looks: Sequence[Look], times: Sequence[float]) -> bool:
-    short, long = sorted((one, two), key=lambda i: times[i])
-    differs = _difference(looks[short], looks[long], times[short], times[long])
-    return int(np.count_nonzero(differs[place] > _BEGIN)) < _FEWEST_PX
 
 
 def _moved(place: Mask, exposure: int, others: tuple[int, ...], width: int) -> Moved:
