@@ -39,6 +39,11 @@ class FrameKey(NamedTuple):
         """The room, if a person named it; empty for a camera's own folder."""
         return "" if CAMERA_FOLDER.fullmatch(self.room) else self.room
 
+    @property
+    def exact(self) -> str:
+        """ROOM/FRAME, or `./FRAME` in no room: a text that a command takes for nothing but this frame."""
+        return f"{self.room or '.'}/{self.name}"
+
     def __str__(self) -> str:
         return f"{self.room}/{self.name}" if self.room else self.name
 

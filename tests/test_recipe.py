@@ -257,6 +257,25 @@ def test_a_wrong_value_is_not_written(folder: Path, where: str, assignment: str,
     assert (folder / "recipe.toml").read_text() == before
 
 
+def test_a_frame_named_like_a_place_is_told_from_it(folder: Path) -> None:
+    for name in ("hall", "job"):
+        write(folder, f"originals/{name}.dng", "")
+    job = open_job(folder)
+    for word, room in (("job", "the whole job"), ("hall", "the room hall")):
+        with pytest.raises(ValueError, match=f"{word} could be {room} or the frame {word}; write "):
+            set_values(job, word, ["tone.exposure_ev=1"])
+    set_values(job, "./job", ["tone.exposure_ev=1"])
+    assert (folder / "overrides/job.toml").read_text() == "[tone]\nexposure_ev = 1\n"
+    unset_values(job, "./job", ["tone.exposure_ev"])
+    for place in ("hall/", "./hall"):
+        with pytest.raises(JobError, match=r"hall.toml: would be of the room hall and of the frame hall"):
+            set_values(job, place, ["tone.exposure_ev=1"])
+    assert not (folder / "overrides/hall.toml").exists()
+    write(folder, "overrides/hall.toml", "[tone]\nexposure_ev = 0.2\n")
+    (line,) = faults(folder)
+    assert line.startswith("overrides/hall.toml: would be of the room hall")
+
+
 def test_carrying_gives_a_room_the_same_settings_and_no_more(folder: Path) -> None:
     write(folder, "overrides/hall.toml", "[tone]\nexposure_ev = 0.2\n[vibrance]\nuse = false\n")
     goal = write(

@@ -44,7 +44,7 @@ def accept(
     JOB/accepted.toml.
     """
     with told(debug):
-        from panopipe.review import accepting
+        from panopipe.job.places import JOB_WORD
         from panopipe.review.make import make_review
         from panopipe.review.tick import tick
 
@@ -57,7 +57,7 @@ def accept(
             return
         for frame, one in doubts:
             done = "shows again" if back else "accepted"
-            print(printable(f"{frame or accepting.JOB_WORD}: {one.check} {done}: {one.sentence}"))
+            print(printable(f"{frame or JOB_WORD}: {one.check} {done}: {one.sentence}"))
 
 
 def deliver(
@@ -155,8 +155,9 @@ def _summary_json(summary: Summary) -> dict[str, Any]:
 
 def _list(review: JobReview, json: bool) -> None:
     """All doubts, those of the job first."""
-    from panopipe.review.accepting import JOB_WORD
+    from panopipe.job.places import job_word
 
+    whole = job_word(frame.key for frame in review.frames)
     doubts = [("", one) for one in review.findings if one.crossed]
     doubts += [(str(frame.key), one) for frame in review.frames for one in frame.findings if one.crossed]
     if json:
@@ -164,7 +165,7 @@ def _list(review: JobReview, json: bool) -> None:
         return
     for frame, one in doubts:
         accepted = " (accepted)" if one.accepted else ""
-        print(printable(f"{frame or JOB_WORD}: {one.check}{accepted}: {one.sentence}"))
+        print(printable(f"{frame or whole}: {one.check}{accepted}: {one.sentence}"))
     if not doubts:
         print("no check has a doubt")
 

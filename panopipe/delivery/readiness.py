@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from panopipe.frame import FrameKey
-from panopipe.review.accepting import JOB_WORD
+from panopipe.job.places import JOB_WORD
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.state.ledger import Entry
 

@@ -22,6 +22,10 @@ KINDS = (".dng", ".tif", ".tiff", ".png", ".jpg", ".jpeg")
 KINDS_IN_WORDS = ", ".join(kind.removeprefix(".") for kind in KINDS)
 
 
+class NoSuchFrameError(ValueError):
+    """No frame of a job has a name that was given."""
+
+
 @dataclass(frozen=True, slots=True)
 class SourceFile:
     """One file of a frame.
@@ -174,14 +178,15 @@ class Job:
     def key(self, text: str) -> FrameKey:
         """Frame that `ROOM/FRAME` (or a frame's name that only one room has) names.
 
-        The name of a file that is part of a frame means that frame.
+        The name of a file that is part of a frame means that frame. `./FRAME` is a frame of no room.
 
         Raises
         ------
         ValueError
             If there is none or more than one; the message names the nearest.
         """
-        wanted = composed(text)
+        bare = text.removeprefix("./")
+        wanted = composed(bare)
         spelled = {composed(str(key)): key for key in self.frames}
         if wanted in spelled:
             return spelled[wanted]
@@ -189,18 +194,19 @@ class Job:
         names = [*self.frames, *within]
         if inside := [within[key] for key in within if composed(str(key)) == wanted]:
             return inside[0]
-        alone = list(dict.fromkeys(within.get(key, key) for key in names if composed(key.name) == wanted))
+        short = bare == text
+        alone = list(dict.fromkeys(within.get(k, k) for k in names if short and composed(k.name) == wanted))
         if len(alone) == 1:
             return alone[0]
         if alone:
             raise ValueError(f"{text} is a frame of several rooms: {', '.join(str(key) for key in alone)}")
-        if any(composed(room) == wanted for room in self.rooms):
+        if short and any(composed(room) == wanted for room in self.rooms):
             raise ValueError(
                 f"{text} is a room; name one of its frames, such as {self.rooms[self.room(text)][0]}"
             )
         if self.is_of_unread(text):
             raise ValueError(f"no frame {text} can be told now: {self._unread_folders()} cannot be read")
-        raise ValueError(f"no frame {text} in this job{nearest(text, spelled)}")
+        raise NoSuchFrameError(f"no frame {text} in this job{nearest(text, spelled)}")
 
     def group(self, key: FrameKey) -> Group | None:
         """Files that a frame is made of, where there are several."""

@@ -18,13 +18,11 @@ from tomlkit.items import Comment, Item, Table
 from panopipe.errors import Fault, JobError
 from panopipe.files.file_lock import waited_lock
 from panopipe.files.toml import BYTE_ORDER_MARK, MOST_BYTES, parse_toml
-from panopipe.frame import FrameKey
 from panopipe.job import RECIPE_FILE, WORKING, Job, inside, nearest
-from panopipe.recipe.layers import Layer, check_layer, frame_file, read_layer, room_file
+from panopipe.job.places import Place, place
+from panopipe.recipe.layers import Layer, check_layer, frame_file, of_room_and_frame, read_layer, room_file
 
 _LOCK = f"{WORKING}/settings.lock"
-JOB_WORD = "job"
-"""What a user calls the whole job by, where a room or a frame could be named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,25 +171,13 @@ def file_of(job: Job, where: str) -> str:
     ValueError
         If there is no such room or frame.
     """
-    if where == JOB_WORD and where not in job.rooms:
-        return RECIPE_FILE
-    if where in job.rooms:
-        return room_file(where)
-    return frame_file(_frame(job, where, (JOB_WORD,)))
+    return _file(place(job, where))
 
 
-def _frame(job: Job, where: str, others: tuple[str, ...] = ()) -> FrameKey:
-    """The frame of that name, where a room or one of `others` could have been named, too."""
-    try:
-        return job.key(where)
-    except ValueError:
-        if job.is_of_unread(where):
-            raise
-        places = [*others, *filter(None, job.rooms)]
-        likely = nearest(where, [*places, *map(str, job.frames)])
-        raise ValueError(
-            f"no room or frame {where} in this job{likely} (known: {', '.join(places)})"
-        ) from None
+def _file(meant: Place) -> str:
+    if meant.frame is not None:
+        return frame_file(meant.frame)
+    return room_file(meant.room) if meant.room else RECIPE_FILE
 
 
 def changed(
@@ -237,6 +223,8 @@ def check_content(job: Job, file: str, content: str) -> Layer:
     faults: list[Fault] = []
     values = check_layer(job, file, parse_toml(content.removeprefix(BYTE_ORDER_MARK).encode()), faults)
     faults = [replace(fault, line=0) for fault in faults]
+    if why := of_room_and_frame(job, file):
+        faults.append(Fault(file, 0, why))
     if len(content.encode()) > MOST_BYTES:
         faults.append(Fault(file, 0, "would grow too large"))
     if faults:
@@ -297,11 +285,9 @@ def _tables(layer: Layer | None) -> dict[str, dict[str, Any]]:
 
 def _said(job: Job, source: str) -> dict[str, dict[str, Any]]:
     """What the files of a room, or of a frame and its room, say beyond the job's recipe."""
-    if source in job.rooms:
-        files = [room_file(source)]
-    else:
-        key = _frame(job, source)
-        files = [room_file(key.room), frame_file(key)] if key.room else [frame_file(key)]
+    meant = place(job, source, whole=False)
+    of_room = [room_file(meant.frame.room)] if meant.frame is not None and meant.frame.room else []
+    files = [*of_room, _file(meant)]
     tables: dict[str, dict[str, Any]] = {}
     for file in files:
         for table, values in _tables(_layer(job, file)).items():

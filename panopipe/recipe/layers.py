@@ -44,6 +44,14 @@ def frame_file(key: FrameKey) -> str:
     return f"{OVERRIDES}/{key}.toml"
 
 
+def of_room_and_frame(job: Job, file: str) -> str:
+    """Why a recipe file has two meanings: a room, and a frame that lies in none, have its name."""
+    for room in job.rooms:
+        if room and file == room_file(room) and FrameKey("", room) in job.frames:
+            return f"would be of the room {room} and of the frame {room} in no room; rename the frame"
+    return ""
+
+
 def read_layer(job: Job, file: str, faults: list[Fault]) -> Layer | None:
     """Read one recipe file; None if there is none. What is wrong with it is added to `faults`."""
     path = job.folder / file
@@ -56,6 +64,9 @@ def read_layer(job: Job, file: str, faults: list[Fault]) -> Layer | None:
         return None
     if not inside(job.folder, path):
         faults.append(Fault(file, 0, "is a link that leads out of the job folder"))
+        return None
+    if why := of_room_and_frame(job, file):
+        faults.append(Fault(file, 0, why))
         return None
     try:
         document = read_toml(path)

@@ -13,12 +13,11 @@ from panopipe.files.file_lock import waited_lock
 from panopipe.files.toml import TomlError
 from panopipe.frame import FrameKey
 from panopipe.job import WORKING, Job, nearest
+from panopipe.job.places import place
 from panopipe.review.accepted import ACCEPTED, Acceptance, acceptable, read_accepted
 from panopipe.review.finding import Finding, JobReview
 from panopipe.review.results import rounded
 
-JOB_WORD = "job"
-"""What a user calls the job as a whole by, where a frame could be named."""
 _LOCK = f"{WORKING}/accepted.lock"
 _HEAD = (
     "Doubts of the review that somebody looked at and accepted; panopipe accept writes here.",
@@ -95,11 +94,10 @@ def _chosen(job: Job, review: JobReview, where: str, checks: Sequence[str]) -> l
 
 def _keys(job: Job, where: str) -> list[FrameKey | None]:
     """Frames of a place; None stands for the job as a whole."""
-    if where == JOB_WORD:
-        return [None, *job.frames]
-    if where in job.rooms:
-        return list(job.rooms[where])
-    return [job.key(where)]
+    meant = place(job, where)
+    if meant.frame is not None:
+        return [meant.frame]
+    return list(job.rooms[meant.room]) if meant.room else [None, *job.frames]
 
 
 def _why_none(review: JobReview, keys: Sequence[FrameKey | None]) -> str:

@@ -53,12 +53,12 @@ class Case:
 
 def set_command(key: FrameKey, setting: SettingName | str, value: str) -> tuple[str, ...]:
     """Command that sets one value for one frame."""
-    return ("panopipe", "set", "JOB", str(key), f"{setting}={value}")
+    return ("panopipe", "set", "JOB", key.exact, f"{setting}={value}")
 
 
 def run_command(key: FrameKey) -> tuple[str, ...]:
     """Command that makes one frame again."""
-    return ("panopipe", "run", "JOB", "--frame", str(key))
+    return ("panopipe", "run", "JOB", "--frame", key.exact)
 
 
 def accept_command(where: str, check: str) -> tuple[str, ...]:
@@ -68,7 +68,7 @@ def accept_command(where: str, check: str) -> tuple[str, ...]:
 
 def tune_command(key: FrameKey) -> tuple[str, ...]:
     """Command that opens one frame to be tuned by eye."""
-    return ("panopipe", "tune", "JOB", str(key))
+    return ("panopipe", "tune", "JOB", key.exact)
 
 
 def noted(record: FrameRecord, note: NoteName | SettingName) -> float | str | None:

@@ -17,10 +17,10 @@ from urllib.parse import quote
 
 from panopipe.files.below import write_below
 from panopipe.frame import FrameKey
+from panopipe.job.places import job_word
 from panopipe.registry import loaded_stage
 from panopipe.review import assets
 from panopipe.review.accepted import NEVER
-from panopipe.review.accepting import JOB_WORD
 from panopipe.review.case import accept_command, number, run_command, set_command, tune_command
 from panopipe.review.finding import Finding, FrameReview, JobReview
 from panopipe.review.neutrals import neutrals
@@ -76,10 +76,12 @@ def page_data(
     review: JobReview, folder: Path, *, job: str, of_frames: OfFrames | None = None
 ) -> dict[str, Any]:
     """Everything the page shows, as plain values."""
+    whole = job_word(frame.key for frame in review.frames)
     return {
         "title": review.title,
         "job": job,
-        "findings": [_finding(finding, JOB_WORD) for finding in review.findings],
+        "findings": [_finding(finding, whole) for finding in review.findings],
+        "whole": whole,
         "frames": [_frame(frame, folder, of_frames or OfFrames()) for frame in review.frames],
         "neutrals": neutrals([frame.record for frame in review.frames]),
     }
@@ -106,7 +108,7 @@ def _frame(frame: FrameReview, folder: Path, of_frames: OfFrames) -> dict[str, A
         "takes": list(of_frames.takes.get(frame.key, ())),
         "before": seen and names.before.exists(),
         "finished": "../" + quote(record.outputs[0], errors="surrogateescape") if seen else "",
-        "findings": [_finding(item, str(frame.key)) for item in frame.findings],
+        "findings": [_finding(item, frame.key.exact) for item in frame.findings],
         "settings": [_setting(record, stage, key) for stage, keys in _in_order(record, record.settings)
                      for key in _as_declared(stage, keys)],
         "again": run_command(record.key),

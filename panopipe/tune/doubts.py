@@ -50,7 +50,7 @@ class Doubts:
         if at_work := run_at_work(self._folder):
             raise ValueError(f"a run works on this job ({at_work}); tick doubts off when it has ended")
         with self._looking:
-            tick(self._folder, str(key), [check], accepted=accepted)
+            tick(self._folder, key.exact, [check], accepted=accepted)
             return _plain(review_now(self._folder), key)
 
 

@@ -12,6 +12,7 @@ from typing import Any
 from panopipe.errors import one_line
 from panopipe.frame import FrameKey
 from panopipe.job import OVERRIDES, RECIPE_FILE, Job, open_job
+from panopipe.job.places import place
 from panopipe.pipeline.held import Shown
 from panopipe.recipe import FrameSettings, Recipe, load_recipe
 from panopipe.recipe.edit import Change, carried, check_content, settings_locked
@@ -320,9 +321,10 @@ def _frame_of(job: Job, where: str) -> FrameKey:
     """The frame to begin with."""
     if not where:
         return next(iter(job.frames))
-    if where in job.rooms:
-        return job.rooms[where][0]
-    return job.key(where)
+    meant = place(job, where)
+    if meant.frame is not None:
+        return meant.frame
+    return job.rooms[meant.room][0] if meant.room else next(iter(job.frames))
 
 
 def _frame_with(job: Job, key: FrameKey) -> FrameKey:

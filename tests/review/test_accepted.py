@@ -103,12 +103,24 @@ def test_a_doubt_about_the_job_is_accepted_by_the_word_job(job: Job) -> None:
     assert not seen(job, of_job=(replace(gap, sentence="hall/hall-05 is missing."),)).findings[0].accepted
 
 
+def test_a_frame_called_job_is_not_taken_for_the_job(tmp_path: Path) -> None:
+    """A frame in no room once went unheard: `accept JOB job tilt` accepted all frames' doubts for it."""
+    keys = [FrameKey("", "job"), FrameKey("", "stairs")]
+    job = Job(tmp_path, {key: FrameEntry(key, (SourceFile(f"{key}.dng"),)) for key in keys})
+    leaning = JobReview("", tuple(FrameReview(FrameRecord(key, "finished"), (TILT,)) for key in keys))
+    said = "job could be the whole job or the frame job; write . for the whole job, ./job for the frame job"
+    with pytest.raises(ValueError, match=re.escape(said)):
+        accept(job, leaning, "job", ["tilt"])
+    assert [frame for frame, _ in accept(job, leaning, "./job")] == ["job"]
+    assert [frame for frame, _ in accept(job, leaning, ".", ["tilt"])] == ["job", "stairs"]
+
+
 @pytest.mark.parametrize(
     ("where", "checks", "said"),
     [
         ("hall/hall-02", (), "hall/hall-02: failed (cut short); there is no picture to accept"),
         ("hall/hall-01", ("tild",), "no doubt named tild; did you mean tilt? (there: tilt)"),
-        ("hall/hall-03", (), "no frame hall/hall-03 in this job"),
+        ("hall/hall-03", (), "no room or frame hall/hall-03 in this job"),
         ("job", (), "job: for more than one frame, say which check to accept (there: tilt)"),
         ("job", ("series",), "job: no doubt named series (there: tilt)"),
     ],
