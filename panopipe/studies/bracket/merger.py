@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.pixels.merge import NEAR_FROM, NEAR_TO, merge
+from panopipe.pixels.planes import highest_plane
 from panopipe.pixels.warp import REACH, nodes_of, warp
 from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
 from panopipe.studies.bracket.motion import Motion
@@ -285,7 +286,7 @@ class OneMoment:
         """Light at some columns, and the highest share of saturation near, in the shortest exposure."""
         which = self._exposures
         black, gain = facts[which[-1], :, 0], facts[which[-1], :, 1]
-        top = ((tops[which[-1]][:, where] - black) * gain).max(axis=-1)
+        top = highest_plane((tops[which[-1]][:, where] - black) * gain)
         flat = (len(which), samples.shape[1], 3 * len(where))
         some, near = (
             np.ascontiguousarray(every[which][:, :, where]).reshape(flat) for every in (samples, tops)
@@ -309,7 +310,7 @@ def _in_any_plane(tops: Picture, facts: Picture) -> Picture:
     would take its red from one moment and its green from another.
     """
     black, gain = facts[:, 0], facts[:, 1]
-    share = ((tops - black) * gain).max(axis=-1, keepdims=True)
+    share = highest_plane((tops - black) * gain)[..., None]
     return np.asarray(share / gain + black, np.float32)
 
 

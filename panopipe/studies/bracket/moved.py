@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.pixels.planes import highest_plane
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle, yaw_of_column
 from panopipe.studies.bracket.register import Look
 
@@ -169,8 +170,8 @@ def _difference(short: Look, long: Look, short_time: float, long_time: float) ->
     mean = cv2.blur(one - two, (3, 3))
     allowed = (_UNLIKE * np.maximum(two, 0)) ** 2 + (_MISPLACED_PX * _gradient(two)) ** 2
     size = np.abs(mean) / np.sqrt(cv2.blur(noise, (3, 3)) / 9 + allowed + 1e-12)
-    contradicts = (lost | spared).any(axis=2)
-    return np.where(contradicts, np.float32(2 * _SURE), (size * fits).max(axis=2)).astype(np.float32)
+    contradicts = highest_plane(lost | spared)
+    return np.where(contradicts, np.float32(2 * _SURE), highest_plane(size * fits)).astype(np.float32)
 
 
 _LOST, _KEPT, _BEYOND_DOUBT = 0.95, 0.5, 1.25

@@ -20,6 +20,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.pixels.planes import highest_plane, mean_of_planes
 from panopipe.sphere.filters import smooth
 from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column
 from panopipe.sphere.rotation import heading
@@ -100,10 +101,10 @@ def _halved(picture: Picture, by: int) -> Picture:
 
 
 def _logarithm(share: Picture, noise: Floats) -> tuple[Picture, Picture, Picture]:
-    mean = share.mean(axis=2)
+    mean = mean_of_planes(share)
     variance = (np.maximum(share, 0) @ noise[:, 0] + noise[:, 1].sum()) / 9
     relative = variance / np.maximum(mean, 1e-9) ** 2
-    top = cv2.dilate(share.max(axis=2), np.ones((3, 3)), borderType=cv2.BORDER_REPLICATE)
+    top = cv2.dilate(highest_plane(share), np.ones((3, 3)), borderType=cv2.BORDER_REPLICATE)
     fade = np.clip((_NO_MORE - top) / (_NO_MORE - _BRIGHTEST), 0, 1)
     believed = (relative < 1 / _FAINTEST**2) * (mean > 0)
     log = np.log(np.maximum(mean, np.sqrt(variance) + 1e-9))

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from panopipe.colour.adaptation import adaptation_matrix
 from panopipe.colour.spaces import D65_XY, LUMINANCE_OF_WORKING, XYZ_FROM_WORKING, xyz_from_xy
 from panopipe.colour.temperature import daylight_xy, planckian_xy
+from panopipe.pixels.planes import highest_plane
 from panopipe.sphere.filters import smooth
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle
 
@@ -66,7 +67,7 @@ def vivid_ev(rows: Rows, white_xy: tuple[float, float] | None) -> float:
     away = (around[..., None, :] - lamps) - (around[..., None, 1:2] - lamps[:, 1:2])
     lamp = np.exp(lamps)[np.argmin(np.square(away).sum(axis=-1), axis=-1)]
     neutral = light / lamp
-    excess = np.log2(neutral.max(axis=-1) / (neutral @ LUMINANCE_OF_WORKING))
+    excess = np.log2(highest_plane(neutral) / (neutral @ LUMINANCE_OF_WORKING))
     weight = np.broadcast_to(pixel_solid_angle(len(light))[:, None], luminance.shape)
     order = np.argsort(luminance, axis=None)
     heaped = np.cumsum(weight.ravel()[order]) / weight.sum()
@@ -77,7 +78,7 @@ def vivid_ev(rows: Rows, white_xy: tuple[float, float] | None) -> float:
 def open_sky(rows: Rows, white_xy: tuple[float, float] | None) -> float:
     """Share of what lies above the horizon that has the colour of the sky, 0 to 1."""
     light = _small(rows)
-    lit = light.max(axis=-1) > LEAST
+    lit = highest_plane(light) > LEAST
     upper = pitch_of_row(np.arange(len(light)), len(light)) > SKY_FROM_DEG
     day = _seen_light(5800.0, white_xy)
     blue = np.log(light[..., 2] / light[..., 0]) - np.log(day[2] / day[0]) > SKY_BLUE

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.frame import Rows
+from panopipe.pixels.planes import highest_plane
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle
 from panopipe.sphere.rotation import turned
 from panopipe.studies.takes.take import Mask, Take
@@ -107,7 +108,7 @@ def _touched(rows: Rows, clips_at: tuple[float, float] | None) -> Mask:
     """Light of which one plane or more clipped."""
     if clips_at is None:
         return np.zeros(rows.shape[:2], bool)
-    return np.asarray(rows.max(-1) >= CLIPPED * clips_at[0])
+    return np.asarray(highest_plane(rows) >= CLIPPED * clips_at[0])
 
 
 def _at_exposure(other: Single, own: Single, known: Mask) -> Single:

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.pixels.planes import highest_plane
 from panopipe.sphere.geometry import direction, pitch_of_row, yaw_of_column, yaw_pitch
 from panopipe.studies.takes.beside import Beside, luminance, solid_share
 from panopipe.studies.takes.take import Mask
@@ -113,7 +114,7 @@ def unlike(one: Single, other: Single) -> Single:
     away = np.zeros(one.shape[:2], np.float32)
     for a, b in ((one, other), (other, one)):
         low, high = _range(b)
-        away = np.maximum(away, np.maximum(a - high, low - a).max(-1))
+        away = np.maximum(away, highest_plane(np.maximum(a - high, low - a)))
     return np.asarray(np.maximum(away, 0), np.float32)
 
 

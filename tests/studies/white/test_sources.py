@@ -4,12 +4,13 @@ import numpy as np
 import pytest
 
 from panopipe.colour.temperature import xy_from_cct_duv
+from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.studies.white.cones import (
     WORKING_FROM_CONES,
     camera_log_chromaticity,
     log_chromaticity_from_xy,
 )
-from panopipe.studies.white.sources import lamp_seen
+from panopipe.studies.white.sources import _middle, lamp_seen
 
 CAMERA_XY = (0.3608, 0.3635)  # 4500 K
 CAMERA = camera_log_chromaticity(CAMERA_XY)
@@ -42,3 +43,20 @@ def test_it_does_not_depend_on_exposure() -> None:
     rows = room(6500.0, 2700.0)
     rows[110:140, 130:155] = 0.1  # part of the lamp is left
     assert lamp_seen(rows, CAMERA) == pytest.approx(lamp_seen(8 * rows, CAMERA), abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_middle_is_that_of_all_pixels_in_order(seed: int) -> None:
+    random = np.random.default_rng(seed)
+    light = random.lognormal(-2, 1, (32, 64)).astype(np.float32)
+    light[random.random(light.shape) < 0.2] = light[0, 0]
+    share = pixel_solid_angle(32) / (4 * np.pi)
+    order = np.argsort(light, axis=None, kind="stable")
+    heaped = np.cumsum(np.repeat(share, 64)[order])
+    assert _middle(light, share) == light.ravel()[order][np.searchsorted(heaped, 0.5)]
+
+
+def test_the_middle_of_a_black_frame() -> None:
+    share = pixel_solid_angle(32) / (4 * np.pi)
+    assert _middle(np.zeros((32, 64), np.float32), share) == 0
+    assert _middle(np.full((32, 64), -1, np.float32), share) == 0
