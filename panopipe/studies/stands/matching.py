@@ -78,8 +78,19 @@ def tentative(one: Ready, other: Ready, quarter: int) -> Pairs:
     return a[upright], b[upright]
 
 
-def guided(one: Ready, other: Ready, turn_deg: float, back_deg: float) -> tuple[Pairs, Single]:
-    """Matches that agree with a motion, the best in each other's reach, and what each is worth."""
+def alike(one: Ready, other: Ready) -> Single:
+    """Likeness of each feature to each of the other frame, whatever the motion; -1 if they lean apart."""
+    upright = one.stance @ other.stance.T > _LIKE_STANCE
+    return np.where(upright, one.units @ other.units.T, np.float32(-1))
+
+
+def guided(
+    one: Ready, other: Ready, likeness: Single, turn_deg: float, back_deg: float
+) -> tuple[Pairs, Single]:
+    """Matches that agree with a motion, the best in each other's reach, and what each is worth.
+
+    `likeness` is what `alike` found between the two.
+    """
     ra = turned(one.directions, turn_deg)
     back = np.radians(back_deg)
     shift = np.array([np.sin(back), 0.0, np.cos(back)])
@@ -87,11 +98,10 @@ def guided(one: Ready, other: Ready, turn_deg: float, back_deg: float) -> tuple[
     away = np.maximum(np.linalg.norm(across, axis=1), 0.02)
     off = (across / away[:, None]).astype(np.float32) @ other.directions.T.astype(np.float32)
     near = np.abs(off) < np.float32(np.sin(np.radians(OFF_PLANE_DEG)))
-    near &= one.stance @ other.stance.T > _LIKE_STANCE
     near &= _ahead(ra, other.directions, shift)
-    likeness = np.where(near, one.units @ other.units.T, np.float32(-1))
-    a, b = _mutual_of(likeness, GUIDED_RATIO, least=_LEAST_LIKE)
-    return (a, b), worth(likeness[a, b])
+    within = np.where(near, likeness, np.float32(-1))
+    a, b = _mutual_of(within, GUIDED_RATIO, least=_LEAST_LIKE)
+    return (a, b), worth(within[a, b])
 
 
 def worth(likeness: Single) -> Single:

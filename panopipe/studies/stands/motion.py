@@ -168,18 +168,17 @@ def _cross(one: Float, other: Float) -> Float:
 
 def _errors(a: Float, b: Float, turn: float, back: float) -> tuple[Float, Float, Float]:
     """Angle of each match off the epipolar plane, and how it changes with turn and shift."""
-    ra = turned(a, np.degrees(turn))
+    ax, ay, az = turned(a, np.degrees(turn)).T
+    bx, by, bz = b.T
     tx, tz = np.sin(back), np.cos(back)
-    normal = _cross(ra, b)
+    normal_x, normal_z = ay * bz - az * by, ax * by - ay * bx  # a level shift asks for no more
     # Off the plane by the smaller of both rays' distances from the shift's line.
-    away_a = np.sqrt(np.maximum(1 - np.square(ra[:, 0] * tx + ra[:, 2] * tz), 1e-4))
-    away_b = np.sqrt(np.maximum(1 - np.square(b[:, 0] * tx + b[:, 2] * tz), 1e-4))
+    away_a = np.sqrt(np.maximum(1 - np.square(ax * tx + az * tz), 1e-4))
+    away_b = np.sqrt(np.maximum(1 - np.square(bx * tx + bz * tz), 1e-4))
     scale = 1.0 / np.minimum(away_a, away_b)
-    error = (normal[:, 0] * tx + normal[:, 2] * tz) * scale
-    turning = np.stack([ra[:, 2], np.zeros(len(a)), -ra[:, 0]], axis=1)
-    changed = _cross(turning, b)
-    by_turn = (changed[:, 0] * tx + changed[:, 2] * tz) * scale
-    by_back = (normal[:, 0] * tz - normal[:, 2] * tx) * scale
+    error = (normal_x * tx + normal_z * tz) * scale
+    by_turn = (ax * by * tx + az * by * tz) * scale  # a turn moves the ray by (az, 0, -ax)
+    by_back = (normal_x * tz - normal_z * tx) * scale
     return error, by_turn, by_back
 
 

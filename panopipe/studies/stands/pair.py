@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.studies.stands.floor import SURE, FloorShift, shift_along, stands_out
-from panopipe.studies.stands.matching import Pairs, Ready, guided, like_scale, tentative
+from panopipe.studies.stands.matching import Pairs, Ready, alike, guided, like_scale, tentative
 from panopipe.studies.stands.motion import (
     FEWEST,
     NEAR_TURNS,
@@ -133,8 +133,11 @@ def look(first: int, second: int, one: Ready, other: Ready, floors: Sequence[Flo
     candidates.sort(reverse=True)
     tried = candidates[:_TRIED] + _of_floor(floors, one, other)
     found: list[Pair] = []
+    if not tried:
+        return found
+    likeness = alike(one, other)
     for _, near, turn, back in tried:
-        pair = judged(first, second, one, other, turn, back, floors)
+        pair = judged(first, second, one, other, likeness, turn, back, floors)
         if pair is not None and abs(wrapped(pair.turn_deg - near)) < _OFF_WALLS_DEG:
             found.append(pair)
     found.sort(key=lambda pair: -strength(pair))
@@ -155,7 +158,8 @@ def look_hard(first: int, second: int, one: Ready, other: Ready, floors: Sequenc
     candidates.sort(reverse=True)
     tried = [(turn, back) for _, turn, back in candidates[:_TRIED_HARD]]
     tried += [(turn, back) for _, _, turn, back in _of_floor(floors, one, other)]
-    judged_all = (judged(first, second, one, other, turn, back, floors) for turn, back in tried)
+    likeness = alike(one, other)
+    judged_all = (judged(first, second, one, other, likeness, turn, back, floors) for turn, back in tried)
     found = sorted((pair for pair in judged_all if pair is not None), key=lambda pair: -strength(pair))
     if not found:
         return None
@@ -211,12 +215,15 @@ def _of_floor(
 
 
 def judged(
-    first: int, second: int, one: Ready, other: Ready, turn: float, back: float,
-    floors: Sequence[FloorShift],
+    first: int, second: int, one: Ready, other: Ready, likeness: NDArray[np.float32],
+    turn: float, back: float, floors: Sequence[FloorShift],
 ) -> Pair | None:  # fmt: skip
-    """Match again under a motion, refine it, and count what speaks for it; `floors` as their floors tell."""
+    """Match again under a motion, refine it, and count what speaks for it.
+
+    `likeness` is that of their features (`matching.alike`), `floors` is what their floors tell.
+    """
     for _ in range(2):
-        pairs, worth = guided(one, other, turn, back)
+        pairs, worth = guided(one, other, likeness, turn, back)
         a, b = one.directions[pairs[0]], other.directions[pairs[1]]
         motion = refined(a, b, turn, back) if len(a) >= FEWEST else None
         if motion is None:

@@ -14,7 +14,7 @@ from panopipe.studies.stands.bridges import joined, worth_of
 from panopipe.studies.stands.features import Features
 from panopipe.studies.stands.floor import floor_shifts, forget_spectra, stands_out
 from panopipe.studies.stands.links import proven, without_contradiction
-from panopipe.studies.stands.matching import Ready
+from panopipe.studies.stands.matching import Ready, alike
 from panopipe.studies.stands.motion import wrapped
 from panopipe.studies.stands.pair import Pair, judged, look, look_hard, shares_room
 from panopipe.studies.stands.plan import Plan, measured_frames, solve_plan
@@ -215,7 +215,9 @@ def _completed(frames: Sequence[Ready], believed: Sequence[Pair], plan: Plan) ->
         if frozenset((i, j)) in linked or worth_of(frames, known, plan, i, j) < _TELLING:
             continue
         turn, back, length = plan.predicted(i, j)
-        pair = judged(i, j, frames[i], frames[j], turn, back, floor_shifts(frames[i].floor, frames[j].floor))
+        one, other = frames[i], frames[j]
+        floors = floor_shifts(one.floor, other.floor)
+        pair = judged(i, j, one, other, alike(one, other), turn, back, floors)
         if pair is None or pair.telling < _TELLING or abs(wrapped(pair.turn_deg - turn)) > _TURN_DEG:
             continue
         if abs(wrapped(pair.back_yaw_deg - back)) < _YAW_DEG:
