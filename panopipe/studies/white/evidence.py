@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
+from panopipe.pixels.planes import highest_plane
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle
 from panopipe.studies.white.cones import (
     CONES_FROM_WORKING,
@@ -138,7 +139,7 @@ def gather(
     Evidence
         Small and picklable.
     """
-    largest = largest_channel(rows)
+    largest = highest_plane(rows)
     cells = take_apart(rows, largest)
     if float(cells.weight_sr.sum()) < SMALLEST_SR:
         return Evidence((), 0.0, 0.0, 0.0)
@@ -153,15 +154,9 @@ def gather(
     return Evidence(paints, spread, luminance, sky.likely, _mean(cells), lamp)
 
 
-def largest_channel(rows: Rows) -> NDArray[np.float32]:
-    """Largest of red, green and blue of every pixel."""
-    largest = np.maximum(rows[..., 0], rows[..., 1])
-    return np.maximum(largest, rows[..., 2], out=largest)
-
-
 def take_apart(rows: Rows, largest: NDArray[np.float32] | None = None) -> Cells:
     """Bring a frame to the grid of cells and part light from surface."""
-    mean, share = _cell_means(rows, largest_channel(rows) if largest is None else largest)
+    mean, share = _cell_means(rows, highest_plane(rows) if largest is None else largest)
     log_chromaticity, luminance = (
         log_chromaticity_from_working(mean),
         np.log(np.maximum(mean @ CONES_FROM_WORKING[1], 1e-6)),

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from panopipe.frame import Rows
+from panopipe.pixels.planes import highest_plane
 from panopipe.sphere.geometry import direction, pitch_of_row, pixel_solid_angle, yaw_of_column
 from panopipe.studies.white.cones import log_chromaticity_from_working
-from panopipe.studies.white.evidence import RECORDED, largest_channel
+from panopipe.studies.white.evidence import RECORDED
 
 
 def surface_log_chromaticity(
@@ -39,7 +40,7 @@ def surface_log_chromaticity(
         @ target
     )
     inside = (towards >= np.cos(np.radians(size_deg / 2))) | (towards == towards.max())
-    largest = largest_channel(np.ascontiguousarray(rows[lines]))
+    largest = highest_plane(np.ascontiguousarray(rows[lines]))
     weight = (
         inside * (largest > RECORDED[0]) * (largest < RECORDED[1]) * pixel_solid_angle(height)[lines, None]
     )

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
+from panopipe.pixels.planes import highest_plane
 from panopipe.sphere.geometry import pitch_of_row
 from panopipe.studies.white.cones import log_chromaticity_from_working
-from panopipe.studies.white.evidence import JUMP, RECORDED, largest_channel
+from panopipe.studies.white.evidence import JUMP, RECORDED
 from panopipe.studies.white.light import light_field
 
 ROWS = 64
@@ -86,7 +87,7 @@ def surfaces_of(rows: Rows, clips_at: float | None = None) -> Surfaces:
     """
     level = _white_level(rows)
     rows, clips_at = rows / np.float32(level), None if clips_at is None else clips_at / level
-    largest = largest_channel(rows)
+    largest = highest_plane(rows)
     surface = (largest > RECORDED[0]) & (largest < RECORDED[1])
     bright = (largest >= RECORDED[1]) & (largest < RECORDED[1] * (np.inf if clips_at is None else clips_at))
     mean, share, texture = _by_cell(rows, surface)
