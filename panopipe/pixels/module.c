@@ -21,6 +21,7 @@ PyObject *lossless_kernel(PyObject *self, PyObject *args);
 PyObject *blocks_kernel(PyObject *self, PyObject *args);
 PyObject *summary_kernel(PyObject *self, PyObject *args);
 PyObject *shrink_kernel(PyObject *self, PyObject *args);
+PyObject *band_energies_kernel(PyObject *self, PyObject *args);
 PyObject *sharpen_kernel(PyObject *self, PyObject *args);
 PyObject *halve_kernel(PyObject *self, PyObject *args);
 PyObject *add_doubled_kernel(PyObject *self, PyObject *args);
@@ -52,6 +53,7 @@ static PyMethodDef methods[] = {
     {"blocks", blocks_kernel, METH_VARARGS, NULL},
     {"summary", summary_kernel, METH_VARARGS, NULL},
     {"shrink", shrink_kernel, METH_VARARGS, NULL},
+    {"band_energies", band_energies_kernel, METH_VARARGS, NULL},
     {"sharpen", sharpen_kernel, METH_VARARGS, NULL},
     {"halve", halve_kernel, METH_VARARGS, NULL},
     {"add_doubled", add_doubled_kernel, METH_VARARGS, NULL},

@@ -253,15 +253,18 @@ class DecodedFrame(FrameReader):
         matrix = self._affine[:, :3] * ((self._recorded.white - self._recorded.black) if is_camera else 1)
         gatherer, groups = Gatherer(self._samples.height, matrix), groups_of_rows(self._samples.height)
         for place, (first, last) in enumerate(groups):
-            start = anchor + place * width // len(groups)
-            columns = np.arange(start, start + min(width, MOST_COLUMNS)) % width
-            samples = recorded.samples.rows(first, last)[:, columns]
+            start = (anchor + place * width // len(groups)) % width
+            rows = recorded.samples.rows(first, last)
+            samples = np.concatenate([rows[:, start:], rows[:, :start]], axis=1)[:, :MOST_COLUMNS]
             if isinstance(recorded.colour, ProfileColour):
                 share = linear_light(samples, recorded.colour)
             else:
                 share = ((samples - black) / span).astype(np.float32)
-            cut = (samples <= 0) | (share >= SATURATED * level)
-            gatherer.take(share, first, cut[..., 0] | cut[..., 1] | cut[..., 2])
+            cut = [
+                (samples[..., plane] <= 0) | (share[..., plane] >= SATURATED * level[plane])
+                for plane in range(3)
+            ]
+            gatherer.take(share, first, cut[0] | cut[1] | cut[2])
         return gatherer.result(recorded.noise_profile)
 
     def _rebuilder(self) -> Rebuilder | None:

@@ -7,12 +7,15 @@ structure.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.frame import NoiseFacts
+from panopipe.pixels.bands import BLOCK, band_energies
 from panopipe.pixels.opponent import OPPONENT_OF_LIGHT
-from panopipe.pixels.shrink import SMOOTH_REACH, smooth_along, smooth_down
+from panopipe.pixels.shrink import SMOOTH_REACH
 from panopipe.sphere.geometry import row_of_pitch
 from panopipe.studies.noise.scales import columns_of, stretches
 
@@ -23,8 +26,6 @@ STRETCHES = 4
 SCALES = 2
 LIGHT_BINS = 12
 """Bins of one EV, the highest up to saturation."""
-BLOCK = 16
-"""Side of a block in pixels."""
 CORE_ROWS = 2 * BLOCK
 MARGIN = SMOOTH_REACH * (2**SCALES - 1)
 EDGE_CONTRAST = 0.03
@@ -101,17 +102,15 @@ class Gatherer:
         columns = 1 << stretch.astype(np.int32)
         energies = []
         for scale in range(SCALES):
-            planes, bands = _parted(planes, 2**scale, columns << scale)
+            planes, energy = _parted(planes, 2**scale, columns << scale)
             columns = columns[SMOOTH_REACH * 2**scale : -SMOOTH_REACH * 2**scale]
-            trim = MARGIN - SMOOTH_REACH * (2 ** (scale + 1) - 1)
-            inner = bands[:, :, trim : bands.shape[2] - trim]
-            energies.append(_blocks(np.moveaxis(inner * inner, (0, 1), (2, 3))))
+            energies.append(energy)
         inner_rows = slice(MARGIN, len(share) - MARGIN)
-        usable = _blocks(cut.astype(np.float32)[inner_rows]) == 0
+        usable = np.asarray(~_parts(cut[inner_rows]).any(axis=(1, 3)))
         usable[:, :3] = usable[:, -3:] = False  # where the picked columns do not go on as they seem to
         at_block = stretch[inner_rows][BLOCK // 2 :: BLOCK][: usable.shape[0], None]
         at_block = np.broadcast_to(np.minimum(at_block, STRETCHES - 1), usable.shape)
-        light = _blocks(share[inner_rows])
+        light = _means(share[inner_rows])
         self._found.append((at_block[usable], np.stack(energies, 2)[usable], light[usable]))
 
     def result(self, profile: NDArray[np.float64] | None = None) -> NoiseFacts:
@@ -152,18 +151,24 @@ def edge_ratio(stretch: NDArray[np.int64], energies: Floats, lights: Floats) -> 
 
 
 def _parted(planes: Floats, spacing: int, columns: NDArray[np.int32]) -> tuple[Floats, Floats]:
-    """Smooth planes, and bands of shape (3 bands, 3 planes, rows, columns), the outermost rows left out."""
-    step = SMOOTH_REACH * spacing
+    """Smooth planes, the outermost rows left out; energies (down, across, 3 bands, 3 planes) by block."""
     columns = np.minimum(columns, columns_of(np.array([30]), 1, planes.shape[2])[0])
-    along = np.stack([smooth_along(plane, columns, spacing == 1) for plane in planes])
-    smooth, inner = smooth_down(along, spacing), slice(step, planes.shape[1] - step)
-    across = smooth_down(planes, spacing) - smooth
-    bands = np.stack([along[:, inner] - smooth, across, planes[:, inner] - along[:, inner] - across])
-    return smooth, bands
+    rows, width = planes.shape[1] - 2 * SMOOTH_REACH * spacing, planes.shape[2]
+    smooth = np.empty((3, rows, width), np.float32)
+    first = MARGIN - SMOOTH_REACH * (2 * spacing - 1)  # what is left of the margin after the scales so far
+    energies = np.empty((9, (rows - 2 * first) // BLOCK, width // BLOCK), np.float32)
+    band_energies(np.ascontiguousarray(planes), spacing, int(spacing == 1), first, columns, smooth, energies)
+    return smooth, energies.reshape(3, 3, *energies.shape[1:]).transpose(2, 3, 1, 0)
 
 
-def _blocks(values: Floats) -> Floats:
-    """Means over blocks of pixels; what is left over at the ends is left out."""
+def _parts(values: NDArray[Any]) -> NDArray[Any]:
+    """Blocks of pixels (down, BLOCK, across, BLOCK, ...); what is left over at the ends is left out."""
     rows, columns = (side // BLOCK for side in values.shape[:2])
-    parts = values[: rows * BLOCK, : columns * BLOCK].reshape(rows, BLOCK, columns, BLOCK, *values.shape[2:])
-    return np.asarray(parts.mean(axis=(1, 3)))
+    return values[: rows * BLOCK, : columns * BLOCK].reshape(rows, BLOCK, columns, BLOCK, *values.shape[2:])
+
+
+def _means(values: Floats) -> Floats:
+    """Means over blocks of pixels of several planes, added up pixel by pixel."""
+    pixels = _parts(values).transpose(1, 3, 0, 2, 4)
+    total = pixels.reshape(BLOCK**2, *pixels.shape[2:]).sum(axis=0)  # whole rows of blocks at a time
+    return np.asarray(total / np.float32(BLOCK**2))
