@@ -10,9 +10,11 @@ from panopipe.studies.light.panes import (
     BORDER_PX,
     BRIGHT_EV,
     BROAD_DEG,
+    GREEN,
     SHADE_EV,
     SHARP_EV,
     TREE_DEG,
+    TREE_EV,
     WARM,
     border_steps,
     dark_bars,
@@ -22,6 +24,10 @@ from panopipe.studies.light.sight import Mask, Plane, Sight
 
 GAP_SR = 0.002
 """What a view encloses and is no larger is part of it: bars and frames are joined to the room."""
+GREENISH = 0.15
+"""Log ratio of green to the mean of red and blue that leaves in the shade have at least."""
+DEEP_EV = -2.5
+"""Light over a perfect white that a hedge has in its own shade, amid the view."""
 FEW = 0.2
 """Share of a view that bricks and flowers may fill: what is warm and more than that is a lamp's."""
 MOSTLY = 0.5
@@ -38,7 +44,22 @@ EVEN_EV = 0.5
 
 def whole_view(sight: Sight, glass: Mask) -> Mask:
     """Bright glass with all that is seen through it."""
-    return with_green(sight, with_warm_things(sight, glass))
+    return with_green(sight, with_shade(sight, with_warm_things(sight, glass)))
+
+
+def with_shade(sight: Sight, view: Mask) -> Mask:
+    """Add trunks and hedges in the shade: dim, with view on all sides, or on three if somewhat green.
+
+    A reveal has the view on one side, a bar on two, and what stands before a window on three.
+    """
+    sides = np.zeros(view.shape, np.uint8)
+    for axis in (0, 1):
+        sides += np.logical_or.accumulate(view, axis=axis)
+        sides += np.flip(np.logical_or.accumulate(np.flip(view, axis), axis=axis), axis)
+    plain = (sides == 4) & (sight.light_ev > SHADE_EV) & (sight.warm < WARM)
+    plain |= (sides == 4) & (sight.light_ev > DEEP_EV) & (sight.greenness > GREEN)
+    greenish = (sides >= 3) & (sight.light_ev > TREE_EV) & (sight.greenness > GREENISH) & (sight.warm < 0)
+    return np.asarray(view | plain | greenish)
 
 
 def with_green(sight: Sight, region: Mask) -> Mask:
@@ -87,7 +108,7 @@ def with_ground(sight: Sight, view: Mask) -> Mask:
     for number in np.unique(label[beside & (label > 0)]):
         part = label == number
         broad = 2 * cv2.distanceTransform(np.pad(part.astype(np.uint8), 1), cv2.DIST_L2, 3).max()
-        small = sight.share[part].sum() < GROUND_SR or broad < BROAD_DEG / 2 / sight.pixel_deg
+        small = sight.share[part].sum() < GROUND_SR or broad < BROAD_DEG / sight.pixel_deg
         if small or not _lies_below(part, beside):
             continue
         near = cv2.dilate(part.astype(np.uint8), np.ones((2 * BORDER_PX + 3,) * 2, np.uint8)) > 0

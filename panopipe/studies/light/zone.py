@@ -30,12 +30,13 @@ BORDER_EV, LIT_BORDER_EV, MANY_COLOURS = 2.6, 1.8, 0.4
 """Median drop at its border, from where it is that of a frame, and not that of a curtain or a fall of light.
 A frame that the day lights is brighter; then the view must show more colours than any curtain."""
 LEAST_DEPTHS_EV = 0.35
-"""A view whose luminance spreads less is blank: overcast, or clipped. There is nothing to bring back."""
+"""A view whose luminance spreads less, and that has no colours, is blank: overcast, or clipped. There is
+nothing to bring back."""
 BLANK, BLANK_EV = 0.55, 0.12
 """Share of a view that lies within so narrow a range of luminance, from where it is clipped."""
 COLOURS, DEPTHS_EV, CREASES = 0.10, 1.0, 0.10
 """Spread of log ratios of colour within a view, of its luminance, and share of sharp lines in it."""
-SMALL_SR, SMALL_COLOURS = 0.03, 0.2
+SMALL_SR, SMALL_COLOURS = 0.03, 0.35
 """A view smaller than this (10 degrees wide) shows more colours, or it may be a curtain, seen in a mirror."""
 HELD, CLIPS_OVER_EV = 0.5, 0.1
 """Share of a view that the file must hold, or its lost greens and skies would come out grey; and over how
@@ -88,7 +89,7 @@ def is_view(seen: Evidence) -> bool:
     border_ev = LIT_BORDER_EV if seen.colours > MANY_COLOURS else BORDER_EV
     if seen.warmth > WARM or seen.border_ev < border_ev:
         return False
-    if seen.depths_ev < LEAST_DEPTHS_EV or seen.blank > BLANK:
+    if seen.blank > BLANK or (seen.depths_ev < LEAST_DEPTHS_EV and seen.colours < MANY_COLOURS):
         return False
     if seen.area_sr < SMALL_SR and seen.colours < SMALL_COLOURS:
         return False

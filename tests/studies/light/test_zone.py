@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 
+import cv2
 import numpy as np
 import pytest
 
@@ -210,3 +211,76 @@ def test_a_lampshade_before_a_window_does_not() -> None:
     lamp = slice(262, 300), slice(305, 322)
     rows[lamp] = np.array(LAMP) * 4
     assert zone_of(rows)[lamp].mean() < 0.05
+
+
+def soft(rows: np.ndarray, sigma: float) -> None:
+    """As a stitcher leaves it: nothing is sharp to the pixel."""
+    rows[:] = cv2.GaussianBlur(rows, (0, 0), sigma)
+
+
+def lit_corner(rows: np.ndarray) -> None:
+    """A lamp with a shade stands in a corner between a white wall and a plum one and lights both."""
+    rows[150:300, 500:] *= np.array([0.55, 0.18, 0.35])
+    row, column = np.indices((HEIGHT, WIDTH))
+    below = np.clip((row - 238) / 6, 0, 1) * np.exp(-np.hypot(row - 248, (column - 500) / 1.5) / 22)
+    rows *= 1 + 40 * below[..., None]
+    rows[208:236, 484:516] = 38.0
+
+
+def test_two_walls_in_the_light_of_a_lamp_are_no_view() -> None:
+    rows = room()
+    lit_corner(rows)
+    soft(rows, 1.2)
+    assert not zone_of(rows).any()
+
+
+def test_reveals_in_daylight_stay_with_the_room_though_trees_are_darker() -> None:
+    """White paint around the glass, a third as bright as the middle of the view; a tree has a sixth."""
+    rows = room()
+    top, left = (side.start for side in window(rows, high=84, wide=84))
+    rows[top + 20 : top + 60, left + 8 : left + 30] = np.array(TREES) * 20
+    for strip in (
+        np.s_[top - 9 : top, left - 9 : left + 93],
+        np.s_[top : top + 84, left - 9 : left],
+        np.s_[top : top + 84, left + 84 : left + 93],
+        np.s_[top + 84 : top + 93, left - 9 : left + 93],
+    ):
+        rows[strip] = 3.4
+    soft(rows, 1.0)
+    zone = zone_of(rows)
+    assert zone[top + 3 : top + 81, left + 3 : left + 40].mean() > 0.95
+    around = np.ones(zone.shape, bool)
+    around[top - 2 : top + 86, left - 2 : left + 86] = False
+    assert not zone[around].any()
+
+
+def test_a_view_on_the_warm_side_of_the_room_is_found_whole() -> None:
+    """Daylight is warm beside a room whose white is that of its cool lamps; lawn and sky are as bright."""
+    rows = room()
+    place = window(rows, high=100)
+    rows[place] *= np.array([1.25, 0.95, 0.72])
+    sky = rows[place][:40]
+    sky[:, :, :] = np.array([1.0, 0.72, 0.55]) * 12 * sky.mean(axis=-1, keepdims=True) / sky.mean()
+    zone = zone_of(rows)
+    assert zone[place].mean() > 0.85
+
+
+def test_a_trunk_in_the_shade_belongs_to_the_view() -> None:
+    """Dim and brown between a tree and the lawn; nothing else in the view is."""
+    rows = room()
+    window(rows, high=84)
+    trunk = slice(250, 288), slice(312, 317)
+    rows[trunk] = np.array([1.1, 1.0, 0.85]) * 1.6
+    assert zone_of(rows)[trunk].mean() > 0.9
+
+
+def test_a_deep_sill_in_daylight_is_no_pavement() -> None:
+    rows = room()
+    window(rows)
+    rows[285:287, 300:360] = 0.6
+    sill = slice(287, 297), slice(296, 364)
+    rows[sill] = 2.0
+    rows[285:287, 320:340] = 2.0  # in daylight, the frame is as bright
+    zone = zone_of(rows)
+    assert zone[225:285, 300:326].mean() > 0.95
+    assert not zone[sill].any()
