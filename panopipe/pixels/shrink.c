@@ -5,14 +5,23 @@
 
 #define TILE 1024
 #define BANDS 3
+#define COLOURS 2
+#define WINDOW_REACH 3
 #define LEAST_ENERGY 1e-6f
-#define SPARE 4
+
+/* Rows of sums: of the energy of each band of lightness, of that of each colour, of what each colour shares with
+   lightness, and of lightness as the colours weigh it. */
+enum { OWN = BANDS, BOTH = OWN + COLOURS, LIT = BOTH + COLOURS, SUMS };
+/* Rows of detail that are kept: the bands, then the colours. */
+enum { COLOUR = BANDS, DETAILS = COLOUR + COLOURS };
+/* Rows that one row needs while it is worked on. */
+enum { DOWN, SMOOTH = DOWN + 3, MIDDLE = SMOOTH + 3, ALONG = MIDDLE + 3, SPARE, ROWS = SPARE + SUMS + 1 };
 
 typedef struct {
     Py_ssize_t rows, width, spacing, from_one, results;
-    const float *planes, *noise, *precision, *control;
+    const float *planes, *noise, *shares, *control;
     const int32_t *columns;
-    float *smooth, *result;
+    float *smooth, *change;
 } Scale;
 
 /* A plane of a tile, as many rows as are needed at once: a power of two, less one in `mask`. */
@@ -23,12 +32,13 @@ typedef struct {
 
 /* Planes of a tile: rows of `stride` floats, the tile's own first column after `halo` others. */
 typedef struct {
-    Py_ssize_t halo, stride;
-    Ring planes[3], along[3], detail[9], energy[9], both[6], lit[6];
-    float *smooth, *spare;
+    Py_ssize_t first, count, halo, stride;
+    Ring detail[DETAILS], threshold[COLOURS], sum[SUMS];
+    float *rows;
 } Tile;
 
 INLINE float *at(const Ring *ring, Py_ssize_t row) { return ring->rows + (row & ring->mask) * ring->stride; }
+INLINE float *row_of(const Tile *tile, int number) { return tile->rows + number * tile->stride; }
 
 INLINE void blend(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
                   const float *RESTRICT four, const float *RESTRICT five, Py_ssize_t count, float *RESTRICT out)
@@ -37,240 +47,290 @@ INLINE void blend(const float *RESTRICT one, const float *RESTRICT two, const fl
         out[i] = (one[i] + five[i]) * 0.0625f + (two[i] + four[i]) * 0.25f + three[i] * 0.375f;
 }
 
-FAST static void smooth_along(const Scale *scale, Tile *tile, Py_ssize_t row)
+/* A row of a tile as it is and smoothed down the column; rows of the frame go on at their other end. */
+FAST static void take_row(const Scale *scale, const Tile *tile, Py_ssize_t row, int plane)
 {
-    Py_ssize_t last = scale->columns[row];
-    for (int plane = 0; plane < 3; plane++) {
-        const float *from = at(&tile->planes[plane], row);
-        Py_ssize_t edge = 0;
-        for (Py_ssize_t step = scale->from_one ? 1 : last; step <= last; step *= 2) {
-            float *to = step * 2 > last ? at(&tile->along[plane], row)
-                                        : tile->spare + (from == tile->spare ? tile->stride : 0);
-            edge += 2 * step;
-            const float *middle = from + edge;
-            /* left before right, as the definition's turns */
-            blend(middle - 2 * step, middle - step, middle, middle + step, middle + 2 * step,
-                  tile->stride - 2 * edge, to + edge);
-            from = to;
-        }
+    Py_ssize_t step = scale->spacing * scale->width, left = tile->stride;
+    Py_ssize_t column = (tile->first - tile->halo) % scale->width;
+    const float *from = scale->planes + (plane * scale->rows + row) * scale->width;
+    float *middle = row_of(tile, MIDDLE + plane), *down = row_of(tile, DOWN + plane);
+    column += column < 0 ? scale->width : 0;
+    while (left) {
+        Py_ssize_t piece = scale->width - column < left ? scale->width - column : left;
+        const float *here = from + column;
+        memcpy(middle, here, (size_t)piece * sizeof(float));
+        blend(here - 2 * step, here - step, here, here + step, here + 2 * step, piece, down);
+        middle += piece;
+        down += piece;
+        left -= piece;
+        column = 0;
     }
 }
 
-INLINE void part_rows(const float *RESTRICT middle, const float *RESTRICT along, const float *RESTRICT smooth,
-                      Py_ssize_t count, float *RESTRICT first, float *RESTRICT second, float *RESTRICT third)
+FAST static void smooth_along(const Scale *scale, const Tile *tile, Py_ssize_t row, const float *from, float *out)
 {
+    Py_ssize_t last = scale->columns[row], edge = 0;
+    for (Py_ssize_t step = scale->from_one ? 1 : last; step <= last; step *= 2) {
+        float *to = step * 2 > last ? out : row_of(tile, from == row_of(tile, SPARE) ? SPARE + 1 : SPARE);
+        edge += 2 * step;
+        const float *middle = from + edge;
+        /* left before right, as the definition's turns */
+        blend(middle - 2 * step, middle - step, middle, middle + step, middle + 2 * step, tile->stride - 2 * edge,
+              to + edge);
+        from = to;
+    }
+}
+
+INLINE void part_lightness(const float *RESTRICT middle, const float *RESTRICT along, const float *RESTRICT down,
+                           const float *RESTRICT smooth, Py_ssize_t count, float *const *band)
+{
+    float *RESTRICT first = band[0], *RESTRICT second = band[1], *RESTRICT third = band[2];
     for (Py_ssize_t i = 0; i < count; i++) {
-        float across = second[i] - smooth[i];
+        float across = down[i] - smooth[i];
         first[i] = along[i] - smooth[i];
         second[i] = across;
         third[i] = middle[i] - along[i] - across;
     }
 }
 
-INLINE void reckon_energy(const float *RESTRICT detail, const float *RESTRICT inverse, float precision,
+INLINE float form_of(const float *noise, float a, float b, float c)
+{
+    return most_of(noise[0] * a + noise[1] * b + noise[2] * c + noise[3], noise[3]);
+}
+
+INLINE void weigh_lightness(const float *RESTRICT a, const float *RESTRICT b, const float *RESTRICT c,
+                            const float *noise, Py_ssize_t count, float *RESTRICT weight)
+{
+    for (Py_ssize_t i = 0; i < count; i++)
+        weight[i] = 1.0f / form_of(noise, a[i], b[i], c[i]);
+}
+
+INLINE void reckon_energy(const float *RESTRICT detail, const float *RESTRICT weight, float precision,
                           Py_ssize_t count, float *RESTRICT energy)
 {
     for (Py_ssize_t i = 0; i < count; i++)
-        energy[i] = detail[i] * detail[i] * (precision * inverse[i]);
+        energy[i] = detail[i] * detail[i] * (precision * weight[i]);
 }
 
-INLINE void reckon_both(const float *RESTRICT colour, const float *RESTRICT lightness, const float *RESTRICT inverse,
-                        float precision, Py_ssize_t count, float *RESTRICT both)
+/* What the colours' noise makes of the weight of their energies, and of the thresholds of these. */
+INLINE void weigh_colours(const float *RESTRICT a, const float *RESTRICT b, const float *RESTRICT c,
+                          const float *noise, const float *shares, const float *limit, Py_ssize_t count,
+                          float *RESTRICT weight, float *RESTRICT one, float *RESTRICT two)
+{
+    for (Py_ssize_t i = 0; i < count; i++) {
+        float first = form_of(noise, a[i], b[i], c[i]) * shares[0];
+        float second = form_of(noise + 4, a[i], b[i], c[i]) * shares[1];
+        float both = 1.0f / (first + second);
+        weight[i] = both;
+        one[i] = first * both * limit[0];
+        two[i] = second * both * limit[1];
+    }
+}
+
+INLINE void take_off(const float *RESTRICT from, const float *RESTRICT what, Py_ssize_t count, float *RESTRICT out)
 {
     for (Py_ssize_t i = 0; i < count; i++)
-        both[i] = colour[i] * lightness[i] * (precision * inverse[i]);
+        out[i] = from[i] - what[i];
 }
 
-INLINE void reckon_inverse(const float *RESTRICT a, const float *RESTRICT b, const float *RESTRICT c,
-                           const float *noise, Py_ssize_t count, float *RESTRICT inverse)
+INLINE void reckon_colour(const float *RESTRICT colour, const float *RESTRICT light, const float *RESTRICT weight,
+                          Py_ssize_t count, float *RESTRICT own, float *RESTRICT both)
 {
-    float by_a = noise[0], by_b = noise[1], by_c = noise[2], least = noise[3];
+    for (Py_ssize_t i = 0; i < count; i++) {
+        float weighted = colour[i] * weight[i];
+        own[i] = colour[i] * weighted;
+        both[i] = light[i] * weighted;
+    }
+}
+
+INLINE void reckon_light(const float *RESTRICT light, const float *RESTRICT weight, Py_ssize_t count,
+                         float *RESTRICT lit)
+{
     for (Py_ssize_t i = 0; i < count; i++)
-        inverse[i] = 1.0f / most_of(by_a * a[i] + by_b * b[i] + by_c * c[i] + least, least);
+        lit[i] = light[i] * light[i] * weight[i];
 }
 
-INLINE void add_3(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
-                  Py_ssize_t count, float *RESTRICT out)
+/* Sums of 3, 5 or 7 values, pair by pair outwards. */
+INLINE void add_3(const float *const *from, Py_ssize_t count, float *RESTRICT out)
 {
+    const float *RESTRICT one = from[0], *RESTRICT two = from[1], *RESTRICT three = from[2];
     for (Py_ssize_t i = 0; i < count; i++)
         out[i] = two[i] + (one[i] + three[i]);
 }
 
-INLINE void add_7(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
-                  const float *RESTRICT four, const float *RESTRICT five, const float *RESTRICT six,
-                  const float *RESTRICT seven, Py_ssize_t count, float *RESTRICT out)
+INLINE void add_5(const float *const *from, Py_ssize_t count, float *RESTRICT out)
 {
+    const float *RESTRICT one = from[0], *RESTRICT two = from[1], *RESTRICT three = from[2];
+    const float *RESTRICT four = from[3], *RESTRICT five = from[4];
+    for (Py_ssize_t i = 0; i < count; i++)
+        out[i] = three[i] + (two[i] + four[i]) + (one[i] + five[i]);
+}
+
+INLINE void add_7(const float *const *from, Py_ssize_t count, float *RESTRICT out)
+{
+    const float *RESTRICT one = from[0], *RESTRICT two = from[1], *RESTRICT three = from[2];
+    const float *RESTRICT four = from[3], *RESTRICT five = from[4], *RESTRICT six = from[5], *RESTRICT seven = from[6];
     for (Py_ssize_t i = 0; i < count; i++)
         out[i] = four[i] + (three[i] + five[i]) + (two[i] + six[i]) + (one[i] + seven[i]);
 }
 
-INLINE void sum_along(const float *values, Py_ssize_t step, int band, Py_ssize_t count, float *out)
+INLINE void add(const float *const *from, int half, Py_ssize_t count, float *out)
 {
-    const float *from = values + 3 * step;
-    count -= 6 * step;
-    if (band == 0)
-        add_7(from - 3 * step, from - 2 * step, from - step, from, from + step, from + 2 * step, from + 3 * step,
-              count, out);
+    if (half == 1)
+        add_3(from, count, out);
+    else if (half == 2)
+        add_5(from, count, out);
     else
-        add_3(from - step, from, from + step, count, out);
+        add_7(from, count, out);
 }
 
-INLINE void blend_down(const Ring *ring, Py_ssize_t row, Py_ssize_t step, Py_ssize_t edge, Py_ssize_t count,
-                       float *RESTRICT out)
+/* Half-sides of the windows of sums. */
+static const int ALONG_ROW[SUMS] = {3, 1, 1, 2, 2, 2, 2, 2}, DOWN_COLUMN[SUMS] = {1, 3, 1, 2, 2, 2, 2, 2};
+
+INLINE void sum_along(const Tile *tile, const float *values, Py_ssize_t step, Py_ssize_t row, int number)
 {
-    blend(at(ring, row - 2 * step) + edge, at(ring, row - step) + edge, at(ring, row) + edge,
-          at(ring, row + step) + edge, at(ring, row + 2 * step) + edge, count, out);
+    int half = ALONG_ROW[number];
+    const float *from[2 * WINDOW_REACH + 1];
+    for (int i = 0; i <= 2 * half; i++)
+        from[i] = values + tile->halo + (i - half) * step;
+    add(from, half, tile->count, at(&tile->sum[number], row) + tile->halo);
 }
 
-/* The smooth planes along one row. */
-FAST static void smooth_row(const Scale *scale, Tile *tile, Py_ssize_t row)
+INLINE void sum_down(const Tile *tile, Py_ssize_t step, Py_ssize_t row, int number, float *out)
 {
-    for (int plane = 0; plane < 3; plane++)
-        blend_down(&tile->along[plane], row, scale->spacing, 0, tile->stride, tile->smooth + plane * tile->stride);
+    int half = DOWN_COLUMN[number];
+    const float *from[2 * WINDOW_REACH + 1];
+    for (int i = 0; i <= 2 * half; i++)
+        from[i] = at(&tile->sum[number], row + (i - half) * step) + tile->halo;
+    add(from, half, tile->count, out);
 }
 
-/* Sums along a row of a band's energy; of a colour also of what it shares with lightness, all by its own noise. */
-INLINE void sum_energies(const Scale *scale, Tile *tile, Py_ssize_t row, int plane, int band, float *const *inverse)
+/* The bands of lightness in one row, and the sums of their energy along it. */
+FAST static void part_light(const Scale *scale, Tile *tile, Py_ssize_t row)
 {
     Py_ssize_t columns = scale->columns[row], edge = tile->halo - 3 * columns, count = tile->stride - 2 * edge;
-    const float *lightness = at(&tile->detail[band], row) + edge;
-    const float *detail = at(&tile->detail[3 * plane + band], row) + edge;
-    const float *precision = scale->precision + 9 * row + 3 * band;
-    float *product = tile->spare + 3 * tile->stride;
-    reckon_energy(detail, inverse[plane], precision[plane], count, product);
-    sum_along(product, columns, band, count, at(&tile->energy[3 * plane + band], row) + tile->halo);
-    if (plane) {
-        reckon_both(detail, lightness, inverse[plane], precision[plane], count, product);
-        sum_along(product, columns, band, count, at(&tile->both[3 * (plane - 1) + band], row) + tile->halo);
-        reckon_energy(lightness, inverse[plane], precision[plane], count, product);
-        sum_along(product, columns, band, count, at(&tile->lit[3 * (plane - 1) + band], row) + tile->halo);
+    const float *smooth = row_of(tile, SMOOTH) + edge;
+    float *band[BANDS], *weight = row_of(tile, SPARE) + edge, *energy = row_of(tile, SPARE + 1);
+    for (int i = 0; i < BANDS; i++)
+        band[i] = at(&tile->detail[i], row) + edge;
+    part_lightness(row_of(tile, MIDDLE) + edge, row_of(tile, ALONG) + edge, row_of(tile, DOWN) + edge, smooth, count,
+                   band);
+    weigh_lightness(smooth, smooth + tile->stride, smooth + 2 * tile->stride, scale->noise, count, weight);
+    for (int i = 0; i < BANDS; i++) {
+        reckon_energy(band[i], weight, 1.0f / scale->shares[5 * row + i], count, energy + edge);
+        sum_along(tile, energy, columns, row, i);
     }
 }
 
-/* The bands of one row and the sums of their energy along it. */
-FAST static void part(const Scale *scale, Tile *tile, Py_ssize_t row)
+/* The detail of the colours in one row, and the sums of their energies along it. */
+FAST static void part_colours(const Scale *scale, Tile *tile, Py_ssize_t row)
 {
-    Py_ssize_t columns = scale->columns[row];
-    Py_ssize_t edge = tile->halo - 3 * columns, count = tile->stride - 2 * edge;
-    const float *smooth[3];
-    for (int plane = 0; plane < 3; plane++) {
-        smooth[plane] = tile->smooth + plane * tile->stride + edge;
-        float *second = at(&tile->detail[3 * plane + 1], row) + edge;
-        blend_down(&tile->planes[plane], row, scale->spacing, edge, count, second);
-        part_rows(at(&tile->planes[plane], row) + edge, at(&tile->along[plane], row) + edge, smooth[plane], count,
-                  at(&tile->detail[3 * plane], row) + edge, second, at(&tile->detail[3 * plane + 2], row) + edge);
+    Py_ssize_t columns = scale->columns[row], edge = tile->halo - 3 * columns, count = tile->stride - 2 * edge;
+    const float *smooth = row_of(tile, SMOOTH) + edge;
+    float *weight = row_of(tile, SPARE) + edge, *light = row_of(tile, SPARE + 1) + edge;
+    float *energy = row_of(tile, SPARE + 2), *both = row_of(tile, SPARE + 3);
+    float limit[COLOURS] = {scale->control[2] * 25.0f, scale->control[4] * 25.0f};
+    weigh_colours(smooth, smooth + tile->stride, smooth + 2 * tile->stride, scale->noise + 4,
+                  scale->shares + 5 * row + BANDS, limit, count, weight, at(&tile->threshold[0], row) + edge,
+                  at(&tile->threshold[1], row) + edge);
+    take_off(row_of(tile, MIDDLE) + edge, smooth, count, light);
+    reckon_light(light, weight, count, energy + edge);
+    sum_along(tile, energy, columns, row, LIT);
+    for (int i = 0; i < COLOURS; i++) {
+        float *colour = at(&tile->detail[COLOUR + i], row) + edge;
+        take_off(row_of(tile, MIDDLE + 1 + i) + edge, row_of(tile, SMOOTH + 1 + i) + edge, count, colour);
+        reckon_colour(colour, light, weight, count, energy + edge, both + edge);
+        sum_along(tile, energy, columns, row, OWN + i);
+        sum_along(tile, both, columns, row, BOTH + i);
     }
-    float *inverse[3];
-    for (int plane = 0; plane < 3; plane++) {
-        inverse[plane] = tile->spare + plane * tile->stride;
-        reckon_inverse(smooth[0], smooth[1], smooth[2], scale->noise + 4 * plane, count, inverse[plane]);
-    }
-    for (int plane = 0; plane < 3; plane++)
-        for (int band = 0; band < BANDS; band++)
-            sum_energies(scale, tile, row, plane, band, inverse);
 }
 
-INLINE void keep_lightness(const float *RESTRICT detail, const float *RESTRICT energy, float limit, float grain,
-                           Py_ssize_t count, float *RESTRICT result, float *RESTRICT sure)
+/* Share of a detail that goes. */
+INLINE float going(float energy, float limit)
 {
+    float ratio = limit / most_of(energy, limit);
+    return ratio * ratio;
+}
+
+INLINE void take_lightness(float *const *band, float *const *energy, const float *limit, float share,
+                           Py_ssize_t count, float *RESTRICT change, float *RESTRICT stays)
+{
+    const float *RESTRICT a = band[0], *RESTRICT b = band[1], *RESTRICT c = band[2];
+    const float *RESTRICT of_a = energy[0], *RESTRICT of_b = energy[1], *RESTRICT of_c = energy[2];
     for (Py_ssize_t i = 0; i < count; i++) {
-        float ratio = limit / most_of(energy[i], limit);
-        sure[i] = 1.0f - ratio * ratio;
-        result[i] += detail[i] * (grain + (1.0f - grain) * sure[i]);
+        float gone = a[i] * going(of_a[i], limit[0]) + b[i] * going(of_b[i], limit[1]) + c[i] * going(of_c[i], limit[2]);
+        stays[i] = a[i] + b[i] + c[i] - gone;
+        change[i] -= share * gone;
     }
+}
+
+INLINE void invert(float *RESTRICT values, Py_ssize_t count)
+{
+    for (Py_ssize_t i = 0; i < count; i++)
+        values[i] = 1.0f / most_of(values[i], LEAST_ENERGY);
 }
 
 typedef struct {
-    const float *detail, *own, *both, *lit;
-    float limit, grain;
+    const float *detail, *own, *both, *threshold;
 } Colour;
 
-INLINE void keep_colour(const Colour *colour, const float *RESTRICT lightness, const float *RESTRICT sure,
-                        Py_ssize_t count, float *RESTRICT result)
+INLINE void take_colour(const Colour *colour, const float *RESTRICT by_lit, const float *RESTRICT light, float share,
+                        Py_ssize_t count, float *RESTRICT change)
 {
     const float *RESTRICT detail = colour->detail, *RESTRICT own = colour->own, *RESTRICT both = colour->both;
-    const float *RESTRICT lit = colour->lit;
-    float limit = colour->limit, grain = colour->grain;
+    const float *RESTRICT threshold = colour->threshold;
     for (Py_ssize_t i = 0; i < count; i++) {
-        float slope = both[i] / most_of(lit[i], LEAST_ENERGY);
-        float ratio = limit / most_of(own[i] - slope * both[i], limit);
-        float guess = slope * lightness[i] * sure[i];
-        result[i] += guess + (detail[i] - guess) * (grain + (1.0f - grain) * (1.0f - ratio * ratio));
+        float slope = both[i] * by_lit[i];
+        float rest = detail[i] - slope * light[i];
+        change[i] -= share * (rest * going(own[i] - slope * both[i], threshold[i]));
     }
 }
 
-/* Sums of a row over a band's windows. */
-INLINE const float *sum_down(const Ring *sums, Py_ssize_t row, Py_ssize_t down, Py_ssize_t halo, int band,
-                             Py_ssize_t count, float *out)
+FAST static void take_what_goes(const Scale *scale, Tile *tile, Py_ssize_t row, float *change)
 {
-    if (band == 1)
-        add_7(at(sums, row - 3 * down) + halo, at(sums, row - 2 * down) + halo, at(sums, row - down) + halo,
-              at(sums, row) + halo, at(sums, row + down) + halo, at(sums, row + 2 * down) + halo,
-              at(sums, row + 3 * down) + halo, count, out);
-    else
-        add_3(at(sums, row - down) + halo, at(sums, row) + halo, at(sums, row + down) + halo, count, out);
-    return out;
-}
-
-FAST static void gather_kept(const Scale *scale, Tile *tile, Py_ssize_t row, Py_ssize_t count, float *result)
-{
-    Py_ssize_t down = scale->spacing, halo = tile->halo, plane_size = scale->results * scale->width;
-    float *sure = tile->spare, *own = sure + tile->stride, *both = own + tile->stride, *lit = both + tile->stride;
-    for (int band = 0; band < BANDS; band++) {
-        float size = band == 2 ? 9.0f : 21.0f;
-        const float *lightness = at(&tile->detail[band], row) + halo;
-        sum_down(&tile->energy[band], row, down, halo, band, count, own);
-        keep_lightness(lightness, own, scale->control[0] * size, scale->control[1], count, result, sure);
-        for (int plane = 1; plane < 3; plane++) {
-            Colour colour = {at(&tile->detail[3 * plane + band], row) + halo,
-                             sum_down(&tile->energy[3 * plane + band], row, down, halo, band, count, own),
-                             sum_down(&tile->both[3 * (plane - 1) + band], row, down, halo, band, count, both),
-                             sum_down(&tile->lit[3 * (plane - 1) + band], row, down, halo, band, count, lit),
-                             scale->control[2 * plane] * size,
-                             scale->control[2 * plane + 1]};
-            keep_colour(&colour, lightness, sure, count, result + plane * plane_size);
-        }
+    Py_ssize_t halo = tile->halo, count = tile->count, plane_size = scale->results * scale->width;
+    float *sum[SUMS], *band[BANDS], *light = row_of(tile, SPARE + SUMS);
+    float limit[BANDS] = {scale->control[0] * 21.0f, scale->control[0] * 21.0f, scale->control[0] * 9.0f};
+    for (int i = 0; i < SUMS; i++) {
+        sum[i] = row_of(tile, SPARE + i);
+        sum_down(tile, scale->spacing, row, i, sum[i]);
+    }
+    for (int i = 0; i < BANDS; i++)
+        band[i] = at(&tile->detail[i], row) + halo;
+    take_lightness(band, sum, limit, scale->control[1], count, change, light);
+    invert(sum[LIT], count);
+    for (int i = 0; i < COLOURS; i++) {
+        Colour colour = {at(&tile->detail[COLOUR + i], row) + halo, sum[OWN + i], sum[BOTH + i],
+                         at(&tile->threshold[i], row) + halo};
+        take_colour(&colour, sum[LIT], light, scale->control[2 * i + 3], count, change + (i + 1) * plane_size);
     }
 }
 
-/* A row of a plane from a column on, going round. */
-static void take_round(const float *row, Py_ssize_t width, Py_ssize_t first, Py_ssize_t count, float *out)
+static void smooth_row(const Scale *scale, Tile *tile, Py_ssize_t row, float *smooth)
 {
-    Py_ssize_t column = first % width;
-    if (column < 0)
-        column += width;
-    while (count) {
-        Py_ssize_t piece = width - column < count ? width - column : count;
-        memcpy(out, row + column, (size_t)piece * sizeof(float));
-        out += piece;
-        count -= piece;
-        column = 0;
+    Py_ssize_t plane_size = (scale->rows - 4 * scale->spacing) * scale->width;
+    for (int plane = 0; plane < 3; plane++) {
+        take_row(scale, tile, row, plane);
+        smooth_along(scale, tile, row, row_of(tile, DOWN + plane), row_of(tile, SMOOTH + plane));
+        memcpy(smooth + plane * plane_size, row_of(tile, SMOOTH + plane) + tile->halo,
+               (size_t)tile->count * sizeof(float));
     }
 }
 
-static void work_on_tile(const Scale *scale, Tile *tile, Py_ssize_t first, Py_ssize_t count)
+static void work_on_tile(const Scale *scale, Tile *tile)
 {
-    Py_ssize_t reach = 2 * scale->spacing, window = 3 * scale->spacing;
-    Py_ssize_t skip = (scale->rows - scale->results) / 2, smooth_rows = scale->rows - 2 * reach;
-    for (Py_ssize_t row = 0; row < scale->rows + window; row++) {
-        if (row < scale->rows) {
-            for (int plane = 0; plane < 3; plane++)
-                take_round(scale->planes + (plane * scale->rows + row) * scale->width, scale->width,
-                           first - tile->halo, tile->stride, at(&tile->planes[plane], row));
-            smooth_along(scale, tile, row);
-        }
-        Py_ssize_t parted = row - reach;
-        if (parted >= reach && parted < scale->rows - reach) {
-            smooth_row(scale, tile, parted);
-            for (int plane = 0; plane < 3; plane++)
-                memcpy(scale->smooth + (plane * smooth_rows + parted - reach) * scale->width + first,
-                       tile->smooth + plane * tile->stride + tile->halo, (size_t)count * sizeof(float));
-            if (parted >= skip - window && parted < skip + scale->results + window)
-                part(scale, tile, parted);
-        }
-        Py_ssize_t kept = row - reach - window;
-        if (kept >= skip && kept < skip + scale->results)
-            gather_kept(scale, tile, kept, count, scale->result + (kept - skip) * scale->width + first);
+    Py_ssize_t reach = 2 * scale->spacing, window = WINDOW_REACH * scale->spacing;
+    Py_ssize_t top = (scale->rows - scale->results) / 2, end = top + scale->results;
+    for (Py_ssize_t row = reach; row < scale->rows - reach; row++) {
+        smooth_row(scale, tile, row, scale->smooth + (row - reach) * scale->width + tile->first);
+        if (row < top - window || row >= end + window)
+            continue;
+        smooth_along(scale, tile, row, row_of(tile, MIDDLE), row_of(tile, ALONG));
+        part_light(scale, tile, row);
+        part_colours(scale, tile, row);
+        Py_ssize_t kept = row - window;
+        if (kept >= top)
+            take_what_goes(scale, tile, kept, scale->change + (kept - top) * scale->width + tile->first);
     }
 }
 
@@ -296,37 +356,33 @@ static int work(const Scale *scale)
         widest = scale->columns[row] > widest ? scale->columns[row] : widest;
     Tile tile = {.halo = 7 * widest};
     tile.stride = TILE + 2 * tile.halo;
-    Py_ssize_t blended = rows_for(4 * scale->spacing), parted = rows_for(3 * scale->spacing);
-    Py_ssize_t summed = rows_for(6 * scale->spacing);
-    Py_ssize_t rows = 6 * blended + 9 * parted + 21 * summed + 3 + SPARE;
+    Py_ssize_t held = rows_for(WINDOW_REACH * scale->spacing), summed = rows_for(2 * WINDOW_REACH * scale->spacing);
+    Py_ssize_t rows = (DETAILS + COLOURS) * held + SUMS * summed + ROWS;
     float *memory = calloc((size_t)(rows * tile.stride), sizeof(float));
     if (!memory)
         return -1;
-    float *next = cut_rings(tile.planes, 3, blended, tile.stride, memory);
-    next = cut_rings(tile.along, 3, blended, tile.stride, next);
-    next = cut_rings(tile.detail, 9, parted, tile.stride, next);
-    next = cut_rings(tile.energy, 9, summed, tile.stride, next);
-    next = cut_rings(tile.both, 6, summed, tile.stride, next);
-    next = cut_rings(tile.lit, 6, summed, tile.stride, next);
-    tile.smooth = next;
-    tile.spare = next + 3 * tile.stride;
-    for (Py_ssize_t first = 0; first < scale->width; first += TILE)
-        work_on_tile(scale, &tile, first, scale->width - first < TILE ? scale->width - first : TILE);
+    float *next = cut_rings(tile.detail, DETAILS, held, tile.stride, memory);
+    next = cut_rings(tile.threshold, COLOURS, held, tile.stride, next);
+    tile.rows = cut_rings(tile.sum, SUMS, summed, tile.stride, next);
+    for (tile.first = 0; tile.first < scale->width; tile.first += TILE) {
+        tile.count = scale->width - tile.first < TILE ? scale->width - tile.first : TILE;
+        work_on_tile(scale, &tile);
+    }
     free(memory);
     return 0;
 }
 
 static const Argument arguments[] = {
     {"planes", 'f', 0, 3, {3, -1, -2}}, {"columns", 'i', 0, 1, {-1}},  {"noise", 'f', 0, 2, {3, 4}},
-    {"precision", 'f', 0, 3, {-1, 3, 3}}, {"control", 'f', 0, 2, {3, 2}}, {"smooth", 'f', 1, 3, {3, -3, -2}},
-    {"result", 'f', 1, 3, {3, -4, -2}}};
+    {"shares", 'f', 0, 2, {-1, 5}},     {"control", 'f', 0, 2, {3, 2}}, {"smooth", 'f', 1, 3, {3, -3, -2}},
+    {"change", 'f', 1, 3, {3, -4, -2}}};
 
 static const char *fault_of(const Scale *scale, Py_ssize_t smooth_rows)
 {
     if (scale->spacing < 1 || smooth_rows != scale->rows - 4 * scale->spacing)
         return "smooth: not the rows of the planes less four spacings";
     if (scale->results > scale->rows - 10 * scale->spacing || (scale->rows - scale->results) % 2)
-        return "result: not the middle rows of the planes less ten spacings";
+        return "change: not the middle rows of the planes less ten spacings";
     for (Py_ssize_t row = 0; row < scale->rows; row++)
         if (scale->columns[row] < 1 || 7 * scale->columns[row] > scale->width)
             return "columns: seven steps must fit into the width";

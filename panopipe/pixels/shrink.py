@@ -1,11 +1,11 @@
 """One scale of a multi-scale shrinkage: what stands out of the noise stays, the rest goes.
 
-A plane is parted, without decimation, into a smooth plane and three bands of detail: across, down and both.
-The energy of each band in a window that lies along its edges, against the energy noise would have there,
-tells how much of it is kept: ``1 - (limit / energy)**2``, and nothing where noise alone may have made it.
-A colour mostly changes where lightness does, and lightness has less noise: so the detail of a colour is first
-guessed from that of lightness, by regression over the window [2]_, and only what differs from the guess is
-judged by its energy.
+A plane is parted, without decimation, into a smooth plane and its detail. The energy of detail in a window,
+against the energy noise would have there, tells how much goes: ``(limit / energy)**2``, and all where noise
+alone may have made it. Lightness is judged in three bands, across, down and both, so that a window lies along
+an edge. A colour mostly changes where lightness does, and lightness has less noise: so the detail of a colour
+is first guessed from that of lightness which stays, by regression over the window [2]_, and only what differs
+from the guess is judged by its energy, all directions at once.
 
 Horizontal spacings may differ from row to row, so that a window covers the same angle at every pitch.
 """
@@ -23,9 +23,9 @@ Planes = NDArray[np.float32]
 Columns = NDArray[np.int32]
 
 SMOOTH_REACH, WINDOW_REACH = 2, 3
-"""Steps of the spacing that the smoothing and the window of energy reach to either side."""
-WINDOWS = ((3, 1), (1, 3), (1, 1))
-"""Half-sides of the windows of the three bands, along the row and down the column, in steps."""
+"""Steps of the spacing that the smoothing and the largest window of energy reach to either side."""
+WINDOWS, COLOUR_WINDOW = ((3, 1), (1, 3), (1, 1)), (2, 2)
+"""Half-sides of the windows of the three bands and of a colour, in steps along a row and down a column."""
 _OUTER, _INNER, _MIDDLE = np.float32(1 / 16), np.float32(1 / 4), np.float32(3 / 8)
 """The cubic B-spline that smooths [1]_.
 
@@ -34,7 +34,7 @@ References
 .. [1] J.-L. Starck, J. Fadili, F. Murtagh, The undecimated wavelet decomposition and its reconstruction,
    IEEE Trans. Image Processing 16 (2), 2007.
 .. [2] K. He, J. Sun, X. Tang, Guided image filtering, IEEE Trans. Pattern Analysis and Machine Intelligence
-   35 (6), 2013: the same regression, of pixels instead of bands.
+   35 (6), 2013: the same regression, of pixels instead of their detail.
 """
 _LEAST_ENERGY = np.float32(1e-6)
 """In units of the noise's own; below it there is no lightness to guess a colour from."""
@@ -47,12 +47,12 @@ def shrink(  # noqa: PLR0913, PLR0917 - a kernel takes arrays, no objects
     from_one: int,
     columns: Columns,
     noise: Planes,
-    precision: Planes,
+    shares: Planes,
     control: Planes,
     smooth: Planes,
-    result: Planes,
+    change: Planes,
 ) -> None:
-    """Part planes at one scale, and add what is kept of their detail to `result`.
+    """Part planes at one scale, and take what goes of their detail off `change`.
 
     Parameters
     ----------
@@ -68,31 +68,37 @@ def shrink(  # noqa: PLR0913, PLR0917 - a kernel takes arrays, no objects
     noise : ndarray of shape (3, 4), dtype float32
         Variance of each plane's noise: a linear form of the three smooth planes, and what is added to it,
         above 0; it is never less than this last.
-    precision : ndarray of shape (rows, 3, 3), dtype float32
-        One over the share of that variance that each band (second side) of each plane (third) holds.
+    shares : ndarray of shape (rows, 5), dtype float32
+        Share of that variance which the three bands of lightness and the detail of either colour hold.
     control : ndarray of shape (3, 2), dtype float32
         For each plane the limit of energy, in units of the noise's own, that noise reaches, and the share of
-        detail below it that is kept all the same.
+        detail below it that goes.
     smooth : ndarray of shape (3, rows - 4 spacing, width), dtype float32
         Takes the smooth planes, the outermost rows left out.
-    result : ndarray of shape (3, n, width), dtype float32
-        Is added to; its rows are the middle ones of `planes`, at most ``rows - 10 spacing`` of them.
+    change : ndarray of shape (3, n, width), dtype float32
+        Is taken from; its rows are the middle ones of `planes`, at most ``rows - 10 spacing`` of them.
     """
     step, rows = SMOOTH_REACH * spacing, planes.shape[1]
-    along = np.stack([smooth_along(plane, columns, from_one) for plane in planes])
-    smooth[:] = smooth_down(along, spacing)
-    across = smooth_down(planes, spacing) - smooth
-    inner, columns, precision = (
-        slice(step, rows - step),
-        columns[step : rows - step],
-        precision[step : rows - step],
-    )
-    bands = (along[:, inner] - smooth, across, planes[:, inner] - along[:, inner] - across)
-    skip = (rows - 2 * step - result.shape[1]) // 2
+    inner = slice(step, rows - step)
+    middle, columns, shares = planes[:, inner], columns[inner], shares[inner].T[..., None]
+    down = smooth_down(planes, spacing)
+    smooth[:] = [smooth_along(plane, columns, from_one) for plane in down]
+    along, across = smooth_along(middle[0], columns, from_one), down[0] - smooth[0]
+    bands = (along - smooth[0], across, middle[0] - along - across)
+    skip = (rows - 2 * step - change.shape[1]) // 2
     variance = _variance(smooth, noise)
-    for band, (detail, window) in enumerate(zip(bands, WINDOWS, strict=True)):
+    weights = np.float32(1) / shares[:3] * (np.float32(1) / variance[0])
+    gone, all_of_it = np.zeros((2, *change.shape[1:]), np.float32)
+    for band, weight, window in zip(bands, weights, WINDOWS, strict=True):
         windows = _Windows(columns, spacing, window, skip)
-        result += _kept(detail, variance, precision[:, band], control, windows)
+        energy = windows.total(band * band * weight)
+        gone += windows.middle(band) * _going(energy, control[0, 0] * windows.size)
+        all_of_it += windows.middle(band)
+    change[0] -= control[0, 1] * gone
+    detail = middle - smooth
+    windows = _Windows(columns, spacing, COLOUR_WINDOW, skip)
+    own = variance[1:] * shares[3:]
+    change[1:] -= _colour_that_goes(detail, all_of_it - gone, own, control, windows)
 
 
 @dataclass(frozen=True)
@@ -109,30 +115,36 @@ class _Windows:
         along = _sum_along(values, self.columns, self.window[0])
         return _sum_down(along, self.spacing, self.window[1], self.skip)
 
+    def middle(self, values: Planes) -> Planes:
+        """Values of these rows."""
+        return values[self.skip : len(values) - self.skip]
+
     @property
     def size(self) -> np.float32:
         """Values in a window."""
         return np.float32((2 * self.window[0] + 1) * (2 * self.window[1] + 1))
 
 
-def _kept(detail: Planes, variance: Planes, precision: Planes, control: Planes, windows: _Windows) -> Planes:
-    """What is kept of a band: of colours what goes with the lightness that is kept, then what of the rest."""
-    middle = slice(windows.skip, detail.shape[1] - windows.skip)
-    lightness, weight = detail[0], precision.T[..., None] * (np.float32(1) / variance)
-    sure = _share(windows.total(lightness * lightness * weight[0]), windows, control[0, 0])
-    kept = [lightness[middle] * _with_grain(sure, control[0, 1])]
-    for plane in (1, 2):
-        # All three by the colour's own noise: only so is what the guess leaves never less than it is.
-        colour = detail[plane]
-        own, both, lit = (
-            windows.total(values * weight[plane])
-            for values in (colour * colour, colour * lightness, lightness * lightness)
-        )
-        slope = both / np.maximum(lit, _LEAST_ENERGY)
-        share = _share(np.asarray(own - slope * both), windows, control[plane, 0])
-        guess = slope * lightness[middle] * sure
-        kept.append(guess + (colour[middle] - guess) * _with_grain(share, control[plane, 1]))
-    return np.stack(kept)
+def _colour_that_goes(
+    detail: Planes, lightness: Planes, noise: Planes, control: Planes, windows: _Windows
+) -> Planes:
+    """What goes of both colours, beside what the lightness that stays lets guess.
+
+    All sums are weighted alike, by the noise of both colours: only so is what a guess leaves never less than
+    it is.
+    """
+    light, weight = detail[0], np.float32(1) / (noise[0] + noise[1])
+    lit = np.float32(1) / np.maximum(windows.total(light * light * weight), _LEAST_ENERGY)
+    goes = []
+    for colour, own, (limit, share) in zip(detail[1:], noise, control[1:], strict=True):
+        weighted = colour * weight
+        energy, both = windows.total(colour * weighted), windows.total(light * weighted)
+        slope = both * lit
+        threshold = windows.middle(np.asarray(own * weight * (limit * windows.size)))
+        rest = windows.middle(colour) - slope * lightness
+        left = np.asarray(energy - slope * both, np.float32)
+        goes.append(share * (rest * _going(left, threshold)))
+    return np.stack(goes)
 
 
 def _variance(smooth: Planes, noise: Planes) -> Planes:
@@ -141,14 +153,9 @@ def _variance(smooth: Planes, noise: Planes) -> Planes:
     return np.stack([np.maximum(form, least) for form, least in zip(forms, noise[:, 3], strict=True)])
 
 
-def _share(energy: Planes, windows: _Windows, limit: np.float32) -> Planes:
-    limit *= windows.size
+def _going(energy: Planes, limit: Planes | np.float32) -> Planes:
     ratio = limit / np.maximum(energy, limit)
-    return np.asarray(1 - ratio * ratio)
-
-
-def _with_grain(share: Planes, grain: np.float32) -> Planes:
-    return np.asarray(grain + (1 - grain) * share)
+    return np.asarray(ratio * ratio)
 
 
 def smooth_along(plane: Planes, columns: Columns, from_one: int) -> Planes:

@@ -11,7 +11,7 @@ RANDOM = np.random.default_rng(5)
 needs_kernels = pytest.mark.skipif(
     not compiled.COMPILED, reason="panopipe was installed without a compiler; the definitions in numpy run"
 )
-CONTROL = np.array([[3, 0.2], [2, 0], [3, 0]], np.float32)
+CONTROL = np.array([[3, 0.8], [2, 1], [3, 1]], np.float32)
 
 
 def scale(rows: int, width: int, spacing: int, stretches: list[int], count: int) -> list:
@@ -19,7 +19,7 @@ def scale(rows: int, width: int, spacing: int, stretches: list[int], count: int)
     planes = RANDOM.random((3, rows, width), dtype=np.float32) - np.float32(0.2)
     columns = (spacing * RANDOM.choice(stretches, rows)).astype(np.int32)
     noise = RANDOM.random((3, 4), dtype=np.float32) + np.float32(0.01)
-    precision = RANDOM.random((rows, 3, 3), dtype=np.float32) * 20
+    shares = RANDOM.random((rows, 5), dtype=np.float32) + np.float32(0.05)
     smooth = np.zeros((3, rows - 4 * spacing, width), np.float32)
     return [
         planes,
@@ -27,7 +27,7 @@ def scale(rows: int, width: int, spacing: int, stretches: list[int], count: int)
         int(spacing == 1),
         columns,
         noise,
-        precision,
+        shares,
         CONTROL,
         smooth,
         np.ones((3, count, width), np.float32),
@@ -54,12 +54,20 @@ def test_both_forms_give_the_same_bits(
     assert np.array_equal(fast[1], slow[1])
 
 
-def test_what_is_kept_whole_adds_up_to_the_planes() -> None:
+def test_where_nothing_is_to_go_nothing_changes() -> None:
     given = scale(30, 200, 1, [1], 20)
-    given[6] = np.array([[3, 1], [3, 1], [3, 1]], np.float32)
-    given[8][:] = 0
+    given[6] = np.array([[3, 0], [3, 0], [3, 0]], np.float32)
+    given[8][:] = given[0][:, 5:-5]
     shrink(*given)
-    assert np.allclose(given[8] + given[7][:, 3:-3], given[0][:, 5:-5], atol=1e-6)
+    assert np.array_equal(given[8], given[0][:, 5:-5])
+
+
+def test_what_is_nothing_but_noise_leaves_the_smooth_planes() -> None:
+    given = scale(30, 200, 1, [1], 20)
+    given[6] = np.array([[1e6, 1], [1e6, 1], [1e6, 1]], np.float32)
+    given[8][:] = given[0][:, 5:-5]
+    shrink(*given)
+    assert np.allclose(given[8], given[7][:, 3:-3], atol=1e-6)
 
 
 def test_a_colour_that_goes_with_lightness_keeps_its_edge() -> None:
@@ -71,14 +79,14 @@ def test_a_colour_that_goes_with_lightness_keeps_its_edge() -> None:
     alone[0] = 0.5 + noise[0]
     errors = []
     for given in (planes, alone):
-        out, smooth = np.zeros((3, 50, 200), np.float32), np.zeros((3, 56, 200), np.float32)
+        out, smooth = given[:, 5:-5].copy(), np.zeros((3, 56, 200), np.float32)
         form = np.tile(np.array([0, 0, 0, 1e-4], np.float32), (3, 1))
-        # What white noise of variance 1 has in the bands of this spline.
-        precision = np.tile(1 / np.array([0.143, 0.143, 0.274], np.float32)[:, None], (60, 1, 3))
-        control = np.array([[2.5, 0], [3.6, 0], [3.6, 0]], np.float32)
+        # What white noise of variance 1 has in the bands of this spline, and in all of its detail.
+        shares = np.tile(np.array([0.143, 0.143, 0.274, 0.794, 0.794], np.float32), (60, 1))
+        control = np.array([[2.5, 1], [3, 1], [3, 1]], np.float32)
         columns = np.ones(60, np.int32)
-        shrink(given, 1, 1, columns, form, precision, control, smooth, out)
-        found = (out + smooth[:, 3:-3])[1]
+        shrink(given, 1, 1, columns, form, shares, control, smooth, out)
+        found = out[1]
         at_edges = (np.arange(200) + 2) % 25 < 4
         errors.append(float(np.std((found - 0.25 * lightness[5:-5])[:, at_edges])))
     assert errors[0] < 0.7 * errors[1]
@@ -94,10 +102,11 @@ def test_a_colour_far_above_its_noise_stays_where_the_noise_of_lightness_falls_o
     noise = np.array([[1e-4, 0, 0, 1e-10], [0, 0, 0, 1e-9], [0, 0, 0, 1e-9]], np.float32)
     given = scale(60, 200, 1, [1], 50)
     given[0], given[4] = planes, noise
-    given[5][:], given[8][:] = 5, 0
-    given[6] = np.array([[2.5, 0], [3.6, 0], [3.6, 0]], np.float32)
+    given[5][:], given[8][:] = 0.2, planes[:, 5:-5]
+    given[5][:, 3:] = 0.8
+    given[6] = np.array([[2.5, 1], [3, 1], [3, 1]], np.float32)
     shrink(*given)
-    lost = (given[8] + given[7][:, 3:-3] - planes[:, 5:-5])[1:]
+    lost = (given[8] - planes[:, 5:-5])[1:]
     assert np.max(np.abs(lost)) < 0.001
 
 
@@ -117,8 +126,8 @@ def test_a_turn_of_the_planes_turns_what_comes_out() -> None:
         (1, 0, "smooth"),
         (3, np.full(30, 29, np.int32), "columns"),
         (3, np.zeros(30, np.int32), "columns"),
-        (8, np.zeros((3, 22, 200), np.float32), "result"),
-        (8, np.zeros((3, 19, 200), np.float32), "result"),
+        (8, np.zeros((3, 22, 200), np.float32), "change"),
+        (8, np.zeros((3, 19, 200), np.float32), "change"),
     ],
 )
 def test_what_leads_out_of_an_array_is_refused(which: int, value: object, says: str) -> None:

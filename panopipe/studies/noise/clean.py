@@ -16,15 +16,22 @@ from panopipe.pixels.halve import add_doubled, halve
 from panopipe.pixels.opponent import join_planes, part_planes
 from panopipe.pixels.shrink import SMOOTH_REACH, shrink
 from panopipe.studies.noise.model import NoiseModel
-from panopipe.studies.noise.scales import columns_of, halved_shares, has_room, reach_rows, stretches
+from panopipe.studies.noise.scales import (
+    columns_of,
+    halved_shares,
+    has_room,
+    reach_rows,
+    stretches,
+    white_overlap,
+)
 
 Floats = NDArray[np.float32]
 
-LIMIT, COLOUR_LIMIT = 2.5, 3.6
-"""Energy in a window, in units of the noise's, up to which nothing is kept. In
-white noise the mean over a window of 21 correlated values hardly ever passes it; between 2.2 and 4 pictures
-of rooms and of trees come out best against the truth. Lightness has the lower one: faint grain in wood and
-cloth is missed sooner than noise is seen."""
+LIMIT, COLOUR_LIMIT = 2.5, 3.0
+"""Energy in a window, in units of the noise's, up to which nothing is kept. In white noise the mean over a
+window of 21 or 25 correlated values hardly ever passes it; between 2.2 and 4 pictures of rooms and of trees
+come out best against the truth, colours between 2.5 and 3.6. Lightness has the lower one: faint grain in wood
+and cloth is missed sooner than noise is seen."""
 COARSEST_PX = 64
 """Clouds of colour are taken out up to this size in pixels of the full frame."""
 COARSEST_LIGHTNESS_PX = 16
@@ -57,9 +64,8 @@ class Cleaning:
 
     def _control(self, size_px: float) -> Floats:
         lightness = self.grain if size_px <= COARSEST_LIGHTNESS_PX else 1.0
-        return np.array(
-            [[LIMIT, lightness], [COLOUR_LIMIT, self.cloud], [COLOUR_LIMIT, self.cloud]], np.float32
-        )
+        colour = [COLOUR_LIMIT, 1 - self.cloud]
+        return np.array([[LIMIT, 1 - lightness], colour, colour], np.float32)
 
     def fine(self, planes: Floats, first: int, height: int, scales: int) -> Floats:
         """Clean planes of rows from `first` on at some scales.
@@ -79,14 +85,15 @@ class Cleaning:
             Rows without the margin.
         """
         margin = fine_reach(height, scales)
-        count = planes.shape[1] - 2 * margin
+        cleaned = planes[:, margin : planes.shape[1] - margin].copy()
         if height % 2 or scales == 1:
-            steps = [_Step(scale, 2**scale) for scale in range(scales)]
-            return self._run(planes, first, height, steps, count)[0]
-        cleaned, smooth = self._run(planes, first, height, [_Step(0, 1)], count)
-        return self._with_halved(cleaned, smooth, first + margin, height, scales)
+            self._run(planes, first, height, [_Step(scale, 2**scale) for scale in range(scales)], cleaned)
+            return cleaned
+        smooth = self._run(planes, first, height, [_Step(0, 1)], cleaned)
+        self._add_halved(cleaned, smooth, first + margin, height, scales)
+        return cleaned
 
-    def _with_halved(self, cleaned: Floats, smooth: Floats, first: int, height: int, scales: int) -> Floats:
+    def _add_halved(self, cleaned: Floats, smooth: Floats, first: int, height: int, scales: int) -> None:
         """Add to rows from `first` on what the scales after the finest change, worked on at half size."""
         top = first - (smooth.shape[1] - cleaned.shape[1]) // 2
         odd = top % 2
@@ -95,12 +102,10 @@ class Cleaning:
         halve(smooth, odd, half)
         steps = [_Step(scale, 2 ** (scale - 1)) for scale in range(1, scales)]
         spare = reach_rows([step.spacing for step in steps])
-        inner = half[:, spare : rows - spare]
-        change, _ = self._run(half, (top + odd) // 2, height // 2, steps, inner.shape[1])
-        change -= inner
+        change = np.zeros((3, rows - 2 * spare, half.shape[2]), np.float32)
+        self._run(half, (top + odd) // 2, height // 2, steps, change)
         # Doubled, row 0 lies below the middle of the first row of the halves: a row of the frame further on.
         add_doubled(change, first - (top + odd + 2 * spare) - 1, cleaned)
-        return cleaned
 
     def whole(self, light: Floats, more: int) -> Floats:
         """What to add to a whole frame, the full or a reduced one, for its coarse scales.
@@ -130,46 +135,45 @@ class Cleaning:
         if not steps:
             return np.zeros_like(planes)
         margin = reach_rows([step.spacing for step in steps])
-        cleaned, smooth = self._run(_over_poles(planes, margin), -margin, height, steps, height)
+        change = np.zeros_like(planes)
+        smooth = self._run(_over_poles(planes, margin), -margin, height, steps, change)
         scale = steps[-1].scale + 1
         began_with = planes.shape[2] * steps[-1].grid
         if height % 2 == 0 and 2**scale * self.width <= COARSEST_PX * began_with:
             spare = (smooth.shape[1] - height) // 2
             half = np.empty((3, height // 2, height), np.float32)
             halve(smooth, spare, half)
-            add_doubled(_over_poles(self._whole(half, scale), 1), 1, cleaned)
-        return cleaned - planes
+            add_doubled(_over_poles(self._whole(half, scale), 1), 1, change)
+        return change
 
-    def _run(
-        self, planes: Floats, first: int, height: int, steps: Sequence[_Step], count: int
-    ) -> tuple[Floats, Floats]:
-        """Clean the middle `count` rows of planes at some scales; also the smooth planes that are left."""
-        result = np.zeros((3, count, planes.shape[2]), np.float32)
+    def _run(self, planes: Floats, first: int, height: int, steps: Sequence[_Step], change: Floats) -> Floats:
+        """Take what goes at some scales off `change`, the middle rows of planes; the smooth planes left."""
         variance = self.variance.astype(np.float32)
         for step in steps:
             stretch = stretches(np.arange(first, first + planes.shape[1]), height)
             columns = columns_of(stretch, step.spacing, planes.shape[2])
             smooth = np.empty((3, planes.shape[1] - 4 * step.spacing, planes.shape[2]), np.float32)
             reduced_by = self.width / (planes.shape[2] * step.grid)
-            precision = self._precision(step, stretch, reduced_by)
+            shares = self._shares(step, stretch, reduced_by)
             control = self._control(2**step.scale * reduced_by)
             from_one = int(step.scale == 0)
-            shrink(planes, step.spacing, from_one, columns, variance, precision, control, smooth, result)
+            shrink(planes, step.spacing, from_one, columns, variance, shares, control, smooth, change)
             planes, first = smooth, first + SMOOTH_REACH * step.spacing
-        spare = (planes.shape[1] - count) // 2
-        result += planes[:, spare : spare + count]
-        return result, planes
+        return planes
 
-    def _precision(self, step: _Step, stretch: NDArray[np.int64], reduced_by: float) -> Floats:
-        kinds = np.arange(stretch.max() + 1)
-        if reduced_by > 1:
-            shares = [self.model.coarse(step.scale, int(kind), reduced_by) for kind in kinds]
-        else:
-            shares = [self.model.share(step.scale, int(kind)) for kind in kinds]
-        variance = np.stack(shares)
-        if step.grid > 1:
-            variance = variance * np.array(halved_shares(step.spacing))[:, None]
-        return (1 / variance)[stretch].astype(np.float32)
+    def _shares(self, step: _Step, stretch: NDArray[np.int64], reduced_by: float) -> Floats:
+        """Of the variance of noise, for each row: the bands of lightness, and all detail of either colour."""
+        shares = []
+        for kind in range(int(stretch.max()) + 1):
+            if reduced_by > 1:
+                bands = self.model.coarse(step.scale, kind, reduced_by)
+            else:
+                bands = self.model.share(step.scale, kind)
+            if step.grid > 1:
+                bands = bands * np.array(halved_shares(step.spacing))[:, None]
+            colours = bands[:, 1:].sum(axis=0) * white_overlap(step.scale, kind)
+            shares.append([*bands[:, 0], *colours])
+        return np.array(shares)[stretch].astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)

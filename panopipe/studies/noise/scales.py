@@ -59,6 +59,17 @@ def white_shares(scale: int, stretch: int = 0) -> tuple[float, float, float]:
 
 
 @cache
+def white_overlap(scale: int, stretch: int = 0) -> float:
+    """Variance of white noise in all detail of a scale, over the sum of that in its bands: these overlap."""
+    before, after = _smoothed(scale), _smoothed(scale + 1)
+    wide_before = _smoothed(scale + stretch if scale else 0)
+    wide_after = _smoothed(scale + stretch + 1)
+    kept = (before**2).sum() * (wide_before**2).sum() + (after**2).sum() * (wide_after**2).sum()
+    shared = _energy_in_common(before, after) * _energy_in_common(wide_before, wide_after)
+    return float((kept - 2 * shared) / sum(white_shares(scale, stretch)))
+
+
+@cache
 def halved_shares(spacing: int) -> tuple[float, float, float]:
     """Share of white noise in the bands of a halved frame, over that in a frame that is not.
 
@@ -84,6 +95,11 @@ def _smoothed(times: int) -> Floats:
         wide[:: 2**time] = _SPLINE
         response = np.convolve(response, wide)
     return response
+
+
+def _energy_in_common(narrow: Floats, wide: Floats) -> float:
+    start = (len(wide) - len(narrow)) // 2
+    return float((narrow * wide[start : start + len(narrow)]).sum())
 
 
 def _energy_of_difference(narrow: Floats, wide: Floats) -> float:

@@ -15,6 +15,7 @@ from panopipe.studies.noise.scales import (
     has_room,
     reach_rows,
     stretches,
+    white_overlap,
     white_shares,
 )
 
@@ -54,6 +55,7 @@ def test_smoothing_and_shares_are_those_published() -> None:
         across = np.linalg.norm(np.outer(wide, narrow - wide)) ** 2
         both = np.linalg.norm(np.outer(narrow - wide, narrow - wide)) ** 2
         assert white_shares(scale) == pytest.approx((across, across, both))
+        assert (white_overlap(scale) * sum(white_shares(scale))) ** 0.5 == pytest.approx(found[-1])
     assert found == pytest.approx([0.889, 0.200, 0.086, 0.041], abs=0.002)
 
 
