@@ -31,6 +31,7 @@ PyObject *adapt_kernel(PyObject *self, PyObject *args);
 PyObject *warp_kernel(PyObject *self, PyObject *args);
 PyObject *merge_kernel(PyObject *self, PyObject *args);
 PyObject *enlarge_kernel(PyObject *self, PyObject *args);
+PyObject *solve_field_kernel(PyObject *self, PyObject *args);
 
 static PyMethodDef methods[] = {
     {"transform", transform_kernel, METH_VARARGS, NULL},
@@ -63,6 +64,7 @@ static PyMethodDef methods[] = {
     {"warp", warp_kernel, METH_VARARGS, NULL},
     {"merge", merge_kernel, METH_VARARGS, NULL},
     {"enlarge", enlarge_kernel, METH_VARARGS, NULL},
+    {"solve_field", solve_field_kernel, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},
 };
 

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from panopipe.colour.spaces import Matrix
+from panopipe.pixels.field import solve_field
 from panopipe.sphere.geometry import pitch_of_row
 
 _MOST_STEPS = 400
@@ -66,45 +67,18 @@ def spread(known: Matrix, weight: Matrix, links: Links, start: Matrix, enough: f
     enough : float
         Residual, as a share of the right side, at which the search ends.
     """
-    diagonal = weight + links.right + np.roll(links.right, 1, axis=1)
-    diagonal[:-1] += links.down
-    diagonal[1:] += links.down
     right_side = weight * known + _towards(links.right * links.step_right, links.down * links.step_down)
     field = start.copy()
-    left = right_side - _applied(field, weight, links)
-    ready = left / diagonal
-    way, size = ready, float(np.sum(left * ready))
-    least = enough**2 * float(np.sum(right_side * right_side / diagonal))
-    for _ in range(_MOST_STEPS):
-        if size <= least:
-            break
-        pull = _applied(way, weight, links)
-        part = size / float(np.sum(way * pull))
-        field += part * way
-        left -= part * pull
-        ready = left / diagonal
-        before, size = size, float(np.sum(left * ready))
-        way *= size / before
-        way += ready
+    whole = np.ascontiguousarray
+    solve_field(
+        whole(right_side), whole(weight), whole(links.right), whole(links.down), field, enough, _MOST_STEPS
+    )
     return field
-
-
-def _applied(field: Matrix, weight: Matrix, links: Links) -> Matrix:
-    right, down = np.empty_like(field), field[1:] - field[:-1]
-    np.subtract(field[:, 1:], field[:, :-1], out=right[:, :-1])
-    np.subtract(field[:, 0], field[:, -1], out=right[:, -1])
-    right *= links.right
-    down *= links.down
-    flow = _towards(right, down)
-    flow += weight * field
-    return flow
 
 
 def _towards(right: Matrix, down: Matrix) -> Matrix:
     """What flows into each cell, less what flows out of it, by the links to the right and down."""
-    flow = np.empty_like(right)
-    np.subtract(right[:, :-1], right[:, 1:], out=flow[:, 1:])
-    np.subtract(right[:, -1], right[:, 0], out=flow[:, 0])
+    flow = np.roll(right, 1, axis=1) - right
     flow[1:] += down
     flow[:-1] -= down
     return flow
