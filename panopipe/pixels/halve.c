@@ -1,11 +1,9 @@
 /* See halve.py. */
 #include "common.h"
 
-FAST static void mean_of_four(const float *RESTRICT upper, const float *RESTRICT lower, Py_ssize_t width,
-                              float *RESTRICT out)
+FAST static void halve_rows(const float *upper, const float *lower, Py_ssize_t width, float *out)
 {
-    for (Py_ssize_t i = 0; i < width; i++)
-        out[i] = ((upper[2 * i] + upper[2 * i + 1]) + (lower[2 * i] + lower[2 * i + 1])) * 0.25f;
+    mean_of_four(upper, lower, width, out);
 }
 
 static const Argument halve_arguments[] = {{"planes", 'f', 0, 3, {-1, -4, -5}}, {"out", 'f', 1, 3, {-1, -2, -3}}};
@@ -29,7 +27,7 @@ PyObject *halve_kernel(PyObject *self, PyObject *args)
     for (Py_ssize_t plane = 0; plane < arrays.length[0]; plane++)
         for (Py_ssize_t row = 0; row < rows; row++) {
             const float *from = (const float *)arrays.view[0].buf + (plane * all + skip + 2 * row) * 2 * width;
-            mean_of_four(from, from + 2 * width, width, (float *)arrays.view[1].buf + (plane * rows + row) * width);
+            halve_rows(from, from + 2 * width, width, (float *)arrays.view[1].buf + (plane * rows + row) * width);
         }
     Py_END_ALLOW_THREADS
     close_arrays(&arrays);

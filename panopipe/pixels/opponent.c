@@ -5,47 +5,73 @@
 #define DIFFERENCE 0.7071067811865475f
 #define SECOND 0.4082482904638631f
 
-FAST static void blend_lines(const float *RESTRICT upper, const float *RESTRICT lower, float share,
-                             Py_ssize_t count, float *RESTRICT line)
-{
-    for (Py_ssize_t i = 0; i < count; i++)
-        line[i] = upper[i] + (lower[i] - upper[i]) * share;
-}
+/* A row of the coarse planes, as wide as the light. */
+typedef struct {
+    int32_t row;
+    float *plane[3];
+} Wide;
 
-INLINE void enlarge(const float *line, const int32_t *columns, const float *shares, int count, Planes *added)
+typedef struct {
+    const float *coarse, *shares;
+    const int32_t *columns;
+    Py_ssize_t plane_size, narrow, width;
+} Enlarging;
+
+static void widen(const Enlarging *by, int32_t row, Wide *wide)
 {
-    for (int i = 0; i < count; i++) {
-        const float *left = line + 3 * (Py_ssize_t)columns[2 * i];
-        const float *right = line + 3 * (Py_ssize_t)columns[2 * i + 1];
-        added->red[i] = left[0] + (right[0] - left[0]) * shares[i];
-        added->green[i] = left[1] + (right[1] - left[1]) * shares[i];
-        added->blue[i] = left[2] + (right[2] - left[2]) * shares[i];
+    wide->row = row;
+    for (int plane = 0; plane < 3; plane++) {
+        const float *from = by->coarse + plane * by->plane_size + row * by->narrow;
+        for (Py_ssize_t i = 0; i < by->width; i++) {
+            float left = from[by->columns[2 * i]], right = from[by->columns[2 * i + 1]];
+            wide->plane[plane][i] = left + (right - left) * by->shares[i];
+        }
     }
 }
 
-FAST static void part_row(const float *light, const float *line, const int32_t *columns, const float *shares,
-                          Py_ssize_t width, float *sum, float *difference, float *second)
+/* The rows that a row lies between; most rows lie between those of the row before. */
+static void widen_both(const Enlarging *by, const int32_t *rows, Wide *upper, Wide *lower)
 {
-    Planes in = {{0}, {0}, {0}}, added = {{0}, {0}, {0}}, out;
+    if (upper->row != rows[0] && lower->row == rows[0]) {
+        Wide other = *upper;
+        *upper = *lower;
+        *lower = other;
+    }
+    if (upper->row != rows[0])
+        widen(by, rows[0], upper);
+    if (lower->row != rows[1])
+        widen(by, rows[1], lower);
+}
+
+INLINE void add_between(const float *RESTRICT own, const float *RESTRICT upper, const float *RESTRICT lower,
+                        float share, int count, float *RESTRICT out)
+{
+    for (int i = 0; i < count; i++)
+        out[i] = own[i] + (upper[i] + (lower[i] - upper[i]) * share);
+}
+
+FAST static void part_row(const float *light, const Wide *upper, const Wide *lower, float share, Py_ssize_t width,
+                          float *const *planes)
+{
+    Planes in = {{0}, {0}, {0}}, out;
     for (Py_ssize_t done = 0; done < width; done += BLOCK) {
         int count = width - done < BLOCK ? (int)(width - done) : BLOCK;
         take_apart(light + 3 * done, count, &in);
-        enlarge(line, columns + 2 * done, shares + done, count, &added);
         for (int i = 0; i < BLOCK; i++) {
-            float red = in.red[i] + added.red[i], green = in.green[i] + added.green[i];
-            float blue = in.blue[i] + added.blue[i];
+            float red = in.red[i], green = in.green[i], blue = in.blue[i];
             out.red[i] = (red + green + blue) * SUM;
             out.green[i] = (red - blue) * DIFFERENCE;
             out.blue[i] = (red + blue - (green + green)) * SECOND;
         }
-        memcpy(sum + done, out.red, (size_t)count * sizeof(float));
-        memcpy(difference + done, out.green, (size_t)count * sizeof(float));
-        memcpy(second + done, out.blue, (size_t)count * sizeof(float));
+        const float *own[3] = {out.red, out.green, out.blue};
+        for (int plane = 0; plane < 3; plane++)
+            add_between(own[plane], upper->plane[plane] + done, lower->plane[plane] + done, share, count,
+                        planes[plane] + done);
     }
 }
 
 static const Argument part_arguments[] = {
-    {"light", 'f', 0, 3, {-1, -2, 3}}, {"coarse", 'f', 0, 3, {-3, -4, 3}}, {"rows", 'i', 0, 2, {-1, 2}},
+    {"light", 'f', 0, 3, {-1, -2, 3}}, {"coarse", 'f', 0, 3, {3, -3, -4}}, {"rows", 'i', 0, 2, {-1, 2}},
     {"row_shares", 'f', 0, 1, {-1}},   {"columns", 'i', 0, 2, {-2, 2}},    {"column_shares", 'f', 0, 1, {-2}},
     {"planes", 'f', 1, 3, {3, -1, -2}}};
 
@@ -63,23 +89,24 @@ PyObject *part_planes_kernel(PyObject *self, PyObject *args)
     (void)self;
     if (open_only_arrays(args, part_arguments, 7, &arrays) < 0)
         return NULL;
-    Py_ssize_t count = arrays.length[0], width = arrays.length[1], small = 3 * arrays.length[3];
-    const float *light = arrays.view[0].buf, *coarse = arrays.view[1].buf, *row_shares = arrays.view[3].buf;
+    Py_ssize_t count = arrays.length[0], width = arrays.length[1], high = arrays.length[2], narrow = arrays.length[3];
+    const float *light = arrays.view[0].buf, *row_shares = arrays.view[3].buf;
     const int32_t *rows = arrays.view[2].buf, *columns = arrays.view[4].buf;
-    float *planes = arrays.view[6].buf, *line = PyMem_Malloc((size_t)(small + 1) * sizeof(float));
-    int inside = lie_inside(rows, 2 * count, arrays.length[2]) && lie_inside(columns, 2 * width, arrays.length[3]);
-    if (line && inside) {
+    float *planes = arrays.view[6].buf, *lines = PyMem_Malloc((size_t)(6 * width + 1) * sizeof(float));
+    Enlarging by = {arrays.view[1].buf, arrays.view[5].buf, columns, high * narrow, narrow, width};
+    int inside = lie_inside(rows, 2 * count, high) && lie_inside(columns, 2 * width, narrow);
+    if (lines && inside) {
+        Wide upper = {-1, {lines, lines + width, lines + 2 * width}};
+        Wide lower = {-1, {lines + 3 * width, lines + 4 * width, lines + 5 * width}};
         Py_BEGIN_ALLOW_THREADS
         for (Py_ssize_t row = 0; row < count; row++) {
-            blend_lines(coarse + small * rows[2 * row], coarse + small * rows[2 * row + 1], row_shares[row], small,
-                        line);
-            float *to = planes + row * width;
-            part_row(light + 3 * row * width, line, columns, arrays.view[5].buf, width, to, to + count * width,
-                     to + 2 * count * width);
+            float *to = planes + row * width, *all[3] = {to, to + count * width, to + 2 * count * width};
+            widen_both(&by, rows + 2 * row, &upper, &lower);
+            part_row(light + 3 * row * width, &upper, &lower, row_shares[row], width, all);
         }
         Py_END_ALLOW_THREADS
     }
-    return end_kernel(&arrays, line, inside ? NULL : "rows, columns: not all in the coarse picture");
+    return end_kernel(&arrays, lines, inside ? NULL : "rows, columns: not all in the coarse planes");
 }
 
 FAST static void join(const float *RESTRICT sum, const float *RESTRICT difference, const float *RESTRICT third,

@@ -32,29 +32,29 @@ def part_planes(
     column_shares: Floats,
     planes: Floats,
 ) -> None:
-    """Add a coarse picture, enlarged linearly, to light, and part it into planes.
+    """Part light into planes, and add coarse ones, enlarged linearly.
 
     Parameters
     ----------
     light : ndarray of shape (n, width, 3), dtype float32
         Linear light.
-    coarse : ndarray of shape (h, w, 3), dtype float32
-        Linear light to add.
+    coarse : ndarray of shape (3, h, w), dtype float32
+        Planes to add.
     rows, columns : ndarray of shape (n, 2) or (width, 2), dtype int32
         The two rows (columns) of `coarse` that each row (column) lies between.
     row_shares, column_shares : ndarray of shape (n,) or (width,), dtype float32
         Share of the second of the two.
     planes : ndarray of shape (3, n, width), dtype float32
-        Takes the sum along `OPPONENT_OF_LIGHT`.
+        Takes the light along `OPPONENT_OF_LIGHT`, and what is added.
     """
-    upper, lower = coarse[rows[:, 0]], coarse[rows[:, 1]]
-    line = upper + (lower - upper) * row_shares[:, None, None]
-    left, right = line[:, columns[:, 0]], line[:, columns[:, 1]]
-    added = left + (right - left) * column_shares[:, None]
-    red, green, blue = np.moveaxis(light + added, -1, 0)
-    planes[0] = (red + green + blue) * _SUM
-    planes[1] = (red - blue) * _DIFFERENCE
-    planes[2] = (red + blue - (green + green)) * _SECOND
+    left, right = coarse[..., columns[:, 0]], coarse[..., columns[:, 1]]
+    wide = left + (right - left) * column_shares
+    upper, lower = wide[:, rows[:, 0]], wide[:, rows[:, 1]]
+    added = upper + (lower - upper) * row_shares[:, None]
+    red, green, blue = np.moveaxis(light, -1, 0)
+    planes[0] = (red + green + blue) * _SUM + added[0]
+    planes[1] = (red - blue) * _DIFFERENCE + added[1]
+    planes[2] = (red + blue - (green + green)) * _SECOND + added[2]
 
 
 @compiled("join_planes")

@@ -14,11 +14,11 @@
 enum { OWN = BANDS, BOTH = OWN + COLOURS, LIT = BOTH + COLOURS, SUMS };
 /* Rows of detail that are kept: the bands, then the colours. */
 enum { COLOUR = BANDS, DETAILS = COLOUR + COLOURS };
-/* Rows that one row needs while it is worked on. */
-enum { DOWN, SMOOTH = DOWN + 3, MIDDLE = SMOOTH + 3, ALONG = MIDDLE + 3, SPARE, ROWS = SPARE + SUMS + 1 };
+/* Rows that one row needs while it is worked on; its smooth planes, and those of the row before. */
+enum { DOWN, SMOOTH = DOWN + 3, MIDDLE = SMOOTH + 6, ALONG = MIDDLE + 3, SPARE, ROWS = SPARE + SUMS + 1 };
 
 typedef struct {
-    Py_ssize_t rows, width, spacing, from_one, results;
+    Py_ssize_t rows, width, spacing, from_one, fresh, results, skip, left, left_width;
     const float *planes, *noise, *shares, *control;
     const int32_t *columns;
     float *smooth, *change;
@@ -39,6 +39,7 @@ typedef struct {
 
 INLINE float *at(const Ring *ring, Py_ssize_t row) { return ring->rows + (row & ring->mask) * ring->stride; }
 INLINE float *row_of(const Tile *tile, int number) { return tile->rows + number * tile->stride; }
+INLINE float *smooth_of(const Tile *tile, Py_ssize_t row) { return row_of(tile, SMOOTH + (row & 1 ? 3 : 0)); }
 
 INLINE void blend(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
                   const float *RESTRICT four, const float *RESTRICT five, Py_ssize_t count, float *RESTRICT out)
@@ -209,7 +210,7 @@ INLINE void sum_down(const Tile *tile, Py_ssize_t step, Py_ssize_t row, int numb
 FAST static void part_light(const Scale *scale, Tile *tile, Py_ssize_t row)
 {
     Py_ssize_t columns = scale->columns[row], edge = tile->halo - 3 * columns, count = tile->stride - 2 * edge;
-    const float *smooth = row_of(tile, SMOOTH) + edge;
+    const float *smooth = smooth_of(tile, row) + edge;
     float *band[BANDS], *weight = row_of(tile, SPARE) + edge, *energy = row_of(tile, SPARE + 1);
     for (int i = 0; i < BANDS; i++)
         band[i] = at(&tile->detail[i], row) + edge;
@@ -226,7 +227,7 @@ FAST static void part_light(const Scale *scale, Tile *tile, Py_ssize_t row)
 FAST static void part_colours(const Scale *scale, Tile *tile, Py_ssize_t row)
 {
     Py_ssize_t columns = scale->columns[row], edge = tile->halo - 3 * columns, count = tile->stride - 2 * edge;
-    const float *smooth = row_of(tile, SMOOTH) + edge;
+    const float *smooth = smooth_of(tile, row) + edge;
     float *weight = row_of(tile, SPARE) + edge, *light = row_of(tile, SPARE + 1) + edge;
     float *energy = row_of(tile, SPARE + 2), *both = row_of(tile, SPARE + 3);
     float limit[COLOURS] = {scale->control[2] * 25.0f, scale->control[4] * 25.0f};
@@ -238,7 +239,7 @@ FAST static void part_colours(const Scale *scale, Tile *tile, Py_ssize_t row)
     sum_along(tile, energy, columns, row, LIT);
     for (int i = 0; i < COLOURS; i++) {
         float *colour = at(&tile->detail[COLOUR + i], row) + edge;
-        take_off(row_of(tile, MIDDLE + 1 + i) + edge, row_of(tile, SMOOTH + 1 + i) + edge, count, colour);
+        take_off(row_of(tile, MIDDLE + 1 + i) + edge, smooth + (i + 1) * tile->stride, count, colour);
         reckon_colour(colour, light, weight, count, energy + edge, both + edge);
         sum_along(tile, energy, columns, row, OWN + i);
         sum_along(tile, both, columns, row, BOTH + i);
@@ -306,14 +307,29 @@ FAST static void take_what_goes(const Scale *scale, Tile *tile, Py_ssize_t row, 
     }
 }
 
-static void smooth_row(const Scale *scale, Tile *tile, Py_ssize_t row, float *smooth)
+static void smooth_row(const Scale *scale, Tile *tile, Py_ssize_t row)
 {
-    Py_ssize_t plane_size = (scale->rows - 4 * scale->spacing) * scale->width;
+    float *smooth = smooth_of(tile, row);
     for (int plane = 0; plane < 3; plane++) {
         take_row(scale, tile, row, plane);
-        smooth_along(scale, tile, row, row_of(tile, DOWN + plane), row_of(tile, SMOOTH + plane));
-        memcpy(smooth + plane * plane_size, row_of(tile, SMOOTH + plane) + tile->halo,
-               (size_t)tile->count * sizeof(float));
+        smooth_along(scale, tile, row, row_of(tile, DOWN + plane), smooth + plane * tile->stride);
+    }
+}
+
+/* Of the smooth planes that are left: this row, or the mean of this and the one before. */
+FAST static void leave(const Scale *scale, const Tile *tile, Py_ssize_t row)
+{
+    Py_ssize_t by = scale->left_width < scale->width ? 2 : 1, number = row - 2 * scale->spacing - scale->skip + 1 - by;
+    if (number < 0 || number % by || number / by >= scale->left)
+        return;
+    const float *smooth = smooth_of(tile, row) + tile->halo, *before = smooth_of(tile, row - 1) + tile->halo;
+    float *to = scale->smooth + number / by * scale->left_width + tile->first / by;
+    for (int plane = 0; plane < 3; plane++, to += scale->left * scale->left_width) {
+        Py_ssize_t from = plane * tile->stride;
+        if (by == 2)
+            mean_of_four(before + from, smooth + from, tile->count / 2, to);
+        else
+            memcpy(to, smooth + from, (size_t)tile->count * sizeof(float));
     }
 }
 
@@ -322,15 +338,22 @@ static void work_on_tile(const Scale *scale, Tile *tile)
     Py_ssize_t reach = 2 * scale->spacing, window = WINDOW_REACH * scale->spacing;
     Py_ssize_t top = (scale->rows - scale->results) / 2, end = top + scale->results;
     for (Py_ssize_t row = reach; row < scale->rows - reach; row++) {
-        smooth_row(scale, tile, row, scale->smooth + (row - reach) * scale->width + tile->first);
+        smooth_row(scale, tile, row);
+        leave(scale, tile, row);
         if (row < top - window || row >= end + window)
             continue;
         smooth_along(scale, tile, row, row_of(tile, MIDDLE), row_of(tile, ALONG));
         part_light(scale, tile, row);
         part_colours(scale, tile, row);
         Py_ssize_t kept = row - window;
-        if (kept >= top)
-            take_what_goes(scale, tile, kept, scale->change + (kept - top) * scale->width + tile->first);
+        if (kept < top)
+            continue;
+        float *change = scale->change + (kept - top) * scale->width + tile->first;
+        for (int plane = 0; scale->fresh && plane < 3; plane++)
+            memcpy(change + plane * scale->results * scale->width,
+                   scale->planes + (plane * scale->rows + kept) * scale->width + tile->first,
+                   (size_t)tile->count * sizeof(float));
+        take_what_goes(scale, tile, kept, change);
     }
 }
 
@@ -374,13 +397,15 @@ static int work(const Scale *scale)
 
 static const Argument arguments[] = {
     {"planes", 'f', 0, 3, {3, -1, -2}}, {"columns", 'i', 0, 1, {-1}},  {"noise", 'f', 0, 2, {3, 4}},
-    {"shares", 'f', 0, 2, {-1, 5}},     {"control", 'f', 0, 2, {3, 2}}, {"smooth", 'f', 1, 3, {3, -3, -2}},
-    {"change", 'f', 1, 3, {3, -4, -2}}};
+    {"shares", 'f', 0, 2, {-1, 5}},     {"control", 'f', 0, 2, {3, 2}}, {"smooth", 'f', 1, 3, {3, -3, -4}},
+    {"change", 'f', 1, 3, {3, -5, -2}}};
 
-static const char *fault_of(const Scale *scale, Py_ssize_t smooth_rows)
+static const char *fault_of(const Scale *scale)
 {
-    if (scale->spacing < 1 || smooth_rows != scale->rows - 4 * scale->spacing)
-        return "smooth: not the rows of the planes less four spacings";
+    Py_ssize_t by = scale->left_width < scale->width ? 2 : 1;
+    if (scale->spacing < 1 || scale->skip < 0 || by * scale->left_width != scale->width
+        || scale->skip + by * scale->left > scale->rows - 4 * scale->spacing)
+        return "smooth: not in the planes less four spacings";
     if (scale->results > scale->rows - 10 * scale->spacing || (scale->rows - scale->results) % 2)
         return "change: not the middle rows of the planes less ten spacings";
     for (Py_ssize_t row = 0; row < scale->rows; row++)
@@ -393,27 +418,37 @@ PyObject *shrink_kernel(PyObject *self, PyObject *args)
 {
     PyObject *given[7];
     Arrays arrays;
-    Py_ssize_t spacing, from_one;
+    Scale scale;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OnnOOOOOO", &given[0], &spacing, &from_one, &given[1], &given[2], &given[3], &given[4],
-                          &given[5], &given[6])
+    if (!PyArg_ParseTuple(args, "OnnOOOOnnOO", &given[0], &scale.spacing, &scale.from_one, &given[1], &given[2],
+                          &given[3], &given[4], &scale.skip, &scale.fresh, &given[5], &given[6])
         || open_arrays(given, arguments, 7, &arrays) < 0)
         return NULL;
-    Scale scale = {arrays.length[0], arrays.length[1], spacing, from_one, arrays.length[3],
-                   arrays.view[0].buf, arrays.view[2].buf, arrays.view[3].buf, arrays.view[4].buf,
-                   arrays.view[1].buf, arrays.view[5].buf, arrays.view[6].buf};
-    const char *fault = fault_of(&scale, arrays.length[2]);
-    if (fault) {
-        close_arrays(&arrays);
-        PyErr_SetString(PyExc_ValueError, fault);
-        return NULL;
+    scale.rows = arrays.length[0];
+    scale.width = arrays.length[1];
+    scale.left = arrays.length[2];
+    scale.left_width = arrays.length[3];
+    scale.results = arrays.length[4];
+    scale.planes = arrays.view[0].buf;
+    scale.columns = arrays.view[1].buf;
+    scale.noise = arrays.view[2].buf;
+    scale.shares = arrays.view[3].buf;
+    scale.control = arrays.view[4].buf;
+    scale.smooth = arrays.view[5].buf;
+    scale.change = arrays.view[6].buf;
+    const char *fault = fault_of(&scale);
+    int failed = 0;
+    if (!fault) {
+        Py_BEGIN_ALLOW_THREADS
+        failed = work(&scale);
+        Py_END_ALLOW_THREADS
     }
-    int failed;
-    Py_BEGIN_ALLOW_THREADS
-    failed = work(&scale);
-    Py_END_ALLOW_THREADS
     close_arrays(&arrays);
     if (failed)
         return PyErr_NoMemory();
+    if (fault) {
+        PyErr_SetString(PyExc_ValueError, fault);
+        return NULL;
+    }
     Py_RETURN_NONE;
 }

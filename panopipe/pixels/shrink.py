@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.pixels.compiled import compiled
+from panopipe.pixels.halve import halve
 
 Planes = NDArray[np.float32]
 Columns = NDArray[np.int32]
@@ -49,10 +50,12 @@ def shrink(  # noqa: PLR0913, PLR0917 - a kernel takes arrays, no objects
     noise: Planes,
     shares: Planes,
     control: Planes,
+    skip: int,
+    fresh: int,
     smooth: Planes,
     change: Planes,
 ) -> None:
-    """Part planes at one scale, and take what goes of their detail off `change`.
+    """Part planes at one scale, and take off what goes of their detail.
 
     Parameters
     ----------
@@ -73,8 +76,12 @@ def shrink(  # noqa: PLR0913, PLR0917 - a kernel takes arrays, no objects
     control : ndarray of shape (3, 2), dtype float32
         For each plane the limit of energy, in units of the noise's own, that noise reaches, and the share of
         detail below it that goes.
-    smooth : ndarray of shape (3, rows - 4 spacing, width), dtype float32
-        Takes the smooth planes, the outermost rows left out.
+    skip : int
+        Rows of the smooth planes to leave out at the top, beside the ``2 spacing`` that cannot be had.
+    fresh : int
+        1 to take off a copy of the planes, 0 to take off what stands in `change`.
+    smooth : ndarray of shape (3, m, width) or (3, m, width // 2), dtype float32
+        Takes m rows of the smooth planes, or the mean of two by two pixels of twice as many.
     change : ndarray of shape (3, n, width), dtype float32
         Is taken from; its rows are the middle ones of `planes`, at most ``rows - 10 spacing`` of them.
     """
@@ -82,23 +89,28 @@ def shrink(  # noqa: PLR0913, PLR0917 - a kernel takes arrays, no objects
     inner = slice(step, rows - step)
     middle, columns, shares = planes[:, inner], columns[inner], shares[inner].T[..., None]
     down = smooth_down(planes, spacing)
-    smooth[:] = [smooth_along(plane, columns, from_one) for plane in down]
-    along, across = smooth_along(middle[0], columns, from_one), down[0] - smooth[0]
-    bands = (along - smooth[0], across, middle[0] - along - across)
-    skip = (rows - 2 * step - change.shape[1]) // 2
-    variance = _variance(smooth, noise)
+    low = np.stack([smooth_along(plane, columns, from_one) for plane in down])
+    if smooth.shape[2] == planes.shape[2]:
+        smooth[:] = low[:, skip : skip + smooth.shape[1]]
+    else:
+        halve(low, skip, smooth)
+    beyond = (rows - 2 * step - change.shape[1]) // 2
+    if fresh:
+        change[:] = middle[:, beyond : middle.shape[1] - beyond]
+    along, across = smooth_along(middle[0], columns, from_one), down[0] - low[0]
+    bands = (along - low[0], across, middle[0] - along - across)
+    variance = _variance(low, noise)
     weights = np.float32(1) / shares[:3] * (np.float32(1) / variance[0])
     gone, all_of_it = np.zeros((2, *change.shape[1:]), np.float32)
     for band, weight, window in zip(bands, weights, WINDOWS, strict=True):
-        windows = _Windows(columns, spacing, window, skip)
+        windows = _Windows(columns, spacing, window, beyond)
         energy = windows.total(band * band * weight)
         gone += windows.middle(band) * _going(energy, control[0, 0] * windows.size)
         all_of_it += windows.middle(band)
     change[0] -= control[0, 1] * gone
-    detail = middle - smooth
-    windows = _Windows(columns, spacing, COLOUR_WINDOW, skip)
+    windows = _Windows(columns, spacing, COLOUR_WINDOW, beyond)
     own = variance[1:] * shares[3:]
-    change[1:] -= _colour_that_goes(detail, all_of_it - gone, own, control, windows)
+    change[1:] -= _colour_that_goes(middle - low, all_of_it - gone, own, control, windows)
 
 
 @dataclass(frozen=True)

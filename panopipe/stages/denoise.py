@@ -46,7 +46,7 @@ class DenoiseSettings:
 
 @dataclass(frozen=True, slots=True)
 class Denoising:
-    """What `apply` needs: how rows are cleaned, and what coarse scales add, at reduced size."""
+    """What `apply` needs: how rows are cleaned, and the planes that coarse scales add, at reduced size."""
 
     cleaning: Cleaning
     coarse: NDArray[np.float32]
@@ -56,7 +56,7 @@ class Denoise(MarginStage[DenoiseSettings, Denoising]):
     """Takes sensor noise out of a frame, scale by scale."""
 
     name: ClassVar[str] = "denoise"
-    version: ClassVar[int] = 7
+    version: ClassVar[int] = 8
     summary: ClassVar[str] = "takes out grain and clouds of colour, by the noise of the camera"
     Settings: ClassVar[type] = DenoiseSettings
     survey_settings: ClassVar[tuple[str, ...]] = ()

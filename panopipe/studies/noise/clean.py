@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.pixels.halve import add_doubled, halve
+from panopipe.pixels.halve import add_doubled
 from panopipe.pixels.opponent import join_planes, part_planes
 from panopipe.pixels.shrink import SMOOTH_REACH, shrink
 from panopipe.studies.noise.model import NoiseModel
@@ -84,28 +84,29 @@ class Cleaning:
         ndarray of shape (3, n, width), dtype float32
             Rows without the margin.
         """
-        margin = fine_reach(height, scales)
-        cleaned = planes[:, margin : planes.shape[1] - margin].copy()
+        margin, (_, count, width) = fine_reach(height, scales), planes.shape
+        cleaned, rows = np.empty((3, count - 2 * margin, width), np.float32), _Rows(planes, first, height)
         if height % 2 or scales == 1:
-            self._run(planes, first, height, [_Step(scale, 2**scale) for scale in range(scales)], cleaned)
+            steps = [_Step(scale, 2**scale) for scale in range(scales)]
+            self._run(rows, steps, cleaned, fresh=True)
             return cleaned
-        smooth = self._run(planes, first, height, [_Step(0, 1)], cleaned)
-        self._add_halved(cleaned, smooth, first + margin, height, scales)
+        odd = (first + SMOOTH_REACH) % 2
+        half = np.empty((3, (count - 2 * SMOOTH_REACH - odd) // 2, width // 2), np.float32)
+        self._run(rows, [_Step(0, 1)], cleaned, half, odd, fresh=True)
+        top = first + SMOOTH_REACH + odd
+        change, spare = self._at_half_size(_Rows(half, top // 2, height // 2), scales)
+        # Doubled, row 0 lies below the middle of the first row of the halves: a row of the frame further on.
+        add_doubled(change, first + margin - (top + 2 * spare) - 1, cleaned)
         return cleaned
 
-    def _add_halved(self, cleaned: Floats, smooth: Floats, first: int, height: int, scales: int) -> None:
-        """Add to rows from `first` on what the scales after the finest change, worked on at half size."""
-        top = first - (smooth.shape[1] - cleaned.shape[1]) // 2
-        odd = top % 2
-        rows = (smooth.shape[1] - odd) // 2
-        half = np.empty((3, rows, smooth.shape[2] // 2), np.float32)
-        halve(smooth, odd, half)
+    def _at_half_size(self, rows: _Rows, scales: int) -> tuple[Floats, int]:
+        """What the scales after the finest change, and rows without it above and below."""
         steps = [_Step(scale, 2 ** (scale - 1)) for scale in range(1, scales)]
         spare = reach_rows([step.spacing for step in steps])
-        change = np.zeros((3, rows - 2 * spare, half.shape[2]), np.float32)
-        self._run(half, (top + odd) // 2, height // 2, steps, change)
-        # Doubled, row 0 lies below the middle of the first row of the halves: a row of the frame further on.
-        add_doubled(change, first - (top + odd + 2 * spare) - 1, cleaned)
+        _, count, width = rows.planes.shape
+        change = np.zeros((3, count - 2 * spare, width), np.float32)
+        self._run(rows, steps, change)
+        return change, spare
 
     def whole(self, light: Floats, more: int) -> Floats:
         """What to add to a whole frame, the full or a reduced one, for its coarse scales.
@@ -119,12 +120,11 @@ class Cleaning:
 
         Returns
         -------
-        ndarray of shape (more + h + more, 2 h, 3), dtype float32
-            Goes on over the poles.
+        ndarray of shape (3, more + h + more, 2 h), dtype float32
+            Planes, which go on over the poles.
         """
-        nothing = np.zeros((3, 2, 3), np.float32)
-        planes = parted(light, nothing, 0, len(light))
-        return joined(_over_poles(self._whole(planes, 0), more))
+        planes = parted(light, np.zeros((3, 3, 2), np.float32), 0, len(light))
+        return _over_poles(self._whole(planes, 0), more)
 
     def _whole(self, planes: Floats, scale: int) -> Floats:
         """What to add to planes of a whole frame from a scale on; coarser scales at half its size."""
@@ -134,32 +134,50 @@ class Cleaning:
             steps = steps[:-1]
         if not steps:
             return np.zeros_like(planes)
-        margin = reach_rows([step.spacing for step in steps])
-        change = np.zeros_like(planes)
-        smooth = self._run(_over_poles(planes, margin), -margin, height, steps, change)
+        spacings = [step.spacing for step in steps]
+        margin, change = reach_rows(spacings), np.zeros_like(planes)
+        rows = _Rows(_over_poles(planes, margin), -margin, height)
         scale = steps[-1].scale + 1
         began_with = planes.shape[2] * steps[-1].grid
-        if height % 2 == 0 and 2**scale * self.width <= COARSEST_PX * began_with:
-            spare = (smooth.shape[1] - height) // 2
-            half = np.empty((3, height // 2, height), np.float32)
-            halve(smooth, spare, half)
-            add_doubled(_over_poles(self._whole(half, scale), 1), 1, change)
+        if height % 2 or 2**scale * self.width > COARSEST_PX * began_with:
+            self._run(rows, steps, change)
+            return change
+        half = np.empty((3, height // 2, height), np.float32)
+        self._run(rows, steps, change, half, margin - SMOOTH_REACH * sum(spacings))
+        add_doubled(_over_poles(self._whole(half, scale), 1), 1, change)
         return change
 
-    def _run(self, planes: Floats, first: int, height: int, steps: Sequence[_Step], change: Floats) -> Floats:
-        """Take what goes at some scales off `change`, the middle rows of planes; the smooth planes left."""
+    def _run(
+        self,
+        rows: _Rows,
+        steps: Sequence[_Step],
+        change: Floats,
+        half: Floats | None = None,
+        skip: int = 0,
+        *,
+        fresh: bool = False,
+    ) -> None:
+        """Take what goes at some scales off `change`, the middle rows, or off a copy of them if it is fresh.
+
+        `half` takes the smooth planes that are left, at half size, from row `skip` of them on.
+        """
+        planes, first = rows.planes, rows.first
         variance = self.variance.astype(np.float32)
         for step in steps:
-            stretch = stretches(np.arange(first, first + planes.shape[1]), height)
+            stretch = stretches(np.arange(first, first + planes.shape[1]), rows.height)
             columns = columns_of(stretch, step.spacing, planes.shape[2])
-            smooth = np.empty((3, planes.shape[1] - 4 * step.spacing, planes.shape[2]), np.float32)
             reduced_by = self.width / (planes.shape[2] * step.grid)
             shares = self._shares(step, stretch, reduced_by)
             control = self._control(2**step.scale * reduced_by)
-            from_one = int(step.scale == 0)
-            shrink(planes, step.spacing, from_one, columns, variance, shares, control, smooth, change)
+            is_last, is_first = step is steps[-1], step is steps[0]
+            left = planes.shape[1] - 2 * SMOOTH_REACH * step.spacing
+            smooth = np.empty((3, 0 if is_last else left, planes.shape[2]), np.float32)
+            how = (step.spacing, int(step.scale == 0), columns, variance, shares, control)
+            if is_last and half is not None:
+                shrink(planes, *how, skip, int(fresh and is_first), half, change)
+            else:
+                shrink(planes, *how, 0, int(fresh and is_first), smooth, change)
             planes, first = smooth, first + SMOOTH_REACH * step.spacing
-        return planes
 
     def _shares(self, step: _Step, stretch: NDArray[np.int64], reduced_by: float) -> Floats:
         """Of the variance of noise, for each row: the bands of lightness, and all detail of either colour."""
@@ -174,6 +192,15 @@ class Cleaning:
             colours = bands[:, 1:].sum(axis=0) * white_overlap(step.scale, kind)
             shares.append([*bands[:, 0], *colours])
         return np.array(shares)[stretch].astype(np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """Planes of rows from `first` on of a frame `height` high."""
+
+    planes: Floats
+    first: int
+    height: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,23 +245,17 @@ _SPARE = 3
 def parted(light: Floats, coarse: Floats, first: int, height: int) -> Floats:
     """Planes of rows `first` and on of a frame `height` high, with what coarse scales change added.
 
-    `coarse` is the whole frame at some size, with as many rows above as below it, so that it goes on over
-    the poles as far as the rows do.
+    `coarse` is planes of the whole frame at some size, with as many rows above as below it, so that it goes
+    on over the poles as far as the rows do.
     """
     planes = np.empty((3, *light.shape[:2]), np.float32)
-    spare = (len(coarse) - coarse.shape[1] // 2) // 2
+    _, rows, width = coarse.shape
+    spare = (rows - width // 2) // 2
     places = np.arange(first, first + len(light))
-    rows, row_shares = _between(places, height, len(coarse) - 2 * spare)
-    columns, column_shares = _between(np.arange(light.shape[1]), light.shape[1], coarse.shape[1])
-    part_planes(
-        np.ascontiguousarray(light),
-        coarse,
-        rows + spare,
-        row_shares,
-        columns % coarse.shape[1],
-        column_shares,
-        planes,
-    )
+    down, down_shares = _between(places, height, rows - 2 * spare)
+    along, along_shares = _between(np.arange(light.shape[1]), light.shape[1], width)
+    pixels = np.ascontiguousarray(light)
+    part_planes(pixels, coarse, down + spare, down_shares, along % width, along_shares, planes)
     return planes
 
 
