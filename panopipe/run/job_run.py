@@ -211,11 +211,11 @@ def _tidy(session: Session) -> None:
 
 
 def _close(session: Session, seconds: float) -> None:
-    summary, order = session.summary, list(session.frames)
+    summary, order = session.summary, {key: at for at, key in enumerate(session.frames)}
     told = {*summary.finished, *summary.already, *summary.failed}
     summary.left, summary.seconds = len(session.wanted - told), seconds
     for keys in (summary.finished, summary.already, summary.failed):
-        keys.sort(key=order.index)
+        keys.sort(key=order.__getitem__)
     if summary.stopped:
         counts = f"{len(summary.finished)} finished, {summary.left} left"
         session.run_log.line(f"{summary.stopped} ({counts})")

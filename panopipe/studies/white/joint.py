@@ -15,6 +15,8 @@ tolerance narrows from wide to fine, so that the start does not decide. A hand-s
 
 from __future__ import annotations
 
+import itertools
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
@@ -24,6 +26,7 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
 from panopipe.studies.white.cones import locus
+from panopipe.studies.white.equations import Eliminated, System, connected
 from panopipe.studies.white.evidence import Kind
 from panopipe.studies.white.matches import Pair
 from panopipe.studies.white.near_locus import nearest_on_locus
@@ -101,35 +104,28 @@ class White:
         return float((0.5 + 0.5 * self.agreement) / (1 + (self.sigma / 0.06) ** 2))
 
 
-@dataclass
-class _System:
-    """Normal equations of the least-squares problem, one per coordinate of the plane and coupled by it."""
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Frames that nothing ties to the others but the job's usual whites, in walking order.
 
-    count: int
-    matrix: Matrix = field(init=False)
-    right: Matrix = field(init=False)
+    Attributes
+    ----------
+    frames : list of int
+        Their numbers in the job; all else counts from 0 within the part.
+    observations, votes, expected : list
+        What is known of each.
+    pairs : list of (int, int, Pair or None)
+        Those of one room, and those that share surfaces.
+    walk : list of (int, int, float)
+        Neighbours in the walk, and the weight with which they lean on each other.
+    """
 
-    def __post_init__(self) -> None:
-        self.matrix = np.zeros((2 * self.count, 2 * self.count))
-        self.right = np.zeros(2 * self.count)
-
-    def add(self, terms: Sequence[tuple[int, float]], target: Matrix, weight: float) -> None:
-        """Add weight times the square of (sum of factor x unknown - target) in both coordinates."""
-        for i, a in terms:
-            self.right[2 * i] += weight * a * target[0]
-            self.right[2 * i + 1] += weight * a * target[1]
-            for j, b in terms:
-                self.matrix[2 * i, 2 * j] += weight * a * b
-                self.matrix[2 * i + 1, 2 * j + 1] += weight * a * b
-
-    def add_across(self, i: int, normal: Matrix, target: float, weight: float) -> None:
-        """Add weight times the square of (normal . unknown - target)."""
-        at = slice(2 * i, 2 * i + 2)
-        self.matrix[at, at] += weight * np.outer(normal, normal)
-        self.right[at] += weight * target * normal
-
-    def solve(self) -> Matrix:
-        return np.asarray(np.linalg.solve(self.matrix, self.right), dtype=np.float64).reshape(-1, 2)
+    frames: list[int]
+    observations: list[FrameObservation]
+    votes: list[Votes]
+    expected: list[_Expected]
+    pairs: list[tuple[int, int, Pair | None]] = field(default_factory=list)
+    walk: list[tuple[int, int, float]] = field(default_factory=list)
 
 
 def solve_whites(
@@ -155,25 +151,62 @@ def solve_whites(
     votes = [votes_of(observation) for observation in observations]
     expected = [_expected(observation) for observation in observations]
     log_chromaticities = first_guesses(observations, votes)
-    offsets = np.zeros((len(Kind), 2))
-    system = _System(0)
+    parts = _parts(observations, votes, expected, links)
+    offsets, matrix, eliminated = np.zeros((len(Kind), 2)), _of_kinds(), list[Eliminated]()
     for turn in range(_ROUNDS):
         tolerance = max(NARROW, 0.4 * 0.88**turn)
-        system = _gather(observations, votes, expected, links, log_chromaticities, offsets, tolerance)
-        solved = system.solve()
-        log_chromaticities, offsets = solved[: len(observations)], solved[len(observations) :]
-    covariance = np.asarray(np.linalg.inv(system.matrix), dtype=np.float64)
-    whites = [
-        _white(
-            observation,
-            votes[i],
-            log_chromaticities[i],
-            offsets,
-            covariance[2 * i : 2 * i + 2, 2 * i : 2 * i + 2],
+        eliminated = [
+            _gather(part, log_chromaticities[part.frames], offsets, tolerance).eliminated(len(Kind))
+            for part in parts
+        ]
+        matrix = np.sum([_of_kinds(), *(one.matrix for one in eliminated)], axis=0)
+        right = np.sum([one.right for one in eliminated], axis=0)
+        offsets = np.asarray(np.linalg.solve(matrix, right)).reshape(-1, 2)
+        for part, one in zip(parts, eliminated, strict=True):
+            log_chromaticities[part.frames] = one.at(offsets)
+    whites = {}
+    for part, one in zip(parts, eliminated, strict=True):
+        covariances = one.covariances(np.asarray(np.linalg.inv(matrix)))
+        for i, frame in enumerate(part.frames):
+            place, ballot = log_chromaticities[frame], part.votes[i]
+            whites[frame] = _white(part.observations[i], ballot, place, offsets, covariances[i])
+    return [whites[i] for i in range(len(observations))], {kind: offsets[kind] for kind in Kind}
+
+
+def _of_kinds() -> Matrix:
+    """What is known of the offsets whatever a job shows."""
+    return np.diag(np.repeat([1 / KIND_SIGMA[kind] ** 2 for kind in Kind], 2))
+
+
+def _parts(
+    observations: Sequence[FrameObservation],
+    votes: Sequence[Votes],
+    expected: Sequence[_Expected],
+    links: Sequence[Pair],
+) -> list[_Part]:
+    """Parts of a job that can be solved each by itself, but for the offsets."""
+    walk, linked = _walk(observations, votes), {(link.first, link.second): link for link in links}
+    rooms: dict[str, list[int]] = {}
+    for i, observation in enumerate(observations):
+        rooms.setdefault(observation.room, []).append(i)
+    of_one_room = (pair for frames in rooms.values() for pair in itertools.combinations(frames, 2))
+    pairs = sorted({*linked, *of_one_room})
+    groups = connected(len(observations), [*pairs, *((i, j) for i, j, _ in walk)])
+    parts = [
+        _Part(
+            frames,
+            [observations[i] for i in frames],
+            [votes[i] for i in frames],
+            [expected[i] for i in frames],
         )
-        for i, observation in enumerate(observations)
+        for frames in groups
     ]
-    return whites, {kind: offsets[kind] for kind in Kind}
+    at = {frame: (part, i) for part in parts for i, frame in enumerate(part.frames)}
+    for i, j in pairs:
+        at[i][0].pairs.append((at[i][1], at[j][1], linked.get((i, j))))
+    for i, j, weight in walk:
+        at[i][0].walk.append((at[i][1], at[j][1], weight))
+    return parts
 
 
 def _one_sky_per_room(observations: Sequence[FrameObservation]) -> list[FrameObservation]:
@@ -228,37 +261,29 @@ def _expected(observation: FrameObservation) -> _Expected:
     return _Expected(_daylight(observation), _behind_mean(observation))
 
 
-def _gather(
-    observations: Sequence[FrameObservation],
-    votes: Sequence[Votes],
-    expected: Sequence[_Expected],
-    links: Sequence[Pair],
-    log_chromaticities: Matrix,
-    offsets: Matrix,
-    tolerance: float,
-) -> _System:
-    system = _System(len(observations) + len(Kind))
-    for kind in Kind:
-        system.add([(len(observations) + kind, 1.0)], np.zeros(2), 1 / KIND_SIGMA[kind] ** 2)
+def _gather(part: _Part, places: Matrix, offsets: Matrix, tolerance: float) -> System:
+    """Equations of a part: its frames' unknowns, then the offsets."""
+    system = System(len(part.frames) + len(Kind))
     shown: dict[str, float] = {}
-    for observation, ballot in zip(observations, votes, strict=True):
+    for observation, ballot in zip(part.observations, part.votes, strict=True):
         shown[observation.room] = shown.get(observation.room, 0.0) + sum(weight for _, _, weight in ballot)
-    for i, observation in enumerate(observations):
-        _add_frame(system, observation, votes[i], i, log_chromaticities[i], offsets, tolerance)
+    for i, observation in enumerate(part.observations):
+        _add_frame(system, observation, part.votes[i], i, places[i], offsets, tolerance)
         sky = observation.evidence.open_sky
         if sky > 0.02:
-            system.add([(i, 1.0)], expected[i].daylight, sky / SKY_SIGMA**2)
+            system.add([(i, 1.0)], part.expected[i].daylight, sky / SKY_SIGMA**2)
         poor = (1 - min(1.0, shown[observation.room] / ENOUGH_VOTES)) * max(0.0, 1 - 2 * sky)
-        system.add([(i, 1.0)], expected[i].behind_mean, poor / POOR_SIGMA**2)
+        system.add([(i, 1.0)], part.expected[i].behind_mean, poor / POOR_SIGMA**2)
         if observation.hand is not None:
             system.add([(i, 1.0)], np.array(observation.hand) + observation.camera, HAND_WEIGHT)
-    _add_rooms(system, observations, links, log_chromaticities, tolerance)
-    _add_walk(system, observations, votes)
+    _add_rooms(system, part, places, tolerance)
+    for i, j, weight in part.walk:
+        system.add([(i, 1.0), (j, -1.0)], np.zeros(2), weight)
     return system
 
 
 def _add_frame(
-    system: _System,
+    system: System,
     observation: FrameObservation,
     votes: Votes,
     i: int,
@@ -286,43 +311,31 @@ def _add_frame(
         system.add_across(i, normal, float(normal @ foot) + np.copysign(free, beside), 1 / LOCUS_SIGMA**2)
 
 
-def _add_rooms(
-    system: _System,
-    observations: Sequence[FrameObservation],
-    links: Sequence[Pair],
-    log_chromaticities: Matrix,
-    tolerance: float,
-) -> None:
+def _add_rooms(system: System, part: _Part, places: Matrix, tolerance: float) -> None:
     """One room, one light; other rooms only where shared surfaces show like lights."""
-    linked = {(link.first, link.second): link for link in links}
-    size = {
-        observation.room: sum(other.room == observation.room for other in observations)
-        for observation in observations
-    }
-    for i, first in enumerate(observations):
-        for j in range(i + 1, len(observations)):
-            second, link = observations[j], linked.get((i, j))
-            same = first.room == second.room
-            if not same and link is None:
-                continue
-            between = np.array(first.camera) - second.camera
-            target = between if link is None else np.array(link.shared.ratio[:2]) + between
-            sigma = SAME_ROOM_SIGMA if same else OTHER_ROOM_SIGMA
-            scatter = 0.0 if link is None else link.shared.scatter
-            off = log_chromaticities[i] - log_chromaticities[j] - target
-            share = 2.0 / size[first.room] if same else 1.0
-            strength = share * robust_weight(off, tolerance if same else LIKE_LIGHT) / (sigma**2 + scatter**2)
-            system.add([(i, 1.0), (j, -1.0)], target, strength)
+    size = Counter(observation.room for observation in part.observations)
+    for i, j, link in part.pairs:
+        first, second = part.observations[i], part.observations[j]
+        same = first.room == second.room
+        between = np.array(first.camera) - second.camera
+        target = between if link is None else np.array(link.shared.ratio[:2]) + between
+        sigma = SAME_ROOM_SIGMA if same else OTHER_ROOM_SIGMA
+        scatter = 0.0 if link is None else link.shared.scatter
+        off = places[i] - places[j] - target
+        share = 2.0 / size[first.room] if same else 1.0
+        strength = share * robust_weight(off, tolerance if same else LIKE_LIGHT) / (sigma**2 + scatter**2)
+        system.add([(i, 1.0), (j, -1.0)], target, strength)
 
 
-def _add_walk(system: _System, observations: Sequence[FrameObservation], votes: Sequence[Votes]) -> None:
+def _walk(observations: Sequence[FrameObservation], votes: Sequence[Votes]) -> list[tuple[int, int, float]]:
     """A frame that shows little leans on the ones before and after it, but not through the front door."""
-    shown = [sum(weight for _, _, weight in ballot) for ballot in votes]
+    shown, leaning = [sum(weight for _, _, weight in ballot) for ballot in votes], []
     for i in range(len(votes) - 1):
         poor = 1 - min(1.0, min(shown[i], shown[i + 1]) / ENOUGH_ALONE)
         poor *= 1 - abs(observations[i].evidence.open_sky - observations[i + 1].evidence.open_sky)
         if poor > 0:
-            system.add([(i, 1.0), (i + 1, -1.0)], np.zeros(2), poor / (2 * OTHER_ROOM_SIGMA) ** 2)
+            leaning.append((i, i + 1, poor / (2 * OTHER_ROOM_SIGMA) ** 2))
+    return leaning
 
 
 def _white(

@@ -8,7 +8,6 @@ one motion of the shoot: a camera upright on its monopod, turned by some angle a
 from __future__ import annotations
 
 import hashlib
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -31,6 +30,9 @@ RATIO = 0.82
 """A match counts if its distance is below this share of the second best (Lowe 2004, section 7.1: 0.8)."""
 OFF_PLANE_DEG = 1.2
 """How far a match may lie from the plane through both camera positions: tilt of the monopod and noise."""
+NEAR_IN_WALK = 100
+"""Frames further apart on the way through a job are of two houses: hardly any house is photographed from so
+many places. In a job of no more frames all are matched with all."""
 FEWEST = 8
 FIRST_LOOK = 160
 _TURNS_DEG = np.arange(0.0, 360.0, 2.5)
@@ -88,12 +90,19 @@ class Pair:
 
 
 def match_frames(features: Sequence[Features], rooms: Sequence[str]) -> list[Pair]:
-    """Match all frames of a room with each other, and frames of different rooms that look promising."""
+    """Match frames of a room with each other, and frames of different rooms that look promising.
+
+    Frames are in walking order; only those within `NEAR_IN_WALK` of each other are matched.
+    """
     pairs, told = [], [_Told(_digest(frame), frame) for frame in features]
-    for i, j in itertools.combinations(range(len(features)), 2):
-        shared = _met(told[i], told[j], rooms[i] == rooms[j])
-        if shared is not None:
-            pairs.append(Pair(i, j, shared))
+    able = [number for number, frame in enumerate(features) if len(frame.descriptors) >= FEWEST]
+    for at, i in enumerate(able):
+        for j in able[at + 1 : at + 1 + NEAR_IN_WALK]:
+            if j - i > NEAR_IN_WALK:
+                break
+            shared = _met(told[i], told[j], rooms[i] == rooms[j])
+            if shared is not None:
+                pairs.append(Pair(i, j, shared))
     return pairs
 
 

@@ -8,7 +8,13 @@ import pytest
 from panopipe.colour.adaptation import working_adaptation
 from panopipe.colour.spaces import D65_XY, xyz_from_xy
 from panopipe.studies.white.cones import log_chromaticity_from_xy
-from panopipe.studies.white.matches import Features, Shared, find_features, match_frames
+from panopipe.studies.white.matches import (
+    NEAR_IN_WALK,
+    Features,
+    Shared,
+    find_features,
+    match_frames,
+)
 from tests.scenes.camera import expose
 from tests.scenes.house import small_room
 from tests.scenes.raycast import render
@@ -73,3 +79,15 @@ def test_features_do_not_sit_twice_across_the_seam() -> None:
     features = find_features(first)
     assert np.all(np.abs(np.linalg.norm(features.directions, axis=1) - 1) < 1e-6)
     assert len(np.unique(features.directions, axis=0)) >= 0.6 * len(features.directions)
+
+
+def test_frames_far_apart_in_the_walk_are_of_two_houses() -> None:
+    """A night's work of thousands of frames does not match each with each."""
+    seen = find_features(room()[0])
+    empty = Features(np.zeros((0, 128), np.uint8), np.zeros((0, 3), np.float32), np.zeros((0, 3), np.float32))
+    walk = [seen, *[empty] * (NEAR_IN_WALK - 1), seen, seen]
+    pairs = match_frames(walk, ["a"] * len(walk))
+    assert [(pair.first, pair.second) for pair in pairs] == [
+        (0, NEAR_IN_WALK),
+        (NEAR_IN_WALK, NEAR_IN_WALK + 1),
+    ]
