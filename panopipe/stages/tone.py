@@ -131,7 +131,7 @@ class ToneSettings:
         auto=True,
     )
     view_white_percent: float = number(
-        85.0,
+        100.0,
         "how far daylight in a window goes towards white where the room's white is that of lamps",
         low=0,
         high=100,
@@ -143,7 +143,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 17
+    version: ClassVar[int] = 18
     summary: ClassVar[str] = (
         "exposure, highlights, shadows, slope, shoulder and toe; finds what suits the room"
     )
