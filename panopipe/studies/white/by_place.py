@@ -61,8 +61,13 @@ FAINT = 0.03
 many cells, the paint around it."""
 SAME_SURFACE = (0.025, 0.05, 0.4)
 """Steps between neighbouring cells, along the curve, across it and in log luminance, that are light."""
-BETWEEN_SURFACES = 0.03
+BETWEEN_SURFACES = 0.015
 """Weight of the link between two surfaces, against 1 within one."""
+HELD = 1e3
+"""Weight of what is known already, against 1 of a link."""
+DAYLIGHT_HEARD = 0.01
+"""Weight of a cell of a view, against 1 of white paint: the wall around a window stands with its back to the
+day, and hears of it only where nothing else is known."""
 STIFF = 5.0
 """Weight of a link against that of a cell that is surely white paint."""
 LEAST_PAINT = 0.05
@@ -181,8 +186,8 @@ def find_field(
     curve = _through_paint(lights, seen)
     length, across = curve.nearest(seen.log_chromaticity)
     heard = seen.trust * np.exp(-((across / ACROSS) ** 2)) * _between_lights(curve, length)
-    daylight = _of_daylight(seen, curve)
-    heard = heard * heard / (heard + FAINT) * (1 - daylight)
+    views = _of_daylight(seen, curve)
+    heard = heard * heard / (heard + FAINT)
     links = _links(seen, length, across)
     start = float(curve.nearest(np.array([white]))[0][0])
     field, kept = np.full(length.shape, start), heard
@@ -192,9 +197,10 @@ def find_field(
         off = length - field
         side = np.where(off > 0, WARMER_HEARD, 1 - WARMER_HEARD)
         kept = heard * 2 * side / (1 + (off / wide) ** 2) ** 2
-        total = kept + daylight + prior
+        total = kept + DAYLIGHT_HEARD * views + prior
         enough = ENOUGH if turn == ROUNDS - 1 else ENOUGH_MEANWHILE
         field = spread((kept * length + prior * start) / total, total * size, links, field, enough)
+    field = _with_views(field, views, seen.known)
     unpainted = bare(kept)
     throws = bounce(length - field, seen.known.astype(np.float64)) * unpainted
     tint = curve.places[0] - lights.places[0]
@@ -243,6 +249,15 @@ def _of_daylight(seen: Surfaces, curve: Mixture) -> Matrix:
     ends = curve.at(np.array([0.0, curve.length]))[:, 0]
     way = (ends[1] - seen.log_chromaticity[..., 0]) / max(float(ends[1] - ends[0]), 1e-6)
     return np.asarray(seen.bright * np.clip((way - HALF_A_LAMP) * 4, 0, 1))
+
+
+def _with_views(field: Matrix, views: Matrix, known: NDArray[np.bool_]) -> Matrix:
+    """The field with daylight itself in views; what else no surface showed lies between its neighbours."""
+    if not views.any():
+        return field
+    even, none, held = np.ones(field.shape), np.zeros(field.shape), HELD * (known + views)
+    links = over_sphere(even, even[1:], none, none[1:])
+    return spread(np.where(known, field, 0.0), held, links, field * (1 - views), ENOUGH_MEANWHILE)
 
 
 def place_at(places: Matrix, yaw_deg: float, pitch_deg: float) -> Matrix:

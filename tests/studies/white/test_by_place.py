@@ -5,6 +5,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.colour.temperature import xy_from_cct_duv
 from panopipe.studies.white.bounce import HEARD_WELL, LEAST_MIRED, MOST_MIRED, OF_WARMTH, bounce
 from panopipe.studies.white.by_place import (
@@ -20,6 +21,7 @@ from panopipe.studies.white.cones import (
     PLACE_PER_MIRED,
     WORKING_FROM_CONES,
     camera_log_chromaticity,
+    locus,
     log_chromaticity_from_working,
 )
 from panopipe.studies.white.mixture import mixture
@@ -170,3 +172,23 @@ def test_wood_all_round_moves_no_light_beside_the_mixtures() -> None:
     ends = lights_of([temperatures(surfaces_of(rows, 1.0), CAMERA)])
     away = find_field(dark, (0.2, -0.6), ends, CAMERA).curve.places[0] - mixture(*ends, CAMERA).places[0]
     assert np.hypot(*away) < 0.02
+
+
+def test_the_wall_around_a_window_stands_with_its_back_to_the_day() -> None:
+    """White paint, dimmer than the room and nearly without the day that the walls beside it have."""
+    places = locus([1e6 / 6500, 1e6 / 2800], [0.002, 0.0]) - np.array(CAMERA)
+    cones = np.stack([np.exp(places[:, 0]), np.ones(2), np.exp(places[:, 1])], axis=-1)
+    day, lamp = (light / (light @ LUMINANCE_OF_WORKING) for light in cones @ WORKING_FROM_CONES.T)
+    away = np.abs(np.arange(WIDTH) - 256)
+    of_day = np.where(away < 60, 0.1 + 0.4 * away / 60, 0.5 * np.exp(-(away - 60) / 60))
+    level = np.interp(away, [50, 70], [0.18, 0.6])
+    light = of_day[:, None] * day + (1 - of_day[:, None]) * lamp
+    rows = np.tile(level[:, None] * light, (WIDTH // 2, 1, 1)).astype(np.float32)
+    rows[90:160, 222:290] = 6 * day
+    rows *= 1 + 0.005 * np.random.default_rng(7).standard_normal((WIDTH // 2, WIDTH, 1)).astype(np.float32)
+    seen = surfaces_of(rows, 50.0)
+    field = find_field(seen, tuple((places[0] + places[1]) / 2), (1e6 / 6500, 1e6 / 2800), CAMERA)
+    wall, view = field.lengths[17:21, 56:72], field.lengths[26:37, 59:69]
+    shown = field.curve.nearest(seen.log_chromaticity[17:21, 56:72])[0]
+    assert abs(wall - shown).max() < 0.06 * field.curve.length
+    assert view.max() < 0.1 * field.curve.length
