@@ -14,6 +14,7 @@ PyObject *box_round_kernel(PyObject *self, PyObject *args);
 PyObject *box_along_kernel(PyObject *self, PyObject *args);
 PyObject *angles_kernel(PyObject *self, PyObject *args);
 PyObject *nearest_kernel(PyObject *self, PyObject *args);
+PyObject *nearest_row_kernel(PyObject *self, PyObject *args);
 PyObject *window_gap_kernel(PyObject *self, PyObject *args);
 PyObject *pair_gaps_kernel(PyObject *self, PyObject *args);
 PyObject *sweep_kernel(PyObject *self, PyObject *args);
@@ -47,6 +48,7 @@ static PyMethodDef methods[] = {
     {"box_along", box_along_kernel, METH_VARARGS, NULL},
     {"angles", angles_kernel, METH_VARARGS, NULL},
     {"nearest", nearest_kernel, METH_VARARGS, NULL},
+    {"nearest_row", nearest_row_kernel, METH_VARARGS, NULL},
     {"window_gap", window_gap_kernel, METH_VARARGS, NULL},
     {"pair_gaps", pair_gaps_kernel, METH_VARARGS, NULL},
     {"sweep", sweep_kernel, METH_VARARGS, NULL},

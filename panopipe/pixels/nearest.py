@@ -1,4 +1,4 @@
-"""How far points lie from the nearest of some others."""
+"""How far points lie from the nearest of some others, and which row of a table is nearest to each place."""
 
 from __future__ import annotations
 
@@ -31,3 +31,27 @@ def nearest(points: Points, others: Points, out: Points) -> None:
             total += side
         np.minimum(least, total, out=least)
     np.sqrt(least, out=out)
+
+
+@compiled("nearest_row")
+def nearest_row(places: NDArray[np.float64], table: NDArray[np.float64], rows: NDArray[np.int32]) -> None:
+    """Find the row of a table of places that is nearest to each of some places; the first of equals.
+
+    Parameters
+    ----------
+    places : ndarray of shape (n, 2), dtype float64
+        Contiguous.
+    table : ndarray of shape (m, 2), dtype float64
+        Contiguous; at least one row.
+    rows : ndarray of shape (n,), dtype int32
+        Takes the rows.
+    """
+    for start in range(0, len(rows), _AT_ONCE):
+        some = places[start : start + _AT_ONCE]
+        gaps = (some[:, :1] - table[:, 0]) ** 2
+        gaps += (some[:, 1:] - table[:, 1]) ** 2
+        rows[start : start + _AT_ONCE] = np.argmin(gaps, axis=1)
+
+
+_AT_ONCE = 512
+"""Places compared with a table at once: their differences stay in a processor's cache."""

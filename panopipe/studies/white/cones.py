@@ -20,6 +20,7 @@ from panopipe.colour.spaces import (
     xyz_from_xy,
 )
 from panopipe.colour.temperature import xy_from_cct_duv
+from panopipe.pixels.nearest import nearest_row
 
 _D65_CONES = BRADFORD @ xyz_from_xy(D65_XY)
 CONES_FROM_WORKING: Matrix = (BRADFORD / _D65_CONES[:, None]) @ XYZ_FROM_WORKING
@@ -30,8 +31,6 @@ PLACE_PER_MIRED = 0.0057
 """Length of one mired along the locus, within 2 % from 2200 to 6500 K."""
 SMALLEST_RESPONSE = 1e-6
 """Cone responses are held above this share of diffuse white before a logarithm is taken."""
-_AT_ONCE = 512
-"""Places compared with a table at once: their differences stay in a processor's cache."""
 
 
 def place_from_cones(cones: ArrayLike) -> Matrix:
@@ -104,12 +103,8 @@ def locus(mired: ArrayLike, duv: ArrayLike = 0.0) -> Matrix:
     return log_chromaticity_from_xy(xy_from_cct_duv(1e6 / np.asarray(mired, dtype=np.float64), duv))
 
 
-def nearest_in_table(log_chromaticity: Matrix, table: Matrix) -> NDArray[np.int64]:
+def nearest_in_table(log_chromaticity: Matrix, table: Matrix) -> NDArray[np.int32]:
     """Row of a table of places, shape (m, 2), nearest to each of some places, shape (n, 2)."""
-    at = np.empty(len(log_chromaticity), np.int64)
-    for start in range(0, len(at), _AT_ONCE):
-        some = log_chromaticity[start : start + _AT_ONCE]
-        gaps = (some[:, :1] - table[:, 0]) ** 2
-        gaps += (some[:, 1:] - table[:, 1]) ** 2
-        at[start : start + _AT_ONCE] = np.argmin(gaps, axis=1)
+    at = np.empty(len(log_chromaticity), np.int32)
+    nearest_row(np.ascontiguousarray(log_chromaticity), np.ascontiguousarray(table), at)
     return at

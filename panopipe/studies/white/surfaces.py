@@ -117,14 +117,16 @@ def _white_level(rows: Rows) -> float:
 
 def _by_cell(rows: Rows, use: NDArray[np.bool_]) -> tuple[Matrix, Matrix, Matrix]:
     """Mean of the pixels in use of every cell, their share, and how far their luminance lies apart."""
-    used = rows * use[..., None]
+    used = cv2.copyTo(rows, use.view(np.uint8))
     luminance = used @ LUMINANCE_OF_WORKING.astype(np.float32)
-    stack = np.dstack([used, luminance * luminance, use.astype(np.float32)])
-    cells = cv2.resize(stack, (2 * ROWS, ROWS), interpolation=cv2.INTER_AREA).astype(np.float64)
-    share = np.maximum(cells[..., 4], 1e-6)
-    mean = cells[..., :3] / share[..., None]
+    total, squares, share = (
+        cv2.resize(values, (2 * ROWS, ROWS), interpolation=cv2.INTER_AREA).astype(np.float64)
+        for values in (used, luminance * luminance, use.astype(np.float32))
+    )
+    some = np.maximum(share, 1e-6)
+    mean = total / some[..., None]
     square = np.maximum((mean @ LUMINANCE_OF_WORKING) ** 2, 1e-12)
-    return mean, cells[..., 4], np.sqrt(np.maximum(cells[..., 3] / share / square - 1, 0))
+    return mean, share, np.sqrt(np.maximum(squares / some / square - 1, 0))
 
 
 def _against_brightest(place: Matrix, light: Matrix, known: NDArray[np.bool_]) -> Matrix:
