@@ -122,59 +122,64 @@ INLINE void change_views(Planes *RESTRICT light, const float *RESTRICT change, c
     }
 }
 
-INLINE float lowered(float light, const Shoulder *s, float bend)
+/* What a channel loses that is away from luminance, in a light that is `left` below white. */
+INLINE float crowded(float away, float per_left, float left, const Shoulder *s, float scale)
 {
-    float inside = between(s->knee, light, s->white_point);
-    float part = (inside - s->knee) * (1 / (1 - s->knee));
-    return part * part / (1 + part) * bend + most_of(light - inside, 0);
+    float past = most_of(away * per_left - s->knee, 0) * scale;
+    return past * past / (1 + past) * ((1 - s->knee) * left);
 }
 
 INLINE void roll_off(Planes *RESTRICT light, const Weights *RESTRICT w, const Shoulder *RESTRICT s)
 {
     float luminance[BLOCK], strongest[BLOCK], room = (s->white_point - s->knee) / (1 - s->knee);
-    float bend = (1 - s->knee) * (1 - 1 / (room * room));
+    float bend = (1 - s->knee) * (1 - 1 / (room * room)), scale = 1 / (1 - s->knee);
     Planes channels;
-    int any = 0;
+    int over[BLOCK], any = 0;
     for (int i = 0; i < BLOCK; i++) {
         float red = light->red[i], green = light->green[i], blue = light->blue[i];
-        float own = weighed(w->luminance, red, green, blue), part = own * s->headroom;
-        channels.red[i] = weighed(w->screen, red, green, blue) * (1 + s->headroom) - part;
-        channels.green[i] = weighed(w->screen + 3, red, green, blue) * (1 + s->headroom) - part;
-        channels.blue[i] = weighed(w->screen + 6, red, green, blue) * (1 + s->headroom) - part;
+        float own = weighed(w->luminance, red, green, blue);
+        channels.red[i] = (weighed(w->screen, red, green, blue) - own) * (1 + s->headroom);
+        channels.green[i] = (weighed(w->screen + 3, red, green, blue) - own) * (1 + s->headroom);
+        channels.blue[i] = (weighed(w->screen + 6, red, green, blue) - own) * (1 + s->headroom);
         luminance[i] = own;
         strongest[i] = most_of(most_of(channels.red[i], channels.green[i]), channels.blue[i]);
-        any |= strongest[i] > s->knee;
+        over[i] = (own > s->knee) | (strongest[i] > (1 - own) * s->knee);
+        any |= over[i];
     }
     if (!any)
         return;
     for (int i = 0; i < BLOCK; i++) {
-        float red = channels.red[i], green = channels.green[i], blue = channels.blue[i];
-        float red_lost = lowered(red, s, bend), green_lost = lowered(green, s, bend);
-        float blue_lost = lowered(blue, s, bend), own = luminance[i], own_lost = lowered(own, s, bend);
-        float shown = own - own_lost, lost = most_of(most_of(red_lost, green_lost), blue_lost) - own_lost;
-        float kept = 1 - between(0, lost / most_of(strongest[i] - own, 1e-6f), 1);
-        float red_alone = red - red_lost;
-        float green_alone = green - green_lost;
-        float blue_alone = blue - blue_lost;
-        float missing = shown - weighed(w->screen_luminance, red_alone, green_alone, blue_alone);
-        float white = missing / most_of(1 - shown + missing, 1e-6f);
-        float scale = 1 / (1 + s->headroom);
-        float red_kept = (red - own) * kept, green_kept = (green - own) * kept, blue_kept = (blue - own) * kept;
-        red_alone = red_alone + white * (1 - red_alone) - shown;
-        green_alone = green_alone + white * (1 - green_alone) - shown;
-        blue_alone = blue_alone + white * (1 - blue_alone) - shown;
-        red = shown + (red_kept + s->channel_share * (red_alone - red_kept)) * scale;
-        green = shown + (green_kept + s->channel_share * (green_alone - green_kept)) * scale;
-        blue = shown + (blue_kept + s->channel_share * (blue_alone - blue_kept)) * scale;
+        float red = channels.red[i], green = channels.green[i], blue = channels.blue[i], own = luminance[i];
+        float inside = between(s->knee, own, s->white_point), part = (inside - s->knee) * scale;
+        float shown = own - (part * part / (1 + part) * bend + most_of(own - inside, 0));
+        float left = 1 - shown, flat = 1 - most_of(shown - s->knee, 0) * scale, fade = flat * flat * flat;
+        float per_left = fade / most_of(left, 1e-6f);
+        float red_lost = crowded(red, per_left, left, s, scale);
+        float green_lost = crowded(green, per_left, left, s, scale);
+        float blue_lost = crowded(blue, per_left, left, s, scale);
+        float lost = most_of(most_of(red_lost, green_lost), blue_lost);
+        float kept = fade - lost / most_of(strongest[i], 1e-6f);
+        float red_kept = red * kept, green_kept = green * kept, blue_kept = blue * kept;
+        float red_alone = red * fade - red_lost;
+        float green_alone = green * fade - green_lost;
+        float blue_alone = blue * fade - blue_lost;
+        float missing = -weighed(w->screen_luminance, red_alone, green_alone, blue_alone);
+        float white = missing / most_of(left + missing, 1e-6f);
+        float back = 1 / (1 + s->headroom);
+        red_alone = red_alone + white * (left - red_alone);
+        green_alone = green_alone + white * (left - green_alone);
+        blue_alone = blue_alone + white * (left - blue_alone);
+        red = shown + (red_kept + s->channel_share * (red_alone - red_kept)) * back;
+        green = shown + (green_kept + s->channel_share * (green_alone - green_kept)) * back;
+        blue = shown + (blue_kept + s->channel_share * (blue_alone - blue_kept)) * back;
         channels.red[i] = weighed(w->from_screen, red, green, blue);
         channels.green[i] = weighed(w->from_screen + 3, red, green, blue);
         channels.blue[i] = weighed(w->from_screen + 6, red, green, blue);
     }
     for (int i = 0; i < BLOCK; i++) {
-        int over = strongest[i] > s->knee;
-        light->red[i] = over ? channels.red[i] : light->red[i];
-        light->green[i] = over ? channels.green[i] : light->green[i];
-        light->blue[i] = over ? channels.blue[i] : light->blue[i];
+        light->red[i] = over[i] ? channels.red[i] : light->red[i];
+        light->green[i] = over[i] ? channels.green[i] : light->green[i];
+        light->blue[i] = over[i] ? channels.blue[i] : light->blue[i];
     }
 }
 

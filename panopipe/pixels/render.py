@@ -27,7 +27,8 @@ class Shoulder:
     headroom : float
         Part of the way from luminance to each channel that is left free beyond it.
     channel_share : float
-        Share of the shoulder that each channel takes by itself; the rest takes from chroma alone.
+        Share of what colour loses for want of room that each channel loses by itself; of the rest, all lose
+        alike.
     """
 
     white_point: float
@@ -206,34 +207,39 @@ def _roll_off(
     headroom: np.float32,
     channel_share: np.float32,
 ) -> None:
-    """Luminance goes over the shoulder, and chroma with it so that no channel leaves the screen.
+    """Luminance goes over the shoulder; colour fades with it, and no channel leaves the screen.
 
-    It does so in two ways, mixed: all chroma shrinks until the strongest channel goes over the shoulder as
-    well; and each channel goes over it by itself, with white added until luminance is right. What is
-    brighter stays brighter, whatever its colour, and near white it runs into the white of the screen.
+    What is brighter stays brighter, whatever its colour, and near white it runs into the white of the screen:
+    differences between channels shrink as the shoulder flattens. Up to the knee all colour stays but what the
+    screen has no room for: the way from luminance to a channel goes over a shoulder of the same knee, whose
+    end is the white of the screen. It does so in two ways, mixed: all chroma shrinks until the strongest
+    channel finds room; and each channel goes over by itself, with white added until luminance is right.
     """
-    one, least = np.float32(1), np.float32(1e-6)
-    room = (white_point - knee) / (one - knee)
+    one, least, none = np.float32(1), np.float32(1e-6), np.float32(0)
+    room, scale = (white_point - knee) / (one - knee), one / (one - knee)
     bend = (one - knee) * (one - one / (room * room))
+    (own,) = mixed(weights[:1], light)
+    away = (mixed(weights[1:4], light) - own) * (one + headroom)
+    strongest = away.max(axis=0)
+    over = (own > knee) | (strongest > (one - own) * knee)
+    own, away, strongest = own[over], away[:, over], strongest[over]
+    inside = np.clip(own, knee, white_point)
+    part = (inside - knee) * scale
+    shown = own - (part * part / (one + part) * bend + np.maximum(own - inside, none))
+    left, flat = one - shown, one - np.maximum(shown - knee, none) * scale
+    fade = flat * flat * flat
+    per_left = fade / np.maximum(left, least)
 
-    def lowered(light: Floats) -> Floats:
-        inside = np.clip(light, knee, white_point)
-        part = (inside - knee) * (one / (one - knee))
-        lost: Floats = part * part / (one + part) * bend + np.maximum(light - inside, 0)
+    def crowded(away: Floats) -> Floats:
+        past = np.maximum(away * per_left - knee, none) * scale
+        lost: Floats = past * past / (one + past) * ((one - knee) * left)
         return lost
 
-    (own,) = mixed(weights[:1], light)
-    channels = mixed(weights[1:4], light) * (one + headroom) - own * headroom
-    strongest = channels.max(axis=0)
-    over = strongest > knee
-    own, channels, strongest = own[over], channels[:, over], strongest[over]
-    lost_light = lowered(own)
-    shown = own - lost_light
-    lost = lowered(channels)
-    kept = one - np.clip((lost.max(axis=0) - lost_light) / np.maximum(strongest - own, least), 0, one)
-    by_chroma = (channels - own) * kept
-    by_channel = channels - lost
-    missing = shown - mixed(weights[10:], by_channel)[0]
-    by_channel = by_channel + missing / np.maximum(one - shown + missing, least) * (one - by_channel) - shown
+    lost = crowded(away)
+    kept = fade - lost.max(axis=0) / np.maximum(strongest, least)
+    by_chroma = away * kept
+    by_channel = away * fade - lost
+    missing = -mixed(weights[10:], by_channel)[0]
+    by_channel = by_channel + missing / np.maximum(left + missing, least) * (left - by_channel)
     screen = shown + (by_chroma + channel_share * (by_channel - by_chroma)) * (one / (one + headroom))
     light[:, over] = mixed(weights[4:7], screen)

@@ -16,6 +16,7 @@ from panopipe.stage import StageContext
 from panopipe.stages import tone
 from panopipe.stages.vibrance import CELLS, HIGHEST, LOWEST, chroma_table
 from panopipe.studies.floor.labels import choose_labels, seam_prices
+from panopipe.studies.light.curve import KNEE
 from panopipe.studies.light.local import LocalCurves
 from panopipe.studies.light.render import CHANNEL_SHARE, HEADROOM, Rendering
 from tests.makers.shoulder import shoulder
@@ -80,8 +81,9 @@ def toned_slowly(rows: np.ndarray, prepared: Rendering) -> np.ndarray:
     """The picture of a whole frame by what tone learned.
 
     A gain by luminance and place, and daylight in views nearer to white; then the shoulder. Luminance goes
-    over it. Chroma follows in two ways, mixed: it shrinks until the strongest channel goes over the shoulder
-    as well, and each channel goes over it by itself, with white added until luminance is right.
+    over it, and chroma fades as it flattens. What the screen has no room for goes over a shoulder between
+    luminance and white, in two ways, mixed: all chroma shrinks until the strongest channel has room, and each
+    channel goes over by itself, with white added until luminance is right.
     """
     rows = rows.astype(np.float64)
     light = rows @ prepared.luminance[0].astype(np.float64)
@@ -98,15 +100,15 @@ def toned_slowly(rows: np.ndarray, prepared: Rendering) -> np.ndarray:
     white_ev = float(np.log2(prepared.white_point))
     channels = rows * gain @ prepared.screen.T
     light = channels @ XYZ_FROM_SRGB[1]
-    over = light[..., None] + (1 + HEADROOM) * (channels - light[..., None])
-    strongest = over.max(axis=-1)
     shown = shoulder(light, white_ev)
-    kept = np.clip((shoulder(strongest, white_ev) - shown) / np.maximum(strongest - light, 1e-6), 0, 1)
-    by_chroma = kept[..., None] * (over - light[..., None])
-    by_channel = shoulder(over, white_ev)
-    missing = shown - by_channel @ XYZ_FROM_SRGB[1]
-    white = missing / np.maximum(1 - (shown - missing), 1e-6)
-    by_channel += white[..., None] * (1 - by_channel) - shown[..., None]
+    flat = 1 - np.maximum(shown - KNEE, 0) / (1 - KNEE)
+    away = (1 + HEADROOM) * (channels - light[..., None]) * (flat**3)[..., None]
+    left = np.maximum(1 - shown, 1e-6)[..., None]
+    fitted = left * shoulder(away / left, 40.0)
+    strongest = away.max(axis=-1, keepdims=True)
+    by_chroma = away * fitted.max(axis=-1, keepdims=True) / np.maximum(strongest, 1e-9)
+    missing = -(fitted @ XYZ_FROM_SRGB[1])[..., None]
+    by_channel = fitted + missing / (left + missing) * (left - fitted)
     chroma = (1 - CHANNEL_SHARE) * by_chroma + CHANNEL_SHARE * by_channel
     return (shown[..., None] + chroma / (1 + HEADROOM)) @ prepared.from_screen.T
 

@@ -17,13 +17,13 @@ from panopipe.studies.light.outlook import Outlook
 Plane32 = NDArray[np.float32]
 Float = NDArray[np.float64]
 
-HEADROOM = 0.3
+HEADROOM = 0.15
 """Part of the way from luminance to each channel that is left free beyond it, so that chroma raised later
 finds room below clipping."""
 CHANNEL_SHARE = 0.3
-"""Share of the shoulder that each channel takes by itself, as film and eye do; the rest takes from chroma
-alone. By chroma alone an orange wall in lamplight runs to pink and a sky to violet, by channel to yellow and
-to cyan; with this share Oklab hue stays about where it was."""
+"""Share of what colour loses for want of room that each channel loses by itself, as film and eye do; of the
+rest, all lose alike. By chroma alone an orange wall in lamplight runs to pink and a sky to violet, by channel
+to yellow and to cyan; with this share Oklab hue stays about where it was."""
 LUMINANCE_OF_SRGB = XYZ_FROM_SRGB[1]
 
 

@@ -50,3 +50,16 @@ def test_luminance_goes_over_the_shoulder_whatever_the_colour(name: str) -> None
     luminance = shoulder(light @ LUMINANCE, SHOULDER.shoulder_ev)
     assert shown(light) @ LUMINANCE == pytest.approx(luminance, abs=1e-5)
     assert shown(light).max() < 1
+
+
+WALLS = {"yellow": (0.78, 0.6, 0.28), "lilac": (0.62, 0.5, 0.8), "coral": (0.85, 0.45, 0.36)}
+"""Linear sRGB of painted walls in good light, L* 75 to 83: all channels below white."""
+
+
+@pytest.mark.parametrize("name", WALLS)
+def test_a_painted_wall_in_good_light_keeps_its_colour(name: str) -> None:
+    # Once a tenth of it and more was lost from luminance 0.45 on, and walls looked washed out.
+    light = np.array(WALLS[name])
+    kept = np.ptp(shown(light)) / np.ptp(light)
+    assert kept > 0.93
+    assert hue_of(shown(light)) == pytest.approx(hue_of(light), abs=2)
