@@ -15,6 +15,7 @@ References
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -31,7 +32,7 @@ Mask = NDArray[np.bool_]
 Float = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-BARS = {"pattern": 1.8, "dark spot": 1.7, "line": 1.95, "blur": 1.05}
+BARS = {"pattern": 1.7, "dark spot": 1.7, "line": 1.85, "blur": 1.05}
 """Excess from which a kind of flaw is one, weighed by `python -m tests.benchmarks.flaws`: of whole floors and
 good fills one in twenty shows so much of any."""
 _GRID_RADIUS_PX = 20
@@ -46,8 +47,13 @@ own is judged, in radii of the hole; and the least such contrast, in medians."""
 _BESIDE, _CLEAR = 0.35, 0.15
 """How far from the hole flaws are looked for, in its radii; and how far from there lies the floor that serves
 as the measure."""
-_REFERENCES, _USUAL_PERCENT = 1500, 97
-"""Patches of floor around that may be alike; and how alike they are among themselves at worst."""
+_SAMPLES, _USUAL_PERCENT = 700, 97
+"""Patches of floor around by which is told what is usual, and how unlike their likes they are at worst."""
+_APART = (0.9, 1.4)
+"""Distances to which a patch's surroundings are held to be covered too, beside its own breadth, in radii of
+the hole: floor amid it has its likes as far off."""
+_AT_ONCE, _NONE = 64, 1e30
+"""Patches compared at once, and the distance to what is no floor."""
 _FEWEST = 100
 _SPOT = 1.0
 """Standard deviation of the window over which unlike patches are averaged, on the grid."""
@@ -61,6 +67,8 @@ measure: joints run in some directions only."""
 _DIRECTIONS, _ALONG, _ASIDE, _WIDTH, _FAINT_LINE = 120, 40, 21, 0.1, 0.006
 """Directions in which a shadow is looked for, places along it, lines beside it to compare with, its width in
 radii, and a loss of light along it that nobody sees."""
+_LINE_SHARE = 0.6
+"""Share of a line's places that must be darker than the floor on both sides."""
 _BENT = 3
 """Directions by which a joint that passes the middle at a distance seems to be bent there."""
 _AT_EDGE = 1.35
@@ -124,7 +132,7 @@ def flaws(light: Picture, hole: Mask) -> dict[str, tuple[float, float, float]]:
     zone, around = within(taken, _BESIDE * unit), ~within(taken, (_BESIDE + _CLEAR) * unit)
     luma = logs @ _LUMA
     by_kind = {
-        "pattern": _unlike(_structure(logs, unit), zone, around),
+        "pattern": _unlike(_structure(logs, unit), zone, around, unit),
         "dark spot": _spot(luma, zone, around, unit),
         "line": _line(luma, taken, unit),
         "blur": _blur(light, hole, factor, offset),
@@ -152,31 +160,47 @@ def _structure(logs: Picture, unit: float) -> Picture:
     return np.asarray(fine, np.float32)
 
 
-def _unlike(structure: Picture, zone: Mask, around: Mask) -> tuple[float, float, float]:
-    """How much less alike the floor around the worst patch is than such patches are among themselves."""
+def _unlike(structure: Picture, zone: Mask, around: Mask, unit: float) -> tuple[float, float, float]:
+    """How much less alike the floor around the worst patch is than floor so far from its likes is to them."""
     half = _PATCH // 2
-    height, width = zone.shape
-    windows = np.lib.stride_tricks.sliding_window_view(structure, (_PATCH, _PATCH), axis=(0, 1))
-    inner = np.s_[half : height - half, half : width - half]
+    inner = np.s_[half : zone.shape[0] - half, half : zone.shape[1] - half]
     chequer = np.indices(zone.shape).sum(0) % 2 == 0
     asked = np.argwhere((zone & chequer)[inner])
     clear = cv2.erode(around.astype(np.uint8), np.ones((_PATCH, _PATCH), np.uint8))[inner] > 0
     shown = np.argwhere(clear)
-    shown = shown[:: max(1, len(shown) // _REFERENCES)]
     if len(shown) < _FEWEST or not len(asked):
         return 0.0, 0.0, 0.0
-    references, queries = (_described(windows[at[:, 0], at[:, 1]]) for at in (shown, asked))
-    basis = _principal(references)
-    references, queries = references @ basis, queries @ basis
-    own, _ = _nearest(references, references, shown)
-    far, which = _nearest(queries, references)
-    unlike, weight = np.zeros((2, height, width), np.float32)
-    unlike[asked[:, 0] + half, asked[:, 1] + half] = far / np.maximum(
-        own[which], np.percentile(own, _USUAL_PERCENT)
-    )
-    weight[asked[:, 0] + half, asked[:, 1] + half] = 1
+    parts = _parts(structure, shown)
+    apart = [_PATCH, *(math.ceil(share * unit) for share in _APART)]
+    samples = shown[:: max(1, len(shown) // _SAMPLES)]
+    usual = _usual(_nearest(parts, clear, samples, apart))
+    far = _nearest(parts, clear, asked, [0])[0]
+    # A patch amid the hole has its likes further off than one at the rim.
+    depth = cv2.distanceTransform(zone.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    off = depth[inner][asked[:, 0], asked[:, 1]] + _CLEAR * unit + half
+    unlike, weight = np.zeros((2, *zone.shape), np.float32)
+    unlike[inner][asked[:, 0], asked[:, 1]] = far / np.interp(off, apart, usual)
+    weight[inner][asked[:, 0], asked[:, 1]] = 1
     spread = np.maximum(cv2.GaussianBlur(weight, (0, 0), _SPOT), 0.15)
     return _worst(cv2.GaussianBlur(unlike, (0, 0), _SPOT) / spread)
+
+
+def _usual(distances: Float) -> list[float]:
+    """How far off the likes of floor are, by how much around it is covered; where that is all, as before."""
+    usual = [_NONE]
+    for own in distances:
+        some = own[own < math.sqrt(_NONE) / 2]
+        usual.append(float(np.percentile(some, _USUAL_PERCENT)) if some.size >= _FEWEST else usual[-1])
+    return usual[1:]
+
+
+def _parts(structure: Picture, shown: Whole) -> Picture:
+    """What tells patches apart, of all of them, by those shown: shape (rows, columns, parts)."""
+    windows = np.lib.stride_tricks.sliding_window_view(structure, (_PATCH, _PATCH), axis=(0, 1))
+    some = shown[:: max(1, len(shown) // _SAMPLES)]
+    basis = _principal(_described(windows[some[:, 0], some[:, 1]]))
+    rows = [_described(row) @ basis for row in windows]
+    return np.asarray(rows, np.float32)
 
 
 def _described(patches: Picture) -> Picture:
@@ -197,19 +221,28 @@ def _principal(patches: Picture) -> Picture:
     return np.asarray(vectors[:, -_PARTS:], np.float32)
 
 
-def _nearest(queries: Picture, references: Picture, apart: Whole | None = None) -> tuple[Float, Whole]:
-    """Distance of each query to the nearest reference, and which; where places are given, to one apart."""
-    square = queries @ (-2 * references.T)
-    square += np.square(references).sum(1)
-    if apart is not None:
-        near = np.ones(square.shape, np.bool_)
-        for axis in (0, 1):
-            place = apart[:, axis].astype(np.int16)
-            near &= np.abs(place[:, None] - place) < _PATCH
-        square[near] = np.inf
-    which = square.argmin(1)
-    least = square[np.arange(len(which)), which] + np.square(queries).sum(1)
-    return np.sqrt(np.maximum(least, 1e-12)).astype(np.float64), which
+def _nearest(parts: Picture, clear: Mask, places: Whole, apart: Sequence[int]) -> Float:
+    """Distance of the patches at some places to the most alike one that is clear and lies so far apart.
+
+    Shape (distances apart, places); the distances apart grow.
+    """
+    flat = parts.reshape(-1, parts.shape[-1])
+    square = np.where(clear.ravel(), np.square(flat).sum(1), np.float32(_NONE))
+    least = np.empty((len(apart), len(places)), np.float64)
+    for first in range(0, len(places), _AT_ONCE):
+        some = np.s_[first : first + _AT_ONCE]
+        own = parts[places[some, 0], places[some, 1]]
+        off = own @ (-2 * flat.T)
+        off += square
+        for number, reach in enumerate(apart):
+            for one, (row, column) in zip(off.reshape(-1, *clear.shape), places[some], strict=True):
+                one[_about(row, reach), _about(column, reach)] = _NONE
+            least[number, some] = off.min(1) + np.square(own).sum(1)
+    return np.sqrt(np.maximum(least, 1e-12))
+
+
+def _about(place: int, reach: int) -> slice:
+    return slice(max(0, place - reach + 1), place + reach)
 
 
 def _dark(luma: Picture, zone: Mask, around: Mask, unit: float) -> tuple[float, float, float]:
@@ -317,8 +350,10 @@ def _losses(luma: Picture, middle: Float, angle: Float, unit: float) -> Float:
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     ).reshape(len(angle), _ASIDE, 3, len(along))
-    red, blue = (np.median(seen[:, :, side] - seen[:, :, 1], axis=-1) for side in (0, 2))
-    return np.asarray(np.minimum(red, blue), np.float64)
+    loss = np.minimum(seen[:, :, 0], seen[:, :, 2]) - seen[:, :, 1]
+    # Where three in five places are darker than both sides: between a joint and a mat it is some places.
+    at = round((1 - _LINE_SHARE) * _ALONG)
+    return np.asarray(np.partition(loss, at, axis=-1)[..., at], np.float64)
 
 
 def _blur(light: Picture, hole: Mask, factor: int, offset: float) -> tuple[float, float, float]:

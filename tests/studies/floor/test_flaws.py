@@ -98,3 +98,15 @@ def test_a_joint_of_large_tiles_is_no_line_and_half_of_it_is():
     assert gravest_flaw(drawn[0], hole).size < 1
     assert gravest_flaw(drawn[1], hole).kind == "line"
     assert gravest_flaw(drawn[1], hole).size > 1
+
+
+def test_the_shade_beside_a_mat_is_no_line():
+    """Darker than the floor on one side, and than the mat that comes in aslant on the other, in part."""
+    size, radius, turn = 400, 70.0, math.radians(12)
+    hole = np.hypot(*(np.indices((size, size)) - size / 2)) < radius
+    down, across, _ = places(hole)
+    onto = math.sin(turn) * (across / radius - 1.9) + math.cos(turn) * down / radius
+    light = 0.3 * (1 + 0.01 * np.random.default_rng(3).standard_normal((size, size)))
+    light *= 1 - 0.12 * np.exp(np.minimum(onto, 0) / 0.3)
+    light = np.where((onto > 0) & (across > 0), 1.6 * light, light)
+    assert gravest_flaw(np.repeat(light[..., None], 3, -1).astype(np.float32), hole).size < 1
