@@ -22,7 +22,8 @@ from panopipe.frame import Band, Rows
 from panopipe.setting import number
 from panopipe.sphere.filters import smooth
 from panopipe.stage import Note, Prepared, RowStage, StageContext
-from panopipe.studies.white.cones import PLACE_PER_MIRED
+from panopipe.studies.white.cones import PLACE_PER_MIRED, log_chromaticity_from_working
+from panopipe.studies.white.daylit import with_daylit
 from panopipe.studies.white.gains import LocalGains, local_gains
 
 _MAP, _STEP_MIRED = (24, 12), 20.0
@@ -51,7 +52,7 @@ class Light(RowStage[LightSettings, LocalGains]):
     """Evens out mixed light; where balance found one light, only what clipped changes."""
 
     name: ClassVar[str] = "light"
-    version: ClassVar[int] = 3
+    version: ClassVar[int] = 4
     summary: ClassVar[str] = "brings lamp side and window side of a frame to one white"
     Settings: ClassVar[type] = LightSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -71,7 +72,9 @@ class Light(RowStage[LightSettings, LocalGains]):
             return Prepared(notes={"evened_mired": 0.0})
         share = settings.evened_percent / 100
         clips_at = facts.clips_at and facts.clips_at[1]
+        white = log_chromaticity_from_working(np.linalg.solve(facts.correction, np.ones(3)))
         field = smooth(np.ascontiguousarray(facts.light, np.float64), CALM_DEG)
+        field = with_daylit(field, context.reduced.rows, white)
         gains = local_gains(field, facts.correction, share, clips_at)
         cold, warm = np.quantile(
             np.hypot(*np.moveaxis(facts.light, -1, 0)) * _side(facts.light), (0.02, 0.98)
