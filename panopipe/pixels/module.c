@@ -33,6 +33,7 @@ PyObject *warp_kernel(PyObject *self, PyObject *args);
 PyObject *merge_kernel(PyObject *self, PyObject *args);
 PyObject *enlarge_kernel(PyObject *self, PyObject *args);
 PyObject *solve_field_kernel(PyObject *self, PyObject *args);
+PyObject *best_line_kernel(PyObject *self, PyObject *args);
 
 static PyMethodDef methods[] = {
     {"transform", transform_kernel, METH_VARARGS, NULL},
@@ -67,6 +68,7 @@ static PyMethodDef methods[] = {
     {"merge", merge_kernel, METH_VARARGS, NULL},
     {"enlarge", enlarge_kernel, METH_VARARGS, NULL},
     {"solve_field", solve_field_kernel, METH_VARARGS, NULL},
+    {"best_line", best_line_kernel, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},
 };
 

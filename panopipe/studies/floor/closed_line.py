@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.pixels.line import best_line
+
 Float = NDArray[np.floating]
 Whole = NDArray[np.int64]
 
@@ -24,19 +26,8 @@ def best_closed_line(gain: Float, bend: Float) -> Whole:
     ndarray of shape (columns,), dtype int64
         The state in each column.
     """
-    states, count = gain.shape
-    # Two turns around, the first to forget where it started.
-    total, came, every = np.zeros(states), [], np.arange(states)
-    price, gains = np.ascontiguousarray(bend.T), np.ascontiguousarray(gain.T)
-    for column in range(2 * count):
-        choice = total - price
-        best = choice.argmax(1)
-        came.append(best)
-        total = choice[every, best] + gains[column % count]
-    state = int(total.argmax())
-    line = np.zeros(2 * count, np.int64)
-    for at in range(2 * count - 1, -1, -1):
-        line[at] = state
-        state = int(came[at][state])
+    count = gain.shape[1]
+    line = np.empty(2 * count, np.int32)  # two turns around, the first to forget where it started
+    best_line(np.ascontiguousarray(gain.T, np.float64), np.ascontiguousarray(bend, np.float64), line)
     middle = count // 2
-    return np.roll(line[middle : middle + count], middle)
+    return np.roll(line[middle : middle + count], middle).astype(np.int64)

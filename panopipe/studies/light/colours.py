@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +42,12 @@ def _seen_light(kelvin: float, white_xy: tuple[float, float] | None) -> Float:
     return np.maximum(np.linalg.solve(XYZ_FROM_WORKING, xyz / xyz[1]), LEAST)
 
 
+@lru_cache(maxsize=64)
+def _lamps(white_xy: tuple[float, float] | None) -> Float:
+    """Logarithms of the light of lamps; most frames of a job have the camera set alike."""
+    return np.log(np.stack([_seen_light(kelvin, white_xy) for kelvin in LAMPS_K]))
+
+
 def _small(rows: Rows) -> Float:
     """A frame at `WIDTH`, or as it is if smaller; no component is black."""
     if rows.shape[1] > WIDTH:
@@ -63,7 +71,7 @@ def vivid_ev(rows: Rows, white_xy: tuple[float, float] | None) -> float:
     light = _small(rows)
     luminance = light @ LUMINANCE_OF_WORKING
     around = np.log(smooth(light / luminance[..., None], LIGHT_DEG))
-    lamps = np.log(np.stack([_seen_light(kelvin, white_xy) for kelvin in LAMPS_K]))
+    lamps = _lamps(white_xy)
     away = (around[..., None, :] - lamps) - (around[..., None, 1:2] - lamps[:, 1:2])
     lamp = np.exp(lamps)[np.argmin(np.square(away).sum(axis=-1), axis=-1)]
     neutral = light / lamp
