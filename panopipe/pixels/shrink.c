@@ -6,7 +6,8 @@
 #define TILE 1024
 #define BANDS 3
 #define COLOURS 2
-#define WINDOW_REACH 3
+#define WINDOW_REACH 2
+#define WINDOW_SIZE 25.0f
 #define LEAST_ENERGY 1e-6f
 
 /* Rows of sums: of the energy of each band of lightness, of that of each colour, of what each colour shares with
@@ -48,19 +49,28 @@ INLINE void blend(const float *RESTRICT one, const float *RESTRICT two, const fl
         out[i] = (one[i] + five[i]) * 0.0625f + (two[i] + four[i]) * 0.25f + three[i] * 0.375f;
 }
 
-/* A row of a tile as it is and smoothed down the column; rows of the frame go on at their other end. */
+/* A row as it is, and smoothed down the column; `step` floats between its rows. */
+INLINE void blend_down(const float *RESTRICT from, Py_ssize_t step, Py_ssize_t count, float *RESTRICT middle,
+                       float *RESTRICT down)
+{
+    for (Py_ssize_t i = 0; i < count; i++) {
+        float here = from[i];
+        middle[i] = here;
+        down[i] = (from[i - 2 * step] + from[i + 2 * step]) * 0.0625f + (from[i - step] + from[i + step]) * 0.25f
+            + here * 0.375f;
+    }
+}
+
+/* The same of a tile's row; rows of the frame go on at their other end. */
 FAST static void take_row(const Scale *scale, const Tile *tile, Py_ssize_t row, int plane)
 {
-    Py_ssize_t step = scale->spacing * scale->width, left = tile->stride;
-    Py_ssize_t column = (tile->first - tile->halo) % scale->width;
+    Py_ssize_t left = tile->stride, column = (tile->first - tile->halo) % scale->width;
     const float *from = scale->planes + (plane * scale->rows + row) * scale->width;
     float *middle = row_of(tile, MIDDLE + plane), *down = row_of(tile, DOWN + plane);
     column += column < 0 ? scale->width : 0;
     while (left) {
         Py_ssize_t piece = scale->width - column < left ? scale->width - column : left;
-        const float *here = from + column;
-        memcpy(middle, here, (size_t)piece * sizeof(float));
-        blend(here - 2 * step, here - step, here, here + step, here + 2 * step, piece, down);
+        blend_down(from + column, scale->spacing * scale->width, piece, middle, down);
         middle += piece;
         down += piece;
         left -= piece;
@@ -151,65 +161,33 @@ INLINE void reckon_light(const float *RESTRICT light, const float *RESTRICT weig
         lit[i] = light[i] * light[i] * weight[i];
 }
 
-/* Sums of 3, 5 or 7 values, pair by pair outwards. */
-INLINE void add_3(const float *const *from, Py_ssize_t count, float *RESTRICT out)
+/* Sums of five values, pair by pair outwards. */
+INLINE void add(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
+                const float *RESTRICT four, const float *RESTRICT five, Py_ssize_t count, float *RESTRICT out)
 {
-    const float *RESTRICT one = from[0], *RESTRICT two = from[1], *RESTRICT three = from[2];
-    for (Py_ssize_t i = 0; i < count; i++)
-        out[i] = two[i] + (one[i] + three[i]);
-}
-
-INLINE void add_5(const float *const *from, Py_ssize_t count, float *RESTRICT out)
-{
-    const float *RESTRICT one = from[0], *RESTRICT two = from[1], *RESTRICT three = from[2];
-    const float *RESTRICT four = from[3], *RESTRICT five = from[4];
     for (Py_ssize_t i = 0; i < count; i++)
         out[i] = three[i] + (two[i] + four[i]) + (one[i] + five[i]);
 }
 
-INLINE void add_7(const float *const *from, Py_ssize_t count, float *RESTRICT out)
-{
-    const float *RESTRICT one = from[0], *RESTRICT two = from[1], *RESTRICT three = from[2];
-    const float *RESTRICT four = from[3], *RESTRICT five = from[4], *RESTRICT six = from[5], *RESTRICT seven = from[6];
-    for (Py_ssize_t i = 0; i < count; i++)
-        out[i] = four[i] + (three[i] + five[i]) + (two[i] + six[i]) + (one[i] + seven[i]);
-}
-
-INLINE void add(const float *const *from, int half, Py_ssize_t count, float *out)
-{
-    if (half == 1)
-        add_3(from, count, out);
-    else if (half == 2)
-        add_5(from, count, out);
-    else
-        add_7(from, count, out);
-}
-
-/* Half-sides of the windows of sums. */
-static const int ALONG_ROW[SUMS] = {3, 1, 1, 2, 2, 2, 2, 2}, DOWN_COLUMN[SUMS] = {1, 3, 1, 2, 2, 2, 2, 2};
-
 INLINE void sum_along(const Tile *tile, const float *values, Py_ssize_t step, Py_ssize_t row, int number)
 {
-    int half = ALONG_ROW[number];
-    const float *from[2 * WINDOW_REACH + 1];
-    for (int i = 0; i <= 2 * half; i++)
-        from[i] = values + tile->halo + (i - half) * step;
-    add(from, half, tile->count, at(&tile->sum[number], row) + tile->halo);
+    const float *from = values + tile->halo;
+    add(from - 2 * step, from - step, from, from + step, from + 2 * step, tile->count,
+        at(&tile->sum[number], row) + tile->halo);
 }
 
 INLINE void sum_down(const Tile *tile, Py_ssize_t step, Py_ssize_t row, int number, float *out)
 {
-    int half = DOWN_COLUMN[number];
-    const float *from[2 * WINDOW_REACH + 1];
-    for (int i = 0; i <= 2 * half; i++)
-        from[i] = at(&tile->sum[number], row + (i - half) * step) + tile->halo;
-    add(from, half, tile->count, out);
+    const Ring *sum = &tile->sum[number];
+    Py_ssize_t edge = tile->halo;
+    add(at(sum, row - 2 * step) + edge, at(sum, row - step) + edge, at(sum, row) + edge, at(sum, row + step) + edge,
+        at(sum, row + 2 * step) + edge, tile->count, out);
 }
 
 /* The bands of lightness in one row, and the sums of their energy along it. */
 FAST static void part_light(const Scale *scale, Tile *tile, Py_ssize_t row)
 {
-    Py_ssize_t columns = scale->columns[row], edge = tile->halo - 3 * columns, count = tile->stride - 2 * edge;
+    Py_ssize_t columns = scale->columns[row], edge = tile->halo - WINDOW_REACH * columns, count = tile->stride - 2 * edge;
     const float *smooth = smooth_of(tile, row) + edge;
     float *band[BANDS], *weight = row_of(tile, SPARE) + edge, *energy = row_of(tile, SPARE + 1);
     for (int i = 0; i < BANDS; i++)
@@ -226,11 +204,11 @@ FAST static void part_light(const Scale *scale, Tile *tile, Py_ssize_t row)
 /* The detail of the colours in one row, and the sums of their energies along it. */
 FAST static void part_colours(const Scale *scale, Tile *tile, Py_ssize_t row)
 {
-    Py_ssize_t columns = scale->columns[row], edge = tile->halo - 3 * columns, count = tile->stride - 2 * edge;
+    Py_ssize_t columns = scale->columns[row], edge = tile->halo - WINDOW_REACH * columns, count = tile->stride - 2 * edge;
     const float *smooth = smooth_of(tile, row) + edge;
     float *weight = row_of(tile, SPARE) + edge, *light = row_of(tile, SPARE + 1) + edge;
     float *energy = row_of(tile, SPARE + 2), *both = row_of(tile, SPARE + 3);
-    float limit[COLOURS] = {scale->control[2] * 25.0f, scale->control[4] * 25.0f};
+    float limit[COLOURS] = {scale->control[2] * WINDOW_SIZE, scale->control[4] * WINDOW_SIZE};
     weigh_colours(smooth, smooth + tile->stride, smooth + 2 * tile->stride, scale->noise + 4,
                   scale->shares + 5 * row + BANDS, limit, count, weight, at(&tile->threshold[0], row) + edge,
                   at(&tile->threshold[1], row) + edge);
@@ -253,13 +231,13 @@ INLINE float going(float energy, float limit)
     return ratio * ratio;
 }
 
-INLINE void take_lightness(float *const *band, float *const *energy, const float *limit, float share,
+INLINE void take_lightness(float *const *band, float *const *energy, float limit, float share,
                            Py_ssize_t count, float *RESTRICT change, float *RESTRICT stays)
 {
     const float *RESTRICT a = band[0], *RESTRICT b = band[1], *RESTRICT c = band[2];
     const float *RESTRICT of_a = energy[0], *RESTRICT of_b = energy[1], *RESTRICT of_c = energy[2];
     for (Py_ssize_t i = 0; i < count; i++) {
-        float gone = a[i] * going(of_a[i], limit[0]) + b[i] * going(of_b[i], limit[1]) + c[i] * going(of_c[i], limit[2]);
+        float gone = a[i] * going(of_a[i], limit) + b[i] * going(of_b[i], limit) + c[i] * going(of_c[i], limit);
         stays[i] = a[i] + b[i] + c[i] - gone;
         change[i] -= share * gone;
     }
@@ -291,7 +269,7 @@ FAST static void take_what_goes(const Scale *scale, Tile *tile, Py_ssize_t row, 
 {
     Py_ssize_t halo = tile->halo, count = tile->count, plane_size = scale->results * scale->width;
     float *sum[SUMS], *band[BANDS], *light = row_of(tile, SPARE + SUMS);
-    float limit[BANDS] = {scale->control[0] * 21.0f, scale->control[0] * 21.0f, scale->control[0] * 9.0f};
+    float limit = scale->control[0] * WINDOW_SIZE;
     for (int i = 0; i < SUMS; i++) {
         sum[i] = row_of(tile, SPARE + i);
         sum_down(tile, scale->spacing, row, i, sum[i]);
@@ -377,7 +355,7 @@ static int work(const Scale *scale)
     Py_ssize_t widest = 1;
     for (Py_ssize_t row = 0; row < scale->rows; row++)
         widest = scale->columns[row] > widest ? scale->columns[row] : widest;
-    Tile tile = {.halo = 7 * widest};
+    Tile tile = {.halo = (4 + WINDOW_REACH) * widest};
     tile.stride = TILE + 2 * tile.halo;
     Py_ssize_t held = rows_for(WINDOW_REACH * scale->spacing), summed = rows_for(2 * WINDOW_REACH * scale->spacing);
     Py_ssize_t rows = (DETAILS + COLOURS) * held + SUMS * summed + ROWS;
@@ -406,11 +384,11 @@ static const char *fault_of(const Scale *scale)
     if (scale->spacing < 1 || scale->skip < 0 || by * scale->left_width != scale->width
         || scale->skip + by * scale->left > scale->rows - 4 * scale->spacing)
         return "smooth: not in the planes less four spacings";
-    if (scale->results > scale->rows - 10 * scale->spacing || (scale->rows - scale->results) % 2)
-        return "change: not the middle rows of the planes less ten spacings";
+    if (scale->results > scale->rows - 8 * scale->spacing || (scale->rows - scale->results) % 2)
+        return "change: not the middle rows of the planes less eight spacings";
     for (Py_ssize_t row = 0; row < scale->rows; row++)
-        if (scale->columns[row] < 1 || 7 * scale->columns[row] > scale->width)
-            return "columns: seven steps must fit into the width";
+        if (scale->columns[row] < 1 || 6 * scale->columns[row] > scale->width)
+            return "columns: six steps must fit into the width";
     return NULL;
 }
 

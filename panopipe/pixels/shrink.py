@@ -2,10 +2,10 @@
 
 A plane is parted, without decimation, into a smooth plane and its detail. The energy of detail in a window,
 against the energy noise would have there, tells how much goes: ``(limit / energy)**2``, and all where noise
-alone may have made it. Lightness is judged in three bands, across, down and both, so that a window lies along
-an edge. A colour mostly changes where lightness does, and lightness has less noise: so the detail of a colour
-is first guessed from that of lightness which stays, by regression over the window [2]_, and only what differs
-from the guess is judged by its energy, all directions at once.
+alone may have made it. Lightness is judged in three bands: across, down and both. A colour mostly changes
+where lightness does, and lightness has less noise: so the detail of a colour is first guessed from that of
+lightness which stays, by regression over the window [2]_, and only what differs from the guess is judged by
+its energy, all directions at once.
 
 Horizontal spacings may differ from row to row, so that a window covers the same angle at every pitch.
 """
@@ -23,10 +23,10 @@ from panopipe.pixels.halve import halve
 Planes = NDArray[np.float32]
 Columns = NDArray[np.int32]
 
-SMOOTH_REACH, WINDOW_REACH = 2, 3
-"""Steps of the spacing that the smoothing and the largest window of energy reach to either side."""
-WINDOWS, COLOUR_WINDOW = ((3, 1), (1, 3), (1, 1)), (2, 2)
-"""Half-sides of the windows of the three bands and of a colour, in steps along a row and down a column."""
+SMOOTH_REACH, WINDOW_REACH = 2, 2
+"""Steps of the spacing that the smoothing and the window of energy reach to either side."""
+_WINDOW = np.float32((2 * WINDOW_REACH + 1) ** 2)
+"""Values in a window."""
 _OUTER, _INNER, _MIDDLE = np.float32(1 / 16), np.float32(1 / 4), np.float32(3 / 8)
 """The cubic B-spline that smooths [1]_.
 
@@ -83,7 +83,7 @@ def shrink(  # noqa: PLR0913, PLR0917 - a kernel takes arrays, no objects
     smooth : ndarray of shape (3, m, width) or (3, m, width // 2), dtype float32
         Takes m rows of the smooth planes, or the mean of two by two pixels of twice as many.
     change : ndarray of shape (3, n, width), dtype float32
-        Is taken from; its rows are the middle ones of `planes`, at most ``rows - 10 spacing`` of them.
+        Is taken from; its rows are the middle ones of `planes`, at most ``rows - 8 spacing`` of them.
     """
     step, rows = SMOOTH_REACH * spacing, planes.shape[1]
     inner = slice(step, rows - step)
@@ -101,40 +101,37 @@ def shrink(  # noqa: PLR0913, PLR0917 - a kernel takes arrays, no objects
     bands = (along - low[0], across, middle[0] - along - across)
     variance = _variance(low, noise)
     weights = np.float32(1) / shares[:3] * (np.float32(1) / variance[0])
+    windows = _Windows(columns, spacing, beyond)
     gone, all_of_it = np.zeros((2, *change.shape[1:]), np.float32)
-    for band, weight, window in zip(bands, weights, WINDOWS, strict=True):
-        windows = _Windows(columns, spacing, window, beyond)
+    for band, weight in zip(bands, weights, strict=True):
         energy = windows.total(band * band * weight)
-        gone += windows.middle(band) * _going(energy, control[0, 0] * windows.size)
+        gone += windows.middle(band) * _going(energy, control[0, 0] * _WINDOW)
         all_of_it += windows.middle(band)
     change[0] -= control[0, 1] * gone
-    windows = _Windows(columns, spacing, COLOUR_WINDOW, beyond)
     own = variance[1:] * shares[3:]
     change[1:] -= _colour_that_goes(middle - low, all_of_it - gone, own, control, windows)
 
 
 @dataclass(frozen=True)
 class _Windows:
-    """Sums over the windows of a band."""
+    """Sums over windows, for all rows but some at either end."""
 
     columns: Columns
     spacing: int
-    window: tuple[int, int]
-    skip: int
+    beyond: int
 
     def total(self, values: Planes) -> Planes:
-        """Sums, for all rows but `skip` at either end."""
-        along = _sum_along(values, self.columns, self.window[0])
-        return _sum_down(along, self.spacing, self.window[1], self.skip)
+        """Sums over the window of each."""
+        along = _sum_along(values, self.columns)
+        rows = slice(self.beyond, len(values) - self.beyond)
+        total = along[rows].copy()
+        for step in range(self.spacing, WINDOW_REACH * self.spacing + 1, self.spacing):
+            total += along[rows.start - step : rows.stop - step] + along[rows.start + step : rows.stop + step]
+        return total
 
     def middle(self, values: Planes) -> Planes:
         """Values of these rows."""
-        return values[self.skip : len(values) - self.skip]
-
-    @property
-    def size(self) -> np.float32:
-        """Values in a window."""
-        return np.float32((2 * self.window[0] + 1) * (2 * self.window[1] + 1))
+        return values[self.beyond : len(values) - self.beyond]
 
 
 def _colour_that_goes(
@@ -152,7 +149,7 @@ def _colour_that_goes(
         weighted = colour * weight
         energy, both = windows.total(colour * weighted), windows.total(light * weighted)
         slope = both * lit
-        threshold = windows.middle(np.asarray(own * weight * (limit * windows.size)))
+        threshold = windows.middle(np.asarray(own * weight * (limit * _WINDOW)))
         rest = windows.middle(colour) - slope * lightness
         left = np.asarray(energy - slope * both, np.float32)
         goes.append(share * (rest * _going(left, threshold)))
@@ -199,21 +196,12 @@ def smooth_down(planes: Planes, spacing: int) -> Planes:
     return np.asarray((first + fifth) * _OUTER + (second + fourth) * _INNER + third * _MIDDLE)
 
 
-def _sum_along(energy: Planes, columns: Columns, half: int) -> Planes:
+def _sum_along(energy: Planes, columns: Columns) -> Planes:
     out = np.empty_like(energy)
     for some in np.unique(columns):
         rows = energy[columns == some]
         total = rows.copy()
-        for step in range(1, half + 1):
+        for step in range(1, WINDOW_REACH + 1):
             total += _pair(rows, step * int(some))
         out[columns == some] = total
     return out
-
-
-def _sum_down(energy: Planes, spacing: int, half: int, skip: int) -> Planes:
-    """Sum of steps to both sides, for all but `skip` rows at either end."""
-    last = len(energy) - skip
-    total = energy[skip:last].copy()
-    for step in range(spacing, half * spacing + 1, spacing):
-        total += energy[skip - step : last - step] + energy[skip + step : last + step]
-    return total

@@ -128,13 +128,13 @@ def test_a_turn_of_the_planes_turns_what_comes_out() -> None:
     [
         (1, 2, "smooth"),
         (1, 0, "smooth"),
-        (3, np.full(30, 29, np.int32), "columns"),
+        (3, np.full(30, 34, np.int32), "columns"),
         (3, np.zeros(30, np.int32), "columns"),
         (7, -1, "smooth"),
         (7, 1, "smooth"),
         (9, np.zeros((3, 14, 100), np.float32), "smooth"),
         (9, np.zeros((3, 13, 99), np.float32), "smooth"),
-        (10, np.zeros((3, 22, 200), np.float32), "change"),
+        (10, np.zeros((3, 24, 200), np.float32), "change"),
         (10, np.zeros((3, 19, 200), np.float32), "change"),
     ],
 )

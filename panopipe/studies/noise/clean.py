@@ -29,7 +29,7 @@ Floats = NDArray[np.float32]
 
 LIMIT, COLOUR_LIMIT = 2.5, 3.0
 """Energy in a window, in units of the noise's, up to which nothing is kept. In white noise the mean over a
-window of 21 or 25 correlated values hardly ever passes it; between 2.2 and 4 pictures of rooms and of trees
+window of 25 correlated values hardly ever passes it; between 2.2 and 4 pictures of rooms and of trees
 come out best against the truth, colours between 2.5 and 3.6. Lightness has the lower one: faint grain in wood
 and cloth is missed sooner than noise is seen."""
 COARSEST_PX = 64
