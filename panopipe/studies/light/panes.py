@@ -112,12 +112,12 @@ def view_through(sight: Sight, panes: list[Mask]) -> Mask:
     least_ev = max(SHADE_EV, middle - REVEAL_EV)  # a lampshade before the window has less
     found = [without_glow(sight, pane) for pane in panes]
     found = [without_reveals(sight, pane, least_ev) for pane in found if pane.any()]
-    colours = {number: _inner_colours(sight, pane) for number, pane in enumerate(found) if pane.any()}
+    found = [pane for pane in found if pane.any()]
+    spreads = [_inner_colours(sight, pane) for pane in found]
     region = np.zeros_like(whole)
-    if max(colours.values(), default=0) < ONE_COLOUR:
+    if max(spreads, default=0) < ONE_COLOUR:
         return np.asarray(region)
-    for number, spread in colours.items():
-        pane = found[number]
+    for pane, spread in zip(found, spreads, strict=True):
         light = np.percentile(sight.light_ev[pane], [10, 50, 90])
         plain = light[2] - light[0] < 2 * PLAIN_EV and colours_of(sight, pane) < PLAIN_COLOURS
         strip = light[1] < bright - DIMMER_EV and _length(pane) > LONG
