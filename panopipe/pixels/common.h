@@ -56,14 +56,6 @@ INLINE void put_together(const Planes *RESTRICT planes, int count, float *RESTRI
     }
 }
 
-/* Mean of two by two pixels. */
-INLINE void mean_of_four(const float *RESTRICT upper, const float *RESTRICT lower, Py_ssize_t width,
-                         float *RESTRICT out)
-{
-    for (Py_ssize_t i = 0; i < width; i++)
-        out[i] = ((upper[2 * i] + upper[2 * i + 1]) + (lower[2 * i] + lower[2 * i + 1])) * 0.25f;
-}
-
 /* An array that an operation takes: its name for errors; its type ('f', 'd', 'h', 'i', 'H', 'B', or any that
    samples of files have); its sides. A side below zero may have any length, the same wherever the same number
    stands. */

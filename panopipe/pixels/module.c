@@ -24,7 +24,6 @@ PyObject *summary_kernel(PyObject *self, PyObject *args);
 PyObject *shrink_kernel(PyObject *self, PyObject *args);
 PyObject *band_energies_kernel(PyObject *self, PyObject *args);
 PyObject *sharpen_kernel(PyObject *self, PyObject *args);
-PyObject *halve_kernel(PyObject *self, PyObject *args);
 PyObject *add_doubled_kernel(PyObject *self, PyObject *args);
 PyObject *part_planes_kernel(PyObject *self, PyObject *args);
 PyObject *join_planes_kernel(PyObject *self, PyObject *args);
@@ -59,7 +58,6 @@ static PyMethodDef methods[] = {
     {"shrink", shrink_kernel, METH_VARARGS, NULL},
     {"band_energies", band_energies_kernel, METH_VARARGS, NULL},
     {"sharpen", sharpen_kernel, METH_VARARGS, NULL},
-    {"halve", halve_kernel, METH_VARARGS, NULL},
     {"add_doubled", add_doubled_kernel, METH_VARARGS, NULL},
     {"part_planes", part_planes_kernel, METH_VARARGS, NULL},
     {"join_planes", join_planes_kernel, METH_VARARGS, NULL},

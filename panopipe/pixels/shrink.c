@@ -294,6 +294,14 @@ static void smooth_row(const Scale *scale, Tile *tile, Py_ssize_t row)
     }
 }
 
+/* Mean of two by two pixels. */
+INLINE void mean_of_four(const float *RESTRICT upper, const float *RESTRICT lower, Py_ssize_t width,
+                         float *RESTRICT out)
+{
+    for (Py_ssize_t i = 0; i < width; i++)
+        out[i] = ((upper[2 * i] + upper[2 * i + 1]) + (lower[2 * i] + lower[2 * i + 1])) * 0.25f;
+}
+
 /* Of the smooth planes that are left: this row, or the mean of this and the one before. */
 FAST static void leave(const Scale *scale, const Tile *tile, Py_ssize_t row)
 {

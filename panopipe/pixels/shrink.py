@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.pixels.compiled import compiled
-from panopipe.pixels.halve import halve
 
 Planes = NDArray[np.float32]
 Columns = NDArray[np.int32]
@@ -93,7 +92,7 @@ def shrink(  # noqa: PLR0913, PLR0917 - a kernel takes arrays, no objects
     if smooth.shape[2] == planes.shape[2]:
         smooth[:] = low[:, skip : skip + smooth.shape[1]]
     else:
-        halve(low, skip, smooth)
+        smooth[:] = _halved(low[:, skip : skip + 2 * smooth.shape[1]])
     beyond = (rows - 2 * step - change.shape[1]) // 2
     if fresh:
         change[:] = middle[:, beyond : middle.shape[1] - beyond]
@@ -194,6 +193,13 @@ def smooth_down(planes: Planes, spacing: int) -> Planes:
     count = planes.shape[1] - 4 * spacing
     first, second, third, fourth, fifth = (planes[:, n * spacing : n * spacing + count] for n in range(5))
     return np.asarray((first + fifth) * _OUTER + (second + fourth) * _INNER + third * _MIDDLE)
+
+
+def _halved(planes: Planes) -> Planes:
+    """Mean of two by two pixels."""
+    upper, lower = planes[:, ::2], planes[:, 1::2]
+    four = (upper[..., ::2] + upper[..., 1::2]) + (lower[..., ::2] + lower[..., 1::2])
+    return np.asarray(four * np.float32(0.25))
 
 
 def _sum_along(energy: Planes, columns: Columns) -> Planes:

@@ -58,6 +58,14 @@ def test_both_forms_give_the_same_bits(
     assert np.array_equal(fast[1], slow[1])
 
 
+def test_half_size_is_the_mean_of_two_by_two() -> None:
+    given = scale(30, 200, 1, [1], 20, half=True)
+    whole = np.zeros((3, 26, 200), np.float32)
+    shrink(*given)
+    shrink(*given[:7], 0, 0, whole, given[-1])
+    assert np.allclose(given[-2], whole[:, 3:25].reshape(3, 11, 2, 100, 2).mean(axis=(2, 4)), atol=1e-6)
+
+
 def test_where_nothing_is_to_go_nothing_changes() -> None:
     given = scale(30, 200, 1, [1], 20)
     given[6] = np.array([[3, 0], [3, 0], [3, 0]], np.float32)

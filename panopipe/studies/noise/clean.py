@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.pixels.halve import add_doubled
+from panopipe.pixels.doubled import add_doubled
 from panopipe.pixels.opponent import join_planes, part_planes
 from panopipe.pixels.shrink import SMOOTH_REACH, shrink
 from panopipe.studies.noise.model import NoiseModel

@@ -1,4 +1,4 @@
-"""Planes at half their size, and back: the mean of two by two pixels, and linear enlargement."""
+"""Planes at half size enlarged linearly."""
 
 from __future__ import annotations
 
@@ -9,25 +9,7 @@ from panopipe.pixels.compiled import compiled
 
 Planes = NDArray[np.float32]
 
-_QUARTER, _NEAR, _FAR = np.float32(0.25), np.float32(0.75), np.float32(0.25)
-
-
-@compiled("halve")
-def halve(planes: Planes, skip: int, out: Planes) -> None:
-    """Mean of two by two pixels.
-
-    Parameters
-    ----------
-    planes : ndarray of shape (p, skip + 2 n or more, 2 width), dtype float32
-        Planes.
-    skip : int
-        Rows to leave out at the top.
-    out : ndarray of shape (p, n, width), dtype float32
-        Takes the means.
-    """
-    last = skip + 2 * out.shape[1]
-    upper, lower = planes[:, skip:last:2], planes[:, skip + 1 : last : 2]
-    out[:] = ((upper[..., ::2] + upper[..., 1::2]) + (lower[..., ::2] + lower[..., 1::2])) * _QUARTER
+_NEAR, _FAR = np.float32(0.75), np.float32(0.25)
 
 
 @compiled("add_doubled")

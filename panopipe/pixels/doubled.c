@@ -1,38 +1,5 @@
-/* See halve.py. */
+/* See doubled.py. */
 #include "common.h"
-
-FAST static void halve_rows(const float *upper, const float *lower, Py_ssize_t width, float *out)
-{
-    mean_of_four(upper, lower, width, out);
-}
-
-static const Argument halve_arguments[] = {{"planes", 'f', 0, 3, {-1, -4, -5}}, {"out", 'f', 1, 3, {-1, -2, -3}}};
-
-PyObject *halve_kernel(PyObject *self, PyObject *args)
-{
-    PyObject *given[2];
-    Arrays arrays;
-    Py_ssize_t skip;
-    (void)self;
-    if (!PyArg_ParseTuple(args, "OnO", &given[0], &skip, &given[1])
-        || open_arrays(given, halve_arguments, 2, &arrays) < 0)
-        return NULL;
-    Py_ssize_t rows = arrays.length[1], width = arrays.length[2], all = arrays.length[3];
-    if (skip < 0 || skip + 2 * rows > all || arrays.length[4] != 2 * width) {
-        close_arrays(&arrays);
-        PyErr_SetString(PyExc_ValueError, "out: not half the rows and columns of the planes");
-        return NULL;
-    }
-    Py_BEGIN_ALLOW_THREADS
-    for (Py_ssize_t plane = 0; plane < arrays.length[0]; plane++)
-        for (Py_ssize_t row = 0; row < rows; row++) {
-            const float *from = (const float *)arrays.view[0].buf + (plane * all + skip + 2 * row) * 2 * width;
-            halve_rows(from, from + 2 * width, width, (float *)arrays.view[1].buf + (plane * rows + row) * width);
-        }
-    Py_END_ALLOW_THREADS
-    close_arrays(&arrays);
-    Py_RETURN_NONE;
-}
 
 FAST static void blend_lines(const float *RESTRICT upper, const float *RESTRICT lower, float share,
                              Py_ssize_t width, float *RESTRICT line)
