@@ -45,28 +45,37 @@ class MarginWindow:
         self._end, self._at_once = end, max(rows_at_once, ROWS_PER_MARGIN * margin)
         self._fetch, self._make = fetch, make
         self._source = self._made = np.empty((0, self._width, 3), np.float32)
-        self._source_first = self._made_first = 0
+        self._source_first = self._made_first = self._left_from = 0
 
     def rows(self, first: int, last: int) -> Rows:
-        """Rows `first` to `last` as the stage leaves them; a new array.
+        """Rows `first` to `last` as the stage leaves them; they belong to who asked.
 
         They cost least when they follow those asked for before.
         """
+        made = self._ready(first, last)
+        if len(made) == last - first and made.flags.writeable:
+            self._left_from = last  # given away as they are: a copy would serve nobody
+            return made
         out = np.empty((last - first, self._width, 3), np.float32)
         row = first
         while row < last:
-            if not self._made_first <= row < self._made_first + len(self._made):
-                self._make_from(row, max(last, min(row + self._at_once, self._end)))
-            made = self._made[row - self._made_first :][: last - row]
+            made = self._ready(row, last)
             out[row - first :][: len(made)] = made
             row += len(made)
         return out
+
+    def _ready(self, first: int, last: int) -> Rows:
+        """Rows from `first` on that are made, no further than `last`; read-only if others hold them too."""
+        if not self._left_from <= first < self._made_first + len(self._made):
+            self._make_from(first, max(last, min(first + self._at_once, self._end)))
+        return self._made[first - self._made_first :][: last - first]
 
     def _make_from(self, first: int, last: int) -> None:
         top = first - self.margin
         source = self._with_margin(top, last + self.margin)
         source.flags.writeable = False  # its last rows are the margin of the rows to come
         self._made, self._made_first = self._make(source, first), first
+        self._left_from = first
         self._source, self._source_first = source, top
 
     def _with_margin(self, first: int, last: int) -> Rows:
