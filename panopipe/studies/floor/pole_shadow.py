@@ -31,7 +31,9 @@ _BESIDE = np.concatenate([np.arange(-30, -9), np.arange(10, 31)]) * 0.01
 """Distances at which parallel lines would be, were it a pattern."""
 _COLUMNS = 1024
 """Directions in which lines are looked for."""
-_TRIED, _MOST, _APART_DEG, _WEAKEST = 6, 3, 10.0, 0.3
+_TRIED, _MOST, _APART_DEG, _WEAKEST = 16, 3, 14.0, 0.3
+_BROAD = round(_APART_DEG * _COLUMNS / 360)
+"""Columns beside a shadow that show it, too."""
 _SHORTEST, _FEWEST_ROWS, _BESIDE_DEG = 0.4, 20, 0.7
 """The least reach that is looked at, the least rows of it beside the support, and room beside that."""
 
@@ -73,6 +75,8 @@ have there: the upright edge of a door further out points to the nadir, too."""
 _RULES = (_Rule(0.5, 1.5, 0.58, 0.06, 0.3, 0.18), _Rule(0.9, 3.0, 0.4, 0.05, 0.25, 0.4))
 """A line is believed that is long and even, or one that stands out by far. Of 38 shadows in made frames the
 first found 20 and both 30; in 20 frames without a support neither added one."""
+_ANOTHER = _Rule(0.7, 4.0, 0.4, 0.045, 0.3, 0.3)
+"""The same beside one that is believed: where one lamp throws a shadow, another may."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,10 +133,12 @@ def find_pole_shadows(frame: Picture, under_deg: Float | None = None) -> tuple[P
     clear = (angle[rows, None] > reach + _BESIDE_DEG).astype(np.float32)
     lines = [line for form in _HALVES for line in _lines(logs, far, clear, form)]
     kept: list[PoleShadow] = []
-    for _, line in sorted(lines, key=lambda each: -each[0]):
+    for sure, _, line in sorted(lines, key=lambda each: (-each[0], -each[1])):
         # Beside a sun's shadow a weak line is a joint.
-        if all(line.depth > _WEAKEST * other.depth for other in kept) and all(
-            abs((line.yaw_deg - other.yaw_deg + 180) % 360 - 180) > _APART_DEG for other in kept
+        if (
+            (sure or kept)
+            and all(line.depth > _WEAKEST * other.depth for other in kept)
+            and all(abs((line.yaw_deg - other.yaw_deg + 180) % 360 - 180) > _APART_DEG for other in kept)
         ):
             kept.append(line)
     return tuple(kept[:_MOST])
@@ -190,8 +196,11 @@ def _summed(values: Picture, far: Float, offset: float) -> Picture:
 
 def _lines(
     logs: Picture, far: Float, clear: Picture, form: tuple[float, float]
-) -> list[tuple[float, PoleShadow]]:
-    """Lines darker than both sides over a long way, in all colours alike, and not as part of a pattern."""
+) -> list[tuple[bool, float, PoleShadow]]:
+    """Lines darker than both sides over a long way, in all colours alike, and not as part of a pattern.
+
+    With each: whether it is believed by itself, or only beside another; and how much speaks for it.
+    """
     width = logs.shape[1]
     darker = _darker(logs @ LUMINANCE_OF_WORKING.astype(np.float32), far, *form)
     usual = 1.4826 * np.median(np.abs(darker), axis=1, keepdims=True) + 0.006
@@ -217,13 +226,16 @@ def _lines(
         out = mean / max(_others(score[part], far[part], column, offset), 1e-6)
         reach = float(far[length - 1])
         rules = [
-            rule for rule in _RULES if mean >= rule.score and out >= rule.stands_out and reach >= rule.reach
+            rule
+            for rule in (*_RULES, _ANOTHER)
+            if mean >= rule.score and out >= rule.stands_out and reach >= rule.reach
         ]
-        depth = _shadow_depth(logs[part], far[part], column, offset, form, rules) if rules else None
-        if depth is not None:
+        depth, rules = _shadow_depth(logs[part], far[part], column, offset, form, rules) if rules else (0, [])
+        if rules:
+            left[(np.arange(column - _BROAD, column + _BROAD + 1)) % width] = -np.inf
             yaw = (column + 0.5) * 360 / width - 180
             shadow = PoleShadow(yaw, offset, reach, *form, depth)
-            lines.append((float(worth[at, length - 1, column]), shadow))
+            lines.append((rules[0] is not _ANOTHER, float(worth[at, length - 1, column]), shadow))
     return lines
 
 
@@ -234,8 +246,8 @@ def _shadow_depth(
     offset: float,
     form: tuple[float, float],
     rules: Sequence[_Rule],
-) -> float | None:
-    """Log light that a line takes; None if it takes it too unevenly for any rule, along it or in colour."""
+) -> tuple[float, list[_Rule]]:
+    """Log light that a line takes, and the rules by which it does so evenly, along it and in colour."""
     width, reach = logs.shape[1], 120
     # The line and its surroundings alone, the line in the middle.
     near = (np.arange(column - reach, column + reach) % width).astype(np.int64)
@@ -251,13 +263,12 @@ def _shadow_depth(
     mean = darker[:3].mean(0)
     depth = float(np.median(mean))
     if np.median((np.minimum(left, right) - middle)[3]) < _OF_DARKER_SIDE * depth:
-        return None
+        return depth, []
     if np.median(mean[: max(_NEAR_ROWS, len(mean) // 3)]) < _OF_DEPTH_NEAR * depth:
-        return None
+        return depth, []
     gaps = float((mean < _FAINT * depth).mean())
     tint = max(abs(red - green), abs(blue - green)) / max(green, 1e-6)
-    believed = any(depth >= rule.depth and gaps < rule.gaps and tint < rule.tint for rule in rules)
-    return depth if believed else None
+    return depth, [rule for rule in rules if depth >= rule.depth and gaps < rule.gaps and tint < rule.tint]
 
 
 def _others(score: Picture, far: Float, column: int, offset: float) -> float:

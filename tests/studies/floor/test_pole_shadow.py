@@ -94,3 +94,16 @@ def test_a_soft_shadow_over_a_rugs_edge_leaves_the_edge():
     # that would show as the logarithm of .4.
     assert abs(lost.mean()) < 0.03
     assert np.percentile(np.abs(lost), 98) < 0.12
+
+
+@pytest.mark.parametrize("name", ["planks", "terrazzo", "square tiles", "carpet"])
+def test_two_lamps_throw_two_shadows(name):
+    """The fainter one stands out of a loud floor less than a line by itself must to be believed."""
+    frame, _ = bare(name)
+    dark = (
+        frame * shadow_left(70, 1.0, depth=0.18, half=0.018) * shadow_left(-64, 0.8, depth=0.08, half=0.018)
+    )
+    found = find_pole_shadows(reduced(dark))
+    assert len(found) == 2
+    assert abs(found[0].yaw_deg - 70) < 2
+    assert abs(found[1].yaw_deg + 64) < 2
