@@ -1,5 +1,5 @@
 /* See bands.py. */
-#include "common.h"
+#include "spline.h"
 #include <stdlib.h>
 
 #define SIDE 16
@@ -10,14 +10,6 @@ typedef struct {
     const int32_t *columns;
     float *smooth, *energies;
 } Scale;
-
-/* The cubic B-spline that smooths. */
-INLINE void blend(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
-                  const float *RESTRICT four, const float *RESTRICT five, Py_ssize_t count, float *RESTRICT out)
-{
-    for (Py_ssize_t i = 0; i < count; i++)
-        out[i] = (one[i] + five[i]) * 0.0625f + (two[i] + four[i]) * 0.25f + three[i] * 0.375f;
-}
 
 /* Detail across, down and both; the second holds the plane smoothed down before. */
 INLINE void part_rows(const float *RESTRICT middle, const float *RESTRICT along, const float *RESTRICT smooth,

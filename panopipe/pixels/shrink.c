@@ -1,6 +1,6 @@
 /* See shrink.py. Worked on in tiles of columns, row by row behind one another. Of each row only what windows of
    later rows still need is held, in rings of rows that stay in the second cache. */
-#include "common.h"
+#include "spline.h"
 #include <stdlib.h>
 
 #define TILE 1024
@@ -41,13 +41,6 @@ typedef struct {
 INLINE float *at(const Ring *ring, Py_ssize_t row) { return ring->rows + (row & ring->mask) * ring->stride; }
 INLINE float *row_of(const Tile *tile, int number) { return tile->rows + number * tile->stride; }
 INLINE float *smooth_of(const Tile *tile, Py_ssize_t row) { return row_of(tile, SMOOTH + (row & 1 ? 3 : 0)); }
-
-INLINE void blend(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
-                  const float *RESTRICT four, const float *RESTRICT five, Py_ssize_t count, float *RESTRICT out)
-{
-    for (Py_ssize_t i = 0; i < count; i++)
-        out[i] = (one[i] + five[i]) * 0.0625f + (two[i] + four[i]) * 0.25f + three[i] * 0.375f;
-}
 
 /* A row as it is, and smoothed down the column; `step` floats between its rows. */
 INLINE void blend_down(const float *RESTRICT from, Py_ssize_t step, Py_ssize_t count, float *RESTRICT middle,
