@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import cache
 from pathlib import Path
 
-from panopipe.exposures.recognise import candidates, recognise
+from panopipe.exposures.recognise import candidates, recognise, told_of
 from panopipe.exposures.takes import Judged, Look, may_be_takes, takes_among
 from panopipe.stage import FileGroup, JudgedTake, TakeFault
 from panopipe.studies.takes.choose import Choice
@@ -14,7 +15,8 @@ from panopipe.studies.takes.take import Fault, Kind
 
 def candidate_groups(files: Sequence[Path]) -> list[tuple[int, ...]]:
     """Runs of files that may be one frame together, by headers alone; no file is in two of them."""
-    runs = [*candidates(files), *may_be_takes(files)]
+    capture = cache(told_of)  # a header is read once
+    runs = [*candidates(files, capture), *may_be_takes(files, capture)]
     joined: list[list[int]] = []
     for run in runs:
         touched = [other for other in joined if set(other) & set(run)]

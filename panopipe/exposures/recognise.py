@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -20,22 +20,26 @@ from panopipe.studies.bracket.series import Shot, chains
 _WIDTH = 512
 
 
-def candidates(files: Sequence[Path]) -> list[tuple[int, ...]]:
+def told_of(file: Path) -> Capture:
+    """Facts of a file's capture; none if it does not say or cannot be read."""
+    try:
+        return capture_of(file)
+    except OSError:
+        return Capture()
+
+
+def candidates(files: Sequence[Path], capture: Callable[[Path], Capture] = told_of) -> list[tuple[int, ...]]:
     """Runs of files that may be exposures of one place, by their facts; in the order they were taken.
 
-    Nothing but headers is read. A file that does not tell is left alone.
+    Nothing but headers is read, by `capture`. A file that does not tell is left alone.
     """
-    return [tuple(run) for run in chains([_shot(file) for file in files])]
+    return [tuple(run) for run in chains([_shot(file, capture) for file in files])]
 
 
-def _shot(file: Path) -> Shot:
-    try:
-        capture = (
-            capture_of(file) if file.suffix.lower() == ".dng" else Capture()
-        )  # finished colours stay apart
-    except OSError:
-        capture = Capture()
-    return Shot(file.stem, capture, exposure_value(capture))
+def _shot(file: Path, capture: Callable[[Path], Capture]) -> Shot:
+    is_raw = file.suffix.lower() == ".dng"  # finished colours stay apart
+    facts = capture(file) if is_raw else Capture()
+    return Shot(file.stem, facts, exposure_value(facts))
 
 
 def recognise(files: Sequence[Path]) -> tuple[list[Found], list[str]]:
@@ -53,7 +57,7 @@ def recognise(files: Sequence[Path]) -> tuple[list[Found], list[str]]:
     list of str
         A line for each file that facts put into a group and its picture does not.
     """
-    shots = [_shot(file) for file in files]
+    shots = [_shot(file, told_of) for file in files]
     looks = [_look(file) for file in files]
     return grouped(shots, looks, lambda one, other: register(one, other, finest=_WIDTH))
 

@@ -10,9 +10,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.capture import Capture
 from panopipe.colour.spaces import SRGB_FROM_WORKING
 from panopipe.colour.transfer import srgb_encode
-from panopipe.files.capture_time import capture_of
+from panopipe.exposures.recognise import told_of
 from panopipe.files.jpeg import preview_jpeg
 from panopipe.files.picture import open_picture
 from panopipe.frame import FrameFacts, Rows
@@ -54,9 +55,9 @@ class Judged:
     pictures: tuple[bytes, ...]
 
 
-def may_be_takes(files: Sequence[Path]) -> list[tuple[int, ...]]:
-    """Runs of files that may hold takes of one stand, by headers alone."""
-    pairs = linked([_seconds(file) for file in files])
+def may_be_takes(files: Sequence[Path], capture: Callable[[Path], Capture]) -> list[tuple[int, ...]]:
+    """Runs of files that may hold takes of one stand, by headers alone, which `capture` reads."""
+    pairs = linked([capture(file).seconds for file in files])
     first = list(range(len(files)))
     for one, other in pairs:
         kept, gone = sorted((first[one], first[other]))
@@ -85,7 +86,7 @@ def takes_among(
         Pairs of files of which nobody is sure.
     """
     seen = _Seen(files, look)
-    times = [_seconds(file) for file in files]
+    times = [told_of(file).seconds for file in files]
     found, unsure = stands(times, [_profile(file) for file in files], seen.agreement)
     return [seen.judged(stand.members) for stand in found], unsure
 
@@ -137,13 +138,6 @@ class _Seen:
         choice = choose(takes)
         pictures = tuple(_picture(take, own) for take, own in zip(takes, choice.faults, strict=True))
         return Judged(members, choice, pictures)
-
-
-def _seconds(file: Path) -> float | None:
-    try:
-        return capture_of(file).seconds
-    except OSError:
-        return None
 
 
 def _profile(file: Path) -> NDArray[np.float32] | None:
