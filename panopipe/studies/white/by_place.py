@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
 from panopipe.studies.white.bounce import bare, bounce, surely_painted
+from panopipe.studies.white.colder import colder
 from panopipe.studies.white.cones import locus, nearest_in_table
 from panopipe.studies.white.light import trend
 from panopipe.studies.white.mixture import Mixture, mixture
@@ -45,8 +46,9 @@ ACROSS = 0.12
 OUTSIDE = 0.15
 """Distance beyond either light at which a surface is hardly heard: warmer than the lamp is wood."""
 WARMER_HEARD = 0.3
-WIDE, NARROW = 0.5, 0.12
-"""Tolerance of the first and of the last round, along the curve."""
+WIDE, NARROW, NARROW_UNSURE = 0.5, 0.12, 0.3
+"""Tolerance of the first and of the last round, along the curve; and of the last where hardly any paint is
+heard: the few white things there stand in unlike light, and none may be silenced by the others."""
 HALF_A_LAMP = 0.5
 """Of the way in red from lamp to daylight. Grass, leaves and sky lie at daylight or beyond, lamps do not."""
 GREEN_ALONG, GREEN_ACROSS = 0.15, 0.3
@@ -191,9 +193,10 @@ def find_field(
     links = _links(seen, length, across)
     start = float(curve.nearest(np.array([white]))[0][0])
     field, kept = np.full(length.shape, start), heard
-    prior = PRIOR + PRIOR_OF_MANY * surely_painted(heard)
+    sure = surely_painted(heard)
+    prior, narrow = PRIOR + PRIOR_OF_MANY * sure, NARROW + (NARROW_UNSURE - NARROW) * (1 - sure)
     for turn in range(rounds):
-        wide = WIDE * (NARROW / WIDE) ** (turn / (rounds - 1))
+        wide = WIDE * (narrow / WIDE) ** (turn / (rounds - 1))
         off = length - field
         side = np.where(off > 0, WARMER_HEARD, 1 - WARMER_HEARD)
         kept = heard * 2 * side / (1 + (off / wide) ** 2) ** 2
@@ -201,6 +204,7 @@ def find_field(
         enough = ENOUGH if turn == ROUNDS - 1 else ENOUGH_MEANWHILE
         field = spread((kept * length + prior * start) / total, total * size, links, field, enough)
     field = _with_views(field, views, seen.known)
+    field = field - (1 - sure) * colder(length, across, field, seen.known.astype(np.float64))
     unpainted = bare(kept)
     throws = bounce(length - field, seen.known.astype(np.float64)) * unpainted
     tint = curve.places[0] - lights.places[0]
