@@ -1,14 +1,21 @@
-/* See sharpen.py. */
+/* See sharpen.py. Row by row behind one another: of each plane as many rows are held as later ones need. */
 #include "common.h"
 #include <stdlib.h>
 
 typedef struct {
     Py_ssize_t rows, width, pad, stride;
     const float *light, *weights, *distance, *control;
-    float *luminance, *along, *detail, *smooth, *energy, *high, *low, *out;
+    float *luminance, *along, *detail, *smooth, *energy, *high, *low, *square, *out;
 } Work;
 
-INLINE float *row_of(float *plane, const Work *work, Py_ssize_t row) { return plane + row * work->stride + work->pad; }
+#define PLANES 7
+/* Rows of a plane that are held: a power of two, above the five that smoothing takes. */
+#define HELD 8
+
+INLINE float *row_of(float *plane, const Work *work, Py_ssize_t row)
+{
+    return plane + (row & (HELD - 1)) * work->stride + work->pad;
+}
 
 static void go_round(float *row, const Work *work)
 {
@@ -74,13 +81,15 @@ INLINE void raise_edges(const Work *work, Py_ssize_t row, const float *RESTRICT 
     const float *luminance = row_of(work->luminance, work, row), *smooth = row_of(work->smooth, work, row);
     const float *detail = row_of(work->detail, work, row), *energy = row_of(work->energy, work, row);
     const float *high = row_of(work->high, work, row), *low = row_of(work->low, work, row);
-    Py_ssize_t down = work->stride;
+    const float *energy_over = row_of(work->energy, work, row - 1), *energy_under = row_of(work->energy, work, row + 1);
+    const float *high_over = row_of(work->high, work, row - 1), *high_under = row_of(work->high, work, row + 1);
+    const float *low_over = row_of(work->low, work, row - 1), *low_under = row_of(work->low, work, row + 1);
     float strength = work->control[0], beyond = work->control[2];
     float grain = work->control[1] * work->control[1] * 9.0f;
     for (Py_ssize_t i = 0; i < work->width; i++) {
-        float here = luminance[i], around = energy[i] + (energy[i - down] + energy[i + down]);
-        float highest = most_of(high[i], most_of(high[i - down], high[i + down]));
-        float lowest = least_of(low[i], least_of(low[i - down], low[i + down]));
+        float here = luminance[i], around = energy[i] + (energy_over[i] + energy_under[i]);
+        float highest = most_of(high[i], most_of(high_over[i], high_under[i]));
+        float lowest = least_of(low[i], least_of(low_over[i], low_under[i]));
         float share = around / (around + grain * (smooth[i] * smooth[i]) + 1e-12f);
         float raised = here + strength * share * detail[i];
         raised = least_of(most_of(raised, lowest - size_of(lowest) * beyond), highest + size_of(highest) * beyond);
@@ -94,28 +103,50 @@ INLINE void raise_edges(const Work *work, Py_ssize_t row, const float *RESTRICT 
     }
 }
 
-FAST static void work_on(Work *work, float *square)
+FAST static void begin_row(Work *work, Py_ssize_t row)
 {
-    Py_ssize_t rows = work->rows, width = work->width;
-    for (Py_ssize_t row = 0; row < rows; row++) {
-        float *luminance = row_of(work->luminance, work, row);
-        take_luminance(work->light + 3 * row * width, work->weights, width, luminance);
-        go_round(luminance, work);
-        smooth_along(luminance, work->distance[row], width, row_of(work->along, work, row));
-        find_range(luminance, step_of(work->distance[row]), width, row_of(work->high, work, row),
-                   row_of(work->low, work, row));
+    float *luminance = row_of(work->luminance, work, row);
+    take_luminance(work->light + 3 * row * work->width, work->weights, work->width, luminance);
+    go_round(luminance, work);
+    smooth_along(luminance, work->distance[row], work->width, row_of(work->along, work, row));
+    find_range(luminance, step_of(work->distance[row]), work->width, row_of(work->high, work, row),
+               row_of(work->low, work, row));
+}
+
+FAST static void detail_row(Work *work, Py_ssize_t row)
+{
+    float *along = work->along, *square = work->square + work->pad;
+    find_detail(row_of(work->luminance, work, row), row_of(along, work, row - 2), row_of(along, work, row - 1),
+                row_of(along, work, row), row_of(along, work, row + 1), row_of(along, work, row + 2), work->width,
+                row_of(work->smooth, work, row), row_of(work->detail, work, row), square);
+    go_round(square, work);
+    add_neighbours(square, step_of(work->distance[row]), work->width, row_of(work->energy, work, row));
+}
+
+FAST static void finish_row(const Work *work, Py_ssize_t row)
+{
+    raise_edges(work, row, work->light + 3 * row * work->width, work->out + 3 * (row - 3) * work->width);
+}
+
+static void work_on(Work *work)
+{
+    for (Py_ssize_t row = 0; row < work->rows; row++) {
+        begin_row(work, row);
+        if (row >= 4)
+            detail_row(work, row - 2);
+        if (row >= 6)
+            finish_row(work, row - 3);
     }
-    for (Py_ssize_t row = 2; row < rows - 2; row++) {
-        const float *along = row_of(work->along, work, row);
-        Py_ssize_t down = work->stride;
-        find_detail(row_of(work->luminance, work, row), along - 2 * down, along - down, along, along + down,
-                    along + 2 * down, width, row_of(work->smooth, work, row), row_of(work->detail, work, row),
-                    square + work->pad);
-        go_round(square + work->pad, work);
-        add_neighbours(square + work->pad, step_of(work->distance[row]), width, row_of(work->energy, work, row));
-    }
-    for (Py_ssize_t row = 3; row < rows - 3; row++)
-        raise_edges(work, row, work->light + 3 * row * width, work->out + 3 * (row - 3) * width);
+}
+
+/* Columns beyond either end that the widest filter of these rows looks at. */
+static Py_ssize_t reach_of(const Work *work)
+{
+    float most = 1.0f;
+    for (Py_ssize_t row = 0; row < work->rows; row++)
+        most = most_of(most, work->distance[row]);
+    Py_ssize_t reach = (Py_ssize_t)(2.0f * most) + 1;
+    return reach < work->width ? reach : work->width;
 }
 
 static const Argument arguments[] = {{"light", 'f', 0, 3, {-1, -2, 3}},
@@ -149,17 +180,18 @@ PyObject *sharpen_kernel(PyObject *self, PyObject *args)
         PyErr_SetString(PyExc_ValueError, fault);
         return NULL;
     }
-    work.pad = work.width / 4 + 2 < work.width ? work.width / 4 + 2 : work.width;
+    work.pad = reach_of(&work);
     work.stride = work.width + 2 * work.pad;
-    Py_ssize_t plane = work.rows * work.stride;
-    float *memory = calloc((size_t)(7 * plane + work.stride), sizeof(float));
+    Py_ssize_t plane = HELD * work.stride;
+    float *memory = malloc((size_t)(PLANES * plane + work.stride) * sizeof(float));
     if (memory) {
-        float **planes[] = {&work.luminance, &work.along, &work.detail, &work.smooth, &work.energy, &work.high,
-                            &work.low};
-        for (int i = 0; i < 7; i++)
+        float **planes[PLANES] = {&work.luminance, &work.along, &work.detail, &work.smooth, &work.energy, &work.high,
+                                  &work.low};
+        for (int i = 0; i < PLANES; i++)
             *planes[i] = memory + i * plane;
+        work.square = memory + PLANES * plane;
         Py_BEGIN_ALLOW_THREADS
-        work_on(&work, memory + 7 * plane);
+        work_on(&work);
         Py_END_ALLOW_THREADS
     }
     free(memory);
