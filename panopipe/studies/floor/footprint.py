@@ -231,7 +231,7 @@ def _footprint(
 
 def _may_be_cast(shadows: Sequence[PoleShadow], turn: int) -> NDArray[np.bool_]:
     """Columns in which a soft shadow may fall: where the pole throws hard ones, these say where from."""
-    if sum(shadow.depth for shadow in shadows) < _HARD:
+    if sum(shadow.depth for shadow in shadows if not shadow.by_colour) < _HARD:
         return np.ones(MAP_COLUMNS, np.bool_)
     yaw_deg = (np.arange(MAP_COLUMNS) + turn / _PER_COLUMN + 0.5) * (360 / MAP_COLUMNS) - 180
     towards = np.array([shadow.yaw_deg for shadow in shadows])

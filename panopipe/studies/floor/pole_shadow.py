@@ -9,13 +9,14 @@ beside it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
+from panopipe.studies.floor.by_colour import without_materials
 
 Picture = NDArray[np.float32]
 Float = NDArray[np.float64]
@@ -75,8 +76,10 @@ have there: the upright edge of a door further out points to the nadir, too."""
 _RULES = (_Rule(0.5, 1.5, 0.58, 0.06, 0.3, 0.18), _Rule(0.9, 3.0, 0.4, 0.05, 0.25, 0.4))
 """A line is believed that is long and even, or one that stands out by far. Of 38 shadows in made frames the
 first found 20 and both 30; in 20 frames without a support neither added one."""
-_ANOTHER = _Rule(0.7, 4.0, 0.4, 0.045, 0.3, 0.3)
-"""The same beside one that is believed: where one lamp throws a shadow, another may."""
+_ANOTHER, _FAINTER = _Rule(0.7, 4.0, 0.4, 0.045, 0.3, 0.3), 0.3
+"""The same beside one that is believed, where it is fainter: one lamp throws a shadow, another may."""
+_BY_COLOUR = _Rule(1.3, 5.0, 0.45, 0.06, 0.25, 0.15)
+"""The same where the lightness of colours is taken off: what is left of a rug's border must not pass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +100,9 @@ class PoleShadow:
         Log light that it takes, on average.
     begin : float
         Distance along it from which it lies on the floor.
+    by_colour : bool
+        Whether it was found once the lightness of the floor's colours was taken off; it may be found
+        without that, too.
     """
 
     yaw_deg: float
@@ -106,6 +112,11 @@ class PoleShadow:
     widening: float
     depth: float
     begin: float = 0.0
+    by_colour: bool = False
+
+    def along(self, other: PoleShadow) -> bool:
+        """Whether two run in so much the same direction that they are one."""
+        return abs((self.yaw_deg - other.yaw_deg + 180) % 360 - 180) <= _APART_DEG
 
 
 def find_pole_shadows(frame: Picture, under_deg: Float | None = None) -> tuple[PoleShadow, ...]:
@@ -131,14 +142,23 @@ def find_pole_shadows(frame: Picture, under_deg: Float | None = None) -> tuple[P
     if under_deg is not None:
         reach = np.interp(columns, (np.arange(len(under_deg)) + 0.5) / len(under_deg), under_deg, period=1)
     clear = (angle[rows, None] > reach + _BESIDE_DEG).astype(np.float32)
-    lines = [line for form in _HALVES for line in _lines(logs, far, clear, form)]
+    kept = _apart([line for form in _HALVES for line in _lines(logs, far, clear, form)])
+    evened = without_materials(logs)
+    if evened is None:
+        return kept
+    by_colour = _apart(_lines(evened, far, clear, _HALVES[1], (_BY_COLOUR,)))
+    return kept + tuple(replace(line, by_colour=True) for line in by_colour)
+
+
+def _apart(lines: list[tuple[bool, float, PoleShadow]]) -> tuple[PoleShadow, ...]:
+    """The lines for which most speaks, each in a direction of its own."""
     kept: list[PoleShadow] = []
     for sure, _, line in sorted(lines, key=lambda each: (-each[0], -each[1])):
         # Beside a sun's shadow a weak line is a joint.
         if (
             (sure or kept)
             and all(line.depth > _WEAKEST * other.depth for other in kept)
-            and all(abs((line.yaw_deg - other.yaw_deg + 180) % 360 - 180) > _APART_DEG for other in kept)
+            and not any(line.along(other) for other in kept)
         ):
             kept.append(line)
     return tuple(kept[:_MOST])
@@ -195,7 +215,11 @@ def _summed(values: Picture, far: Float, offset: float) -> Picture:
 
 
 def _lines(
-    logs: Picture, far: Float, clear: Picture, form: tuple[float, float]
+    logs: Picture,
+    far: Float,
+    clear: Picture,
+    form: tuple[float, float],
+    among: Sequence[_Rule] = (*_RULES, _ANOTHER),
 ) -> list[tuple[bool, float, PoleShadow]]:
     """Lines darker than both sides over a long way, in all colours alike, and not as part of a pattern.
 
@@ -226,12 +250,10 @@ def _lines(
         out = mean / max(_others(score[part], far[part], column, offset), 1e-6)
         reach = float(far[length - 1])
         rules = [
-            rule
-            for rule in (*_RULES, _ANOTHER)
-            if mean >= rule.score and out >= rule.stands_out and reach >= rule.reach
+            rule for rule in among if mean >= rule.score and out >= rule.stands_out and reach >= rule.reach
         ]
         depth, rules = _shadow_depth(logs[part], far[part], column, offset, form, rules) if rules else (0, [])
-        if rules:
+        if rules and (rules[0] is not _ANOTHER or depth < _FAINTER):
             left[(np.arange(column - _BROAD, column + _BROAD + 1)) % width] = -np.inf
             yaw = (column + 0.5) * 360 / width - 180
             shadow = PoleShadow(yaw, offset, reach, *form, depth)

@@ -11,8 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
+from panopipe.studies.floor.by_colour import without_materials
 from panopipe.studies.floor.extent import floor_extent
 from panopipe.studies.floor.fill import fill_floor
+from panopipe.studies.floor.logs import offset_for, to_log
 from panopipe.studies.floor.outline import Outline
 from panopipe.studies.floor.pole_shadow import PoleShadow
 from panopipe.studies.floor.strip import Line, brighten_strip, draw_strip, furthest, put_strip
@@ -38,6 +40,8 @@ _LEAST_DEPTH, _MOST_WIDENING = 0.02, 0.05
 _LEAST_KNOWN, _CROOKED, _BROADEST = 0.7, 0.008, 0.05
 """Share of a line that must be dark, how far the middle of it may stray, and the most that half of it may
 measure: what is no shadow of a rod is left."""
+_FADES = 0.5
+"""Share of its way over which a shadow that is told by colours fades."""
 _SOFT, _SLOW, _TINTS = 0.3, 0.35, (0.6, 1.4)
 """Depth below which a shadow is taken off, not rebuilt; how slowly it changes along its way, in camera
 heights; and how much more of one channel than on average it may take."""
@@ -68,6 +72,7 @@ class _Strip:
     end: float
     depth: float
     lost: Picture
+    by_colour: bool
 
 
 def without_shadows(rows: Picture, first: int, shadows: Sequence[PoleShadow], foot: Outline) -> None:
@@ -84,11 +89,15 @@ def without_shadows(rows: Picture, first: int, shadows: Sequence[PoleShadow], fo
         What is rebuilt afterwards anyway; nothing is copied from there.
     """
     strips: list[_Strip] = []
-    for shadow in shadows:
+    gone: list[PoleShadow] = []
+    for shadow in sorted(shadows, key=lambda each: each.by_colour):
+        if shadow.by_colour and any(shadow.along(other) for other in gone):
+            continue
         one = _measured(rows, first, shadow, foot)
         if one is None:
             continue
-        if one.depth < _SOFT:
+        gone.append(shadow)
+        if one.depth < _SOFT or one.by_colour:
             # At once: what two lines share is taken off once.
             _relight(rows, first, one)
         else:
@@ -106,6 +115,10 @@ def _measured(rows: Picture, first: int, shadow: PoleShadow, foot: Outline) -> _
     along = np.arange(shadow.begin, end, step)
     open_to = np.flatnonzero(~_under(foot, line, along, np.zeros(1))[:, 0])
     along = along[max(0, int(open_to[0]) - _UNDER_PX) if open_to.size else len(along) :]
+    found = line, shadow.half, shadow.widening
+    if shadow.by_colour:
+        along = along[along < reach]
+        return _followed(rows, first, found, along, reach, by_colour=True) if len(along) > 2 else None
     for _ in range(_ROUNDS):
         shape = _shape(rows, first, line, along[along < reach], step)
         strip = None if shape is None else _followed(rows, first, shape, along, reach)
@@ -113,7 +126,6 @@ def _measured(rows: Picture, first: int, shadow: PoleShadow, foot: Outline) -> _
             return None
         line, reach = strip.line, strip.end
     if strip is not None and _is_joint(strip, shadow):
-        found = Line(shadow.yaw_deg, shadow.offset), shadow.half, shadow.widening
         return _followed(rows, first, found, along, shadow.reach)
     return strip
 
@@ -126,14 +138,21 @@ def _is_joint(strip: _Strip, shadow: PoleShadow) -> bool:
 
 
 def _followed(
-    rows: Picture, first: int, shape: tuple[Line, float, float], along: Float, reach: float
+    rows: Picture,
+    first: int,
+    shape: tuple[Line, float, float],
+    along: Float,
+    reach: float,
+    *,
+    by_colour: bool = False,
 ) -> _Strip | None:
     """Follow a shadow of known line and width to its end."""
     step = float(along[1] - along[0])
     half = np.maximum(shape[1] + shape[2] * along, step)
     widest = min(_OUTER * float(half.max()) + 2 * step, _FAR_OUT)
     across = np.arange(-widest, widest + step / 2, step)
-    darker = _darker(draw_strip(rows, first, shape[0], along, across), across, half, step)
+    logs = _log_light(draw_strip(rows, first, shape[0], along, across), by_colour=by_colour)
+    darker = _darker(logs, across, half, step)
     core = np.abs(across) < _CORE * half[:, None]
     depth = (darker * core).sum(1) / np.maximum(core.sum(1), 1)
     usual = float(np.median(depth[along < reach]))
@@ -145,8 +164,13 @@ def _followed(
     edge = _edge(darker[: last + 1], across, half[: last + 1])
     end = float(along[last]) + 2 * half[last]
     ends = np.clip((end - along) / (2 * half), 0, 1)
+    if by_colour:
+        # What is left of other materials far out must not deepen what fades.
+        depth = np.minimum.accumulate(_slowly(depth, last, step))
+        ends = np.clip((end - along) / (_FADES * end), 0, 1)
     lost = _even_loss(darker, across / half[:, None], depth, last, step, edge) * ends[:, None]
-    return _Strip(shape[0], along, across, edge * half, end, usual, lost.astype(np.float32))
+    lost = lost.astype(np.float32)
+    return _Strip(shape[0], along, across, edge * half, end, usual, lost, by_colour)
 
 
 def _even_loss(darker: Picture, place: Float, depth: Float, last: int, step: float, edge: float) -> Float:
@@ -154,10 +178,7 @@ def _even_loss(darker: Picture, place: Float, depth: Float, last: int, step: flo
 
     Edges of rugs and joints that the shadow crosses are in what was measured, and not in the shadow.
     """
-    window = 2 * round(_SLOW / step / 2) + 1
-    padded = np.pad(np.where(np.arange(len(depth)) <= last, depth, depth[last]), window // 2, mode="edge")
-    slow = np.median(np.lib.stride_tricks.sliding_window_view(padded, window), axis=-1)
-    slow = cv2.GaussianBlur(slow[:, None], (1, window), sigmaX=0, sigmaY=window / 6).ravel()
+    slow = _slowly(depth, last, step)
     bins = np.arange(0, edge + 0.1, 0.2)
     share = darker[: last + 1] / np.maximum(slow[: last + 1, None], _LEAST_DEPTH)
     at = np.abs(place[: last + 1])
@@ -172,6 +193,15 @@ def _even_loss(darker: Picture, place: Float, depth: Float, last: int, step: flo
     return np.asarray(np.clip(darker, even / _UNEVEN, even * _UNEVEN))
 
 
+def _slowly(depth: Float, last: int, step: float) -> Float:
+    """Depth as it changes slowly along the way."""
+    window = 2 * round(_SLOW / step / 2) + 1
+    padded = np.pad(np.where(np.arange(len(depth)) <= last, depth, depth[last]), window // 2, mode="edge")
+    slow = np.median(np.lib.stride_tricks.sliding_window_view(padded, window), axis=-1)
+    slow = cv2.GaussianBlur(slow[:, None], (1, window), sigmaX=0, sigmaY=window / 6).ravel()
+    return np.asarray(slow, np.float64)
+
+
 def _relight(rows: Picture, first: int, own: _Strip) -> None:
     """Take a soft shadow off the floor, which keeps its own texture and edges under it."""
     strip = draw_strip(rows, first, own.line, own.along, own.across)
@@ -181,8 +211,8 @@ def _relight(rows: Picture, first: int, own: _Strip) -> None:
     step = own.along[1] - own.along[0]
     half = np.maximum(own.half / _WIDEST, step)
     taken = [
-        float(np.median(_darker(strip[..., at : at + 1].repeat(3, -1), own.across, half, step)[core]))
-        for at in range(3)
+        float(np.median(_darker(logs, own.across, half, step)[core]))
+        for logs in _log_channels(strip, by_colour=own.by_colour)
     ]
     tint = np.clip(np.array(taken) / max(float(np.mean(taken)), _LEAST_DEPTH), *_TINTS)
     lost = (own.lost[..., None] * tint).astype(np.float32)
@@ -197,7 +227,8 @@ def _shape(
         return None
     across = np.arange(-_FAR_OUT, _FAR_OUT + step / 2, step)
     even = np.full(len(along), _FAR_OUT / _OUTER)
-    darker = _darker(draw_strip(rows, first, line, along, across), across, even, step)
+    logs = _log_light(draw_strip(rows, first, line, along, across), by_colour=False)
+    darker = _darker(logs, across, even, step)
     places = along[:: max(1, round(_WINDOW / step))]
     found = [_middle(darker[np.searchsorted(along, at)], across) for at in places]
     known = np.array([one is not None for one in found])
@@ -246,10 +277,24 @@ def _end(limit: float, aside: float) -> float:
     return math.sqrt(max(limit * limit - aside * aside, 0.0))
 
 
-def _darker(strip: Picture, across: Float, half: Float, step: float) -> Picture:
+def _log_light(strip: Picture, *, by_colour: bool) -> Picture:
+    """Log light of a strip, if told so without that of its materials."""
+    luminance = LUMINANCE_OF_WORKING.astype(np.float32)
+    if by_colour:
+        return np.asarray(np.stack(_log_channels(strip, by_colour=True), -1) @ luminance, np.float32)
+    light = strip @ luminance
+    return to_log(light, offset_for(light[..., None]))
+
+
+def _log_channels(strip: Picture, *, by_colour: bool) -> list[Picture]:
+    """The same of red, green and blue, each by itself."""
+    logs = [to_log(one, offset_for(one[..., None])) for one in np.moveaxis(strip, -1, 0)]
+    even = without_materials(np.stack(logs, -1)) if by_colour else None
+    return logs if even is None else list(np.moveaxis(even, -1, 0))
+
+
+def _darker(logs: Picture, across: Float, half: Float, step: float) -> Picture:
     """How much darker each place is than the floor on both sides of it, in log light, averaged along."""
-    light = strip @ LUMINANCE_OF_WORKING
-    logs = np.log(np.maximum(light, 0) + np.float32(0.02 * max(float(np.median(light)), 1e-6)))
     place = across[None, :] / half[:, None]
     sides = []
     for sign in (-1, 1):
