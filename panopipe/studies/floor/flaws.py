@@ -32,7 +32,7 @@ Mask = NDArray[np.bool_]
 Float = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-BARS = {"pattern": 1.7, "dark spot": 1.7, "line": 1.85, "blur": 1.05}
+BARS = {"pattern": 1.7, "dark spot": 1.7, "line": 1.95, "blur": 1.05}
 """Excess from which a kind of flaw is one, weighed by `python -m tests.benchmarks.flaws`: of whole floors and
 good fills one in twenty shows so much of any."""
 _GRID_RADIUS_PX = 20
@@ -304,13 +304,7 @@ def _line(
     at = np.argwhere(taken)
     middle = np.asarray((at.min(0) + at.max(0)) / 2, np.float64)
     angle = np.linspace(0, 2 * math.pi, _DIRECTIONS, endpoint=False, dtype=np.float64)
-    loss = _losses(luma, middle, angle, unit)
-    others = np.delete(loss, _ASIDE // 2, axis=1)
-    usual = np.maximum(others.max(1), max(_FAINT_LINE, float(np.percentile(others, 99))))
-    own = loss[:, _ASIDE // 2]
-    # A joint goes on beyond the hole, a shadow ends at the foot.
-    behind = np.max([np.roll(own, _DIRECTIONS // 2 + by) for by in range(-_BENT, _BENT + 1)], axis=0)
-    excess = own / np.maximum(usual, behind)
+    excess = np.min([_beyond_usual(loss) for loss in _losses(luma, middle, angle, unit)], axis=0)
     if edge is not None:
         excess[_along_edge(edge, angle, radius)] = 0
     worst = int(excess.argmax())
@@ -322,6 +316,16 @@ def _line(
     )
 
 
+def _beyond_usual(loss: Float) -> Float:
+    """How much more the line through the middle loses in each direction than those beside it."""
+    others = np.delete(loss, _ASIDE // 2, axis=1)
+    usual = np.maximum(others.max(1), max(_FAINT_LINE, float(np.percentile(others, 99))))
+    own = loss[:, _ASIDE // 2]
+    # A joint goes on beyond the hole, a shadow ends at the foot.
+    behind = np.max([np.roll(own, _DIRECTIONS // 2 + by) for by in range(-_BENT, _BENT + 1)], axis=0)
+    return np.asarray(own / np.maximum(usual, behind), np.float64)
+
+
 def _along_edge(edge: Edge, angle: Float, radius: float) -> Mask:
     """Directions out of the hole in which hems run: of a straight edge, or of the two ends of an arc."""
     lean = math.degrees(_ARC * abs(edge.bend) * radius)
@@ -329,10 +333,11 @@ def _along_edge(edge: Edge, angle: Float, radius: float) -> Mask:
     return np.asarray(off < _EDGE_DEG + lean, np.bool_)
 
 
-def _losses(luma: Picture, middle: Float, angle: Float, unit: float) -> Float:
+def _losses(luma: Picture, middle: Float, angle: Float, unit: float) -> tuple[Float, Float]:
     """Log light lost along lines in some directions, through the middle (the middle one) and beside it.
 
-    Against the side that is darker: an edge is darker than one side only, and no shadow.
+    Against the side that is darker in the middle of the way: an edge is darker than one side only, and no
+    shadow. And against both sides at most places: between a joint and a mat it is some places.
     """
     along = np.linspace(1.05, 2.4, _ALONG) * unit
     width = _WIDTH * unit
@@ -350,10 +355,11 @@ def _losses(luma: Picture, middle: Float, angle: Float, unit: float) -> Float:
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     ).reshape(len(angle), _ASIDE, 3, len(along))
-    loss = np.minimum(seen[:, :, 0], seen[:, :, 2]) - seen[:, :, 1]
-    # Where three in five places are darker than both sides: between a joint and a mat it is some places.
+    left, right = seen[:, :, 0] - seen[:, :, 1], seen[:, :, 2] - seen[:, :, 1]
+    side = np.minimum(np.median(left, axis=-1), np.median(right, axis=-1))
     at = round((1 - _LINE_SHARE) * _ALONG)
-    return np.asarray(np.partition(loss, at, axis=-1)[..., at], np.float64)
+    both = np.partition(np.minimum(left, right), at, axis=-1)[..., at]
+    return np.asarray(side, np.float64), np.asarray(both, np.float64)
 
 
 def _blur(light: Picture, hole: Mask, factor: int, offset: float) -> tuple[float, float, float]:
