@@ -34,8 +34,8 @@ from panopipe.stage import (
 )
 from panopipe.studies.white.by_place import (
     FIRST_ROUNDS,
-    ROUNDS,
     LightField,
+    find_along,
     find_field,
     lights_by_field,
     lights_of,
@@ -306,20 +306,26 @@ class _Rooms:
     ) -> None:
         shown, self._frames = _lights(keys, seen), _by_room(keys)
 
-        def found(at: int, lights_mired: tuple[float, float], rounds: int) -> LightField | None:
-            return _light_field(seen[at], observations[at], whites[at], lights_mired, rounds)
+        def given(at: int, lights_mired: tuple[float, float]) -> tuple[Surfaces, Place, Place, Place]:
+            white = whites[at].log_chromaticity
+            return seen[at].seen.surfaces, white, lights_mired, observations[at].camera
 
         def lights(room: str) -> tuple[float, float]:
-            fields = [(found(at, shown[room], FIRST_ROUNDS), at) for at in self._frames[room]]
             return lights_by_field(
                 shown[room],
-                [(field, observations[at].camera) for field, at in fields if field is not None],
+                [
+                    (find_along(*given(at, shown[room]), FIRST_ROUNDS), observations[at].camera)
+                    for at in self._frames[room]
+                    if _may_be_mixed(seen[at])
+                ],
             )
 
         lights_of_room = lru_cache(maxsize=None)(lights)
 
         def field(at: int) -> LightField | None:
-            return found(at, lights_of_room(keys[at].room), ROUNDS)
+            if not _may_be_mixed(seen[at]):
+                return None
+            return find_field(*given(at, lights_of_room(keys[at].room)))
 
         def two(room: str) -> float:
             shown = []
@@ -340,18 +346,10 @@ def _by_room(keys: Sequence[FrameKey]) -> dict[str, list[int]]:
     return rooms
 
 
-def _light_field(
-    surveyed: Observation[BalanceSettings],
-    observation: FrameObservation,
-    white: White,
-    lights_mired: tuple[float, float],
-    rounds: int,
-) -> LightField | None:
-    """Light of each place; None outdoors, and where the photographer named the one light of a frame."""
-    seen, named = surveyed.seen, isinstance(surveyed.settings.kelvin, float)
-    if seen.evidence.open_sky >= INDOORS or named:
-        return None
-    return find_field(seen.surfaces, white.log_chromaticity, lights_mired, observation.camera, rounds)
+def _may_be_mixed(surveyed: Observation[BalanceSettings]) -> bool:
+    """Whether the light of each place is told: not outdoors, nor where the photographer named one for all."""
+    named = isinstance(surveyed.settings.kelvin, float)
+    return bool(surveyed.seen.evidence.open_sky < INDOORS and not named)
 
 
 def _set_by_field(

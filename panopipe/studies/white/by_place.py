@@ -80,6 +80,29 @@ decides where nothing else does. With little paint it must not hide how light ch
 
 
 @dataclass(frozen=True, slots=True)
+class Along:
+    """Where the light of each place stands along the curve of mixtures.
+
+    Attributes
+    ----------
+    lengths, shown : ndarray of shape (64, 128)
+        Lengths along the curve: of the light, and of what each cell shows.
+    kept : ndarray of shape (64, 128)
+        Weight of each cell's own evidence in it.
+    curve : Mixture
+        The curve.
+    off_lights : ndarray of shape (2,)
+        How far paint showed the curve beside the one between daylight and lamp.
+    """
+
+    lengths: Matrix
+    shown: Matrix
+    kept: Matrix
+    curve: Mixture
+    off_lights: Matrix
+
+
+@dataclass(frozen=True, slots=True)
 class LightField:
     """Where the light of each place stands.
 
@@ -136,7 +159,7 @@ def lights_of(frames: Sequence[tuple[float, ...]]) -> tuple[float, float]:
 
 
 def lights_by_field(
-    lights_mired: tuple[float, float], frames: Sequence[tuple[LightField, tuple[float, float]]]
+    lights_mired: tuple[float, float], frames: Sequence[tuple[Along, tuple[float, float]]]
 ) -> tuple[float, float]:
     """Daylight and lamp of a room, in mired, the lamp by the light that was found on its paint.
 
@@ -149,11 +172,11 @@ def lights_by_field(
     frames : sequence of tuple
         Light of each place, and the place of the camera's own white as a real light.
     """
-    total = np.zeros(len(_BINS))
-    for field, camera in frames:
+    total, size = np.zeros(len(_BINS)), area()
+    for along, camera in frames:
         table = locus(_BINS, _DUV) - np.array(camera)
-        at = nearest_in_table(field.curve.at(field.lengths).reshape(-1, 2), table)
-        total += np.bincount(at, field.heard.ravel(), len(_BINS))
+        at = nearest_in_table(along.curve.at(along.lengths).reshape(-1, 2), table)
+        total += np.bincount(at, (along.kept * size).ravel(), len(_BINS))
     running = np.cumsum(total)
     if running[-1] <= 0:
         return lights_mired
@@ -161,14 +184,14 @@ def lights_by_field(
     return lights_mired[0], min(max(warm, lights_mired[0] + APART_MIRED), WARMEST_MIRED)
 
 
-def find_field(
+def find_along(
     seen: Surfaces,
     white: tuple[float, float],
     lights_mired: tuple[float, float],
     camera: tuple[float, float],
-    rounds: int = ROUNDS,
-) -> LightField:
-    """Find the light of each place of a frame.
+    rounds: int,
+) -> Along:
+    """Find where the light of each place of a frame stands along the curve of mixtures.
 
     Parameters
     ----------
@@ -205,13 +228,23 @@ def find_field(
         field = spread((kept * length + prior * start) / total, total * size, links, field, enough)
     field = _with_views(field, views, seen.known)
     field = field - (1 - sure) * colder(length, across, field, seen.known.astype(np.float64))
-    unpainted = bare(kept)
-    throws = bounce(length - field, seen.known.astype(np.float64)) * unpainted
-    tint = curve.places[0] - lights.places[0]
-    thrown = (
-        curve.at(field) - curve.at(field - throws) + unpainted[..., None] * (tint if tint[0] > 0 else 0.0)
-    )
-    return LightField(field, _green(seen, curve, field), thrown, kept * size, curve)
+    return Along(field, length, kept, curve, curve.places[0] - lights.places[0])
+
+
+def find_field(
+    seen: Surfaces,
+    white: tuple[float, float],
+    lights_mired: tuple[float, float],
+    camera: tuple[float, float],
+) -> LightField:
+    """Find the light of each place of a frame, with what the room adds to it; see `find_along`."""
+    seen = seen.unpacked()
+    along = find_along(seen, white, lights_mired, camera, ROUNDS)
+    field, curve, unpainted = along.lengths, along.curve, bare(along.kept)
+    throws = bounce(along.shown - field, seen.known.astype(np.float64)) * unpainted
+    tint = along.off_lights if along.off_lights[0] > 0 else 0.0
+    thrown = curve.at(field) - curve.at(field - throws) + unpainted[..., None] * tint
+    return LightField(field, _green(seen, curve, field), thrown, along.kept * area(), curve)
 
 
 def _between_lights(curve: Mixture, length: Matrix) -> Matrix:

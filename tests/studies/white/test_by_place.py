@@ -11,6 +11,7 @@ from panopipe.studies.white.bounce import HEARD_WELL, LEAST_MIRED, MOST_MIRED, O
 from panopipe.studies.white.by_place import (
     FIRST_ROUNDS,
     LightField,
+    find_along,
     find_field,
     lights_by_field,
     lights_of,
@@ -80,8 +81,8 @@ def lamps_of(rows: np.ndarray) -> tuple[float, float]:
     """Lamp of a room in mired, by its surfaces and by the light on its paint."""
     seen = surfaces_of(rows, 1.0)
     ends = lights_of([temperatures(seen, CAMERA)])
-    field = find_field(seen, (0.0, 0.0), ends, CAMERA, FIRST_ROUNDS)
-    return ends[1], lights_by_field(ends, [(field, CAMERA)])[1]
+    along = find_along(seen, (0.0, 0.0), ends, CAMERA, FIRST_ROUNDS)
+    return ends[1], lights_by_field(ends, [(along, CAMERA)])[1]
 
 
 def test_one_light_gives_an_even_field() -> None:
