@@ -60,7 +60,7 @@ class North(RowStage[NorthSettings, None]):
     """Where each frame stood, and which way it faces."""
 
     name: ClassVar[str] = "north"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     summary: ClassVar[str] = "finds where each frame stood; on wish all spheres face one way"
     Settings: ClassVar[type] = NorthSettings
     notes: ClassVar[Mapping[str, Note]] = {

@@ -58,6 +58,11 @@ class Way:
     back_yaw_deg: float
     distance: float
 
+    @property
+    def back(self) -> Way:
+        """The same from the other end."""
+        return Way(self.back_yaw_deg, self.yaw_deg, self.distance)
+
 
 def seen_by_both(one: Floor, other: Floor, way: Way) -> float | None:
     """How well the floor along a way agrees, up to 1; None where too little can be compared.

@@ -25,6 +25,7 @@ from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.frame import Rows
 from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
 from panopipe.sphere.views import View, view_from_frame, view_towards
+from panopipe.studies.stands.around import band_around
 from panopipe.studies.stands.floor import floor_detail
 
 Single = NDArray[np.float32]
@@ -61,6 +62,8 @@ class Features:
         How each stands in the upright view, and its diameter there.
     floor : ndarray of shape (140, 140), dtype int8
         Detail of the floor, `heading_deg` at its top.
+    around : ndarray of shape (48, 720), dtype int8
+        Detail of the band about the horizon.
     """
 
     heading_deg: float
@@ -71,6 +74,7 @@ class Features:
     angles_deg: Single
     sizes: Single
     floor: NDArray[np.int8]
+    around: NDArray[np.int8]
 
 
 def find_features(rows: Rows) -> Features:
@@ -86,9 +90,11 @@ def find_features(rows: Rows) -> Features:
     seen = [_in_view(light, heading_deg + 90.0 * number, number) for number in range(4)]
     parts = [np.concatenate(part) for part in zip(*seen, strict=True)]
     order = np.argsort(-parts[5], kind="stable")[:_MOST_AROUND]
-    descriptors, around, views, angles, sizes = (part[order] for part in parts[:5])
+    descriptors, directions, views, angles, sizes = (part[order] for part in parts[:5])
     floor = floor_detail(light, heading_deg)
-    return Features(heading_deg, walls, descriptors, around, views, angles, sizes, floor)
+    return Features(
+        heading_deg, walls, descriptors, directions, views, angles, sizes, floor, band_around(light)
+    )
 
 
 def walls_heading(light: Single) -> tuple[float, float]:

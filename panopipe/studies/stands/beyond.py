@@ -1,0 +1,116 @@
+"""What lies beyond: two frames that see each other see the same things, each past the other.
+
+Around the direction of the other frame, a frame sees what the other sees behind its own back, from nearer:
+drawn larger about that direction, by how much depends on how far it is. With a wall between them they see
+different things. So what is seen past the other is drawn as it would look from there, for upright surfaces
+at some distances, facing the line or standing along the walls, and the best agreement of all is what counts.
+Level edges, such as a ceiling's, fit at any distance and tell nothing: only what changes sideways counts.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from panopipe.studies.stands.around import HIGHEST, sampled_around
+from panopipe.studies.stands.between import Way
+from panopipe.studies.stands.matching import Ready
+
+Float = NDArray[np.float64]
+Single = NDArray[np.float32]
+
+_STEP_DEG, _REACH_DEG = 0.5, 8.0
+_UP, _SLOPE = 24, 0.4
+"""Rows that are compared, up to that slope from the horizon."""
+_WINDOW = 5
+"""Columns, to both sides, of each of the three windows that must agree: to the left, ahead, to the right."""
+_SIDEWAYS = 6.0
+"""Blur sideways, in columns, that must be left for a column to tell something."""
+_DISTANCES = np.geomspace(0.3, 7.0, 10)
+"""Camera heights beyond the other frame that surfaces are tried at."""
+_SLANTED_DEG = 70.0
+_FAINT = 150.0
+"""Square sum of detail that noise and grain may have."""
+
+
+def seen_beyond(one: Ready, other: Ready, way: Way) -> float:
+    """How well what one frame sees past the other agrees with what that sees behind its back, up to 1.
+
+    Parameters
+    ----------
+    one, other : Ready
+        The frames.
+    way : Way
+        From the one to the other.
+    """
+    yaw = _columns()
+    slope = _slopes()
+    ahead = _sideways(
+        sampled_around(
+            one.features.around, np.radians(way.yaw_deg) + yaw, np.broadcast_to(slope, (_UP, len(yaw)))
+        )
+    )
+    far = _surfaces(way.distance, np.radians(one.features.heading_deg - way.yaw_deg))
+    east, north = far * np.sin(yaw), far * np.cos(yaw) - way.distance
+    its = np.maximum(np.hypot(east, north), 1e-3)
+    its_slope = slope * (far / its)[:, None, :]
+    its_yaw = np.broadcast_to(np.arctan2(east, north)[:, None, :], its_slope.shape)
+    shape = (-1, len(yaw))
+    behind = sampled_around(
+        other.features.around,
+        np.radians(way.back_yaw_deg + 180) + its_yaw.reshape(shape),
+        its_slope.reshape(shape),
+    )
+    seen = (np.abs(its_slope) < HIGHEST) & (north > 0.15)[:, None, :]
+    behind = _sideways(behind).reshape(its_slope.shape) * seen
+    ahead = ahead * seen
+    sums = [_windows((a * b).sum(axis=1)) for a, b in ((ahead, behind), (ahead, ahead), (behind, behind))]
+    told = sums[0] / np.sqrt((sums[1] + _FAINT) * (sums[2] + _FAINT))
+    return float(told.min(axis=1).max())
+
+
+def _windows(sums: Single) -> Single:
+    """Sums over the windows to the left, ahead and to the right."""
+    middle = sums.shape[1] // 2
+    return np.stack(
+        [
+            sums[:, middle + begin * _WINDOW : middle + end * _WINDOW + 1].sum(axis=1)
+            for begin, end in ((-2, 0), (-1, 1), (0, 2))
+        ],
+        axis=1,
+    )
+
+
+def _surfaces(distance: float, walls: float) -> Float:
+    """How far upright surfaces beyond a distance are, in each direction: shape (surfaces, columns)."""
+    yaw = _columns()
+    ends = distance + _DISTANCES[:, None]
+    found = [np.broadcast_to(ends, (len(ends), len(yaw)))]
+    for number in range(4):
+        normal = (walls + number * np.pi / 2 + np.pi) % (2 * np.pi) - np.pi
+        if abs(normal) < np.radians(_SLANTED_DEG):
+            found.append(ends * np.cos(normal) / np.maximum(np.cos(yaw - normal), 0.12))
+    return np.concatenate(found)
+
+
+@cache
+def _columns() -> Float:
+    side = round(_REACH_DEG / _STEP_DEG)
+    columns: Float = np.radians(np.arange(-side, side + 1) * _STEP_DEG)
+    return columns
+
+
+@cache
+def _slopes() -> Float:
+    """Slopes of the rows that are compared, as a column."""
+    return ((0.5 - (np.arange(_UP) + 0.5) / _UP) * 2 * _SLOPE)[:, None]
+
+
+def _sideways(band: Single) -> Single:
+    """What changes from column to column."""
+    broad = cv2.GaussianBlur(band, (0, 0), sigmaX=_SIDEWAYS, sigmaY=0.01, borderType=cv2.BORDER_REPLICATE)
+    changes: Single = band - broad
+    return changes

@@ -1,0 +1,35 @@
+"""What two frames see past each other: alike where they see each other, and not else."""
+
+import numpy as np
+
+from panopipe.studies.stands.around import COLUMNS, ROWS, band_around
+from panopipe.studies.stands.between import Way
+from panopipe.studies.stands.beyond import seen_beyond
+from panopipe.studies.stands.matching import Ready
+from tests.benchmarks.stands import bearing_deg
+from tests.scenes.plan_house import CAMERA_M, sight_lines
+from tests.studies.stands.test_solve import small_house
+
+
+def test_the_band_turns_with_the_frame() -> None:
+    light = np.random.default_rng(3).uniform(0.01, 1.0, (720, 1440)).astype(np.float32)
+    band, turned = band_around(light), band_around(np.roll(light, 2 * 55, axis=1))
+    assert band.shape == (ROWS, COLUMNS)
+    off = np.abs(turned.astype(int) - np.roll(band, 55, axis=1))
+    assert off.max() <= 1  # positions are single precision, codes are rounded
+
+
+def test_frames_that_see_each_other_see_the_same_beyond() -> None:
+    """The same pairs, looked at where the other frame is not, tell what chance gives."""
+    house, features = small_house()
+    frames = [Ready.of(one) for one in features]
+    told, chance = [], []
+    for i, j in sight_lines(house):
+        a, b = house.stands[i], house.stands[j]
+        metres = np.hypot(a.x - b.x, a.z - b.z)
+        way = Way(bearing_deg(house, i, j), bearing_deg(house, j, i), float(metres / CAMERA_M))
+        told.append(max(seen_beyond(frames[i], frames[j], way), seen_beyond(frames[j], frames[i], way.back)))
+        for off in (65.0, 130.0, -75.0):
+            elsewhere = Way(way.yaw_deg, way.back_yaw_deg + off, way.distance)
+            chance.append(seen_beyond(frames[i], frames[j], elsewhere))
+    assert np.median(told) > np.quantile(chance, 0.9)
