@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -77,31 +78,40 @@ def seen_by_both(one: Floor, other: Floor, way: Way) -> float | None:
     own = _sampled(one, way.yaw_deg, along, across)
     if float(np.square(own).mean()) < _PATTERN:
         return None
-    best = -1.0
-    for slip, aside in itertools.product(_SLIPS, _SLIPS):
-        its = _sampled(other, way.back_yaw_deg, way.distance - along + slip, aside - across)
-        best = max(best, _worse_half(own, its))
+    slips = _slips()[:, :, None, None]
+    its = _sampled(other, way.back_yaw_deg, way.distance - along + slips[0], slips[1] - across)
+    best = _best_worse_half(own, its)
     chance = _SHORT_LESS * max(0.0, _LONG - (end - begin)) + _FAR_LESS * max(0.0, way.distance - _FAR)
     return best - chance
 
 
-def _worse_half(one: Single, other: Single) -> float:
-    middle = len(one) // 2
-    sums = [
-        np.stack([(a * b)[half].sum(axis=0) for half in (slice(middle + 1), slice(middle, None))])
-        for a, b in ((one, other), (one, one), (other, other))
-    ]
-    whole, stretch = (
-        _correlation(*(_run(part, many) for part in sums)) for many in (sums[0].shape[1], _STRETCH)
+@cache
+def _slips() -> Float:
+    """What is left of the errors of a place, along and aside: shape (2, 9)."""
+    return np.array(list(itertools.product(_SLIPS, _SLIPS))).T
+
+
+def _best_worse_half(one: Single, others: Single) -> float:
+    """The best of several agreements, each that of the worse half of the width."""
+    middle = others.shape[1] // 2
+    halves = slice(middle + 1), slice(middle, None)
+    both, first, second = (
+        np.stack([product[:, half].sum(axis=1) for half in halves], axis=1)
+        for product in (others * one, np.broadcast_to(one * one, others.shape), others * others)
     )
-    return min(float(whole.min()), float(stretch.min()) + _STRETCH_LESS)
+    whole, stretch = (
+        _correlation(_run(both, many), _run(first, many), _run(second, many)).min(axis=2)
+        for many in (both.shape[2], _STRETCH)
+    )
+    return float(np.minimum(whole, stretch + np.float32(_STRETCH_LESS)).min(axis=1).max())
 
 
 def _run(sums: Single, many: int) -> Single:
     """Sums over stretches of so many steps, or over all where there are fewer."""
-    total = np.cumsum(np.pad(sums, ((0, 0), (1, 0))), axis=1)
-    many = min(many, sums.shape[1])
-    runs: Single = total[:, many:] - total[:, :-many]
+    total = np.zeros((*sums.shape[:-1], sums.shape[-1] + 1), np.float32)
+    np.cumsum(sums, axis=-1, out=total[..., 1:])
+    many = min(many, sums.shape[-1])
+    runs: Single = total[..., many:] - total[..., :-many]
     return runs
 
 
@@ -135,8 +145,9 @@ def _sampled(floor: Floor, yaw_deg: float, along: Float, across: Float) -> Singl
     right = along * np.sin(yaw) + across * np.cos(yaw)
     forward = along * np.cos(yaw) - across * np.sin(yaw)
     column, row = right * PIXELS + (SIDE / 2 - 0.5), (SIDE / 2 - 0.5) - forward * PIXELS
+    flat = (-1, column.shape[-1])
     sampled: Single = cv2.remap(
-        floor.detail.astype(np.float32), column.astype(np.float32), row.astype(np.float32),
-        cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
-    ) / np.float32(CODES)  # fmt: skip
+        floor.detail.astype(np.float32), column.astype(np.float32).reshape(flat),
+        row.astype(np.float32).reshape(flat), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
+    ).reshape(column.shape) / np.float32(CODES)  # fmt: skip
     return sampled

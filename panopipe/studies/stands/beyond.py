@@ -9,6 +9,7 @@ Level edges, such as a ceiling's, fit at any distance and tell nothing: only wha
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cache
 
 import cv2
@@ -31,6 +32,10 @@ _SIDEWAYS = 6.0
 """Blur sideways, in columns, that must be left for a column to tell something."""
 _DISTANCES = np.geomspace(0.3, 7.0, 10)
 """Camera heights beyond the other frame that surfaces are tried at."""
+_NEAREST, _NEARER, _NOT_BEFORE = 0.4, 14, 0.15
+"""From where on, and at how many distances, nearer surfaces are tried, and how near the other they end."""
+_CLOSEST = 0.15
+"""Camera heights that a surface is away from whoever sees it."""
 _SLANTED_DEG = 70.0
 _FAINT = 150.0
 """Square sum of detail that noise and grain may have."""
@@ -46,30 +51,50 @@ def seen_beyond(one: Ready, other: Ready, way: Way) -> float:
     way : Way
         From the one to the other.
     """
-    yaw = _columns()
-    slope = _slopes()
-    ahead = _sideways(
-        sampled_around(
-            one.features.around, np.radians(way.yaw_deg) + yaw, np.broadcast_to(slope, (_UP, len(yaw)))
-        )
-    )
-    far = _surfaces(way.distance, np.radians(one.features.heading_deg - way.yaw_deg))
-    east, north = far * np.sin(yaw), far * np.cos(yaw) - way.distance
+    return _agreement(one, other, way, way.yaw_deg, way.distance + _DISTANCES, way.distance)
+
+
+def seen_before(one: Ready, others: Iterable[tuple[Ready, Way]], way: Way) -> float:
+    """How well what one frame sees towards another agrees with something nearer, up to 1; 0 without others.
+
+    Parameters
+    ----------
+    one : Ready
+        The frame.
+    others : iterable of (Ready, Way)
+        Frames that stand beside the way and may see the same, and the way to each.
+    way : Way
+        To the frame that may be hidden.
+    """
+    near = np.geomspace(_NEAREST, max(way.distance - _NOT_BEFORE, 1.1 * _NEAREST), _NEARER)
+    return max((_agreement(one, other, to, way.yaw_deg, near, 0.0) for other, to in others), default=0.0)
+
+
+def _agreement(one: Ready, other: Ready, way: Way, yaw_deg: float, ends: Float, beyond: float) -> float:
+    """The best agreement in some direction, if an upright surface stood at one of some distances there.
+
+    `beyond` is how far ahead a surface must be to count.
+    """
+    yaw, slope = _columns(), _slopes()
+    steady = np.broadcast_to(slope, (_UP, len(yaw)))
+    ahead = _sideways(sampled_around(one.features.around, np.radians(yaw_deg) + yaw, steady))
+    far = _surfaces(ends, np.radians(one.features.heading_deg - yaw_deg))
+    off = np.radians(way.yaw_deg - yaw_deg)
+    east = far * np.sin(yaw) - way.distance * np.sin(off)
+    north = far * np.cos(yaw) - way.distance * np.cos(off)
     its = np.maximum(np.hypot(east, north), 1e-3)
     its_slope = slope * (far / its)[:, None, :]
-    its_yaw = np.broadcast_to(np.arctan2(east, north)[:, None, :], its_slope.shape)
+    turn = np.radians(way.back_yaw_deg + 180 - way.yaw_deg + yaw_deg)
+    its_yaw = np.broadcast_to((np.arctan2(east, north) + turn)[:, None, :], its_slope.shape)
     shape = (-1, len(yaw))
-    behind = sampled_around(
-        other.features.around,
-        np.radians(way.back_yaw_deg + 180) + its_yaw.reshape(shape),
-        its_slope.reshape(shape),
-    )
-    seen = (np.abs(its_slope) < HIGHEST) & (north > 0.15)[:, None, :]
-    behind = _sideways(behind).reshape(its_slope.shape) * seen
+    told = sampled_around(other.features.around, its_yaw.reshape(shape), its_slope.reshape(shape))
+    able = (its > _CLOSEST) & (far * np.cos(yaw) > beyond + _CLOSEST)
+    seen = (np.abs(its_slope) < HIGHEST) & able[:, None, :]
+    told = _sideways(told).reshape(its_slope.shape) * seen
     ahead = ahead * seen
-    sums = [_windows((a * b).sum(axis=1)) for a, b in ((ahead, behind), (ahead, ahead), (behind, behind))]
-    told = sums[0] / np.sqrt((sums[1] + _FAINT) * (sums[2] + _FAINT))
-    return float(told.min(axis=1).max())
+    sums = [_windows((a * b).sum(axis=1)) for a, b in ((ahead, told), (ahead, ahead), (told, told))]
+    agreement = sums[0] / np.sqrt((sums[1] + _FAINT) * (sums[2] + _FAINT))
+    return float(agreement.min(axis=1).max())
 
 
 def _windows(sums: Single) -> Single:
@@ -84,10 +109,10 @@ def _windows(sums: Single) -> Single:
     )
 
 
-def _surfaces(distance: float, walls: float) -> Float:
-    """How far upright surfaces beyond a distance are, in each direction: shape (surfaces, columns)."""
+def _surfaces(distances: Float, walls: float) -> Float:
+    """How far upright surfaces at such distances ahead are, in each direction: (surfaces, columns)."""
     yaw = _columns()
-    ends = distance + _DISTANCES[:, None]
+    ends = distances[:, None]
     found = [np.broadcast_to(ends, (len(ends), len(yaw)))]
     for number in range(4):
         normal = (walls + number * np.pi / 2 + np.pi) % (2 * np.pi) - np.pi

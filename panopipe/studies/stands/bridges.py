@@ -42,15 +42,20 @@ parts, the worst but one had 9 (generated houses, see the benchmark)."""
 _WALLS = 3.0
 """What walls must say for a place."""
 _FLOOR_ALONE, _FLOOR_OVER_RIVALS = 8.0, 4.0
-"""What floors must say where walls say less, and how many times more than for any other place: of chance they
-say 5 at most; a tiled floor said 14.7 of a wrong place, and half as much of others.
+"""What floors must say where all together says less, and how many times more than for any other place. Tiles
+said 56 of a wrong place, so that something must second it, or nothing stand in the way.
 """
 _BEYOND_CHANCE, _BEYOND_COUNTS, _MOST_BEYOND = 0.5, 10.0, 6.0
 """What two frames see past each other by chance, both ways together, what more counts, and at most."""
-_BEYOND, _ALL_TOGETHER, _OVER_RIVALS_THEN = 2.5, 11.5, 1.3
+_BEYOND, _ALL_TOGETHER, _OVER_RIVALS_THEN = 2.5, 12.0, 1.3
 """What must be seen past each other, what must speak for such a place together with floors and walls, and how
-many times more than for any other. In 17 generated houses, of 14 right places with as much seen past each
-other one had less (10.2), and of 400 wrong ones none had more than 9.4."""
+many times more than for any other. In 18 generated houses, of 20 right places with as much seen past each
+other one had less (10.2), and of 400 wrong ones without walls in the way none had more than 9.4."""
+_MOST_AGAINST, _BEYOND_ALL_DOUBT = 1.2, 7.5
+"""How much of the one may stand in the free floor of the other, in what it counts, and what must be seen past
+each other where more does: of right places one had more, of wrong ones on tiled floors all had."""
+_MOST_OF_WALLS = 9.0
+"""What walls say at most: furniture comes again, and of wrong places some had 12 to 27."""
 _WORTH_A_LOOK = 6.5
 """What floors and walls must say for a place whose views past each other are compared: all 14 had more."""
 _SEEN_FAR = 6.5
@@ -83,11 +88,12 @@ class _Proposal:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Judged:
-    """A proposal, and what walls, views past each other and all together say for it."""
+    """A proposal, what walls and views past each other say for it, walls against it, and all together."""
 
     proposal: _Proposal
     walls: float
     beyond: float
+    against: float
     worth: float
 
 
@@ -198,21 +204,25 @@ def _bridge(
 def _judged(
     frames: Sequence[Ready], known: Sequence[Known], one: _Proposal, sides: Sequence[Sequence[int]]
 ) -> _Judged:
-    walls = _seen_across(frames, known, one.plan, sides)
-    worth = one.support + walls
+    walls = min(_seen_across(frames, known, one.plan, sides), _MOST_OF_WALLS)
+    worth, against, beyond = one.support + walls, 0.0, 0.0
     if worth >= _WORTH_A_LOOK:
-        worth -= _CONFLICT * conflicts(one.plan, known, sides)
-    beyond = _seen_past(frames, one.plan, sides) if worth >= _WORTH_A_LOOK else 0.0
-    return _Judged(one, walls, beyond, worth + beyond)
+        against = _CONFLICT * conflicts(one.plan, known, sides)
+    if worth - against >= _WORTH_A_LOOK:
+        beyond = _seen_past(frames, one.plan, sides)
+    return _Judged(one, walls, beyond, against, worth + beyond - against)
 
 
 def _is_sure(best: _Judged, made: Sequence[_Proposal], rival: float) -> bool:
     """Whether a place is believed, by what is seen through the door, or by floors and walls without that."""
+    if best.against > _MOST_AGAINST and best.beyond < _BEYOND_ALL_DOUBT:
+        return False
     if best.beyond >= _BEYOND and best.worth >= max(_ALL_TOGETHER, _OVER_RIVALS_THEN * rival):
         return True
     support, rest = best.proposal.support, best.worth - best.beyond
     others = max((one.support for one in made if one is not best.proposal), default=0.0)
-    if support >= max(_FLOOR_ALONE, _FLOOR_OVER_RIVALS * others) and rest >= _FLOOR_ALONE:
+    seconded = best.walls >= _WALLS or best.beyond >= _BEYOND or not best.against
+    if seconded and support >= max(_FLOOR_ALONE, _FLOOR_OVER_RIVALS * others) and rest >= _FLOOR_ALONE:
         return True
     by_walls = support >= _SUPPORT and best.walls >= _WALLS
     return by_walls and rest >= max(_WORTH, _OVER_RIVALS * rival)

@@ -1,10 +1,12 @@
 """What two frames see past each other: alike where they see each other, and not else."""
 
+import itertools
+
 import numpy as np
 
 from panopipe.studies.stands.around import COLUMNS, ROWS, band_around
 from panopipe.studies.stands.between import Way
-from panopipe.studies.stands.beyond import seen_beyond
+from panopipe.studies.stands.beyond import seen_before, seen_beyond
 from panopipe.studies.stands.matching import Ready
 from tests.benchmarks.stands import bearing_deg
 from tests.scenes.plan_house import CAMERA_M, sight_lines
@@ -33,3 +35,23 @@ def test_frames_that_see_each_other_see_the_same_beyond() -> None:
             elsewhere = Way(way.yaw_deg, way.back_yaw_deg + off, way.distance)
             chance.append(seen_beyond(frames[i], frames[j], elsewhere))
     assert np.median(told) > np.quantile(chance, 0.9)
+
+
+def test_a_wall_before_the_other_frame_is_seen_by_third_frames() -> None:
+    house, features = small_house()
+    frames, free = [Ready.of(one) for one in features], sight_lines(house)
+
+    def way(i: int, j: int) -> Way:
+        a, b = house.stands[i], house.stands[j]
+        metres = float(np.hypot(a.x - b.x, a.z - b.z))
+        return Way(bearing_deg(house, i, j), bearing_deg(house, j, i), metres / CAMERA_M)
+
+    told: dict[bool, list[float]] = {True: [], False: []}
+    for i, j in itertools.permutations(range(len(frames)), 2):
+        third = [
+            (frames[k], way(i, k)) for k in range(len(frames)) if tuple(sorted((i, k))) in free and k != j
+        ]
+        beside = [(k, to) for k, to in third if abs((to.yaw_deg - way(i, j).yaw_deg + 90) % 180 - 90) > 12]
+        if beside:
+            told[tuple(sorted((i, j))) in free].append(seen_before(frames[i], beside, way(i, j)))
+    assert np.median(told[False]) > np.median(told[True])
