@@ -34,6 +34,8 @@ _MOST_OF_A_PAIR = 30.0
 _NEAR, _NEAR_SHARE, _NEAR_TURN_DEG = 0.15, 0.03, 6.0
 """How far off what a place predicts a shift may be: the grain of the view, and 1.5 degrees of turn."""
 _TRIED, _OFFERED = 6, 8
+_LEAST_SUPPORT = 1.25
+"""What floors must say for a place that is looked at: right ones that all else spoke for had 1.3 and more."""
 _SUPPORT = 2.5
 """What floors alone must say for a place that walls are asked about: one shift of 5.2 says so much."""
 _WORTH, _OVER_RIVALS = 10.5, 2.0
@@ -192,7 +194,8 @@ def _bridge(
 ) -> tuple[float, list[Pair]]:
     """How much speaks for the best way to join two parts, if far more than for any other, and its pairs."""
     made = proposals(frames, plan, shifts, sides)[:_TRIED]
-    told = sorted((_judged(frames, known, one, sides) for one in made), key=lambda one: -one.worth)
+    able = [one for one in made if one.support >= _LEAST_SUPPORT]
+    told = sorted((_judged(frames, known, one, sides) for one in able), key=lambda one: -one.worth)
     if not told:
         return 0.0, []
     rival = told[1].worth if len(told) > 1 else 0.0

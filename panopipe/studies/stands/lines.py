@@ -28,25 +28,27 @@ _FLOOR_FREE, _FLOOR_CLEAR, _FLOOR_HIDDEN = 0.6, 0.5, 0.1
 """How well the floor along a line agrees from which on it is free by itself, from which on it is clear, and
 up to which rays alone prove nothing. Of 1,256 lines that are not free, in 17 generated houses, one had 0.51
 (it misses a door by 21 cm) and 0.49 (7 cm), all others below 0.45."""
-_TOGETHER = 0.45
-"""What must speak for a line, in agreement: of 1,256 lines that are not free one had 0.36 (it misses a door
-by 3 cm)."""
+_TOGETHER = 0.6
+"""What must speak for a line, in agreement: of 1,256 lines that are not free two had 0.36 and 0.43 (they
+miss a door by 6 and 3 cm)."""
+_UNMATCHED = 0.15
+"""What two frames that share no match must see past each other if rays alone prove their line: their places
+come from others, and one was 0.4 m off."""
 _HOPELESS = -0.6
-"""What floor and rays say of a line that need not be looked at: both ends would have to see 0.53 past each
-other, and half of the free lines have less."""
+"""What floor and rays say of a line that need not be looked at: both ends would have to see 0.6 past each
+other, and most free lines have less."""
 _PAST_CLEAR, _GAP_CLEAR = 0.5, 0.2
 """One thing must be clear: what is seen past the other frame, from either, or no long gap in the rays."""
 _CLOSE_GAP = 0.25
 """The gap of frames that are close, where the floor beside them is all that can be compared; with a longer
 one, something must be seen past each other."""
-_FLOOR_UNKNOWN, _FLOOR_LEAST = -0.1, -0.3
-"""What a floor says that cannot be compared, and what it says at worst: a table may stand on it."""
+_FLOOR_UNKNOWN = -0.1
+"""What a floor says that cannot be compared."""
 _NEARER_CHANCE, _NEARER_COUNTS = 0.4, 1.5
 """Agreement on something nearer that is chance, and how much more counts against a line."""
 _AGAINST, _MOST_AGAINST = 0.3, 3
 """What a point in front of the other frame counts against a line, and how many do; and, by its camera
 heights, an unproven stretch."""
-_MOST_GAP = 1.5
 _RAYS_TOGETHER = 15.0
 """What one of agreement is worth in the certainty of a link."""
 _THIRD, _THIRD_WITHIN, _THIRD_ASIDE_DEG = 5, 4.0, 12.0
@@ -138,6 +140,7 @@ def _lines_by_all(
     for (i, j), floor in left.items():
         sight, pair, way = floors[int(plan.part[i])].sight(i, j), pairs.get((i, j)), plan.way(i, j)
         by_rays = (i, j) in worth and sees(pair, sight, worth[i, j])
+        by_rays &= pair is not None or sum(_seen_past(frames[i], frames[j], way)) >= _UNMATCHED
         if by_rays or ((i, j) in worth and _close_in_one_room(frames[i], frames[j], way, pair, sight)):
             sure = _certainty(pair, rays=worth[i, j] + 2 * min(sight.past, 5))
         elif (told := _all_together(frames, plan, i, j, floor, sight)) >= _TOGETHER:
@@ -187,8 +190,8 @@ def _all_together(
 ) -> float:
     """What speaks for a line, less what speaks against it; 0 if nothing is clear."""
     way = plan.way(i, j)
-    says = _FLOOR_UNKNOWN if floor is None else min(max(floor, _FLOOR_LEAST), _FLOOR_CLEAR)
-    told = says - _AGAINST * (min(sight.before, _MOST_AGAINST) + min(sight.gap, _MOST_GAP))
+    says = _FLOOR_UNKNOWN if floor is None else min(floor, _FLOOR_CLEAR)
+    told = says - _AGAINST * (min(sight.before, _MOST_AGAINST) + sight.gap)
     if told < _HOPELESS:
         return 0.0
     past = _seen_past(frames[i], frames[j], way)
