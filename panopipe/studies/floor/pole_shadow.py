@@ -33,6 +33,8 @@ _BESIDE = np.concatenate([np.arange(-30, -9), np.arange(10, 31)]) * 0.01
 _COLUMNS = 1024
 """Directions in which lines are looked for."""
 _TRIED, _MOST, _APART_DEG, _WEAKEST = 16, 3, 14.0, 0.3
+_HARD_TRIED = 6
+"""Lines that may be a hard shadow: the sun throws one that stands out; butts of boards come after it."""
 _BROAD = round(_APART_DEG * _COLUMNS / 360)
 """Columns beside a shadow that show it, too."""
 _SHORTEST, _FEWEST_ROWS, _BESIDE_DEG = 0.4, 20, 0.7
@@ -236,7 +238,7 @@ def _lines(
     worth[:, far < _SHORTEST] = -np.inf
     best = worth.max(1)
     left, lines = best.max(0), []
-    for _ in range(_TRIED):
+    for tried in range(_TRIED):
         column = int(left.argmax())
         at = int(best[:, column].argmax())
         length = int(worth[at, :, column].argmax()) + 1
@@ -253,7 +255,8 @@ def _lines(
             rule for rule in among if mean >= rule.score and out >= rule.stands_out and reach >= rule.reach
         ]
         depth, rules = _shadow_depth(logs[part], far[part], column, offset, form, rules) if rules else (0, [])
-        if rules and (rules[0] is not _ANOTHER or depth < _FAINTER):
+        hard_may_be = tried < _HARD_TRIED and rules[:1] != [_ANOTHER]
+        if rules and (depth < _FAINTER or hard_may_be):
             left[(np.arange(column - _BROAD, column + _BROAD + 1)) % width] = -np.inf
             yaw = (column + 0.5) * 360 / width - 180
             shadow = PoleShadow(yaw, offset, reach, *form, depth)
