@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING, Matrix
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
+from panopipe.pixels.easing import smooth_step
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number
 from panopipe.stage import JobFacts, Observation, Prepared, RowStage, Solution, StageContext
@@ -37,7 +38,6 @@ from panopipe.studies.light.curve import (
     NO_TOE_EV,
     Moves,
     moved_base,
-    smooth_step,
     steeper_light,
     view_part,
 )

@@ -21,9 +21,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.pixels.easing import smooth_step
 from panopipe.sphere.filters import smooth
 from panopipe.sphere.wrap import pad
-from panopipe.studies.light.curve import smooth_step
 
 Plane32 = NDArray[np.float32]
 Float = NDArray[np.float64]

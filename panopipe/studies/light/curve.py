@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from panopipe.pixels.easing import smooth_step
+
 Float = NDArray[np.float64]
 
 MIDDLE_GREY_EV = float(np.log2(0.18))
@@ -112,12 +114,6 @@ def view_part(light_ev: ArrayLike) -> Float:
 def _softplus(above: ArrayLike) -> Float:
     result: Float = BRIGHT_SOFT_EV * np.logaddexp(0, np.asarray(above, dtype=np.float64) / BRIGHT_SOFT_EV)
     return result
-
-
-def smooth_step(part: Float) -> Float:
-    """From 0 at 0 to 1 at 1, flat at both ends."""
-    t = np.clip(part, 0, 1)
-    return t * t * (3 - 2 * t)
 
 
 def steeper_light(light: ArrayLike, moves: Moves) -> Float:

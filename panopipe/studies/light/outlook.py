@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.pixels.easing import smooth_step
 from panopipe.sphere.filters import smooth
 from panopipe.sphere.wrap import pad
 from panopipe.studies.light.base import LEVEL_EV, Base, with_views
-from panopipe.studies.light.curve import smooth_step
 from panopipe.studies.light.local import LocalCurves
 from panopipe.studies.light.sight import Mask, Plane
 

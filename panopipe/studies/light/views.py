@@ -24,9 +24,10 @@ from panopipe.colour.spaces import (
     xyz_from_xy,
 )
 from panopipe.colour.temperature import cct_duv_from_xy, daylight_xy
+from panopipe.pixels.easing import smooth_step
 from panopipe.sphere.filters import smooth
 from panopipe.studies.light.base import GRID_WIDTH, LEVEL_EV, Base
-from panopipe.studies.light.curve import MIDDLE_GREY_EV, VIEW_FROM_EV, smooth_step, view_part
+from panopipe.studies.light.curve import MIDDLE_GREY_EV, VIEW_FROM_EV, view_part
 from panopipe.studies.light.local import LocalCurves
 
 Float = NDArray[np.float64]

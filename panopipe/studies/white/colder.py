@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from panopipe.colour.spaces import Matrix
+from panopipe.pixels.easing import smooth_step
 from panopipe.sphere.geometry import pitch_of_row
 from panopipe.studies.white.cones import PLACE_PER_MIRED
 from panopipe.studies.white.spread import over_sphere, spread
@@ -47,16 +48,10 @@ def colder(length: Matrix, across: Matrix, field: Matrix, known: Matrix) -> Matr
     size, off = area(), field - length
     way = (off / PLACE_PER_MIRED - FROM_MIRED) / (WHOLLY_MIRED - FROM_MIRED)
     low = np.clip((BELOW_DEG - pitch_of_row(np.arange(len(field)), len(field))) / OVER_DEG, 0, 1)
-    heard = _eased(way) * np.exp(-((across / ACROSS) ** 2)) * known * (length > -BEYOND) * low[:, None]
+    heard = smooth_step(way) * np.exp(-((across / ACROSS) ** 2)) * known * (length > -BEYOND) * low[:, None]
     share = float(np.sum(heard * size) / np.sum(size))
     heard *= np.clip((WIDE[1] - share) / (WIDE[1] - WIDE[0]), 0, 1)
     even, none = np.full(heard.shape, WITHIN), np.zeros(heard.shape)
     total = heard + HOLDS
     links = over_sphere(even, even[1:], none, none[1:])
     return np.maximum(spread(heard * off / total, total * size, links, none), 0)
-
-
-def _eased(way: Matrix) -> Matrix:
-    """From 0 to 1, flat at both ends: surfaces at the limit do not come out in patches."""
-    way = np.clip(way, 0, 1)
-    return np.asarray(way * way * (3 - 2 * way))

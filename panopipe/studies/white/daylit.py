@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
+from panopipe.pixels.easing import smooth_step
 from panopipe.sphere.wrap import pad
 from panopipe.studies.white.cones import log_chromaticity_from_working
 
@@ -59,7 +60,7 @@ def with_daylit(field: Matrix, rows: Rows, white: Matrix) -> Matrix:
     length = np.maximum(np.sum(step * step, axis=-1), LEAST_STEP**2)
     own = log_chromaticity_from_working(fine) - white
     cold = np.clip(np.sum((own - here) * step, axis=-1) / length, 0, 1)  # of white paint, its light's own way
-    bright = _smooth_step((light_ev - _dim_around(light_ev, field.shape[0]) - BRIGHT_EV) / BRIGHT_OVER_EV)
+    bright = smooth_step((light_ev - _dim_around(light_ev, field.shape[0]) - BRIGHT_EV) / BRIGHT_OVER_EV)
     return np.asarray(here + (cold * bright)[..., None] * step)
 
 
@@ -87,8 +88,3 @@ def _finer(values: Matrix | Plane) -> Matrix:
     wide = np.ascontiguousarray(pad(np.asarray(values, np.float64), 1))
     fine = cv2.resize(wide, None, fx=TIMES, fy=TIMES, interpolation=cv2.INTER_LINEAR)
     return np.asarray(fine[TIMES:-TIMES, TIMES:-TIMES])
-
-
-def _smooth_step(part: Matrix) -> Matrix:
-    inside = np.clip(part, 0, 1)
-    return np.asarray(inside * inside * (3 - 2 * inside))
