@@ -46,12 +46,12 @@
   // What all share, by the gravest of them; a command that sets a value for a frame sets it for the job here.
   function sharedCard(all, finished) {
     const [{ frame, one }] = [...all].sort((a, b) => b.frame.doubt - a.frame.doubt);
-    const command = one.command[1] === "set" ? [...one.command.slice(0, 3), review.whole, ...one.command.slice(4)] : one.command;
+    const command = one.command[1] === "set" ? [...one.command.slice(0, 3), panopipe.review.whole, ...one.command.slice(4)] : one.command;
     return make("li", { class: "doubt job" }, make("div", { class: "says" },
       make("h3", {}, `${one.title}: ${all.length} of ${many(finished, "frame", "frames")}`),
       make("p", { class: "sentence" }, `Nearly all frames share it, so look at one and set it for the job. Of ${panopipe.nameOf(frame)}: ${one.sentence}`),
       make("p", { class: "remedy" }, one.remedy), command.length ? panopipe.command(command) : "",
-      panopipe.accepting({ accept: one.accept.length ? [...one.accept.slice(0, 3), review.whole, one.check] : [] })));
+      panopipe.accepting({ accept: one.accept.length ? [...one.accept.slice(0, 3), panopipe.review.whole, one.check] : [] })));
   }
 
   function doubtCard(frame, worst, shared, loading) {
