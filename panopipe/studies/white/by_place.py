@@ -67,6 +67,9 @@ BETWEEN_SURFACES = 0.015
 """Weight of the link between two surfaces, against 1 within one."""
 HELD = 1e3
 """Weight of what is known already, against 1 of a link."""
+HALF_A_VIEW, WINDOW_CELLS, OF_LEAVES = 0.5, 8, 0.12
+"""How surely a cell is a view that counts as one; cells (22 degrees) within which what has views around it
+belongs to them; and how far to the green side of the curve it then lies, dim as it may be."""
 DAYLIGHT_HEARD = 0.01
 """Weight of a cell of a view, against 1 of white paint: the wall around a window stands with its back to the
 day, and hears of it only where nothing else is known."""
@@ -226,6 +229,7 @@ def find_along(
         total = kept + DAYLIGHT_HEARD * views + prior
         enough = ENOUGH if turn == ROUNDS - 1 else ENOUGH_MEANWHILE
         field = spread((kept * length + prior * start) / total, total * size, links, field, enough)
+    views = np.maximum(views, _amid(views > HALF_A_VIEW) & seen.known & (across > OF_LEAVES))
     field = _with_views(field, views, seen.known)
     field = field - (1 - sure) * colder(length, across, field, seen.known.astype(np.float64))
     return Along(field, length, kept, curve, curve.places[0] - lights.places[0])
@@ -292,9 +296,21 @@ def _with_views(field: Matrix, views: Matrix, known: NDArray[np.bool_]) -> Matri
     """The field with daylight itself in views; what else no surface showed lies between its neighbours."""
     if not views.any():
         return field
-    even, none, held = np.ones(field.shape), np.zeros(field.shape), HELD * (known + views)
+    even, none, here = np.ones(field.shape), np.zeros(field.shape), field * (1 - views)
     links = over_sphere(even, even[1:], none, none[1:])
-    return spread(np.where(known, field, 0.0), held, links, field * (1 - views), ENOUGH_MEANWHILE)
+    return spread(np.where(known, here, 0.0), HELD * np.maximum(known, views), links, here, ENOUGH_MEANWHILE)
+
+
+def _amid(views: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Cells that have a view above them, and below or on both sides: hedges and lawns in a window."""
+    wide = views | np.roll(views, 1, axis=1) | np.roll(views, -1, axis=1)
+    above, below, left, right = (np.zeros_like(views) for _ in range(4))
+    for step in range(1, WINDOW_CELLS + 1):
+        above[step:] |= wide[:-step]
+        below[:-step] |= wide[step:]
+        left |= np.roll(views, step, axis=1)
+        right |= np.roll(views, -step, axis=1)
+    return np.asarray(above & (below | (left & right)))
 
 
 def place_at(places: Matrix, yaw_deg: float, pitch_deg: float) -> Matrix:
