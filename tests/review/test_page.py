@@ -457,9 +457,10 @@ def test_a_finger_goes_on_to_the_next_frame_but_turns_the_sphere(page: Chrome, m
             wait(page, "return JSON.parse(document.getElementById('sphere').dataset.view).yaw !== 0")
             assert page.find_element(By.ID, "frame-title").text == first
             swipe(page, ".panel h3", -120)
-            wait(page, "return document.getElementById('frame-title').textContent !== arguments[0]", first)
+            title = "const one = document.getElementById('frame-title'); return one && one.textContent"
+            wait(page, f"{title} !== arguments[0]", first)  # it is missing while the next frame is built
             swipe(page, ".panel h3", 120)
-            wait(page, "return document.getElementById('frame-title').textContent === arguments[0]", first)
+            wait(page, f"{title} === arguments[0]", first)
     finally:
         page.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": False})
 
