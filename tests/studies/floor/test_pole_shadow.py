@@ -75,13 +75,18 @@ def test_the_upright_edge_of_a_door_is_no_shadow():
     assert find_pole_shadows(reduced(frame * left)) == ()
 
 
-def test_a_soft_shadow_over_a_rugs_edge_leaves_the_edge():
-    """A lamp's shadow, broad and faint, is taken off: what lies under it, an edge too, stays as it is."""
-    frame, first = bare("carpet")
+def along_the_floor(yaw_deg):
+    """Angle from the nadir of each row, and how far each pixel lies that way, in camera heights."""
     height = WIDTH // 2
     angle = np.pi / height * (height - np.arange(height) - 0.5)
     yaw = np.radians((np.arange(WIDTH) + 0.5) * 360 / WIDTH - 180)
-    ahead = np.tan(np.minimum(angle, 1.5))[:, None] * np.cos(yaw - np.radians(40))
+    return angle, np.tan(np.minimum(angle, 1.5))[:, None] * np.cos(yaw - np.radians(yaw_deg))
+
+
+def test_a_soft_shadow_over_a_rugs_edge_leaves_the_edge():
+    """A lamp's shadow, broad and faint, is taken off: what lies under it, an edge too, stays as it is."""
+    frame, first = bare("carpet")
+    angle, ahead = along_the_floor(40)
     frame[ahead > 0.55] *= np.array((0.4, 0.9, 0.7), np.float32)
     left = shadow_left(70, 1.3, depth=0.2, half=0.03)
     shadows = find_pole_shadows(reduced(frame * left))
@@ -112,10 +117,7 @@ def test_two_lamps_throw_two_shadows(name):
 def test_a_lamps_shadow_over_coloured_stripes_is_taken_off_and_the_stripes_stay():
     """Stripes are lighter and darker than each other by far more than the shadow takes, and cross it."""
     frame, first = bare("carpet")
-    height = WIDTH // 2
-    angle = np.pi / height * (height - np.arange(height) - 0.5)
-    yaw = np.radians((np.arange(WIDTH) + 0.5) * 360 / WIDTH - 180)
-    across = np.tan(np.minimum(angle, 1.5))[:, None] * np.sin(yaw - np.radians(25))
+    angle, across = along_the_floor(25 + 90)
     frame[np.floor(across / 0.13) % 2 == 1] *= np.array((0.8, 0.5, 0.55), np.float32)
     left = shadow_left(70, 0.8, depth=0.14, half=0.02)
     shadows = find_pole_shadows(reduced(frame * left))
