@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from panopipe.colour.spaces import WORKING_FROM_XYZ, XYZ_FROM_WORKING, Matrix
+from panopipe.colour.spaces import WORKING_FROM_XYZ, Matrix
 
 BRADFORD: Matrix = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 """XYZ to the Bradford cone space (ICC.1:2022, annex E)."""
@@ -27,7 +27,19 @@ def adaptation_matrix(from_xyz: ArrayLike, to_xyz: ArrayLike, cone: Matrix = BRA
     return matrix
 
 
-def working_adaptation(from_xyz: ArrayLike, to_xyz: ArrayLike, cone: Matrix = BRADFORD) -> Matrix:
-    """The same as `adaptation_matrix`, from working space to working space."""
-    matrix: Matrix = WORKING_FROM_XYZ @ adaptation_matrix(from_xyz, to_xyz, cone) @ XYZ_FROM_WORKING
-    return matrix
+def working_adaptation(from_xyz: ArrayLike, to_xyz: ArrayLike) -> Matrix:
+    """Working space to working space matrix that turns the white `from_xyz` into the white `to_xyz`.
+
+    It scales the channels of the working space. Seen by cameras of published sensitivities, surfaces under
+    lamps come nearer so to what they are in daylight than by Bradford's cones, and wood turns less pink.
+
+    Raises
+    ------
+    ValueError
+        If a white lies outside the gamut of the working space.
+    """
+    source = WORKING_FROM_XYZ @ np.asarray(from_xyz, dtype=np.float64)
+    target = WORKING_FROM_XYZ @ np.asarray(to_xyz, dtype=np.float64)
+    if np.any(source <= 0) or np.any(target <= 0):
+        raise ValueError(f"no light has the white {np.asarray(from_xyz)} or {np.asarray(to_xyz)}")
+    return np.diag(target / source)

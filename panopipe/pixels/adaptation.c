@@ -1,21 +1,12 @@
 /* See adaptation.py. */
 #include "common.h"
 
-typedef struct {
-    float to_cones[9], from_cones[9], white[3];
-} Weights;
-
 /* Gains of one row by column, and where its pixels lie among them. */
 typedef struct {
     const float *gains;
     int columns;
     float first_column, per_column, low, per_level;
 } Row;
-
-INLINE float weighed(const float *w, float red, float green, float blue)
-{
-    return w[0] * red + w[1] * green + w[2] * blue;
-}
 
 /* In a function of its own, so that compilers keep the three values together. */
 FAST static void read_gains(const Row *row, int first, Planes *RESTRICT gain)
@@ -32,7 +23,7 @@ FAST static void read_gains(const Row *row, int first, Planes *RESTRICT gain)
     }
 }
 
-FAST static void adapt_row(float *pixels, int width, const Row *row, const Weights *RESTRICT w)
+FAST static void adapt_row(float *pixels, int width, const Row *row, const float *RESTRICT white)
 {
     Planes light = {{0}, {0}, {0}}, gain;
     for (int first = 0; first < width; first += BLOCK) {
@@ -44,15 +35,9 @@ FAST static void adapt_row(float *pixels, int width, const Row *row, const Weigh
             float part = (least_of(least_of(red, green), blue) - row->low) * row->per_level;
             part = least_of(most_of(part, 0), 1);
             part = part * part * (3 - 2 * part);
-            float by_red = gain.red[i] + part * (w->white[0] - gain.red[i]);
-            float by_green = gain.green[i] + part * (w->white[1] - gain.green[i]);
-            float by_blue = gain.blue[i] + part * (w->white[2] - gain.blue[i]);
-            float rho = weighed(w->to_cones, red, green, blue) * by_red;
-            float gamma = weighed(w->to_cones + 3, red, green, blue) * by_green;
-            float beta = weighed(w->to_cones + 6, red, green, blue) * by_blue;
-            light.red[i] = weighed(w->from_cones, rho, gamma, beta);
-            light.green[i] = weighed(w->from_cones + 3, rho, gamma, beta);
-            light.blue[i] = weighed(w->from_cones + 6, rho, gamma, beta);
+            light.red[i] = red * (gain.red[i] + part * (white[0] - gain.red[i]));
+            light.green[i] = green * (gain.green[i] + part * (white[1] - gain.green[i]));
+            light.blue[i] = blue * (gain.blue[i] + part * (white[2] - gain.blue[i]));
         }
         put_together(&light, count, pixels + 3 * first);
     }
@@ -65,7 +50,7 @@ FAST static void gains_of_row(const float *table, Py_ssize_t size, float part, f
 }
 
 static const Argument arguments[] = {
-    {"rows", 'f', 1, 3, {-1, -2, 3}}, {"gains", 'f', 0, 3, {-3, -4, 3}}, {"weights", 'f', 0, 2, {7, 3}}};
+    {"rows", 'f', 1, 3, {-1, -2, 3}}, {"gains", 'f', 0, 3, {-3, -4, 3}}, {"white", 'f', 0, 1, {3}}};
 
 PyObject *adapt_kernel(PyObject *self, PyObject *args)
 {

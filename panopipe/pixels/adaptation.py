@@ -1,4 +1,4 @@
-"""White balance of a band: gains of three cone responses that change from place to place.
+"""White balance of a band: gains of the three channels that change from place to place.
 
 Light near the level of saturation keeps the colour it was decoded with instead, and takes that of `white`:
 what saturated a sensor says nothing of its own colour, and no gain may make a lamp blue or a window green.
@@ -10,14 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.pixels.compiled import compiled
-from panopipe.pixels.gamut import mixed
 from panopipe.pixels.render import curves_of_row
 
 Floats = NDArray[np.float32]
 
 
 def adapt_rows(
-    rows: Floats, first: int, *, gains: Floats, weights: Floats, saturating: tuple[float, float]
+    rows: Floats, first: int, *, gains: Floats, white: Floats, saturating: tuple[float, float]
 ) -> None:
     """Change rows of a frame in place.
 
@@ -28,26 +27,26 @@ def adapt_rows(
     first : int
         Row of the frame, of width / 2 rows, that ``rows[0]`` is.
     gains : ndarray of shape (rows + 2, columns + 2, 3), dtype float32
-        Gain of each cone response, on a whole grid of equal cells that is continued by one cell on all sides.
-    weights : ndarray of shape (7, 3), dtype float32
-        Light to cone responses (3 rows) and back (3); gains for light that saturates (1).
+        Gain of each channel, on a whole grid of equal cells that is continued by one cell on all sides.
+    white : ndarray of shape (3,), dtype float32
+        Gains for light that saturates.
     saturating : tuple of float
         Least of the three channels from which the gains give way, and from which they have.
     """
     low, high = saturating
-    _adapt(rows, gains, weights, first, low, 1 / (high - low))
+    _adapt(rows, gains, white, first, low, 1 / (high - low))
 
 
 @compiled("adapt")
-def _adapt(rows: Floats, gains: Floats, weights: Floats, first: int, low: float, per_level: float) -> None:
+def _adapt(rows: Floats, gains: Floats, white: Floats, first: int, low: float, per_level: float) -> None:
     low32, per32, one = np.float32(low), np.float32(per_level), np.float32(1)
     for number, row in enumerate(rows, first):
         light = row.T.copy()
         gain = _between_columns(curves_of_row(gains, number, len(row)), len(row))
         part = np.clip((light.min(axis=0) - low32) * per32, 0, one)
         part = part * part * (np.float32(3) - np.float32(2) * part)
-        gain += part * (weights[6][:, None] - gain)
-        row[:] = mixed(weights[3:6], mixed(weights[:3], light) * gain).T
+        gain += part * (white[:, None] - gain)
+        row[:] = (light * gain).T
 
 
 def _between_columns(curves: Floats, width: int) -> Floats:

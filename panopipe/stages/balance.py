@@ -3,7 +3,7 @@
 The survey looks at every frame for whites, lights and local features; one joint solution
 (`panopipe.studies.white`) gives each frame its white, each room its two lights, and each place of a frame its
 light between them. What is mixed the light stage evens out before tone; `apply` adapts the one white that is
-left to D65 in the Bradford cone space, one matrix a frame.
+left to D65 in the channels of the working space, one matrix a frame.
 """
 
 from __future__ import annotations
@@ -138,7 +138,7 @@ class Balance(RowStage[BalanceSettings, Matrix]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
-    version = 20
+    version = 21
     summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -206,9 +206,8 @@ class Balance(RowStage[BalanceSettings, Matrix]):
             return Prepared()
         matrix = correction * 2.0**answer.gain_ev
         facts = replace(context.reduced.facts, correction=None)
-        if np.array_equal(matrix, np.eye(3)):
-            return Prepared(facts=facts)
-        return Prepared(matrix, review_reasons=_words(answer), facts=facts)
+        needed = None if np.array_equal(matrix, np.eye(3)) else matrix
+        return Prepared(needed, review_reasons=_words(answer), facts=facts)
 
     def apply(self, band: Band, settings: BalanceSettings, prepared: Matrix) -> Rows:
         """Adapt the rows."""

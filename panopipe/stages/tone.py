@@ -56,7 +56,7 @@ from panopipe.studies.light.views import (
     whitened,
 )
 from panopipe.studies.light.zone import find_zone
-from panopipe.studies.white.cones import correction_matrix, light_xy, log_chromaticity_from_working
+from panopipe.studies.white.cones import change_of_light, light_xy, log_chromaticity_from_working
 
 
 @dataclass(frozen=True)
@@ -143,7 +143,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 19
+    version: ClassVar[int] = 20
     summary: ClassVar[str] = (
         "exposure, highlights, shadows, slope, shoulder and toe; finds what suits the room"
     )
@@ -300,8 +300,8 @@ def _evened(facts: FrameFacts, evened: Plane, correction: Matrix, zone: Mask) ->
     height, width = evened.shape[:2]
     of_view = cv2.resize(zone.astype(np.float32), (width, height), interpolation=cv2.INTER_AREA)
     place = np.average(evened, axis=(0, 1), weights=of_view)
-    inside = log_chromaticity_from_working(np.linalg.solve(correction, np.ones(3))) + place
-    return correction_matrix(place, 1.0), daylight_kelvin(light_xy(inside, facts.white_xy))
+    white = log_chromaticity_from_working(np.linalg.solve(correction, np.ones(3)))
+    return change_of_light(white + place, white), daylight_kelvin(light_xy(white + place, facts.white_xy))
 
 
 WHOLE_VIEW_EV = 2.0

@@ -1,9 +1,8 @@
 """The plane in which whites are compared: logarithms of ratios of Bradford cone responses.
 
 A colour's place is (ln rho/gamma, ln beta/gamma), zero for the D65 white. A change of light moves all
-surfaces by nearly the same vector, and a chromatic adaptation by exactly the same one, so that the joint
-solution is linear here. One mired along the Planckian locus is 0.0057 of its length, and 0.015 is about one
-delta E 2000 of a light grey.
+surfaces by nearly the same vector, so that the joint solution is linear here. One mired along the Planckian
+locus is 0.0057 of its length, and 0.015 is about one delta E 2000 of a light grey.
 """
 
 from __future__ import annotations
@@ -11,9 +10,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from panopipe.colour.adaptation import BRADFORD, adaptation_matrix, working_adaptation
+from panopipe.colour.adaptation import BRADFORD, adaptation_matrix
 from panopipe.colour.spaces import (
     D65_XY,
+    WORKING_FROM_XYZ,
     XYZ_FROM_WORKING,
     Matrix,
     xy_from_xyz,
@@ -29,6 +29,8 @@ WORKING_FROM_CONES: Matrix = np.asarray(np.linalg.inv(CONES_FROM_WORKING))
 
 PLACE_PER_MIRED = 0.0057
 """Length of one mired along the locus, within 2 % from 2200 to 6500 K."""
+LEAST = 0.01
+"""Channels of a light of luminance 1 are held above this: no lamp in a house has less of a third of light."""
 SMALLEST_RESPONSE = 1e-6
 """Cone responses are held above this share of diffuse white before a logarithm is taken."""
 
@@ -86,6 +88,20 @@ def camera_log_chromaticity(camera_white_xy: tuple[float, float] | None) -> tupl
     return float(log_chromaticity[0]), float(log_chromaticity[1])
 
 
+def light_of_place(log_chromaticity: ArrayLike) -> Matrix:
+    """Working-space light of luminance 1 of a place, shape (..., 2) to (..., 3); no channel below `LEAST`."""
+    light: Matrix = np.maximum(xyz_from_log_chromaticity(log_chromaticity) @ WORKING_FROM_XYZ.T, LEAST)
+    return light
+
+
+def change_of_light(before: ArrayLike, after: ArrayLike) -> Matrix:
+    """What turns the light at one place into that at another: gains of the channels, shape (3, 3).
+
+    Whites are compared in cone responses and surfaces relit in the working space: see `working_adaptation`.
+    """
+    return np.diag(light_of_place(after) / light_of_place(before))
+
+
 def correction_matrix(log_chromaticity: ArrayLike, strength: float) -> Matrix:
     """Chromatic adaptation, working space to working space, of the white at `log_chromaticity`.
 
@@ -93,9 +109,7 @@ def correction_matrix(log_chromaticity: ArrayLike, strength: float) -> Matrix:
     log cone responses (to within a mired the same as in mired). A neutral's luminance stays.
     """
     white = np.asarray(log_chromaticity, dtype=np.float64)
-    return working_adaptation(
-        xyz_from_log_chromaticity(white), xyz_from_log_chromaticity((1 - strength) * white)
-    )
+    return change_of_light(white, (1 - strength) * white)
 
 
 def locus(mired: ArrayLike, duv: ArrayLike = 0.0) -> Matrix:

@@ -1,4 +1,4 @@
-"""Gains of the cone responses that bring the light of all places to one white."""
+"""Gains of the channels that bring the light of all places to one white."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
 from panopipe.pixels.adaptation import adapt_rows
 from panopipe.sphere.wrap import pad
-from panopipe.studies.white.cones import CONES_FROM_WORKING, WORKING_FROM_CONES
+from panopipe.studies.white.cones import light_of_place, log_chromaticity_from_working
 
 NEARLY_CLIPPED = (0.8, 0.98)
 """Share of the level where the last plane of the sensor clips, from which on light is taken for white, and
@@ -28,7 +28,7 @@ class LocalGains:
     Attributes
     ----------
     table : ndarray of shape (height + 2, width + 2, 3), dtype float32
-        Of the three cone responses, on a grid that is continued by one cell on all sides.
+        Of the three channels, on a grid that is continued by one cell on all sides.
     clipped : ndarray of shape (3,), dtype float64
         Gains for what is clipped.
     clips_at : float or None
@@ -44,16 +44,15 @@ class LocalGains:
 
     def apply(self, rows: Rows, first: int) -> None:
         """Adapt rows in place that start at row `first` of their frame."""
-        weights = np.concatenate([CONES_FROM_WORKING, WORKING_FROM_CONES, self.clipped[None]])
         low, high = _NEVER if self.clips_at is None else (self.clips_at * share for share in NEARLY_CLIPPED)
-        weights, saturating = weights.astype(np.float32), (low, high)
+        white, saturating = self.clipped.astype(np.float32), (low, high)
         if not self.even:
-            adapt_rows(rows, first, gains=self.table, weights=weights, saturating=saturating)
+            adapt_rows(rows, first, gains=self.table, white=white, saturating=saturating)
             return
         nearly = np.minimum(np.minimum(rows[..., 0], rows[..., 1]), rows[..., 2]) > np.float32(low)
         if nearly.any():
             pixels = rows[nearly][None]
-            adapt_rows(pixels, 0, gains=_NO_CHANGE, weights=weights, saturating=saturating)
+            adapt_rows(pixels, 0, gains=_NO_CHANGE, white=white, saturating=saturating)
             rows[nearly] = pixels[0]
 
 
@@ -78,12 +77,10 @@ def local_gains(light: Matrix, correction: Matrix, share: float, clips_at: float
     LocalGains
         The light of a place keeps the luminance that it has after `correction`.
     """
-    white = CONES_FROM_WORKING @ np.linalg.solve(correction, np.ones(3))
-    offset = _cones(share * light)
-    before = (white * offset) @ WORKING_FROM_CONES.T @ correction.T @ LUMINANCE_OF_WORKING
-    table = before[..., None] / offset
-    return LocalGains(pad(table.astype(np.float32), 1), white**share, clips_at, even=not light.any())
-
-
-def _cones(places: Matrix) -> Matrix:
-    return np.stack([np.exp(places[..., 0]), np.ones(places.shape[:-1]), np.exp(places[..., 1])], axis=-1)
+    white: Matrix = np.asarray(np.linalg.solve(correction, np.ones(3)), np.float64)
+    there = light_of_place(log_chromaticity_from_working(white) + share * light)
+    luminance = there @ correction.T @ LUMINANCE_OF_WORKING
+    table: Matrix = luminance[..., None] * white / there
+    return LocalGains(
+        pad(table.astype(np.float32), 1), np.asarray(white**share), clips_at, even=not light.any()
+    )

@@ -10,7 +10,9 @@ from panopipe.colour.temperature import cct_duv_from_xy, xy_from_cct_duv
 from panopipe.studies.white.cones import (
     PLACE_PER_MIRED,
     camera_log_chromaticity,
+    change_of_light,
     correction_matrix,
+    light_of_place,
     light_xy,
     locus,
     log_chromaticity_from_working,
@@ -20,6 +22,8 @@ from panopipe.studies.white.cones import (
 )
 
 log_chromaticities = st.tuples(st.floats(-0.4, 0.6), st.floats(-1.3, 0.6))
+lights = st.tuples(st.floats(-0.15, 0.4), st.floats(-1.2, 0.6))
+"""Places of lights from 2000 K to a blue sky, and a good way to either side of the locus."""
 
 
 @given(log_chromaticity=log_chromaticities)
@@ -31,7 +35,7 @@ def test_a_place_comes_back(log_chromaticity: tuple[float, float]) -> None:
     )
 
 
-@given(log_chromaticity=log_chromaticities, strength=st.floats(0, 1))
+@given(log_chromaticity=lights, strength=st.floats(0, 1))
 def test_strength_is_the_share_taken_away(log_chromaticity: tuple[float, float], strength: float) -> None:
     white = WORKING_FROM_XYZ @ xyz_from_log_chromaticity(log_chromaticity)
     corrected = correction_matrix(log_chromaticity, strength) @ white
@@ -50,15 +54,17 @@ def test_strength_nought_changes_nothing() -> None:
     np.testing.assert_allclose(correction_matrix((0.2, -0.6), 0.0), np.eye(3), atol=1e-14)
 
 
-@given(log_chromaticity=log_chromaticities, x=st.floats(0.1, 2), y=st.floats(0.1, 2), z=st.floats(0.1, 2))
-def test_every_colour_moves_by_the_same(
-    log_chromaticity: tuple[float, float], x: float, y: float, z: float
+@given(first=lights, second=lights, third=lights)
+def test_changes_of_light_follow_one_another(
+    first: tuple[float, float], second: tuple[float, float], third: tuple[float, float]
 ) -> None:
-    colour = WORKING_FROM_XYZ @ xyz_from_log_chromaticity((np.log(x), np.log(y))) * z
-    moved = log_chromaticity_from_working(
-        correction_matrix(log_chromaticity, 1.0) @ colour
-    ) - log_chromaticity_from_working(colour)
-    np.testing.assert_allclose(moved, -np.array(log_chromaticity), atol=1e-9)
+    there = change_of_light(second, third) @ change_of_light(first, second)
+    np.testing.assert_allclose(there, change_of_light(first, third), rtol=1e-9)
+    np.testing.assert_allclose(there @ light_of_place(first), light_of_place(third), rtol=1e-9)
+
+
+def test_no_light_is_without_red_or_blue() -> None:
+    assert light_of_place((-0.4, -6.0)).min() > 0
 
 
 def test_half_strength_is_half_way_in_mired() -> None:

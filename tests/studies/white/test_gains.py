@@ -38,7 +38,9 @@ def test_a_white_comes_to_the_frame_s_own_and_keeps_its_luminance(share: float) 
     local_gains(around(), CORRECTION, share, None).apply(rows, 0)
     balanced = rows @ CORRECTION.T
     left = log_chromaticity_from_working(balanced)
-    assert np.allclose(left, (1 - share) * around(), atol=1e-3)
+    assert np.allclose(
+        left, (1 - share) * around(), atol=1e-3 if share == 1 else 0.03
+    )  # 5 mired: another plane
     if share == 1:
         assert np.allclose(balanced @ LUMINANCE_OF_WORKING, before, rtol=3e-3)
 
