@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,3 +90,19 @@ class Recorded:
     notes: Mapping[str, float | str] = field(default_factory=dict)
     stored: Stored | None = None
     noise_profile: Floats | None = None
+
+    def share_of_white(self, samples: NDArray[Any]) -> Floats:
+        """Samples (..., 3), black as 0 and white as 1, in float64."""
+        if samples.dtype not in (np.uint8, np.uint16):
+            return np.asarray((samples.astype(np.float64) - self.black) / (self.white - self.black))
+        planes = list(zip(self.black.tolist(), self.white.tolist(), strict=True))
+        if len(set(planes)) == 1:
+            return np.take(_shares(samples.dtype, *planes[0]), samples)
+        taken = (np.take(_shares(samples.dtype, *levels), samples[..., k]) for k, levels in enumerate(planes))
+        return np.stack(list(taken), axis=-1)
+
+
+@lru_cache(maxsize=6)
+def _shares(dtype: np.dtype[Any], black: float, white: float) -> Floats:
+    """Share of white of each number of a type: a table costs less than to reckon it pixel by pixel."""
+    return (np.arange(np.iinfo(dtype).max + 1, dtype=np.float64) - black) / (white - black)

@@ -228,13 +228,12 @@ class DecodedFrame(FrameReader):
 
     def _probe(self) -> Probe:
         """Look at samples picked from the whole frame: what is clipped, and what light is around it."""
-        colour, black, white = self._recorded.colour, self._recorded.black, self._recorded.white
-        height = self._samples.height
+        colour, white, height = self._recorded.colour, self._recorded.white, self._samples.height
         anchor = anchor_column(self._samples.rows(row, row + 1)[0] for row in anchor_rows(height))
         picked = _picked(self._samples, anchor)
         _must_be_light(picked)
         goes_on = picked.dtype.kind == "f" and bool(np.any(picked > white))
-        share = (picked.astype(np.float64) - black) / (white - black)
+        share = self._recorded.share_of_white(picked)
         if goes_on or not isinstance(colour, CameraColour) or self._white_xy is None:
             # Floats that go on above the white level are not cut off there.
             percents = (0.0, 0.0) if goes_on else saturated_percent(share)
@@ -248,7 +247,6 @@ class DecodedFrame(FrameReader):
     def _noise(self, anchor: int, level: Matrix, recorded: Recorded | None = None) -> NoiseFacts:
         """Measure noise on some groups of rows; above `level` of the white samples are cut off."""
         recorded, width = recorded or self._recorded, self._samples.width
-        black, span = recorded.black, recorded.white - recorded.black
         is_camera = isinstance(recorded.colour, CameraColour)
         matrix = self._affine[:, :3] * ((self._recorded.white - self._recorded.black) if is_camera else 1)
         gatherer, groups = Gatherer(self._samples.height, matrix), groups_of_rows(self._samples.height)
@@ -259,7 +257,7 @@ class DecodedFrame(FrameReader):
             if isinstance(recorded.colour, ProfileColour):
                 share = linear_light(samples, recorded.colour)
             else:
-                share = ((samples - black) / span).astype(np.float32)
+                share = recorded.share_of_white(samples).astype(np.float32)
             cut = [
                 (samples[..., plane] <= 0) | (share[..., plane] >= SATURATED * level[plane])
                 for plane in range(3)
@@ -413,9 +411,7 @@ def _cut_off(recorded: Recorded) -> Matrix:
     colour = recorded.colour
     if not isinstance(colour, CameraColour):
         return np.ones(3)
-    share = (_picked(recorded.samples, 0).astype(np.float64) - recorded.black) / (
-        recorded.white - recorded.black
-    )
+    share = recorded.share_of_white(_picked(recorded.samples, 0))
     return cut_level(share, _lights(colour, colour.as_shot_xy))
 
 
