@@ -15,10 +15,12 @@ References
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.floor.cells import Cells, cells_of, covariance
+from panopipe.studies.floor.cells import Cells, cells_of, covariance, places_of_cells
 
 Picture = NDArray[np.float32]
 Float = NDArray[np.float64]
@@ -92,9 +94,7 @@ def _odds(cells: Cells, slope: Float) -> Float:
     used = cells.known & (np.hypot(cells.x, cells.y) < _REACH)
     even, light = _even(cells), _light(cells)
     pattern = np.where(cells.known, light - even @ _fitted(even[cells.known], light[cells.known]), 0)
-    x, y = cells.x[used], cells.y[used]
-    lobes = [_lobe(*_turned(x / size, y / size, angle)) for size in _SIZES for angle in _angles()]
-    seen = np.concatenate([light[used][:, None], even[used], np.array(lobes).T], axis=1)
+    seen = np.concatenate([light[used][:, None], even[used], _lobes(len(used))[used]], axis=1)
     products = seen.T @ np.linalg.solve(covariance(pattern, used, cells.known), seen)
     # What evenness explains is no evidence.
     first = 1 + even.shape[-1]
@@ -169,6 +169,21 @@ def _angles() -> Float:
 def _turned(x: Float, y: Float, angle: float) -> tuple[Float, Float]:
     """Places as seen in a direction: aside, and away."""
     return x * np.cos(angle) - y * np.sin(angle), x * np.sin(angle) + y * np.cos(angle)
+
+
+@lru_cache(maxsize=4)
+def _lobes(count: int) -> Float:
+    """Lobes of each size and direction on a square of cells, shape (count, count, sizes x directions).
+
+    Kept, as the frames of a job have the same foot. Beyond what is looked at they are zero.
+    """
+    x, y = places_of_cells(count, _SIDE)
+    near = np.hypot(x, y) < _REACH
+    lobes = np.zeros((count, count, len(_SIZES) * _DIRECTIONS))
+    lobes[near] = np.array(
+        [_lobe(*_turned(x[near] / size, y[near] / size, angle)) for size in _SIZES for angle in _angles()]
+    ).T
+    return lobes
 
 
 def _lobe(aside: Float, away: Float) -> Float:

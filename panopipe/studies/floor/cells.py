@@ -68,10 +68,16 @@ def cells_of(
     along, down = (column + np.float32(0.5)), angle * np.float32(1 / step_deg) - np.float32(0.5)
     drawn = cv2.remap(closed, along, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     values = cv2.resize(drawn, (count, count), interpolation=cv2.INTER_AREA)
-    x, y = np.meshgrid(_middles(count, side), _middles(count, side))
+    x, y = places_of_cells(count, side)
     angle, column = _places(count, side, unit, columns)
     beyond = angle - np.interp(column, np.arange(columns) + 0.5, foot_deg, period=columns)
     return Cells(values, (beyond > from_deg) & (angle < (rows - 1) * step_deg), x, y, beyond)
+
+
+def places_of_cells(count: int, side: float) -> tuple[Float, Float]:
+    """Place of each of count x count cells of this side about their middle, see `Cells`."""
+    x, y = np.meshgrid(_middles(count, side), _middles(count, side))
+    return x, y
 
 
 def _middles(count: int, side: float) -> Float:
@@ -112,5 +118,5 @@ def covariance(pattern: Float, used: Mask, known: Mask) -> Float:
     alike = np.fft.irfft2(power, size) / max(int(known.sum()), 1)
     rows, columns = np.nonzero(used)
     shared: Float = alike[rows[:, None] - rows, columns[:, None] - columns]
-    shared[np.diag_indices(len(rows))] += _UNRULY * alike[0, 0] + 1e-9
+    shared.ravel()[:: len(rows) + 1] += _UNRULY * alike[0, 0] + 1e-9
     return shared

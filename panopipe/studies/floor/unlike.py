@@ -13,6 +13,7 @@ References
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from functools import cache
 
@@ -162,10 +163,18 @@ class _Spots:
         self.bank = np.sort(np.concatenate([order[:most], order[most::4]]))
         self.steep = 1 + np.float32(_SLOPE**2) * steep[self.bank]
         self.luma = float(np.median(self._soft[bank, 0]))
+        self._number = np.full(_WIDE_PX**2, -1)
+        self._number[_wide(self.bank)] = np.arange(len(self.bank))
 
     def luma_of(self, spots: Whole) -> Picture:
         """Log light of spots, as descriptions scale it."""
         return np.asarray(self._soft[spots, 0], np.float32)
+
+    def near(self, some: Whole) -> tuple[Whole, Whole]:
+        """Pairs of one of `some` and one of the bank that are too near each other to count as a repeat."""
+        number = self._number[_wide(some)[:, None] + _around()]
+        at, _ = np.nonzero(number >= 0)
+        return at, number[number >= 0]
 
     def described(self, spots: Whole) -> Picture:
         """Nine points around each spot, three values each: shape (n, 27)."""
@@ -216,22 +225,31 @@ class _Floor:
             part = slice(first, first + _AT_ONCE)
             distance = described[part] @ self._known
             if apart:
-                distance[_near(spots[part], self._spots.bank)] = np.inf
+                distance[self._spots.near(spots[part])] = np.inf
             best = distance.argmin(1)
             least = distance[np.arange(len(best)), best] + np.square(described[part, :-1]).sum(1)
             square[part] = np.maximum(least, 0) / self._spots.steep[best]
         return np.asarray(np.sqrt(square) / np.float32(self._own), np.float32)
 
 
-def _near(some: Whole, others: Whole) -> Mask:
-    """Which of some spots lie too near to which of others to count as a repeat."""
-    first, second = _places(some), _places(others)
-    between = np.square(first).sum(1)[:, None] - 2 * first @ second.T + np.square(second).sum(1)
-    return np.asarray(between < _APART_PX**2, np.bool_)
+_WIDE_PX = SIZE_PX + 2 * math.ceil(_APART_PX)
+"""Side of the view with what is near it."""
 
 
-def _places(spots: Whole) -> Picture:
-    return np.stack(np.divmod(spots, SIZE_PX), -1).astype(np.float32) - np.float32(SIZE_PX / 2)
+def _wide(spots: Whole) -> Whole:
+    """Numbers of spots in the view with what is near it."""
+    down, across = np.divmod(spots, SIZE_PX)
+    margin = math.ceil(_APART_PX)
+    return np.asarray((down + margin) * _WIDE_PX + across + margin, np.intp)
+
+
+@cache
+def _around() -> Whole:
+    """Steps, in such numbers, from a spot of the bank to all that are near it, were there no gaps."""
+    steps = np.arange(-math.ceil(_APART_PX), _APART_PX, _EVERY_PX)
+    down, across = (part.ravel().astype(np.intp) for part in np.meshgrid(steps, steps))
+    near = np.square(down) + np.square(across) < _APART_PX**2
+    return np.asarray((down * _WIDE_PX + across)[near], np.intp)
 
 
 @cache
