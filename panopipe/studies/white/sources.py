@@ -6,6 +6,7 @@ them apart: by day alone all that is bright is as cold as what the windows show.
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -58,6 +59,7 @@ def _middle(light: NDArray[np.float32], share_of_row: Matrix) -> np.float32:
     low, high = -1, int(np.maximum(light.max(), 0).view(np.int32))
     while high - low > 1:
         at = (low + high) // 2
-        below = np.count_nonzero(light <= np.int32(at).view(np.float32), axis=1)
+        under = (light <= np.int32(at).view(np.float32)).view(np.uint8)
+        below = cv2.reduce(under, 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[:, 0]
         low, high = (low, at) if below @ share_of_row >= 0.5 else (at, high)
     return np.int32(high).view(np.float32)
