@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from panopipe.capture import Capture
 from panopipe.errors import one_line
 from panopipe.files.picture import open_picture
 from panopipe.files.recorded import CameraColour, Recorded
-from panopipe.files.samples import MadeSamples
+from panopipe.files.samples import MadeSamples, Samples, WholeSamples
 from panopipe.sphere.anchor import anchor_column, anchor_rows
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.studies.bracket.merger import Exposure, Merger
@@ -32,8 +33,30 @@ MOST_EXPOSURES = 16
 _PLACES_TOLD = 4
 _ROWS_AT_ONCE = 1 << 18
 
+REDUCED_WIDTH = 2048
+"""Columns at which exposures are also merged reduced: a look at the frame wants no more."""
+
+Reduced = NDArray[np.float16]
+"""A picture of an exposure so wide, 1 where samples are cut off; half floats are finer than its noise."""
+
+
+class Told(Protocol):
+    """What one exposure tells to those who ask for it.
+
+    Attributes
+    ----------
+    level : ndarray of shape (3,), dtype float64
+        Share of the white level at which its planes are cut off.
+    """
+
+    @property
+    def level(self) -> Floats:
+        """See above."""
+
+
 Damage = Callable[[Recorded], tuple[str, ...]]
-Levels = Callable[[Recorded], Floats]
+Ask = Callable[[Recorded, int, bool], Told]
+"""Of a picture, its first column, and whether it is the reference."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +134,14 @@ class Bracket:
         return ", ".join(parts)
 
 
+class _ReducedSamples(WholeSamples):
+    """Half floats, read as float32."""
+
+    def rows(self, first: int, last: int) -> NDArray[np.float32]:
+        """See `Samples.rows`."""
+        return super().rows(first, last).astype(np.float32)
+
+
 class OpenBracket:
     """The files of a bracket, open.
 
@@ -120,10 +151,14 @@ class OpenBracket:
         How they are merged.
     recorded : list of Recorded
         Those that are merged, the reference first.
+    told : list of Told
+        What each of them told when it was looked at; empty where that was done before.
     """
 
-    def __init__(self, bracket: Bracket, recorded: list[Recorded]) -> None:
+    def __init__(self, bracket: Bracket, recorded: list[Recorded], seen: Sequence[_Shot] = ()) -> None:
         self.bracket, self.recorded = bracket, recorded
+        self.told = [shot.told for shot in seen]
+        self._reduced = [shot.reduced for shot in seen if shot.reduced is not None]
 
     @property
     def shortest(self) -> int:
@@ -132,18 +167,30 @@ class OpenBracket:
 
     def merged(self) -> Recorded:
         """All of them as one picture, its first column the anchor, its light that of the reference."""
-        first = self.recorded[0]
-        merger = Merger(
-            self.bracket.used,
-            [recorded.samples.rows for recorded in self.recorded],
-            first.samples.width,
-            self.bracket.anchor,
-            self.bracket.moved,
-        )
-        samples = MadeSamples([recorded.samples for recorded in self.recorded], merger.rows)
+        return self._merged([one.samples for one in self.recorded], self.bracket.used, self.bracket.anchor)
+
+    def merged_reduced(self) -> Recorded:
+        """The same of exposures that were reduced first: a look at the frame need not merge all of it."""
+        used, anchor = self.bracket.used, self.bracket.anchor
+        reduced = self._reduced or [
+            reduced_share(recorded, exposure.level, anchor, REDUCED_WIDTH).astype(np.float16)
+            for recorded, exposure in zip(self.recorded, used, strict=True)
+        ]
+        averaged = (self.bracket.width / REDUCED_WIDTH) ** 2
+        samples = [_ReducedSamples(share, "reduced") for share in reduced]
+        return self._merged(samples, [exposure.reduced(averaged) for exposure in used], 0)
+
+    def _merged(self, samples: Sequence[Samples], exposures: Sequence[Exposure], start: int) -> Recorded:
+        merger = Merger(exposures, [one.rows for one in samples], samples[0].width, start, self.bracket.moved)
+        made = MadeSamples(samples, merger.rows)
         is_float = any(recorded.is_float for recorded in self.recorded)
         return replace(
-            first, samples=samples, black=np.zeros(3), white=np.ones(3), is_float=is_float, stored=None
+            self.recorded[0],
+            samples=made,
+            black=np.zeros(3),
+            white=np.ones(3),
+            is_float=is_float,
+            stored=None,
         )
 
     def close(self) -> None:
@@ -152,15 +199,15 @@ class OpenBracket:
             recorded.samples.close()
 
 
-def open_bracket(files: Sequence[Path], levels: Levels, damage: Damage, known: object = None) -> OpenBracket:
+def open_bracket(files: Sequence[Path], ask: Ask, damage: Damage, known: object = None) -> OpenBracket:
     """Open the exposures of one place.
 
     Parameters
     ----------
     files : sequence of Path
         The reference first.
-    levels : callable
-        Share of the white level at which the planes of a picture are cut off.
+    ask : callable
+        Finds what is to be told of a picture, see `Told`.
     damage : callable
         Sentences about damage to a picture.
     known : object
@@ -176,8 +223,9 @@ def open_bracket(files: Sequence[Path], levels: Levels, damage: Damage, known: o
     if len(files) > MOST_EXPOSURES:
         raise ValueError(f"{len(files)} exposures of one place; up to {MOST_EXPOSURES} are merged")
     names = [file.name for file in files]
+    seen: Sequence[_Shot] = ()
     if not (isinstance(known, Bracket) and known.is_sound(names)):
-        known = _looked_at(files, levels, damage)
+        known, seen = _looked_at(files, ask, damage)
     opened: list[Recorded] = []
     try:
         for file, exposure in zip(files, known.exposures, strict=True):
@@ -189,19 +237,21 @@ def open_bracket(files: Sequence[Path], levels: Levels, damage: Damage, known: o
         for one in opened:
             one.samples.close()
         raise
-    return OpenBracket(known, opened)
+    return OpenBracket(known, opened, seen)
 
 
-def _looked_at(files: Sequence[Path], levels: Levels, damage: Damage) -> Bracket:
+def _looked_at(files: Sequence[Path], ask: Ask, damage: Damage) -> tuple[Bracket, list[_Shot]]:
     """Lay all exposures on the first that is sound, by light; one file is open at a time."""
     shots: dict[int, _Shot] = {}
+    looks: dict[int, Look] = {}
     why: dict[int, str] = {}
     error: Exception | None = None
     for number, file in enumerate(files):
         try:
             recorded = open_picture(file)
             try:
-                shots[number] = _looked_at_one(recorded, next(iter(shots.values()), None), levels, damage)
+                reference = next(iter(shots.values()), None)
+                shots[number], looks[number] = _looked_at_one(recorded, reference, ask, damage)
             finally:
                 recorded.samples.close()
         except (ValueError, OSError) as caught:
@@ -211,16 +261,19 @@ def _looked_at(files: Sequence[Path], levels: Levels, damage: Damage) -> Bracket
         assert error is not None
         raise error
     first = next(iter(shots))
-    laid, looks = _laid(shots, why)
+    laid = _laid(shots, looks, why)
     relative = [one.time * float(np.mean(shots[first].level) / np.mean(one.level)) for one in laid.values()]
-    moved = find_moved(list(looks.values()), relative, list(laid).index(first))
+    moved = find_moved([looks[number] for number in laid], relative, list(laid).index(first))
     names = tuple(file.name for file in files)
     left_out = tuple(f"{names[number]} is left out: {line}." for number, line in sorted(why.items()))
     exposures = tuple(laid.get(number) for number in range(len(names)))
-    return Bracket(names, exposures, shots[first].anchor, shots[first].width, left_out, moved)
+    bracket = Bracket(names, exposures, shots[first].anchor, shots[first].width, left_out, moved)
+    return bracket, [shots[number] for number in laid]
 
 
-def _looked_at_one(recorded: Recorded, reference: _Shot | None, levels: Levels, damage: Damage) -> _Shot:
+def _looked_at_one(
+    recorded: Recorded, reference: _Shot | None, ask: Ask, damage: Damage
+) -> tuple[_Shot, Look]:
     """Look at one exposure.
 
     Raises
@@ -233,11 +286,10 @@ def _looked_at_one(recorded: Recorded, reference: _Shot | None, levels: Levels, 
     if told := damage(recorded):
         raise ValueError(told[0].rstrip("."))
     if reference:
-        return _Shot.of(recorded, levels(recorded), reference.anchor)
+        return _Shot.of(recorded, ask(recorded, reference.anchor, False), reference.anchor)
     rows = anchor_rows(recorded.samples.height)
-    return _Shot.of(
-        recorded, levels(recorded), anchor_column(recorded.samples.rows(r, r + 1)[0] for r in rows)
-    )
+    anchor = anchor_column(recorded.samples.rows(r, r + 1)[0] for r in rows)
+    return _Shot.of(recorded, ask(recorded, anchor, True), anchor)
 
 
 def _unlike(recorded: Recorded, reference: _Shot) -> str:
@@ -268,30 +320,41 @@ class _Shot:
     camera: tuple[str | None, str | None]
     black: Floats
     white: Floats
-    level: Floats
+    told: Told
     noise: Floats
-    look: Look
     brightness: float
+    reduced: Reduced | None
+
+    @property
+    def level(self) -> Floats:
+        return self.told.level
 
     @classmethod
-    def of(cls, recorded: Recorded, level: Floats, anchor: int) -> _Shot:
-        noise = recorded.noise_profile if recorded.noise_profile is not None else LIKELY_NOISE
-        share = reduced_share(recorded, level, anchor)
-        averaged = max(recorded.samples.width / share.shape[1], 1) ** 2
+    def of(cls, recorded: Recorded, told: Told, anchor: int) -> tuple[_Shot, Look]:
+        noise, level = recorded.noise_profile, told.level
+        noise = LIKELY_NOISE if noise is None else noise
+        width = recorded.samples.width
+        wide = reduced_share(recorded, level, anchor, REDUCED_WIDTH)
+        share = wide
+        if wide.shape[1] > WIDEST:
+            reducer = AreaReducer(wide.shape[1], len(wide), WIDEST)
+            reducer.take(wide, 0)
+            share = reducer.result()
         per_level = np.stack([noise[:, 0] / level, noise[:, 1] / level**2], axis=1)
-        told = exposure_value(recorded.capture)
-        return cls(
-            recorded.samples.width,
+        value = exposure_value(recorded.capture)
+        shot = cls(
+            width,
             anchor,
             isinstance(recorded.colour, CameraColour),
             _camera(recorded.capture),
             recorded.black,
             recorded.white,
-            level,
+            told,
             noise,
-            Look(share, per_level / averaged),
-            float(np.log2(np.mean(share) + 1e-9)) if told is None else told,
+            float(np.log2(np.mean(share) + 1e-9)) if value is None else value,
+            wide.astype(np.float16) if width > REDUCED_WIDTH else None,
         )
+        return shot, Look(share, per_level / max(width / share.shape[1], 1) ** 2)
 
 
 def reduced_share(recorded: Recorded, level: Floats, anchor: int, width: int = WIDEST) -> NDArray[np.float32]:
@@ -303,11 +366,12 @@ def reduced_share(recorded: Recorded, level: Floats, anchor: int, width: int = W
     at_once = max(8, _ROWS_AT_ONCE // samples.width)
     for first in range(0, samples.height, at_once):
         reducer.take(samples.rows(first, min(first + at_once, samples.height)), first)
-    span = level * (recorded.white - recorded.black)
-    share = (reducer.result() - recorded.black) / span
-    if not np.all(np.abs(share) < _BEYOND):
+    share, span = reducer.result(), level * (recorded.white - recorded.black)
+    share -= recorded.black.astype(np.float32)
+    share /= span.astype(np.float32)
+    if not -_BEYOND < share.min() <= share.max() < _BEYOND:
         raise ValueError("it holds samples that are no light")
-    return share.astype(np.float32)
+    return share
 
 
 _BEYOND = 1e6
@@ -326,17 +390,19 @@ def exposure_value(capture: Capture) -> float | None:
     return float(np.log2(capture.exposure_s * iso / 100 / f_number**2))
 
 
-def _laid(shots: dict[int, _Shot], why: dict[int, str]) -> tuple[dict[int, Exposure], dict[int, Look]]:
-    """Lay each exposure on its neighbour in light that lies already, from the reference outwards."""
+def _laid(shots: dict[int, _Shot], looks: dict[int, Look], why: dict[int, str]) -> dict[int, Exposure]:
+    """Lay each exposure on its neighbour in light that lies already, from the reference outwards.
+
+    Looks are replaced as they lie then.
+    """
     first = next(iter(shots))
     motions, times = {first: still()}, {first: 0.0}
-    looks = {first: shots[first].look}
     by_light = sorted(shots, key=lambda number: shots[number].brightness)
     middle = by_light.index(first)
     for side in (by_light[middle + 1 :], by_light[:middle][::-1]):
         partner = first
         for number in side:
-            found = register(looks[partner], shots[number].look)
+            found = register(looks[partner], looks[number])
             if found.agreement < LEAST_AGREEMENT or found.seen < LEAST_SEEN:
                 why[number] = (
                     "it does not show this place from this stand"
@@ -345,8 +411,10 @@ def _laid(shots: dict[int, _Shot], why: dict[int, str]) -> tuple[dict[int, Expos
                 )
                 continue
             motions[number], times[number] = found.motion, times[partner] + found.ratio_ev
-            looks[number] = Look(found.motion.seen(shots[number].look.share), shots[number].look.noise)
+            looks[number] = Look(found.motion.seen(looks[number].share), looks[number].noise)
+            looks[partner].forget()
             partner = number
+        looks[partner].forget()
     found_exposures = {}
     for number in sorted(motions):
         shot = shots[number]
@@ -354,4 +422,4 @@ def _laid(shots: dict[int, _Shot], why: dict[int, str]) -> tuple[dict[int, Expos
         time = 2.0 ** times[number] * float(np.mean(shot.level) / np.mean(shots[first].level))
         exposure = Exposure(time, shot.black, shot.white, shot.level, shot.noise, motions[number])
         found_exposures[number] = exposure
-    return found_exposures, {number: looks[number] for number in found_exposures}
+    return found_exposures

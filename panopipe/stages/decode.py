@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any, ClassVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import Matrix, xyz_from_xy
 from panopipe.colour.temperature import cct_duv_from_xy, planckian_xy, xy_from_cct_duv
 from panopipe.exposures.grouping import candidate_groups, file_groups, told_takes
-from panopipe.exposures.opening import Bracket, OpenBracket, open_bracket
+from panopipe.exposures.opening import REDUCED_WIDTH, Bracket, OpenBracket, open_bracket
 from panopipe.exposures.takes import WIDTH as TAKES_WIDTH
 from panopipe.exposures.takes import judge_takes
 from panopipe.files.picture import linear_light, open_picture
@@ -112,7 +112,7 @@ class Decode(SourceStage[DecodeSettings]):
     """Reads a linear DNG, TIFF, JPEG or PNG."""
 
     name = "decode"
-    version = 9
+    version = 10
     summary = "reads a frame into linear light: levels, white and colour as the file's own data say"
     Settings = DecodeSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -210,9 +210,7 @@ class DecodedFrame(FrameReader):
             return None
         kelvin, duv = (float(value) for value in cct_duv_from_xy(colour.as_shot_xy))
         self.notes |= {"as_shot_cct_kelvin": round(kelvin, 1), "as_shot_duv": round(duv, 5)}
-        if settings.white == "as-shot":
-            return colour.as_shot_xy
-        return xy_from_cct_duv(settings.white_kelvin, settings.white_duv)
+        return _white_of(colour, settings)
 
     def _light_from_samples(self) -> Matrix:
         """Affine (3, 4): levels, white, colour and baseline exposure in one step."""
@@ -220,7 +218,7 @@ class DecodedFrame(FrameReader):
         if not isinstance(colour, CameraColour) or self._white_xy is None:
             return np.hstack([colour.working_from_linear, np.zeros((3, 1))])  # type: ignore[union-attr]
         scale = 1 / (white - black)
-        matrix = colour.camera.working_from_camera(self._white_xy) * 2.0**colour.baseline_exposure_ev
+        matrix = _working_from_camera(colour, self._white_xy)
         return np.hstack([matrix * scale, (matrix @ (-black * scale))[:, None]])
 
     def _looked_at(self) -> Probe:
@@ -244,26 +242,10 @@ class DecodedFrame(FrameReader):
         noise = self._noise(anchor, level)
         return Probe(anchor, level, survey(share / level, lights.cut_at(level)), noise)
 
-    def _noise(self, anchor: int, level: Matrix, recorded: Recorded | None = None) -> NoiseFacts:
-        """Measure noise on some groups of rows; above `level` of the white samples are cut off."""
-        recorded, width = recorded or self._recorded, self._samples.width
-        is_camera = isinstance(recorded.colour, CameraColour)
+    def _noise(self, anchor: int, level: Matrix) -> NoiseFacts:
+        is_camera = isinstance(self._recorded.colour, CameraColour)
         matrix = self._affine[:, :3] * ((self._recorded.white - self._recorded.black) if is_camera else 1)
-        gatherer, groups = Gatherer(self._samples.height, matrix), groups_of_rows(self._samples.height)
-        for place, (first, last) in enumerate(groups):
-            start = (anchor + place * width // len(groups)) % width
-            rows = recorded.samples.rows(first, last)
-            samples = np.concatenate([rows[:, start:], rows[:, :start]], axis=1)[:, :MOST_COLUMNS]
-            if isinstance(recorded.colour, ProfileColour):
-                share = linear_light(samples, recorded.colour)
-            else:
-                share = recorded.share_of_white(samples).astype(np.float32)
-            cut = [
-                (samples[..., plane] <= 0) | (share[..., plane] >= SATURATED * level[plane])
-                for plane in range(3)
-            ]
-            gatherer.take(share, first, cut[0] | cut[1] | cut[2])
-        return gatherer.result(recorded.noise_profile)
+        return noise_of(self._recorded, anchor, level, matrix)
 
     def _rebuilder(self) -> Rebuilder | None:
         colour, black, white = self._recorded.colour, self._recorded.black, self._recorded.white
@@ -351,6 +333,25 @@ class DecodedFrame(FrameReader):
         self._samples.close()
 
 
+@dataclass(frozen=True, slots=True)
+class ToldExposure:
+    """What one exposure of a bracket tells.
+
+    Attributes
+    ----------
+    level : ndarray of shape (3,), dtype float64
+        Share of the white level at which its planes are cut off.
+    share : ndarray of shape (h, 2 h, 3), dtype float64
+        Samples picked from all of it, 1 at the white level.
+    noise : NoiseFacts or None
+        Its noise, if it is the reference.
+    """
+
+    level: Matrix
+    share: Matrix
+    noise: NoiseFacts | None = None
+
+
 class MergedFrame(DecodedFrame):
     """The exposures of one place, open: their rows are merged, then they become light as a single file's do.
 
@@ -359,7 +360,7 @@ class MergedFrame(DecodedFrame):
     """
 
     def __init__(self, opened: OpenBracket, key: FrameKey, settings: DecodeSettings, probed: Any) -> None:
-        self._opened = opened
+        self._opened, self._settings = opened, settings
         super().__init__(opened.merged(), key, settings, probed)
         self.notes["exposures_merged"] = opened.bracket.told()
         if moved := opened.bracket.moved:
@@ -376,22 +377,41 @@ class MergedFrame(DecodedFrame):
         bracket, used = self._opened.bracket, self._opened.bracket.used
         colour = self._recorded.colour
         assert isinstance(colour, CameraColour) and self._white_xy is not None
-        lights = _lights(colour, self._white_xy)
+        told = cast("list[ToldExposure]", self._opened.told)
         shortest = self._opened.shortest
-        last, recorded = used[shortest], self._opened.recorded[shortest]
-        share = (_picked(recorded.samples, bracket.anchor) - last.black) / (last.white - last.black)
-        level = last.level / last.time
-        around = survey(share / last.level, lights.cut_at(level))
-        noise = self._noise(bracket.anchor, used[0].level, self._opened.recorded[0])
+        level = used[shortest].level / used[shortest].time
+        lights = _lights(colour, self._white_xy).cut_at(level)
+        around = survey(told[shortest].share / used[shortest].level, lights)
+        noise = told[0].noise
+        assert noise is not None
         return Probe(bracket.anchor, level, around, merged_noise(noise, used), bracket.left_out, bracket)
+
+    def reduced(self, width: int) -> Rows:
+        """See `FrameReader.reduced`; what is far smaller is merged after the exposures are reduced."""
+        if not width <= REDUCED_WIDTH < self.facts.width:
+            return super().reduced(width)
+        probed = replace(self.probed, anchor=0)
+        small = DecodedFrame(self._opened.merged_reduced(), self.facts.key, self._settings, probed)
+        light = small.read(0, small.facts.height)
+        if width == small.facts.width:
+            return light
+        reducer = AreaReducer(small.facts.width, small.facts.height, width - width % 2)
+        reducer.take(light, 0)
+        return reducer.result()
 
 
 def _opened_bracket(
     files: Sequence[Path], key: FrameKey, settings: DecodeSettings, probed: Any
 ) -> DecodedFrame:
     """Several exposures as one frame; the one that is left, if no other can be used."""
+
+    def ask(recorded: Recorded, anchor: int, is_reference: bool) -> ToldExposure:
+        return _told_exposure(recorded, anchor, settings if is_reference else None)
+
     known = probed.bracket if isinstance(probed, Probe) else None
-    opened = open_bracket(files, _cut_off, damage_of, known)
+    if not (isinstance(known, Bracket) and type(known.width) is int and probed.is_sound(known.width)):
+        known = probed = None
+    opened = open_bracket(files, ask, damage_of, known)
     try:
         if known is not opened.bracket:
             probed = None
@@ -406,13 +426,58 @@ def _opened_bracket(
         raise
 
 
-def _cut_off(recorded: Recorded) -> Matrix:
-    """Share of the white level at which the planes of a picture are cut off."""
+def _told_exposure(recorded: Recorded, anchor: int, reference: DecodeSettings | None) -> ToldExposure:
+    """Ask one exposure of a bracket; the reference, of which settings are given, for its noise too."""
+    share = recorded.share_of_white(_picked(recorded.samples, anchor))
     colour = recorded.colour
     if not isinstance(colour, CameraColour):
-        return np.ones(3)
-    share = recorded.share_of_white(_picked(recorded.samples, 0))
-    return cut_level(share, _lights(colour, colour.as_shot_xy))
+        return ToldExposure(np.ones(3), share)
+    level = cut_level(share, _lights(colour, colour.as_shot_xy))
+    if reference is None:
+        return ToldExposure(level, share)
+    matrix = _working_from_camera(colour, _white_of(colour, reference))
+    return ToldExposure(level, share, noise_of(recorded, anchor, level, matrix))
+
+
+def _white_of(colour: CameraColour, settings: DecodeSettings) -> Matrix:
+    if settings.white == "as-shot":
+        return colour.as_shot_xy
+    return xy_from_cct_duv(settings.white_kelvin, settings.white_duv)
+
+
+def _working_from_camera(colour: CameraColour, white_xy: Matrix) -> Matrix:
+    return np.asarray(colour.camera.working_from_camera(white_xy) * 2.0**colour.baseline_exposure_ev)
+
+
+def noise_of(recorded: Recorded, anchor: int, level: Matrix, light_from_samples: Matrix) -> NoiseFacts:
+    """Measure noise on some groups of rows of a picture.
+
+    Parameters
+    ----------
+    recorded : Recorded
+        The picture.
+    anchor : int
+        Column that the frame is turned to begin with.
+    level : ndarray of shape (3,), dtype float64
+        Share of the white above which samples are cut off.
+    light_from_samples : ndarray of shape (3, 3), dtype float64
+        Light of samples that are 1 at the white level.
+    """
+    width, height = recorded.samples.width, recorded.samples.height
+    gatherer, groups = Gatherer(height, light_from_samples), groups_of_rows(height)
+    for place, (first, last) in enumerate(groups):
+        start = (anchor + place * width // len(groups)) % width
+        rows = recorded.samples.rows(first, last)
+        samples = np.concatenate([rows[:, start:], rows[:, :start]], axis=1)[:, :MOST_COLUMNS]
+        if isinstance(recorded.colour, ProfileColour):
+            share = linear_light(samples, recorded.colour)
+        else:
+            share = recorded.share_of_white(samples).astype(np.float32)
+        cut = [
+            (samples[..., plane] <= 0) | (share[..., plane] >= SATURATED * level[plane]) for plane in range(3)
+        ]
+        gatherer.take(share, first, cut[0] | cut[1] | cut[2])
+    return gatherer.result(recorded.noise_profile)
 
 
 def _picked(samples: FileSamples, anchor: int) -> Samples:

@@ -6,7 +6,7 @@ Of each exposure only the rows that the next ones need are held: some more than 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -76,6 +76,10 @@ class Exposure:
         return np.stack(
             [self.black, gain, time, self.noise[:, 0] / self.level, self.noise[:, 1] / self.level**2], 1
         )
+
+    def reduced(self, averaged: float) -> Exposure:
+        """The same for means of so many of its pixels, which are 1 where its samples are cut off."""
+        return replace(self, black=np.zeros(3), white=1 / self.level, noise=self.noise / averaged)
 
 
 def facts_of(exposures: Sequence[Exposure]) -> Picture:

@@ -84,6 +84,10 @@ class Look:
         log, weight, _ = self._level(width)
         return log, weight
 
+    def forget(self) -> None:
+        """Let go of what can be found again."""
+        self._levels.clear()
+
     def _level(self, width: int) -> tuple[Picture, Picture, Picture]:
         width = min(width, self.share.shape[1])
         if width not in self._levels:
