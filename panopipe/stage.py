@@ -27,6 +27,7 @@ from typing import Any, ClassVar, Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.capture import Capture
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Notes, Rows
 
 S = TypeVar("S")
@@ -595,6 +596,22 @@ class SinkStage(Stage[S]):
     def remark(self, facts: FrameFacts, settings: S) -> str:
         """Return how the files of such a frame will differ from what the settings ask for; empty if not."""
         return ""
+
+    def pictures(self, settings: S) -> Mapping[str, object]:
+        """By suffix, what of the settings decides the picture in a file, and not only its metadata.
+
+        The files that are named here can be given other metadata by `relabelled`, and the frame need not be
+        finished again for it. By default none are.
+        """
+        return {}
+
+    def relabelled(self, data: bytes, capture: Capture, settings: S, rights: Rights) -> bytes:
+        """A finished file with the metadata that settings and rights ask for, its picture as it is.
+
+        It must be what finishing the frame again would give. `capture` is how the frame was taken, as the
+        stages left it. By default files hold no metadata.
+        """
+        return data
 
     @abstractmethod
     def start(self, context: StageContext, settings: S, rights: Rights) -> Sink:

@@ -17,7 +17,7 @@ MAY_IMPORT = {
     "sphere": {"pixels"},
     "frame": {"capture"},
     "files": {"capture", "colour", "pixels"},
-    "stage": {"frame"},
+    "stage": {"capture", "frame"},
     "registry": {"setting", "stage"},
     "studies": GROUND | {"capture"},
     "exposures": {"capture", "colour", "errors", "files", "frame", "sphere", "stage", "studies"},
@@ -27,9 +27,9 @@ MAY_IMPORT = {
     "job": {"errors", "files", "frame", "registry", "stage"},
     "recipe": {"errors", "files", "frame", "job", "registry", "setting", "stage"},
     "pool": {"errors", "frame"},
-    "state": {"files", "frame", "job", "stage"},
+    "state": {"capture", "files", "frame", "job", "stage"},
     "run": GROUND - {"sphere", "colour"}
-    | {"errors", "files", "job", "pipeline", "pool", "recipe", "registry", "stage", "state"},
+    | {"capture", "errors", "files", "job", "pipeline", "pool", "recipe", "registry", "stage", "state"},
     "cluster": {"errors", "files", "frame", "job", "pixels", "pool", "registry", "run", "state"},
     "tune": {
         "errors",

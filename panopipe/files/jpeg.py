@@ -36,7 +36,7 @@ _AT_ONCE_PIXELS = 1 << 18
 _EXIF = b"Exif\0\0"
 _XMP = b"http://ns.adobe.com/xap/1.0/\0"
 _ICC = b"ICC_PROFILE\0"
-_APP1, _APP2, _SOF0, _SOS = 0xE1, 0xE2, 0xC0, 0xDA
+_APP1, _APP2, _APP15, _SOF0, _SOS = 0xE1, 0xE2, 0xEF, 0xC0, 0xDA
 _RST0, _RST7 = 0xD0, 0xD7
 
 
@@ -219,6 +219,37 @@ def metadata_segments(*, exif: bytes = b"", xmp: bytes = b"", icc: bytes = b"") 
         part = icc[number * room : (number + 1) * room]
         segments.append(_segment(_APP2, _ICC + bytes((number + 1, count)) + part, "ICC profile"))
     return segments
+
+
+def relabelled(data: bytes, segments: Sequence[bytes]) -> bytes:
+    """A JPEG of `JpegStream` with other marker segments behind its JFIF header, its picture as it is.
+
+    Raises
+    ------
+    ValueError
+        If it is cut short.
+    """
+    try:
+        (_, _, jfif_end), *others = marker_segments(data)
+    except IndexError as error:
+        raise ValueError("the picture is cut short") from error
+    kept = [data[start:end] for marker, start, end in others if not _APP1 <= marker <= _APP15]
+    return b"".join((data[:jfif_end], *segments, *kept, data[others[-1][2] :]))
+
+
+def width_of(data: bytes) -> int:
+    """Width of a JPEG of `JpegStream`, as its frame header gives it.
+
+    Raises
+    ------
+    ValueError
+        If it is cut short before.
+    """
+    try:
+        (frame,) = (start for marker, start, _ in marker_segments(data) if marker == _SOF0)
+    except IndexError as error:
+        raise ValueError("the picture is cut short") from error
+    return int.from_bytes(data[frame + 7 : frame + 9], "big")
 
 
 def _segment(marker: int, payload: bytes, what: str) -> bytes:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from panopipe.frame import Band, Rows
+from panopipe.frame import Band, FrameFacts, Rows
 from panopipe.pipeline.frame_pipeline import FramePipeline, StageInputs
 from panopipe.pipeline.steps import AnyStep, SinkStep, StageTimer, check_kinds, checked_rows
 from panopipe.sphere.reduce import AreaReducer
@@ -44,6 +44,8 @@ class Finished:
     ----------
     outputs : sequence of Output
         Files to write, the main one first.
+    facts : FrameFacts
+        Facts of the frame, as the stages left them.
     notes : mapping of str to mapping
         By stage, what it found out.
     review_reasons : mapping of str to tuple of str
@@ -53,6 +55,7 @@ class Finished:
     """
 
     outputs: Sequence[Output]
+    facts: FrameFacts
     notes: Mapping[str, Mapping[str, float | str]] = field(default_factory=dict)
     review_reasons: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     stage_seconds: Mapping[str, float] = field(default_factory=dict)
@@ -160,6 +163,7 @@ def finish_frame(
     outputs = _poured(pipeline, sink, rights or Rights(), timer, len(middle), whole=whole)
     return Finished(
         outputs,
+        pipeline.facts,
         {name: notes for name, notes in pipeline.notes.items() if notes},
         pipeline.review_reasons,
         timer.seconds,

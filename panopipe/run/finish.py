@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 from panopipe.files.below import remove_below
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.pool.budget import disk_remark
 from panopipe.pool.dispatch import dispatch_twice
 from panopipe.run.pace import TimeLeft
-from panopipe.run.plan import DOING, Planned, frame_fingerprint
+from panopipe.run.plan import DOING, Planned, frame_fingerprint, picture_fingerprints
 from panopipe.run.remarks import sink_remarks
 from panopipe.run.session import Session
-from panopipe.run.tasks import FinishResult, FinishTask, NeighbourTask
+from panopipe.run.tasks import FinishResult, FinishTask, Made, NeighbourTask
 from panopipe.run.work import finish
-from panopipe.state.file_stamp import hashed
+from panopipe.state.file_stamp import FileStamp, hashed
 from panopipe.state.folders import set_aside
 from panopipe.state.ledger import Entry
 from panopipe.state.record import FrameRecord
@@ -39,7 +41,7 @@ def finish_all(session: Session) -> None:
     pace = Pace(session, list(to_do))
 
     def task(key: FrameKey) -> FinishTask:
-        return finish_task(session, key, pace.doing[key])
+        return finish_task(session, key, pace.doing[key], made_before(session, key))
 
     def note(key: FrameKey, error: str) -> None:
         session.run_log.line(f"{key}: {error} (will be tried once more at the end)")
@@ -53,8 +55,11 @@ def finish_all(session: Session) -> None:
         pace.done(key)
 
 
-def finish_task(session: Session, key: FrameKey, doing: str) -> FinishTask:
-    """All that a worker needs to finish a frame; `doing` is the file in which it says what it is at."""
+def finish_task(session: Session, key: FrameKey, doing: str, made: Made | None = None) -> FinishTask:
+    """All that a worker needs to finish a frame; `doing` is the file in which it says what it is at.
+
+    `made` is what is there already, if only its metadata is to be written.
+    """
     planned = session.frames[key]
     neighbours = {
         other: NeighbourTask(
@@ -75,6 +80,7 @@ def finish_task(session: Session, key: FrameKey, doing: str) -> FinishTask:
         planned.target,
         doing,
         pixels=session.surveyed[key].pixels,
+        made=made,
     )
 
 
@@ -112,19 +118,49 @@ class Pace:
 
 def finish_fingerprint(session: Session, key: FrameKey) -> str:
     """Fingerprint of all that makes a frame's finished files; it must have been looked at."""
+    planned, source = session.frames[key], session.surveyed[key].source
+    return frame_fingerprint(planned, source, rights=session.job.rights, **_all_else(session, key))
+
+
+def made_before(session: Session, key: FrameKey) -> Made | None:
+    """Finished files that hold the pictures that are wanted, if all do and their metadata can be written.
+
+    The morning after it is a word in the rights that changes, and no picture need be made for it.
+    """
+    entry = session.ledger.entry(key)
+    if entry is None or entry.record.capture is None:
+        return None
+    wanted, known = _pictures(session, key), entry.record.pictures
+    files = {path: entry.files[path] for path in session.frames[key].outputs if path in entry.files}
+    if files.keys() != wanted.keys() or any(known.get(path) != made_of for path, made_of in wanted.items()):
+        return None
+    sound = all(_is_as_made(session.job.folder / path, stamp) for path, stamp in files.items())
+    return Made(files, entry.record.capture) if sound else None
+
+
+def _pictures(session: Session, key: FrameKey) -> dict[str, str]:
+    """Fingerprint of the picture in each finished file whose metadata can be written anew."""
+    source = session.surveyed[key].source
+    return picture_fingerprints(session.frames[key], source, **_all_else(session, key))
+
+
+def _all_else(session: Session, key: FrameKey) -> dict[str, Any]:
+    """What a frame's fingerprints want to know beside its own files and stages."""
     planned, outlines = session.frames[key], session.outlines(key)
-    others = {
-        other: (session.frames[other], session.surveyed[other].source, session.outlines(other))
-        for other in session.neighbours(outlines, key)
+    return {
+        "outlines": outlines,
+        "neighbours": {
+            other: (session.frames[other], session.surveyed[other].source, session.outlines(other))
+            for other in session.neighbours(outlines, key)
+        },
+        "stamps": {
+            name: session.stamp(name) for names in planned.pictures.values() for name in names.values()
+        },
     }
-    return frame_fingerprint(
-        planned,
-        session.surveyed[key].source,
-        outlines=outlines,
-        neighbours=others,
-        stamps={name: session.stamp(name) for names in planned.pictures.values() for name in names.values()},
-        rights=session.job.rights,
-    )
+
+
+def _is_as_made(place: Path, stamp: FileStamp) -> bool:
+    return stamp.same_stat(place) or (place.is_file() and hashed(place).sha256 == stamp.sha256)
 
 
 def _is_finished(session: Session, key: FrameKey, fingerprint: str) -> bool:
@@ -175,14 +211,21 @@ def _unmark(session: Session, keys: Iterable[FrameKey]) -> None:
 
 def _keep(session: Session, key: FrameKey, fingerprint: str, result: FinishResult) -> None:
     before = session.ledger.entry(key)
-    record = _record(session.frames[key], session.facts(key), result)
+    planned = session.frames[key]
+    if result.relabelled and before:
+        record = replace(before.record, settings=planned.effective(), outputs=tuple(result.files))
+        said = f"{key}: title, rights or position written anew, the picture stays"
+    else:
+        record = _record(planned, session.facts(key), result)
+        said = f"{key}: finished in {result.wall_seconds:.1f} s"
+    record = replace(record, pictures=_pictures(session, key))
     session.ledger.put({key: Entry(fingerprint, record, result.files)})
     for path, stamp in before.files.items() if before else ():
         place = session.job.folder / path
         if path not in result.files and stamp.same_stat(place):
             remove_below(session.job.folder, path)  # a width that is no longer asked for
     session.summary.finished.append(key)
-    session.run_log.note(f"{key}: finished in {result.wall_seconds:.1f} s")
+    session.run_log.note(said)
     session.run_log.event(
         "finished",
         key,
@@ -211,4 +254,5 @@ def _record(planned: Planned, facts: FrameFacts, result: FinishResult) -> FrameR
         result.peak_bytes,
         facts.capture.taken or "",
         set_aside=planned.entry.set_aside,
+        capture=result.capture,
     )

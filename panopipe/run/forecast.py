@@ -14,7 +14,7 @@ from panopipe.frame import FrameKey
 from panopipe.job import WORKING, Job
 from panopipe.pool.budget import OUTPUT_BYTES_PER_PIXEL, workers_for
 from panopipe.recipe import Recipe
-from panopipe.run.finish import finish_fingerprint
+from panopipe.run.finish import finish_fingerprint, made_before
 from panopipe.run.grouping import recognised
 from panopipe.run.plan import Planned
 from panopipe.run.session import Options, Session
@@ -29,6 +29,8 @@ SECONDS_PER_MEGAPIXEL = 0.13
 SECONDS_TO_START, SECONDS_PER_FRAME = 4.0, 1.5
 """What comes to that whatever the size: workers that start; a frame looked at, solved for and reviewed (the
 sample job, 9 frames of 2 megapixels: 18 s, of which its pixels take 1)."""
+
+PICTURE_STAYS = "its picture stays, metadata alone is written anew"
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,14 +128,16 @@ def _of(session: Session, planned: Planned, unknown: set[FrameKey]) -> Forecast:
         return Forecast(key, "is refused", (planned.entry.refused,))
     entry = session.ledger.entry(key)
     reasons = tuple(_reasons(session, planned, entry))
+    stays = (PICTURE_STAYS,) if not unknown and made_before(session, key) else ()
     if reasons or entry is None:
-        return Forecast(key, "is made", reasons or ("it was not finished yet",))
+        return Forecast(key, "is made", reasons + stays)
     if key in unknown:
         return Forecast(key, "may be made", ("it has to be looked at again",))
     if unknown:
         return Forecast(key, "may be made", (f"white and light are solved anew with {_names(unknown)}",))
     if finish_fingerprint(session, key) != entry.fingerprint:
-        return Forecast(key, "is made", ("a stage is newer, or what is solved jointly has moved",))
+        moved = ("a stage is newer, or what is solved jointly has moved",)
+        return Forecast(key, "is made", ("its title or rights are others", *stays) if stays else moved)
     return Forecast(key, "stays")
 
 

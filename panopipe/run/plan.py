@@ -186,7 +186,38 @@ def frame_fingerprint(
     rights : Rights
         For the metadata.
     """
-    stages = planned.to_stage("")
+    said, pictures, others = _all_else(planned, outlines, neighbours, stamps)
+    return digest(RUN_VERSION, source, planned.to_stage(""), said, pictures, rights, others)
+
+
+def picture_fingerprints(
+    planned: Planned,
+    source: str,
+    *,
+    outlines: Mapping[str, Outline],
+    neighbours: Mapping[FrameKey, tuple[Planned, str, Mapping[str, Outline]]],
+    stamps: Mapping[str, FileStamp],
+) -> dict[str, str]:
+    """Fingerprint of all that makes the picture in each finished file, and not its metadata.
+
+    Parameters as of `frame_fingerprint`. Files whose metadata cannot be written anew have none.
+    """
+    name, given = planned.chain.stages[-1]
+    sink, light = loaded_sink(name), planned.to_stage(name)
+    made = digest(RUN_VERSION, source, light, *_all_else(planned, outlines, neighbours, stamps))
+    return {
+        f"{planned.target}{suffix}": digest(made, name, sink.version, coded)
+        for suffix, coded in sink.pictures(given).items()
+    }
+
+
+def _all_else(
+    planned: Planned,
+    outlines: Mapping[str, Outline],
+    neighbours: Mapping[FrameKey, tuple[Planned, str, Mapping[str, Outline]]],
+    stamps: Mapping[str, FileStamp],
+) -> tuple[list[Any], list[Any], list[Any]]:
+    """What solutions say, pictures that settings name, and neighbours: beside a frame's own stages."""
     pictures = [stamps[name].sha256 for names in planned.pictures.values() for name in names.values()]
     others = [
         (tuple(key), other_look, other.to_stage(stage), _said(other_outlines, other))
@@ -195,7 +226,7 @@ def frame_fingerprint(
         if key in neighbours
         for other, other_look, other_outlines in (neighbours[key],)
     ]
-    return digest(RUN_VERSION, source, stages, _said(outlines, planned), pictures, rights, others)
+    return _said(outlines, planned), pictures, others
 
 
 def _said(outlines: Mapping[str, Outline], planned: Planned) -> list[tuple[str, str]]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from panopipe.capture import Capture
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.pipeline.steps import AnyStep, Step
 from panopipe.registry import loaded_stage
@@ -168,6 +169,14 @@ class NeighbourTask:
 
 
 @dataclass(frozen=True, slots=True)
+class Made:
+    """Finished files whose picture is right, and how the frame was taken: metadata alone is to be written."""
+
+    files: Mapping[str, FileStamp]
+    capture: Capture
+
+
+@dataclass(frozen=True, slots=True)
 class FinishTask:
     """Finish one frame.
 
@@ -195,6 +204,8 @@ class FinishTask:
         Write the main file only.
     pixels : int
         Size of the frame, for the memory that it takes.
+    made : Made or None
+        The files as they are, if only their metadata is to be written.
     """
 
     files: FrameFiles
@@ -208,11 +219,15 @@ class FinishTask:
     doing: str = ""
     main_only: bool = False
     pixels: int = 0
+    made: Made | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class FinishResult:
-    """What finishing a frame gave: its files as written, findings, seconds of CPU, peak memory."""
+    """What finishing a frame gave: its files as written, findings, seconds of CPU, peak memory.
+
+    `capture` is how it was taken, as the stages left it; `relabelled` says that metadata alone was written.
+    """
 
     files: Mapping[str, FileStamp]
     notes: Mapping[str, Mapping[str, float | str]] = field(default_factory=dict)
@@ -220,6 +235,8 @@ class FinishResult:
     stage_seconds: Mapping[str, float] = field(default_factory=dict)
     peak_bytes: int = 0
     wall_seconds: float = 0.0
+    capture: Capture | None = None
+    relabelled: bool = False
 
 
 def read_solutions(spelled: Mapping[str, str]) -> dict[str, Solution]:

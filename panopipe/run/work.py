@@ -24,7 +24,7 @@ from panopipe.pipeline.engine import finish_frame, reductions
 from panopipe.pipeline.frame_pipeline import StageInputs
 from panopipe.pipeline.steps import StageTimer
 from panopipe.pool.machine import peak_memory, reset_peak_memory
-from panopipe.registry import loaded_stage
+from panopipe.registry import loaded_sink, loaded_stage
 from panopipe.run.cache import cache_name, cached_reduced, probe_bytes, probe_name, reduced_bytes, small_bytes
 from panopipe.run.frame_files import opened_frame, pictures_of, put_inside, source_fingerprint
 from panopipe.run.neighbours import Neighbours
@@ -33,13 +33,14 @@ from panopipe.run.tasks import (
     FinishResult,
     FinishTask,
     FrameFiles,
+    Made,
     SolveResult,
     SolveTask,
     SurveyResult,
     SurveyTask,
     read_solutions,
 )
-from panopipe.stage import Observation, Output, Solution, Stage
+from panopipe.stage import Observation, Solution, Stage
 from panopipe.state.file_stamp import FileStamp, hashed
 from panopipe.state.ledger import Ledger
 from panopipe.state.serialization import dumps, loads, packages_of
@@ -164,6 +165,8 @@ def finish(task: FinishTask) -> FinishResult:
 
 
 def _finish(task: FinishTask) -> FinishResult:
+    if task.made:
+        return _relabelled(task, task.made)
     started, files = time.monotonic(), task.files
     timer = StageTimer(_Doing(Path(files.folder), task.doing))
     _check_unchanged(task)
@@ -185,7 +188,7 @@ def _finish(task: FinishTask) -> FinishResult:
     written = {}
     for output in finished.outputs[:1] if task.main_only else finished.outputs:
         path = f"{task.target}{output.suffix}"
-        written[path] = _put_output(files, path, output)
+        written[path] = _put_output(files, path, output.data)
     return FinishResult(
         written,
         finished.notes,
@@ -193,6 +196,29 @@ def _finish(task: FinishTask) -> FinishResult:
         finished.stage_seconds,
         peak_memory(),
         time.monotonic() - started,
+        finished.facts.capture,
+    )
+
+
+def _relabelled(task: FinishTask, made: Made) -> FinishResult:
+    """Write the metadata of finished files anew, around the pictures as they are."""
+    started, timer = time.monotonic(), StageTimer()
+    name, settings = task.chain.stages[-1]
+    written = {}
+    for path, stamp in made.files.items():
+        data = task.files.at(path).read_bytes()
+        if hashlib.sha256(data).hexdigest() != stamp.sha256:
+            raise ValueError(f"{path} changed while the run was on; run again")
+        with timer.on(name):
+            labelled = loaded_sink(name).relabelled(data, made.capture, settings, task.rights)
+        written[path] = _put_output(task.files, path, labelled)
+    return FinishResult(
+        written,
+        stage_seconds=timer.seconds,
+        peak_bytes=peak_memory(),
+        wall_seconds=time.monotonic() - started,
+        capture=made.capture,
+        relabelled=True,
     )
 
 
@@ -215,10 +241,10 @@ def _check_unchanged(task: FinishTask) -> None:
             raise ValueError(f"{path} changed while the run was on; run again")
 
 
-def _put_output(files: FrameFiles, path: str, output: Output) -> FileStamp:
-    place = put_inside(files, path, output.data)
+def _put_output(files: FrameFiles, path: str, data: bytes | memoryview) -> FileStamp:
+    place = put_inside(files, path, data)
     stat = place.stat()
-    return FileStamp(stat.st_size, stat.st_mtime_ns, hashlib.sha256(output.data).hexdigest())
+    return FileStamp(stat.st_size, stat.st_mtime_ns, hashlib.sha256(data).hexdigest())
 
 
 class _Doing:

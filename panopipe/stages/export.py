@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Literal, cast
 
@@ -15,7 +15,7 @@ from panopipe.colour.spaces import SRGB_FROM_WORKING
 from panopipe.files.exif import exif_block
 from panopipe.files.icc import srgb_profile
 from panopipe.files.imprint import Imprint
-from panopipe.files.jpeg import JpegStream, metadata_segments
+from panopipe.files.jpeg import JpegStream, metadata_segments, relabelled, width_of
 from panopipe.files.xmp import xmp_packet
 from panopipe.frame import Band, FrameFacts, Rows
 from panopipe.pixels.code import LUMINANCE_OF_SRGB, SrgbCoder
@@ -91,6 +91,20 @@ class Export(SinkStage[ExportSettings]):
             f"width {width} is {width / facts.width:.3g} times the frame's {facts.width} px: enlarged, it "
             "holds no more detail than the file"
             for width in above
+        )
+
+    def pictures(self, settings: ExportSettings) -> Mapping[str, object]:
+        """See `SinkStage.pictures`: whether the position is kept is a matter of metadata alone."""
+        coded = settings.quality, settings.chroma, settings.dither
+        return {
+            suffix: (width, *coded)
+            for suffix, width in zip(self.outputs(settings), settings.widths or (0,), strict=True)
+        }
+
+    def relabelled(self, data: bytes, capture: Capture, settings: ExportSettings, rights: Rights) -> bytes:
+        """See `SinkStage.relabelled`."""
+        return relabelled(
+            data, _metadata(capture, width_of(data), rights, keep_position=settings.keep_position)
         )
 
     def start(self, context: StageContext, settings: ExportSettings, rights: Rights) -> Sink:

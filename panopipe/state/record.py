@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from panopipe.capture import Capture
 from panopipe.frame import FrameKey
 
 Status = Literal["finished", "failed", "waiting"]
@@ -62,6 +63,10 @@ class FrameRecord:
         Peak resident memory of the worker while on this frame.
     taken : str
         Capture time as EXIF writes it, or empty.
+    capture : Capture or None
+        How the frame was taken, as its stages left it.
+    pictures : mapping of str to str
+        Finished files whose metadata can be written anew, and the fingerprint of the picture in each.
     error : str
         For a failed frame, the one line that says what, where, what to do.
     """
@@ -82,3 +87,5 @@ class FrameRecord:
     taken: str = ""
     error: str = ""
     set_aside: tuple[str, ...] = ()
+    capture: Capture | None = None
+    pictures: Mapping[str, str] = field(default_factory=dict)

@@ -6,7 +6,14 @@ import pytest
 from PIL import Image
 
 from panopipe.files.icc import srgb_profile
-from panopipe.files.jpeg import JpegStream, encode_jpeg, metadata_segments, preview_jpeg
+from panopipe.files.jpeg import (
+    JpegStream,
+    encode_jpeg,
+    metadata_segments,
+    preview_jpeg,
+    relabelled,
+    width_of,
+)
 
 SAMPLINGS = ("4:4:4", "4:2:2", "4:2:0")
 
@@ -94,3 +101,15 @@ def test_a_long_profile_goes_into_several_segments() -> None:
 def test_profile_is_carried_whole() -> None:
     data = encode_jpeg(picture(16, 32), quality=90, icc=srgb_profile())
     assert Image.open(io.BytesIO(data)).info["icc_profile"] == srgb_profile()
+
+
+def test_metadata_is_exchanged_and_nothing_else() -> None:
+    """What stands behind the JFIF header is another; all else is byte for byte what coding anew gives."""
+    rgb8 = picture(33, 70)
+    first = encode_jpeg(rgb8, quality=90, exif=b"II*\0", xmp=b"<x/>", icc=srgb_profile())
+    second = encode_jpeg(rgb8, quality=90, xmp=b"<other/>")
+    assert relabelled(first, metadata_segments(xmp=b"<other/>")) == second
+    assert width_of(first) == 70
+    for cut in (b"", first[:300], first[:3]):
+        with pytest.raises(ValueError, match="cut short"):
+            relabelled(cut, [])
