@@ -44,16 +44,13 @@ def band_around(light: Single) -> Around:
     return band
 
 
-def sampled_around(band: Around, yaw: Float, slope: Float) -> Single:
-    """Detail of a band at yaws in radians and at slopes, in codes."""
-    column = np.mod((yaw + np.pi) * (COLUMNS / (2 * np.pi)) - 0.5, COLUMNS)
-    row = (0.5 - slope / (2 * HIGHEST)) * ROWS - 0.5
+def sampled_around(band: Around, yaw: Float, slope: Single) -> Single:
+    """Detail of a band, in codes, at slopes (..., columns) and at yaws in radians, of each or by columns."""
+    column = np.mod((yaw + np.pi) * (COLUMNS / (2 * np.pi)) - 0.5, COLUMNS).astype(np.float32)
+    row = (np.float32(0.5) - slope / np.float32(2 * HIGHEST)) * np.float32(ROWS) - np.float32(0.5)
     wide = np.concatenate([band, band[:, :1]], axis=1).astype(np.float32)
-    sampled: Single = cv2.remap(
-        wide,
-        np.broadcast_to(column, slope.shape).astype(np.float32),
-        row.astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return sampled
+    flat = (-1, slope.shape[-1])
+    columns = np.broadcast_to(column, slope.shape).reshape(flat)
+    sampled = cv2.remap(wide, columns, row.reshape(flat), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    told: Single = sampled.reshape(slope.shape)
+    return told

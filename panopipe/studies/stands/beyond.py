@@ -76,21 +76,19 @@ def _agreement(one: Ready, other: Ready, way: Way, yaw_deg: float, ends: Float, 
     `beyond` is how far ahead a surface must be to count.
     """
     yaw, slope = _columns(), _slopes()
-    steady = np.broadcast_to(slope, (_UP, len(yaw)))
-    ahead = _sideways(sampled_around(one.features.around, np.radians(yaw_deg) + yaw, steady))
+    steady = np.repeat(slope, len(yaw), axis=1)
+    ahead = sampled_around(one.features.around, np.radians(yaw_deg) + yaw, steady) @ _sideways()
     far = _surfaces(ends, np.radians(one.features.heading_deg - yaw_deg))
     off = np.radians(way.yaw_deg - yaw_deg)
     east = far * np.sin(yaw) - way.distance * np.sin(off)
     north = far * np.cos(yaw) - way.distance * np.cos(off)
     its = np.maximum(np.hypot(east, north), 1e-3)
-    its_slope = slope * (far / its)[:, None, :]
+    its_slope = slope * (far / its).astype(np.float32)[:, None, :]
     turn = np.radians(way.back_yaw_deg + 180 - way.yaw_deg + yaw_deg)
-    its_yaw = np.broadcast_to((np.arctan2(east, north) + turn)[:, None, :], its_slope.shape)
-    shape = (-1, len(yaw))
-    told = sampled_around(other.features.around, its_yaw.reshape(shape), its_slope.reshape(shape))
+    its_yaw = (np.arctan2(east, north) + turn)[:, None, :]
     able = (its > _CLOSEST) & (far * np.cos(yaw) > beyond + _CLOSEST)
-    seen = (np.abs(its_slope) < HIGHEST) & able[:, None, :]
-    told = _sideways(told).reshape(its_slope.shape) * seen
+    seen = (np.abs(its_slope) < np.float32(HIGHEST)) & able[:, None, :]
+    told = (sampled_around(other.features.around, its_yaw, its_slope) @ _sideways()) * seen
     ahead = ahead * seen
     sums = [_windows((a * b).sum(axis=1)) for a, b in ((ahead, told), (ahead, ahead), (told, told))]
     agreement = sums[0] / np.sqrt((sums[1] + _FAINT) * (sums[2] + _FAINT))
@@ -129,13 +127,16 @@ def _columns() -> Float:
 
 
 @cache
-def _slopes() -> Float:
+def _slopes() -> Single:
     """Slopes of the rows that are compared, as a column."""
-    return ((0.5 - (np.arange(_UP) + 0.5) / _UP) * 2 * _SLOPE)[:, None]
+    slopes: Single = ((0.5 - (np.arange(_UP) + 0.5) / _UP) * 2 * _SLOPE).astype(np.float32)[:, None]
+    return slopes
 
 
-def _sideways(band: Single) -> Single:
-    """What changes from column to column."""
-    broad = cv2.GaussianBlur(band, (0, 0), sigmaX=_SIDEWAYS, sigmaY=0.01, borderType=cv2.BORDER_REPLICATE)
-    changes: Single = band - broad
+@cache
+def _sideways() -> Single:
+    """Makes of rows, from the right, what changes from column to column: themselves less their blur."""
+    each = np.eye(len(_columns()), dtype=np.float32)
+    broad = cv2.GaussianBlur(each, (0, 0), sigmaX=_SIDEWAYS, sigmaY=0.01, borderType=cv2.BORDER_REPLICATE)
+    changes: Single = each - broad
     return changes

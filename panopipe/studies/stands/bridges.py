@@ -22,7 +22,7 @@ from panopipe.studies.stands.floor import FARTHEST, FloorShift
 from panopipe.studies.stands.matching import Ready
 from panopipe.studies.stands.motion import wrapped
 from panopipe.studies.stands.pair import Pair
-from panopipe.studies.stands.plan import Plan
+from panopipe.studies.stands.plan import Plan, parts_of
 from panopipe.studies.stands.sight import FreeFloor, Known, known_points, seen_again
 
 Float = NDArray[np.float64]
@@ -108,17 +108,36 @@ def joined(
 ) -> tuple[list[Pair], Plan]:
     """Join parts of the plan that floors and walls place against each other; the best first."""
     tried: dict[tuple[tuple[int, ...], tuple[int, ...]], tuple[float, list[Pair]]] = {}
+    known = known_points(len(frames), believed, plan)
+    floors: dict[tuple[int, ...], FreeFloor] = {}
     while True:
-        known = known_points(len(frames), believed, plan)
         best: tuple[float, list[Pair]] = (0.0, [])
+        members: set[int] = set()
         for sides in _sides(plan, shifts):
             if sides not in tried:
-                tried[sides] = _bridge(frames, known, plan, shifts, sides)
-            best = max(best, tried[sides], key=lambda one: one[0])
+                for side in sides:
+                    floors[side] = floors.get(side) or FreeFloor(plan, known, side)
+                tried[sides] = _bridge(frames, known, plan, shifts, sides, floors)
+            if tried[sides][0] > best[0]:
+                best, members = tried[sides], {*sides[0], *sides[1]}
         if not best[1]:
             return believed, plan
         believed = [*believed, *best[1]]
-        plan = planned(believed)
+        inside = [link for link in believed if link.first in members]
+        plan = _replaced(plan, planned(inside), sorted(members), believed)
+        known = [
+            new if frame in members else old
+            for frame, (old, new) in enumerate(
+                zip(known, known_points(len(frames), inside, plan), strict=True)
+            )
+        ]
+
+
+def _replaced(plan: Plan, newer: Plan, members: list[int], believed: Sequence[Pair]) -> Plan:
+    """A plan with some frames, now one part, placed as a newer one has them."""
+    headings, at = plan.headings_deg.copy(), plan.at.copy()
+    headings[members], at[members] = newer.headings_deg[members], newer.at[members]
+    return Plan(headings, at, parts_of(len(at), [pair.ends for pair in believed]))
 
 
 def _sides(plan: Plan, shifts: Shifts) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
@@ -191,11 +210,18 @@ def _bridge(
     plan: Plan,
     shifts: Shifts,
     sides: tuple[tuple[int, ...], tuple[int, ...]],
+    floors: Mapping[tuple[int, ...], FreeFloor],
 ) -> tuple[float, list[Pair]]:
     """How much speaks for the best way to join two parts, if far more than for any other, and its pairs."""
     made = proposals(frames, plan, shifts, sides)[:_TRIED]
     able = [one for one in made if one.support >= _LEAST_SUPPORT]
-    told = sorted((_judged(frames, known, one, sides) for one in able), key=lambda one: -one.worth)
+    told = sorted(
+        (
+            _judged(frames, known, one, sides, _CONFLICT * conflicts(plan, one.plan, sides, floors))
+            for one in able
+        ),
+        key=lambda one: -one.worth,
+    )
     if not told:
         return 0.0, []
     rival = told[1].worth if len(told) > 1 else 0.0
@@ -205,15 +231,20 @@ def _bridge(
 
 
 def _judged(
-    frames: Sequence[Ready], known: Sequence[Known], one: _Proposal, sides: Sequence[Sequence[int]]
+    frames: Sequence[Ready],
+    known: Sequence[Known],
+    one: _Proposal,
+    sides: Sequence[Sequence[int]],
+    against: float,
 ) -> _Judged:
-    walls = min(_seen_across(frames, known, one.plan, sides), _MOST_OF_WALLS)
-    worth, against, beyond = one.support + walls, 0.0, 0.0
+    """A proposal with what walls and views say for it, where they can still make it worth a look."""
+    walls = beyond = 0.0
+    if one.support + _MOST_OF_WALLS - against >= _WORTH_A_LOOK:
+        walls = min(_seen_across(frames, known, one.plan, sides), _MOST_OF_WALLS)
+    worth = one.support + walls - against
     if worth >= _WORTH_A_LOOK:
-        against = _CONFLICT * conflicts(one.plan, known, sides)
-    if worth - against >= _WORTH_A_LOOK:
         beyond = _seen_past(frames, one.plan, sides)
-    return _Judged(one, walls, beyond, against, worth + beyond - against)
+    return _Judged(one, walls, beyond, against, worth + beyond)
 
 
 def _is_sure(best: _Judged, made: Sequence[_Proposal], rival: float) -> bool:
@@ -252,28 +283,46 @@ def _seen_across(
     frames: Sequence[Ready], known: Sequence[Known], plan: Plan, sides: Sequence[Sequence[int]]
 ) -> float:
     """What two parts see again of each other's points; what is seen in one place has a bounded say."""
-    cells: dict[tuple[int, int], float] = {}
+    looks: dict[int, list[int]] = {}
     for i, j in _nearest_across(plan, sides):
-        for one, other in ((i, j), (j, i)):
-            again, _ = seen_again(frames, known, plan, one, other)
-            places = np.floor(again.in_plan(plan, one)[:, :2] / _PLACE).astype(int)
-            for (east, north), worth in zip(places.tolist(), again.worth.tolist(), strict=True):
-                cells[east, north] = cells.get((east, north), 0.0) + worth
+        looks.setdefault(i, []).append(j)
+        looks.setdefault(j, []).append(i)
+    cells: dict[tuple[int, int], float] = {}
+    for one, others in looks.items():
+        again = seen_again(frames, known, plan, one, others)
+        places = np.floor(again.in_plan(plan, one)[:, :2] / _PLACE).astype(int)
+        for (east, north), worth in zip(places.tolist(), again.worth.tolist(), strict=True):
+            cells[east, north] = cells.get((east, north), 0.0) + worth
     return sum(min(worth, _MOST_OF_A_PLACE) for worth in cells.values() if worth >= 1.0)
 
 
-def conflicts(plan: Plan, known: Sequence[Known], sides: Sequence[Sequence[int]]) -> int:
-    """Points of one side that would stand in the free floor of the other."""
-    total = 0
-    for own, other in (sides, sides[::-1]):
-        floor = FreeFloor(plan, known, list(own))
-        total += floor.stands_in(list(other), plan, known)
-    return total
+def conflicts(
+    plan: Plan, moved: Plan, sides: tuple[tuple[int, ...], tuple[int, ...]],
+    floors: Mapping[tuple[int, ...], FreeFloor],
+) -> int:  # fmt: skip
+    """Points of one side in the free floor of the other, the second side moved to where `moved` has it.
+
+    `floors` are those of both sides, each where `plan` has it.
+    """
+    one, other = (floors[side] for side in sides)
+    frame = sides[1][0]
+    second_in_first = one.holds(_carried(other.upright, frame, plan, moved))
+    return second_in_first + other.holds(_carried(one.upright, frame, moved, plan))
+
+
+def _carried(places: Float, frame: int, before: Plan, after: Plan) -> Float:
+    """Places (n, 2) moved with a frame, from where one plan has it to where another has."""
+    by = np.radians(after.headings_deg[frame] - before.headings_deg[frame])
+    east, north = (places - before.at[frame]).T
+    sine, cosine = np.sin(by), np.cos(by)
+    turned = np.stack([cosine * east + sine * north, cosine * north - sine * east], axis=1)
+    carried: Float = after.at[frame] + turned
+    return carried
 
 
 def worth_of(frames: Sequence[Ready], known: Sequence[Known], plan: Plan, i: int, j: int) -> float:
     """What two frames of a plan see again of each other's points."""
-    return seen_again(frames, known, plan, i, j)[1] + seen_again(frames, known, plan, j, i)[1]
+    return sum(float(seen_again(frames, known, plan, *ends).worth.sum()) for ends in ((i, [j]), (j, [i])))
 
 
 def _pairs(proposal: _Proposal) -> list[Pair]:
@@ -295,17 +344,14 @@ def _moved(
     turn = frames[j].floor.heading_deg - frames[i].floor.heading_deg + 90.0 * shift.quarter
     quarter = round((plan.headings_deg[i] - turn - plan.headings_deg[j] - (one - other)) / 90.0)
     by = one - other + 90.0 * quarter
-    headings, at = plan.headings_deg.copy(), plan.at.copy()
-    side = list(sides[1])
-    way = np.radians(headings[i] + shift.yaw_deg(frames[i].floor, frames[j].floor))
-    goal = at[i] + shift.distance * np.array([np.sin(way), np.cos(way)])
-    east, north = (at[side] - at[j]).T
-    sine, cosine = np.sin(np.radians(by)), np.cos(np.radians(by))
-    at[side] = goal + np.stack([cosine * east + sine * north, cosine * north - sine * east], axis=1)
+    way = np.radians(plan.headings_deg[i] + shift.yaw_deg(frames[i].floor, frames[j].floor))
+    headings, at, part = plan.headings_deg.copy(), plan.at.copy(), plan.part.copy()
+    moved, side = Plan(headings, at, part), list(sides[1])
     headings[side] += by
-    part = plan.part.copy()
+    at[j] = at[i] + shift.distance * np.array([np.sin(way), np.cos(way)])
+    at[side] = _carried(plan.at[side], j, plan, moved)
     part[side] = part[sides[0][0]]
-    return Plan(headings, at, part)
+    return moved
 
 
 def _walls(frames: Sequence[Ready], plan: Plan, side: Sequence[int]) -> float:

@@ -135,11 +135,11 @@ def floor_detail(light: Single, heading_deg: float) -> NDArray[np.int8]:
 
 def floor_shifts(one: Floor, other: Floor) -> list[FloorShift]:
     """The motions between two frames that their floors tell, the best first."""
-    ahead = _spectrum(one, 0, True)
+    ahead = _whitened(one, 0) * _phases()[0]
     found = [
         shift
         for quarter in range(4)
-        for shift in _peaks(ahead * _spectrum(other, quarter, False).conj(), quarter, other.heading_deg)
+        for shift in _peaks(ahead * _turned_back(other, quarter), quarter, other.heading_deg)
     ]
     return sorted(found, key=lambda shift: -shift.sure)
 
@@ -198,7 +198,7 @@ def is_same(one: FloorShift, other: FloorShift) -> bool:
 
 def forget_spectra() -> None:
     """Give back the memory that spectra take."""
-    _spectrum.cache_clear()
+    _whitened.cache_clear()
 
 
 def _off(one_deg: float, other_deg: float) -> float:
@@ -229,17 +229,32 @@ def _fine_grid(width: int) -> tuple[Single, Single]:
 
 
 @lru_cache(maxsize=192)
-def _spectrum(floor: Floor, quarter: int, centred: bool) -> Spectrum:
-    """Spectrum of the view turned by right angles, nearly flat; `centred` puts no shift into the middle."""
+def _whitened(floor: Floor, quarter: int) -> Spectrum:
+    """Spectrum of the view turned by no or one right angle, nearly flat."""
     turned = np.rot90(floor.detail, quarter).astype(np.float32)
     spectrum = np.fft.rfft2(turned, (_PADDED, _PADDED))
     size = np.abs(spectrum)
     spectrum /= np.power(size + np.float32(1e-3) * size.max() + np.float32(1e-9), np.float32(_FLAT))
-    if centred:
-        sign = 1 - 2 * (np.arange(_PADDED) % 2)
-        spectrum *= (sign[:, None] * sign[None, : spectrum.shape[1]]).astype(np.float32)
     whitened: Spectrum = spectrum.astype(np.complex64)
     return whitened
+
+
+@cache
+def _phases() -> tuple[Spectrum, Spectrum]:
+    """What a spectrum is multiplied by for no shift in the middle of the plane, and after half a turn."""
+    both = []
+    for pixels in (_PADDED / 2, SIDE - 1):
+        down, across = (
+            np.exp(-2j * np.pi * pixels * fft(_PADDED)) for fft in (np.fft.fftfreq, np.fft.rfftfreq)
+        )
+        both.append(np.outer(down, across).astype(np.complex64))
+    return both[0], both[1]
+
+
+def _turned_back(floor: Floor, quarter: int) -> Spectrum:
+    """Conjugate spectrum of the view turned by right angles: half a turn of a view conjugates its own."""
+    spectrum = _whitened(floor, quarter % 2)
+    return spectrum.conj() if quarter < 2 else spectrum * _phases()[1].conj()
 
 
 def _peaks(product: Spectrum, quarter: int, heading_deg: float) -> list[FloorShift]:
@@ -280,11 +295,14 @@ def _summed(picture: Single, side: int) -> Single:
 
 def _between_pixels(out: Single, row: int, column: int) -> tuple[float, float]:
     """Place of a peak, right and forward in camera heights: the middle of what stands out around it."""
-    weight = np.square(np.maximum(out[row - 1 : row + 2, column - 1 : column + 2].astype(np.float64), 0))
-    step = np.arange(-1, 2)
-    down = row + float((weight * step[:, None]).sum() / weight.sum()) - _PADDED / 2
-    across = column + float((weight * step[None, :]).sum() / weight.sum()) - _PADDED / 2
-    return across / PIXELS, -down / PIXELS
+    weight = [
+        [max(w, 0.0) ** 2 for w in line] for line in out[row - 1 : row + 2, column - 1 : column + 2].tolist()
+    ]
+    above, level, below = (sum(line) for line in weight)
+    left, right = (sum(line[k] for line in weight) for k in (0, 2))
+    total = above + level + below
+    down, across = row + (below - above) / total, column + (right - left) / total
+    return (across - _PADDED / 2) / PIXELS, (_PADDED / 2 - down) / PIXELS
 
 
 @cache

@@ -158,8 +158,8 @@ def _with_seen_again(
     seen, worth = list(known), dict[tuple[int, int], float]()
     for i, j in asked:
         for one, other in ((i, j), (j, i)):
-            again, value = seen_again(frames, known, plan, one, other)
-            worth[i, j] = worth.get((i, j), 0.0) + value
+            again = seen_again(frames, known, plan, one, [other])
+            worth[i, j] = worth.get((i, j), 0.0) + float(again.worth.sum())
             good = again.worth >= 1.0
             seen[one] = Known(
                 np.concatenate([seen[one].index, again.index[good]]),

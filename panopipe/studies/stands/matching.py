@@ -114,35 +114,45 @@ def worth(likeness: Single) -> Single:
     return weighed
 
 
-def seen_where_told(
-    one: Ready, other: Ready, number: Index, index: Index, directions: Float, *, near_deg: float = 1.3
-) -> tuple[Pairs, Single]:
-    """Features of one frame where points of another are told to be seen.
+@dataclass(frozen=True, slots=True, eq=False)
+class Told:
+    """Features of other frames, and where one frame should see what they show.
 
-    Parameters
+    Attributes
     ----------
-    one, other : Ready
-        The frame that looks, and the frame whose features `index` have known places.
-    number : ndarray of shape (m,)
-        Numbers of the points, which are returned.
-    index : ndarray of shape (m,)
-        Features of `other` that show them.
     directions : ndarray of shape (m, 3), dtype float64
-        Where `one` should see them.
-    near_deg : float
-        How far off they may be.
+        Where it should be seen.
+    units : ndarray of shape (m, 128), dtype float32
+        What it looks like.
+    stance : ndarray of shape (m, 2), dtype float32
+        How it stands.
+    frames : ndarray of shape (m,), dtype intp
+        Which frame shows it.
     """
-    if not len(index) or not len(one.directions):
-        return (np.zeros(0, np.intp), np.zeros(0, np.intp)), np.zeros(0, np.float32)
-    close = (one.directions @ directions.T) > np.cos(np.radians(near_deg))
-    close &= one.stance @ other.stance[index].T > _LIKE_STANCE
-    a, b = np.nonzero(close)
-    likeness = np.einsum("ij,ij->i", one.units[a], other.units[index[b]])
-    own, its = np.zeros(len(one.units), np.float32), np.zeros(len(index), np.float32)
-    np.maximum.at(own, a, likeness)
+
+    directions: Float
+    units: Single
+    stance: Single
+    frames: Index
+
+
+def seen_where_told(one: Ready, told: Told, *, near_deg: float = 1.3) -> tuple[Pairs, Single]:
+    """Features of a frame that look like those told, where they should be seen, or `near_deg` off.
+
+    Both are the best of each other, among those that one other frame shows; their worth is returned, too.
+    """
+    directions = told.directions.astype(np.float32)
+    close = one.features.directions @ directions.T > np.float32(np.cos(np.radians(near_deg)))
+    a, b = np.divmod(np.flatnonzero(close), max(len(directions), 1))
+    upright = np.einsum("ij,ij->i", one.stance[a], told.stance[b]) > _LIKE_STANCE
+    a, b = a[upright], b[upright]
+    likeness = np.einsum("ij,ij->i", one.units[a], told.units[b])
+    _, seen = np.unique(a + len(one.units) * told.frames[b], return_inverse=True)
+    own, its = np.zeros(len(seen), np.float32), np.zeros(len(directions), np.float32)
+    np.maximum.at(own, seen, likeness)
     np.maximum.at(its, b, likeness)
-    best = (likeness >= np.maximum(own[a], its[b])) & (likeness >= _LEAST_LIKE)
-    return (a[best], number[b[best]]), worth(likeness[best])
+    best = (likeness >= np.maximum(own[seen], its[b])) & (likeness >= _LEAST_LIKE)
+    return (a[best], b[best]), worth(likeness[best])
 
 
 def _ahead(ra: Float, b: Float, shift: Float) -> NDArray[np.bool_]:
@@ -176,11 +186,11 @@ def _mutual(one: Single, two: Single, ratio: float) -> Pairs:
 
 def _mutual_of(likeness: Single, ratio: float, *, least: float = 0.0) -> Pairs:
     """Pairs that are each other's best and clearly better than the second best."""
-    best, back = likeness.argmax(axis=1), likeness.argmax(axis=0)
-    own = np.flatnonzero(back[best] == np.arange(len(best)))
-    rows, best = likeness[own], best[own]
+    best = likeness.argmax(axis=1)
+    top = likeness[np.arange(len(best)), best]
+    own = np.flatnonzero((top > least) & (top == likeness.max(axis=0)[best]))
+    rows, best, top = likeness[own], best[own], top[own]
     at = np.arange(len(own))
-    top = rows[at, best]
     rows[at, best] = -1
-    good = (top > least) & (2 - 2 * top < ratio**2 * (2 - 2 * rows.max(axis=1, initial=-1)))
+    good = 2 - 2 * top < ratio**2 * (2 - 2 * rows.max(axis=1, initial=-1))
     return own[good], best[good]

@@ -74,11 +74,13 @@ def wrapped(angle_deg: float) -> float:
 
 
 def turned(directions: Float, turn_deg: Float | float) -> Float:
-    """Directions (n, 3) turned about the vertical so that their yaw grows by `turn_deg`."""
-    x, y, z = directions[..., 0], directions[..., 1], directions[..., 2]
-    turn = np.radians(np.asarray(turn_deg))
-    cosine, sine = np.cos(turn), np.sin(turn)
-    return np.stack(np.broadcast_arrays(cosine * x + sine * z, y, cosine * z - sine * x), axis=-1)
+    """Directions (n, 3) turned about the vertical so that their yaw grows by `turn_deg`; by each of many."""
+    turn = np.radians(turn_deg)
+    matrix = np.zeros((*np.shape(turn), 3, 3))
+    matrix[..., 0, 0] = matrix[..., 2, 2] = np.cos(turn)
+    matrix[..., 2, 0], matrix[..., 1, 1] = np.sin(turn), 1.0
+    matrix[..., 0, 2] = -matrix[..., 2, 0]
+    return directions @ matrix
 
 
 def voted(
@@ -101,7 +103,7 @@ def voted(
     -------
     list of (votes, turn_deg, back_yaw_deg)
     """
-    ra = turned(a[None], turns[:, None])
+    ra = turned(a, turns)
     normal = _cross(ra, b[None])
     level = np.hypot(normal[..., 0], normal[..., 2])
     safe = np.maximum(level, 1e-9)

@@ -20,6 +20,7 @@ from panopipe.studies.stands.motion import wrapped
 from panopipe.studies.stands.pair import Pair, strength
 
 Float = NDArray[np.float64]
+Index = NDArray[np.intp]
 
 _ROUNDS = 12
 _TURN_FLOOR_DEG, _YAW_FLOOR_DEG = 0.25, 0.6
@@ -27,8 +28,9 @@ _TURN_FLOOR_DEG, _YAW_FLOOR_DEG = 0.25, 0.6
 _ALONG, _ALONG_SHARE = 0.03, 0.025
 """Error of a distance told by the floor, in camera heights and as a share: 0.1 degrees of pitch are 0.6 % of
 three camera heights, 1 / (sin p cos p) radians."""
-_GUESS = 1.6
-"""Distance in camera heights that is assumed, with little weight, where no floor tells one."""
+_GUESS, _GUESS_ERROR = 1.6, 3.0
+"""Distance in camera heights that is assumed where no floor tells one, and the error that leaves it little
+weight."""
 _WALLS_DEG = 1.2
 """Error of the heading that a frame's walls tell."""
 _SIGHTINGS = 2
@@ -50,7 +52,7 @@ class Plan:
 
     headings_deg: Float
     at: Float
-    part: NDArray[np.intp]
+    part: Index
 
     def predicted(self, i: int, j: int) -> tuple[float, float, float]:
         """Turn and direction back from frame i to j, and their distance in camera heights."""
@@ -65,7 +67,7 @@ class Plan:
         return Way(wrapped(back - turn + 180.0), back, length)
 
 
-def parts_of(count: int, links: Iterable[tuple[int, int]]) -> NDArray[np.intp]:
+def parts_of(count: int, links: Iterable[tuple[int, int]]) -> Index:
     """Number of the connected part of each frame, the largest part first; -1 for frames without links."""
     root = list(range(count))
 
@@ -142,40 +144,57 @@ def _grow(links: Sequence[Pair], start: int, headings: Float, at: Float) -> None
 
 
 def _refine_headings(
-    members: NDArray[np.intp], links: Sequence[Pair], headings: Float, walls_deg: Sequence[float],
-    clear: Sequence[bool],
-) -> None:  # fmt: skip
-    number = {int(frame): place for place, frame in enumerate(members)}
-    n = len(members)
+    members: Index, links: Sequence[Pair], headings: Float, walls_deg: Sequence[float], clear: Sequence[bool]
+) -> None:
+    ends = _ends_among(members, links)[:, ::-1]
+    turns = np.array([link.turn_deg for link in links])
+    errors = np.hypot([link.turn_error_deg for link in links], _TURN_FLOOR_DEG)
+    walls = np.array([place for place, frame in enumerate(members) if clear[frame]], np.intp)
+    told = np.array([walls_deg[frame] for frame in members])[walls]
     for step in range(_ROUNDS):
-        rows, right, weight = [], [], []
-        for link in links:
-            off = wrapped(link.turn_deg - (headings[link.first] - headings[link.second]))
-            rows.append((number[link.first], number[link.second]))
-            right.append(off)
-            weight.append(_robust(off, math.hypot(link.turn_error_deg, _TURN_FLOOR_DEG), step))
-        a = np.zeros((n, n))
-        b = np.zeros(n)
-        for (i, j), r, w in zip(rows, right, weight, strict=True):
-            a[i, i] += w
-            a[j, j] += w
-            a[i, j] -= w
-            a[j, i] -= w
-            b[i] += w * r
-            b[j] -= w * r
+        inside = headings[members]
+        off = _about_zero(turns - (inside[ends[:, 1]] - inside[ends[:, 0]]), 360.0)
+        a, b = _equations(len(members), ends, np.ones((len(off), 1)), off, _robust(off, errors, step))
         common = _common_walls(members, headings, walls_deg, clear)
-        for frame, place in number.items():
-            if common is not None and clear[frame]:
-                off = _modulo_quarter(common - headings[frame] - walls_deg[frame])
-                w = _robust(off, _WALLS_DEG, step)
-                a[place, place] += w
-                b[place] += w * off
-        a[np.diag_indices(n)] += 1e-6
+        if common is not None:
+            off = _about_zero(common - inside[walls] - told, 90.0)
+            weight = _robust(off, _WALLS_DEG, step)
+            a[walls, walls] += weight
+            b[walls] += weight * off
         headings[members] += np.linalg.solve(a, b)
 
 
+def _ends_among(members: Index, links: Sequence[Pair]) -> Index:
+    """The ends of each link as places in the sorted members of a part."""
+    return np.searchsorted(members, np.array([link.ends for link in links]).reshape(-1, 2))
+
+
+def _equations(count: int, ends: Index, axes: Float, off: Float, weight: Float) -> tuple[Float, Float]:
+    """Normal equations for moving `count` vectors so that differences along axes grow by `off`.
+
+    Each difference is that of the second of its ends less the first.
+    """
+    size = axes.shape[1]
+    blocks = (weight[:, None] * axes)[:, :, None] * axes[:, None, :]
+    pull = (weight * off)[:, None] * axes
+    a, b = np.zeros((count, count, size, size)), np.zeros((count, size))
+    first, second = ends.T
+    for one, other, sign in (
+        (first, first, 1),
+        (second, second, 1),
+        (first, second, -1),
+        (second, first, -1),
+    ):
+        np.add.at(a, (one, other), sign * blocks)
+    np.add.at(b, first, -pull)
+    np.add.at(b, second, pull)
+    square = a.transpose(0, 2, 1, 3).reshape(count * size, count * size)
+    square[np.diag_indices(count * size)] += 1e-6
+    return square, b.ravel()
+
+
 def _common_walls(
-    members: NDArray[np.intp], headings: Float, walls_deg: Sequence[float], clear: Sequence[bool]
+    members: Index, headings: Float, walls_deg: Sequence[float], clear: Sequence[bool]
 ) -> float | None:
     """Heading of the house's walls, modulo 90, if the frames agree on one."""
     told = [headings[i] + walls_deg[i] for i in members if clear[i]]
@@ -185,44 +204,34 @@ def _common_walls(
     return float(np.degrees(np.angle(mean)) / 4) if abs(mean) > 0.8 else None
 
 
-def _modulo_quarter(angle_deg: float) -> float:
-    return float((angle_deg + 45.0) % 90.0 - 45.0)
+def _about_zero(angle_deg: Float, turn_deg: float) -> Float:
+    """Angles modulo a turn, from minus to plus half of it."""
+    return (angle_deg + turn_deg / 2) % turn_deg - turn_deg / 2
 
 
-def _robust(off: float, error: float, step: int) -> float:
-    """Weight of a residual: squares first, harder on outliers round by round."""
+def _robust(off: Float, error: Float | float, step: int) -> Float:
+    """Weights of residuals: squares first, harder on outliers round by round."""
     hard = max(2.0, 8.0 * 0.7**step)
-    return float(1.0 / (error * error * (1.0 + (off / (error * hard)) ** 2) ** 2))
+    return 1.0 / (np.square(error) * np.square(1.0 + np.square(off / (error * hard))))
 
 
-def _refine_places(members: NDArray[np.intp], links: Sequence[Pair], headings: Float, at: Float) -> None:
-    number = {int(frame): place for place, frame in enumerate(members)}
-    n = len(members)
+def _refine_places(members: Index, links: Sequence[Pair], headings: Float, at: Float) -> None:
+    heading = np.radians([_heading_of(link, headings) for link in links])
+    ahead = np.stack([np.sin(heading), np.cos(heading)], axis=1)
+    aside = ahead[:, ::-1] * (1, -1)
+    told = np.array([link.distance or 0.0 for link in links])
+    goal = np.where(told > 0, told, _GUESS)
+    along = np.where(told > 0, _ALONG + _ALONG_SHARE * told, _GUESS_ERROR)
+    sideways = np.radians(np.hypot([link.error_deg for link in links], _YAW_FLOOR_DEG))
+    ends = _ends_among(members, links)
+    twice, axes = np.concatenate([ends, ends]), np.concatenate([aside, ahead])
     for step in range(_ROUNDS):
-        a, b = np.zeros((2 * n, 2 * n)), np.zeros(2 * n)
-        for link in links:
-            i, j = number[link.first], number[link.second]
-            heading = math.radians(_heading_of(link, headings))
-            ahead = np.array([math.sin(heading), math.cos(heading)])
-            aside = np.array([ahead[1], -ahead[0]])
-            way = at[link.second] - at[link.first]
-            told = link.distance or 0.0
-            length = max(told or float(np.hypot(*way)), 0.3)
-            across = math.radians(math.hypot(link.error_deg, _YAW_FLOOR_DEG)) * length
-            terms = [(aside, -float(way @ aside), across)]
-            if told:
-                terms.append((ahead, told - float(way @ ahead), _ALONG + _ALONG_SHARE * told))
-            else:
-                terms.append((ahead, max(_GUESS, 0.3) - float(way @ ahead), 3.0))
-            for axis, off, error in terms:
-                w = _robust(off, error, step)
-                block = w * np.outer(axis, axis)
-                for p, q, sign in ((i, i, 1), (j, j, 1), (i, j, -1), (j, i, -1)):
-                    a[2 * p : 2 * p + 2, 2 * q : 2 * q + 2] += sign * block
-                b[2 * i : 2 * i + 2] -= w * off * axis
-                b[2 * j : 2 * j + 2] += w * off * axis
-        a[np.diag_indices(2 * n)] += 1e-6
-        at[members] += np.linalg.solve(a, b).reshape(n, 2)
+        way = at[members[ends[:, 1]]] - at[members[ends[:, 0]]]
+        length = np.maximum(np.where(told > 0, told, np.hypot(*way.T)), 0.3)
+        off = np.concatenate([-(way * aside).sum(axis=1), goal - (way * ahead).sum(axis=1)])
+        weight = _robust(off, np.concatenate([sideways * length, along]), step)
+        a, b = _equations(len(members), twice, axes, off, weight)
+        at[members] += np.linalg.solve(a, b).reshape(-1, 2)
 
 
 def _heading_of(link: Pair, headings: Float) -> float:

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.stands.matching import Ready, seen_where_told
+from panopipe.studies.stands.matching import Ready, Told, seen_where_told
 from panopipe.studies.stands.motion import turned
 from panopipe.studies.stands.pair import Pair
 from panopipe.studies.stands.plan import Plan
@@ -48,7 +48,7 @@ class Known:
     Attributes
     ----------
     index : ndarray of shape (n,), dtype intp
-        The frame's features.
+        The frame's features, in rising order where others are looked up among them.
     points : ndarray of shape (n, 3), dtype float64
         Right, up and forward in the frame's axes, in camera heights.
     worth : ndarray of shape (n,), dtype float32
@@ -116,35 +116,35 @@ def _of_one_mind(known: Known) -> Known:
 
 
 def seen_again(
-    frames: Sequence[Ready], known: Sequence[Known], plan: Plan, i: int, j: int
-) -> tuple[Known, float]:
-    """Points of frame j that frame i sees where the plan says.
-
-    Returns
-    -------
-    Known
-        Features of i and the points, in the axes of i.
-    float
-        What the matches are worth together.
-    """
-    there = turned(known[j].points, plan.headings_deg[j])
-    way = plan.at[j] - plan.at[i]
-    points = turned(there + np.array([way[0], 0.0, way[1]]), -plan.headings_deg[i])
-    directions = points / np.maximum(np.linalg.norm(points, axis=1, keepdims=True), 1e-6)
-    number = np.arange(len(points))
-    (a, b), worth = seen_where_told(frames[i], frames[j], number, known[j].index, directions)
-    able = _unexplained(known[i], a, np.linalg.norm(points[b], axis=1))
-    return Known(a[able], points[b[able]], worth[able]), float(worth[able].sum())
+    frames: Sequence[Ready], known: Sequence[Known], plan: Plan, i: int, others: Sequence[int]
+) -> Known:
+    """Points of other frames that frame i sees where the plan says: its features, the points in its axes."""
+    shown = [known[j] for j in others]
+    ways = np.insert(plan.at[list(others)] - plan.at[i], 1, 0.0, axis=1)
+    turns = plan.headings_deg[list(others)] - plan.headings_deg[i]
+    ahead = turned(ways, -plan.headings_deg[i])
+    points = np.concatenate(
+        [turned(one.points, turn) + way for one, turn, way in zip(shown, turns, ahead, strict=True)]
+    )
+    far = np.linalg.norm(points, axis=1)
+    told = Told(
+        points / np.maximum(far, 1e-6)[:, None],
+        np.concatenate([frames[j].units[one.index] for j, one in zip(others, shown, strict=True)]),
+        np.concatenate([frames[j].stance[one.index] for j, one in zip(others, shown, strict=True)]),
+        np.repeat(np.arange(len(shown)), [len(one.index) for one in shown]),
+    )
+    (a, b), worth = seen_where_told(frames[i], told)
+    able = _unexplained(known[i], a, far[b])
+    return Known(a[able], points[b[able]], worth[able])
 
 
 def _unexplained(known: Known, index: Index, far: Float) -> NDArray[np.bool_]:
     """Whether features are not known yet to show something nearer or further away."""
     if not len(known.index):
         return np.ones(len(index), bool)
-    order = np.argsort(known.index, kind="stable")
-    at = np.minimum(np.searchsorted(known.index[order], index), len(order) - 1)
-    other = np.linalg.norm(known.points[order[at]], axis=1)
-    same = known.index[order[at]] == index
+    at = np.minimum(np.searchsorted(known.index, index), len(known.index) - 1)
+    other = np.linalg.norm(known.points[at], axis=1)
+    same = known.index[at] == index
     fits: NDArray[np.bool_] = ~same | (np.abs(other / np.maximum(far, 1e-6) - 1) < _SAME_PLACE)
     return fits
 
@@ -159,6 +159,11 @@ class FreeFloor:
         What each frame sees.
     members : sequence of int
         Frames of one connected part.
+
+    Attributes
+    ----------
+    upright : ndarray of shape (n, 2), dtype float64
+        What the frames see at the height of the camera, in the plan: nobody can stand there.
     """
 
     def __init__(self, plan: Plan, seen: Sequence[Known], members: Sequence[int]) -> None:
@@ -167,12 +172,16 @@ class FreeFloor:
         self._low = places.min(axis=0) - 4.0
         size = np.ceil((places.max(axis=0) + 4.0 - self._low) / _CELL).astype(int)
         layers = [np.zeros(np.minimum(size[::-1], 8000), np.uint8) for _ in range(_LAYERS)]
+        upright = [np.zeros((0, 2))]
         for frame in members:
             points = seen[frame].in_plan(plan, frame)
+            upright.append(points[np.abs(points[:, 2]) < _BELOW, :2])
             for number, layer in enumerate(layers):
                 self._draw(layer, plan.at[frame], points[number::_LAYERS])
         agreeing = np.sum(layers, axis=0, dtype=np.uint8) >= _AGREE
         self._free: NDArray[np.uint8] = np.asarray(agreeing, np.uint8)
+        self.upright: Float = np.concatenate(upright)
+        self._inner = cv2.erode(self._free, np.ones((_INSIDE_CELLS, _INSIDE_CELLS), np.uint8))
 
     def _draw(self, layer: NDArray[np.uint8], here: Float, points: Float) -> None:
         way = points[:, :2] - here
@@ -186,17 +195,12 @@ class FreeFloor:
         cells: NDArray[np.intp] = np.floor((places - self._low) / _CELL).astype(np.intp)
         return cells
 
-    def stands_in(self, frames: Sequence[int], plan: Plan, known: Sequence[Known]) -> int:
-        """Points at the height of the camera, seen from other frames, that would stand well inside it."""
-        inner = cv2.erode(self._free, np.ones((_INSIDE_CELLS, _INSIDE_CELLS), np.uint8))
-        total = 0
-        for frame in frames:
-            points = known[frame].in_plan(plan, frame)
-            cells = self._cell(points[np.abs(points[:, 2]) < _BELOW][:, :2])
-            inside = ((cells >= 0) & (cells < np.array(inner.shape[::-1]))).all(axis=1)
-            column, row = cells[inside].T
-            total += int(inner[row, column].sum())
-        return total
+    def holds(self, places: Float) -> int:
+        """How many of some places (n, 2) lie well inside it."""
+        cells = self._cell(places)
+        inside = ((cells >= 0) & (cells < np.array(self._free.shape[::-1]))).all(axis=1)
+        column, row = cells[inside].T
+        return int(self._inner[row, column].sum())
 
     def sight(self, i: int, j: int) -> Sight:
         """What is known of the line between two frames."""

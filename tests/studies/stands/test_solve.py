@@ -9,6 +9,7 @@ from panopipe.studies.stands.features import Features, find_features, walls_head
 from panopipe.studies.stands.matching import Ready
 from panopipe.studies.stands.pair import Pair
 from panopipe.studies.stands.promising import promising_pairs
+from panopipe.studies.stands.sight import known_points, seen_again
 from panopipe.studies.stands.solve import Shoot, solve_shoot
 from panopipe.studies.stands.twins import may_be_linked
 from tests.benchmarks.stands import score
@@ -52,6 +53,19 @@ def test_the_order_of_frames_does_not_matter() -> None:
     last = len(features) - 1
     pairs = {(min(last - k.first, last - k.second), max(last - k.first, last - k.second)) for k in back.links}
     assert pairs == {(k.first, k.second) for k in shoot.links}
+
+
+def test_a_frame_sees_again_of_many_what_it_sees_of_each() -> None:
+    _, shoot = solved()
+    frames = [Ready.of(one) for one in small_house()[1]]
+    known = known_points(len(frames), shoot.shared, shoot.plan)
+    for i in range(len(frames)):
+        others = [j for j in range(len(frames)) if j != i]
+        singly = [seen_again(frames, known, shoot.plan, i, [j]) for j in others]
+        together = seen_again(frames, known, shoot.plan, i, others)
+        assert sorted(together.index) == sorted(np.concatenate([one.index for one in singly]))
+        # Rays are compared in single precision.
+        assert together.worth.sum() == pytest.approx(sum(one.worth.sum() for one in singly), rel=1e-5)
 
 
 def test_an_empty_white_room_places_nobody() -> None:
