@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from panopipe.frame import FrameFacts, FrameKey
@@ -20,15 +20,14 @@ from panopipe.run.work import survey_frame
 def survey_all(session: Session) -> None:
     """Look at all frames of the job, or take from the ledger what is known; failures are noted."""
     seen = session.ledger.survey_fingerprints()
-    tasks: dict[FrameKey, SurveyTask] = {}
+    unknown: list[FrameKey] = []
     for key, planned in session.frames.items():
         if planned.entry.refused:
             session.failed(key, planned.entry.refused)
         elif not is_known(session, planned, seen):
-            tasks[key] = _task(session, planned, seen)
-    if not tasks:
-        return
-    _look(session, tasks)
+            unknown.append(key)
+    if unknown:
+        _look(session, unknown, seen)
 
 
 def is_known(session: Session, planned: Planned, seen: Collection[str]) -> bool:
@@ -66,24 +65,27 @@ def _task(session: Session, planned: Planned, seen: Collection[str]) -> SurveyTa
             if survey_fingerprint(fingerprint, name, given) not in seen
         )
     files = replace(planned.files(session.job), small=SMALL if session.keeps_small else "")
-    pixels = sum(guessed_pixels(files.at(path)) for path in files.paths)
-    return SurveyTask(files, planned.source, surveys, known, known_facts, pixels)
+    return SurveyTask(files, planned.source, surveys, known, known_facts, _pixels(session, planned))
 
 
-def _look(session: Session, tasks: Mapping[FrameKey, SurveyTask]) -> None:
-    left = {key: 1 + _size(task) for key, task in tasks.items()}
+def _look(session: Session, keys: Sequence[FrameKey], seen: Collection[str]) -> None:
+    left = {key: 1 + _size(session, session.frames[key]) for key in keys}
     pace = TimeLeft(sum(left.values()))
 
     def tick(since: Mapping[FrameKey, float]) -> None:
         names = ", ".join(str(key) for key in list(since)[:3])
         time_left = pace.said(sum(left.values()))
-        session.run_log.progress(f"looking at {names}: {len(left)} of {len(tasks)} left{time_left}")
+        session.run_log.progress(f"looking at {names}: {len(left)} of {len(keys)} left{time_left}")
 
     def note(key: FrameKey, error: str) -> None:
         session.run_log.note(f"{key}: {error} (will be tried once more)")
 
-    executors = session.call([task.pixels for task in tasks.values()], "look at"), session.call_one
-    for key, task_result in dispatch_twice(executors, survey_frame, tasks, tasks.__getitem__, tick, note):
+    def task(key: FrameKey) -> SurveyTask:
+        return _task(session, session.frames[key], seen)
+
+    pixels = [_pixels(session, session.frames[key]) for key in keys]
+    executors = session.call(pixels, "look at"), session.call_one
+    for key, task_result in dispatch_twice(executors, survey_frame, keys, task, tick, note):
         if task_result.result is None:
             session.failed(key, task_result.error, task_result.cause)
         else:
@@ -91,9 +93,14 @@ def _look(session: Session, tasks: Mapping[FrameKey, SurveyTask]) -> None:
         left.pop(key)
 
 
-def _size(task: SurveyTask) -> int:
+def _size(session: Session, planned: Planned) -> int:
     """Bytes to read, as a measure of the work."""
-    return sum(place.stat().st_size for path in task.files.paths if (place := task.files.at(path)).is_file())
+    places = [session.job.folder / path for path in planned.paths]
+    return sum(place.stat().st_size for place in places if place.is_file())
+
+
+def _pixels(session: Session, planned: Planned) -> int:
+    return sum(guessed_pixels(session.job.folder / path) for path in planned.paths)
 
 
 def _keep(session: Session, key: FrameKey, result: SurveyResult) -> None:
