@@ -1,25 +1,50 @@
 /* See adaptation.py. */
 #include "common.h"
 
-/* Gains of one row by column, and where its pixels lie among them. */
+/* Between which columns of the gains the pixels of a row lie: the cell of each, how far in it, and the pixel that
+   begins the next cell. The same in all rows. */
+typedef struct {
+    int32_t *cell, *next;
+    float *way;
+} Places;
+
 typedef struct {
     const float *gains;
-    int columns;
-    float first_column, per_column, low, per_level;
+    Places places;
+    float low, per_level;
 } Row;
 
-/* In a function of its own, so that compilers keep the three values together. */
-FAST static void read_gains(const Row *row, int first, Planes *RESTRICT gain)
+static void find_places(int columns, int width, int whole, const Places *places)
 {
-    float last = (float)(row->columns - 2);
-    for (int i = 0; i < BLOCK; i++) {
-        float column = (float)(first + i) * row->per_column + row->first_column;
-        int before = (int)least_of(column, last);
-        float way = column - (float)before;
-        const float *left = row->gains + 3 * before, *right = left + 3;
-        gain->red[i] = left[0] + way * (right[0] - left[0]);
-        gain->green[i] = left[1] + way * (right[1] - left[1]);
-        gain->blue[i] = left[2] + way * (right[2] - left[2]);
+    float per_column = (float)((double)(columns - 2) / (double)width), last = (float)(columns - 2);
+    for (int i = 0; i < whole; i++) {
+        float column = (float)i * per_column + (0.5f * per_column + 0.5f);
+        places->cell[i] = (int)least_of(column, last);
+        places->way[i] = column - (float)places->cell[i];
+    }
+    for (int i = whole - 1, next = whole; i >= 0; i--) {
+        if (i + 1 < whole && places->cell[i] != places->cell[i + 1])
+            next = i + 1;
+        places->next[i] = next;
+    }
+}
+
+INLINE void go_between(float left, float step, const float *RESTRICT way, int count, float *RESTRICT gain)
+{
+    for (int i = 0; i < count; i++)
+        gain[i] = left + way[i] * step;
+}
+
+/* Cell by cell, as within one the ends stay the same. */
+INLINE void read_gains(const Row *row, int first, Planes *RESTRICT gain)
+{
+    for (int i = 0; i < BLOCK;) {
+        int at = first + i, next = row->places.next[at] - first, count = (next < BLOCK ? next : BLOCK) - i;
+        const float *left = row->gains + 3 * row->places.cell[at], *right = left + 3, *way = row->places.way + at;
+        go_between(left[0], right[0] - left[0], way, count, gain->red + i);
+        go_between(left[1], right[1] - left[1], way, count, gain->green + i);
+        go_between(left[2], right[2] - left[2], way, count, gain->blue + i);
+        i += count;
     }
 }
 
@@ -64,23 +89,18 @@ PyObject *adapt_kernel(PyObject *self, PyObject *args)
         return NULL;
     Py_ssize_t count = arrays.length[0], width = arrays.length[1];
     Py_ssize_t tables = arrays.length[2], size = 3 * arrays.length[3];
-    float *gains = NULL;
-    if (tables < 3 || size < 9 || size > 1 << 24 || width < 2 || width > 1 << 22)
-        PyErr_SetString(PyExc_ValueError, "gains: too few or too many");
-    else if (!(gains = PyMem_Malloc(size * sizeof *gains)))
-        PyErr_NoMemory();
-    if (!gains) {
-        close_arrays(&arrays);
-        return NULL;
-    }
-    row.gains = gains;
-    row.columns = (int)arrays.length[3];
-    row.per_column = (float)((double)(row.columns - 2) / (double)width);
-    row.first_column = 0.5f * row.per_column + 0.5f;
-    double per_row = (double)(tables - 2) / (double)(width / 2);
-    float *rows = arrays.view[0].buf;
+    int sound = tables >= 3 && size >= 9 && size <= 1 << 24 && width >= 2 && width <= 1 << 22;
+    Py_ssize_t whole = sound ? (width + BLOCK - 1) / BLOCK * BLOCK : 0;
+    float *memory = PyMem_Malloc((size_t)(sound ? size + 3 * whole : 1) * sizeof *memory);
+    if (!memory || !sound)
+        return end_kernel(&arrays, memory, "gains: too few or too many");
+    float *rows = arrays.view[0].buf, *gains = memory + 3 * whole;
     const float *table = arrays.view[1].buf;
+    row.gains = gains;
+    row.places = (Places){(int32_t *)memory, (int32_t *)memory + whole, memory + 2 * whole};
+    double per_row = (double)(tables - 2) / (double)(width / 2);
     Py_BEGIN_ALLOW_THREADS
+    find_places((int)arrays.length[3], (int)width, (int)whole, &row.places);
     for (Py_ssize_t y = 0; y < count; y++) {
         double place = ((double)(first + y) + 0.5) * per_row + 0.5;
         Py_ssize_t above = place < 0 ? 0 : place > (double)(tables - 2) ? tables - 2 : (Py_ssize_t)place;
@@ -88,7 +108,5 @@ PyObject *adapt_kernel(PyObject *self, PyObject *args)
         adapt_row(rows + 3 * y * width, (int)width, &row, arrays.view[2].buf);
     }
     Py_END_ALLOW_THREADS
-    PyMem_Free(gains);
-    close_arrays(&arrays);
-    Py_RETURN_NONE;
+    return end_kernel(&arrays, memory, NULL);
 }
