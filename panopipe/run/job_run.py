@@ -200,11 +200,11 @@ def _tidy(session: Session) -> None:
     if session.job.unread:
         return  # what was kept of frames that cannot be read now is as good as it was
     surveyed = {surveyed.source for surveyed in session.surveyed.values()}
-    seen = {
+    seen = (
         survey_fingerprint(surveyed.source, name, given)
         for key, surveyed in session.surveyed.items()
         for name, given in session.frames[key].surveys
-    }
+    )
     session.ledger.keep_only(surveyed=surveyed, seen=seen, solved=session.solved)
     for kept in (REDUCED, SMALL):
         sweep_cache(session.job.folder, kept, surveyed)

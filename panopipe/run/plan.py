@@ -17,7 +17,7 @@ from panopipe.run.tasks import Chain, FrameFiles
 from panopipe.stage import Rights
 from panopipe.state.file_stamp import FileStamp
 from panopipe.state.record import Effective
-from panopipe.state.serialization import digest
+from panopipe.state.serialization import digest, digest_of
 from panopipe.state.solutions import Outline
 
 RUN_VERSION = 1
@@ -151,8 +151,8 @@ def survey_fingerprint(source: str, stage: str, settings: Any) -> str:
 
 def solved_fingerprint(job: Job, stage: str, seen: Mapping[FrameKey, str], reference: FrameKey | None) -> str:
     """Fingerprint of one stage's joint solution."""
-    rooms = [(room, [tuple(key) for key in keys]) for room, keys in job.rooms.items()]
-    observed = sorted((tuple(key), fingerprint) for key, fingerprint in seen.items())
+    rooms = digest_of((room, tuple(key)) for room, keys in job.rooms.items() for key in keys)
+    observed = digest_of((tuple(key), seen[key]) for key in sorted(seen))
     by_hand = (
         [job.links, {tuple(key): told for key, told in job.north.items()}] if job.links or job.north else []
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -37,15 +37,15 @@ def solve_all(session: Session) -> Solved:
             f"the white reference {reference} could not be opened; white is solved without it"
         )
         reference = None
-    tasks: dict[str, SolveTask] = {}
-    for stage, frames in _seen(session).items():
+    anew = []
+    for stage in _surveying(session):
+        frames = _seen(session, stage)
         seen = {key: frame.seen for key, frame in frames.items()}
         session.solved[stage] = solved_fingerprint(session.job, stage, seen, reference)
-        if not session.ledger.solutions.sound(stage, session.solved[stage]) >= set(frames):
-            job = facts_for_solving(session.job, reference)
-            tasks[stage] = SolveTask(str(session.ledger.folder), stage, frames, job)
-    if tasks:
-        _solve(session, tasks, solved)
+        if not session.ledger.solutions.sound(stage, session.solved[stage]) >= frames.keys():
+            anew.append(stage)
+    if anew:
+        _solve(session, anew, facts_for_solving(session.job, reference), solved)
     return solved
 
 
@@ -54,19 +54,28 @@ def facts_for_solving(job: Job, reference: FrameKey | None) -> JobFacts:
     return JobFacts(job.rooms, reference, job.links, job.north)
 
 
-def _seen(session: Session) -> dict[str, dict[FrameKey, SeenFrame]]:
-    """Frames that each stage saw."""
-    by_stage: dict[str, dict[FrameKey, SeenFrame]] = {}
-    same: dict[tuple[str, Any], Any] = {}
+def _surveying(session: Session) -> list[str]:
+    """Stages that saw frames."""
+    return list(dict.fromkeys(stage for key in session.surveyed for stage, _ in session.frames[key].surveys))
+
+
+def _seen(session: Session, stage: str) -> dict[FrameKey, SeenFrame]:
+    """Frames that a stage saw; made when it is wanted, as a night has very many."""
+    frames: dict[FrameKey, SeenFrame] = {}
+    same: dict[Any, Any] = {}
     for key, surveyed in session.surveyed.items():
-        for stage, settings in session.frames[key].surveys:
-            given = same.setdefault((stage, settings), settings)  # one for all: a task is sent whole
-            seen = survey_fingerprint(surveyed.source, stage, given)
-            by_stage.setdefault(stage, {})[key] = SeenFrame(surveyed.source, seen, given)
-    return by_stage
+        for name, settings in session.frames[key].surveys:
+            if name == stage:
+                given = same.setdefault(settings, settings)  # one for all: a task is sent whole
+                seen = survey_fingerprint(surveyed.source, stage, given)
+                frames[key] = SeenFrame(surveyed.source, seen, given)
+    return frames
 
 
-def _solve(session: Session, tasks: Mapping[str, SolveTask], solved: Solved) -> None:
+def _solve(session: Session, stages: Sequence[str], job: JobFacts, solved: Solved) -> None:
+    def task(stage: str) -> SolveTask:
+        return SolveTask(str(session.ledger.folder), stage, _seen(session, stage), job)
+
     def tick(since: Mapping[str, float]) -> None:
         session.run_log.progress(f"solving {', '.join(since)} for all frames together")
 
@@ -74,9 +83,9 @@ def _solve(session: Session, tasks: Mapping[str, SolveTask], solved: Solved) -> 
         session.run_log.note(f"{stage}: {error} (will be tried once more)")
 
     executors = session.at_hand(), session.call_one
-    for stage, task_result in dispatch_twice(executors, solve, tasks, tasks.__getitem__, tick, note):
+    for stage, task_result in dispatch_twice(executors, solve, stages, task, tick, note):
         if task_result.result is None:
-            solved.errors |= dict.fromkeys(tasks[stage].frames, task_result.error)
+            solved.errors |= dict.fromkeys(_seen(session, stage), task_result.error)
         else:
             solved.errors |= _keep(session, stage, task_result.result)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import sqlite3
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -238,17 +238,17 @@ class Ledger:
         """
         return self._text("seen", "data", fingerprint)
 
-    def keep_only(
-        self, *, surveyed: Collection[str], seen: Collection[str], solved: Mapping[str, str]
-    ) -> None:
+    def keep_only(self, *, surveyed: Iterable[str], seen: Iterable[str], solved: Mapping[str, str]) -> None:
         """Drop what no frame of the job needs any longer."""
         self.solutions.keep_only(solved)
-        changes = []
-        for table, wanted in (("look", surveyed), ("seen", seen)):
-            held = {row[0] for row in self._base.execute(f"select fingerprint from {table}")}
-            gone = [(fingerprint,) for fingerprint in held - set(wanted)]
-            changes.append((f"delete from {table} where fingerprint = ?", gone))
-        self._write_all(*changes)
+        with self._writing():
+            for table, wanted in (("look", surveyed), ("seen", seen)):
+                self._base.execute("create temp table wanted (fingerprint text primary key) without rowid")
+                rows = ((fingerprint,) for fingerprint in wanted)
+                self._base.executemany("insert or ignore into wanted values (?)", rows)
+                gone = "fingerprint not in (select fingerprint from wanted)"
+                self._base.execute(f"delete from {table} where {gone}")
+                self._base.execute("drop table wanted")
 
     def _text(self, table: str, column: str, fingerprint: str) -> str:
         sql = f"select {column} from {table} where fingerprint = ?"

@@ -12,7 +12,7 @@ import dataclasses
 import hashlib
 import json
 import sys
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from enum import Enum
 from typing import Any
 
@@ -31,6 +31,20 @@ def digest(*parts: object) -> str:
         If a part is not plain data.
     """
     return hashlib.sha256(dumps(parts).encode()).hexdigest()
+
+
+def digest_of(items: Iterable[object]) -> str:
+    """SHA-256 of plain data, one after the other, of which only one is held at a time.
+
+    Raises
+    ------
+    TypeError
+        If one is not plain data.
+    """
+    sha256 = hashlib.sha256()
+    for item in items:
+        sha256.update(f"{dumps(item)}\n".encode())
+    return sha256.hexdigest()
 
 
 def dumps(value: object) -> str:
