@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -11,6 +11,9 @@ from panopipe.cli.errors import FRAMES_FAILED, told
 from panopipe.cli.options import AsJson, Debug, JobFolder, Workers
 from panopipe.cli.output import print_json, screen_for
 from panopipe.errors import printable
+
+if TYPE_CHECKING:
+    from panopipe.job import Job
 
 
 def intake(
@@ -28,18 +31,25 @@ def intake(
 ) -> None:
     """Copy frames from a card into a job, every copy checked.
 
-    Nothing is ever written over. A manifest notes hash, size and time of each original.
+    Nothing is ever written over. A manifest notes hash, size and time of each original. Every frame is opened
+    once, so that a damaged one is known while the card still holds it.
     """
     with told(debug):
+        from panopipe.job import open_job
+        from panopipe.recipe import load_recipe
         from panopipe.review.words import quoted
+        from panopipe.run.checking import check_originals
         from panopipe.run.intake import take_in
 
         screen = screen_for(json)
         taken = take_in(source, folder, rooms, screen)
+        job = open_job(folder)
+        unreadable = check_originals(job, load_recipe(job), screen).failed
         screen.wipe()
         if json:
             told_of = {"copied": taken.copied, "there_already": taken.already, "failed": taken.failed}
-            print_json(told_of | {"same": taken.same})
+            shut = {str(key): why for key, why in unreadable.items()}
+            print_json(told_of | {"same": taken.same, "unreadable": shut})
         else:
             refused = f", {len(taken.failed)} not taken" if taken.failed else ""
             print(f"{len(taken.copied)} copied and checked, {len(taken.already)} there already{refused}")
@@ -47,9 +57,11 @@ def intake(
                 print(
                     printable(f"{goal} is {other} once more, byte for byte; take one of them out of the job")
                 )
-            _say_rooms(folder)
+            for key, why in unreadable.items():
+                print(printable(f"{key}: {why}"))
+            _say_rooms(folder, job, len(unreadable))
             print(f"Next: {quoted(('panopipe', 'check', 'JOB'), str(folder))}")
-    raise typer.Exit(FRAMES_FAILED if taken.failed else 0)
+    raise typer.Exit(FRAMES_FAILED if taken.failed or unreadable else 0)
 
 
 def rooms(
@@ -101,14 +113,12 @@ def printable_lines(text: str) -> str:
     return "\n".join(map(printable, text.splitlines()))
 
 
-def _say_rooms(folder: Path) -> None:
+def _say_rooms(folder: Path, job: Job, unreadable: int) -> None:
     """Say after an intake what there is, and whether the folders tell the rooms."""
-    from panopipe.job import open_job
     from panopipe.job.inventory import camera_rooms, inventory, wants_rooms
     from panopipe.review.words import quoted
 
-    job = open_job(folder)
-    print(inventory(job).line())
+    print(inventory(job).line(unreadable=unreadable))
     if wants_rooms(job):
         named = camera_rooms(job)
         of = (

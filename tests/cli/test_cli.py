@@ -259,6 +259,13 @@ def test_intake_and_verify(folder: Path, tmp_path_factory: pytest.TempPathFactor
     assert panopipe("verify", job / "nowhere").stderr == f"panopipe: {job}/nowhere: no such folder\n"
 
 
+def test_intake_says_what_does_not_open_while_the_card_still_holds_it(folder: Path, tmp_path: Path) -> None:
+    (folder / "originals/hall/h1.dng").write_bytes(b"cut short")
+    taken = panopipe("intake", folder / "originals", tmp_path / "new")
+    assert taken.exit_code == 1
+    assert lines_with(taken, "hall/h1: ") and "1 unreadable" in taken.stdout
+
+
 def test_what_stands_where_a_file_or_folder_belongs_is_refused(folder: Path) -> None:
     for name, is_folder in [
         ("finished", False), ("overrides", False), (".panopipe/before", False), ("job.toml", True),
