@@ -32,7 +32,7 @@ _TINY, _ONE = np.float32(1e-12), np.float32(1)
 
 
 @compiled("merge")
-def merge(samples: Floats, tops: Floats, faded: NDArray[np.uint8], facts: Floats, out: Floats) -> None:
+def merge(samples: Floats, near: Floats, faded: NDArray[np.uint8], facts: Floats, out: Floats) -> None:
     """Join samples by inverse variance.
 
     First by exposure, which tells what light to expect; then by the noise that this light has in each:
@@ -42,10 +42,12 @@ def merge(samples: Floats, tops: Floats, faded: NDArray[np.uint8], facts: Floats
 
     Parameters
     ----------
-    samples : ndarray of shape (exposures, n, 3 width), dtype float32
-        Samples as files hold them, the shortest exposure last.
-    tops : ndarray of shape (exposures, n, 3 width), dtype float32
-        The highest sample near each; read only where `faded`.
+    samples : ndarray of shape (exposures, margin + n + margin, 3 width), dtype float32
+        Samples as files hold them, the shortest exposure last. Rows of the margin are left out.
+    near : ndarray of shape (exposures, n, width), dtype float32
+        The highest share of saturation near each pixel, in any plane: what one plane lost is believed in none
+        by itself, as light that changed a little between the exposures would take its red from one moment and
+        its green from another. Read only where `faded`.
     faded : ndarray of shape (exposures,), dtype uint8
         Whether some sample of an exposure is so near saturation that it loses weight.
     facts : ndarray of shape (exposures, 3, 6), dtype float32
@@ -58,7 +60,9 @@ def merge(samples: Floats, tops: Floats, faded: NDArray[np.uint8], facts: Floats
     .. [1] M. Granados, B. Ajdin, M. Wand, C. Theobalt, H.-P. Seidel and H. P. A. Lensch, Optimal HDR
        reconstruction with linear digital cameras, CVPR 2010 (the weights; from memory).
     """
-    count, _, length = samples.shape
+    count, rows, length = samples.shape
+    margin = (rows - len(out)) // 2
+    samples = samples[:, margin : rows - margin]
     by_plane = np.tile(facts, (1, length // 3, 1))
     weight, light = np.zeros_like(out), np.zeros_like(out)
     unsaturated, trusted, shares = [], [], []
@@ -68,7 +72,8 @@ def merge(samples: Floats, tops: Floats, faded: NDArray[np.uint8], facts: Floats
         own, trust = np.ones_like(out), np.ones_like(out)
         if faded[i]:
             own = _fade((share - FADES_FROM) * (_ONE / (FADES_TO - FADES_FROM)))
-            trust = own * _fade(((tops[i] - black) * gain - NEAR_FROM) * (_ONE / (NEAR_TO - NEAR_FROM)))
+            beside = np.repeat(near[i], 3, axis=-1)
+            trust = own * _fade((beside - NEAR_FROM) * (_ONE / (NEAR_TO - NEAR_FROM)))
         if i == count - 1:
             trust = np.maximum(own, _LAST)
         light, weight = light + trust * share, weight + trust * time
@@ -77,25 +82,45 @@ def merge(samples: Floats, tops: Floats, faded: NDArray[np.uint8], facts: Floats
         shares.append(share)
     expected = np.maximum(light / weight, by_plane[0, :, DARK])
     light, weight, square = np.zeros_like(out), np.zeros_like(out), np.zeros_like(out)
-    first, sures = _ONE, []
+    first, sures, noises = _ONE, [], []
     for i in range(count):
         time, slope, least = (by_plane[i, :, k] for k in (TIME, SLOPE, LEAST))
-        trust, sure = first * trusted[i], time / (slope * (time * expected) + least + _TINY)
+        noise = slope * (time * expected) + least + _TINY
+        trust, sure = first * trusted[i], time / noise
         by_noise = trust * sure
         light, weight = light + by_noise * shares[i], weight + by_noise * time
         square = square + trust * (by_noise * time)
         sures.append(sure)
+        noises.append(noise)
         trusted[i], first = trust, max(first * _LESS, _LEAST_OF_ALL)
-    told, variance = light / weight, square / (weight * weight)
+    by_weight = _ONE / weight
+    told, variance = light * by_weight, square * (by_weight * by_weight)
     light, weight = np.zeros_like(out), np.zeros_like(out)
     for i in range(count):
         time = by_plane[i, :, TIME]
         off = shares[i] - time * told
-        unlike = off * off / (time / sures[i] + time * time * variance)
+        unlike = off * off / (noises[i] + time * time * variance)
         agrees = unsaturated[i] * _fade((unlike - _AGREES) * (_ONE / (_DISAGREES - _AGREES)))
         by_noise = np.maximum(agrees, trusted[i]) * sures[i]
         light, weight = light + by_noise * shares[i], weight + by_noise * time
     out[:] = light / weight
+
+
+@compiled("highest_share")
+def highest_share(samples: Floats, levels: Floats, out: Floats) -> None:
+    """Share of saturation of each pixel, in the plane where it is highest.
+
+    Parameters
+    ----------
+    samples : ndarray of shape (n, 3 width), dtype float32
+        As files hold them.
+    levels : ndarray of shape (3, 2), dtype float32
+        `BLACK` and `GAIN` of the planes.
+    out : ndarray of shape (n, width), dtype float32
+        Takes the shares.
+    """
+    red, green, blue = ((samples[:, p::3] - levels[p, 0]) * levels[p, 1] for p in range(3))
+    out[:] = np.maximum(np.maximum(red, green), blue)
 
 
 def _fade(t: Floats) -> Floats:

@@ -30,6 +30,7 @@ PyObject *join_planes_kernel(PyObject *self, PyObject *args);
 PyObject *adapt_kernel(PyObject *self, PyObject *args);
 PyObject *warp_kernel(PyObject *self, PyObject *args);
 PyObject *merge_kernel(PyObject *self, PyObject *args);
+PyObject *highest_share_kernel(PyObject *self, PyObject *args);
 PyObject *enlarge_kernel(PyObject *self, PyObject *args);
 PyObject *solve_field_kernel(PyObject *self, PyObject *args);
 PyObject *best_line_kernel(PyObject *self, PyObject *args);
@@ -64,6 +65,7 @@ static PyMethodDef methods[] = {
     {"adapt", adapt_kernel, METH_VARARGS, NULL},
     {"warp", warp_kernel, METH_VARARGS, NULL},
     {"merge", merge_kernel, METH_VARARGS, NULL},
+    {"highest_share", highest_share_kernel, METH_VARARGS, NULL},
     {"enlarge", enlarge_kernel, METH_VARARGS, NULL},
     {"solve_field", solve_field_kernel, METH_VARARGS, NULL},
     {"best_line", best_line_kernel, METH_VARARGS, NULL},

@@ -24,8 +24,11 @@ def nodes_of(width: int) -> NDArray[np.intp]:
 
 
 @compiled("warp")
-def warp(rows: Samples, places: Floats, start: int, out: Floats) -> None:
+def warp(rows: Samples, top: int, places: Floats, start: int, out: Floats) -> None:
     """Take each pixel of some rows from its place in others.
+
+    Columns are mixed down first, each at the row of the pixel whose place it is about: the four that a pixel
+    is made of lie in rows that differ by as little as places of neighbours do.
 
     The kernel's negative lobes would make a black rim beside a lamp that is a hundred times brighter: no
     pixel falls below all of the sixteen that it is made of.
@@ -34,8 +37,10 @@ def warp(rows: Samples, places: Floats, start: int, out: Floats) -> None:
     ----------
     rows : ndarray of shape (n, width, 3), dtype uint8, uint16 or float32
         Where to take from; a row goes on at its other end. Beyond the first and last row these hold.
+    top : int
+        Row that the first of them is.
     places : ndarray of shape (m, nodes, 2), dtype float32
-        Row and column (indices, which need not lie inside) at the nodes of `nodes_of`.
+        Row and column (which need not lie inside) at the nodes of `nodes_of`.
     start : int
         Column of `rows`, from 0 to width - 1, that column 0 of `places` means.
     out : ndarray of shape (m, width, 3), dtype float32
@@ -48,18 +53,20 @@ def warp(rows: Samples, places: Floats, start: int, out: Floats) -> None:
     """
     height, width = rows.shape[:2]
     column = np.arange(width)
-    node, share = column // STEP, (column % STEP).astype(np.float32) * np.float32(1 / STEP)
-    at = places[:, node] + (places[:, node + 1] - places[:, node]) * share[None, :, None]
-    whole = np.floor(at)
-    down, right = (_weights(at[..., k] - whole[..., k]) for k in (0, 1))
-    first, left = whole[..., 0].astype(np.intp), whole[..., 1].astype(np.intp) + start
+    node, step = column // STEP, (column % STEP).astype(np.float32)
+    begin, along = places[:, node], places[:, node + 1] - places[:, node]
+    across = begin[..., 1] + along[..., 1] * (step * np.float32(1 / STEP))
+    left = np.floor(across)
     mixed, lows = [], []
-    for across in range(4):
-        taken = (left + (across - 1)) % width
-        parts = [rows[np.clip(first + (k - 1), 0, height - 1), taken].astype(np.float32) for k in range(4)]
-        mixed.append(_sum(down, parts))
+    for tap in range(-1, 3):
+        down = begin[..., 0] + along[..., 0] * ((step + np.float32(tap)) * np.float32(1 / STEP))
+        first = np.floor(down)
+        taken = (left.astype(np.intp) + (start + tap)) % width
+        inside = [np.clip(first.astype(np.intp) + (k - top), 0, height - 1) for k in range(-1, 3)]
+        parts = [rows[row, taken].astype(np.float32) for row in inside]
+        mixed.append(_sum(_weights(down - first), parts))
         lows.append(np.minimum.reduce(parts))
-    out[:] = np.maximum(_sum(right, mixed), np.minimum.reduce(lows))
+    out[:] = np.maximum(_sum(_weights(across - left), mixed), np.minimum.reduce(lows))
 
 
 def _sum(weights: list[Floats], parts: list[Floats]) -> Floats:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from panopipe.pixels.merge import merge
+from panopipe.pixels.merge import highest_share, merge
 from panopipe.pixels.warp import nodes_of, warp
 
 RANDOM = np.random.default_rng(18)
@@ -12,8 +12,12 @@ RANDOM = np.random.default_rng(18)
 def joined(samples: np.ndarray, facts: np.ndarray, faded: bool = True) -> np.ndarray:
     flat = np.ascontiguousarray(samples, np.float32)
     out = np.empty(flat.shape[1:], np.float32)
-    merge(flat, flat, np.full(len(flat), faded, np.uint8), facts.astype(np.float32), out)
+    merge(flat, highest(flat), np.full(len(flat), faded, np.uint8), facts.astype(np.float32), out)
     return out
+
+
+def highest(shares: np.ndarray) -> np.ndarray:
+    return np.ascontiguousarray(shares.reshape(*shares.shape[:2], -1, 3).max(axis=-1), np.float32)
 
 
 def facts_of(times: list[float], slope: float = 1e-4, least: float = 1e-6) -> np.ndarray:
@@ -23,26 +27,36 @@ def facts_of(times: list[float], slope: float = 1e-4, least: float = 1e-6) -> np
 
 @pytest.mark.parametrize("width", [8, 128, 300])
 def test_the_compiled_merge_gives_the_bits_of_its_definition(width: int) -> None:
-    samples = RANDOM.uniform(0, 1.1, (4, 3, 3 * width)).astype(np.float32)
-    tops = (samples + RANDOM.uniform(0, 0.1, samples.shape)).astype(np.float32)
+    samples = RANDOM.uniform(0, 1.1, (4, 5, 3 * width)).astype(np.float32)
+    near = highest(samples[:, 1:-1]) + RANDOM.uniform(0, 0.1, (4, 3, width)).astype(np.float32)
     facts = facts_of([8, 2, 1, 0.25]).astype(np.float32)
     faded = np.array([1, 1, 0, 1], np.uint8)
     ours, defined = np.empty((2, 3, 3 * width), np.float32)
-    merge(samples, tops, faded, facts, ours)
-    merge.__wrapped__(samples, tops, faded, facts, defined)  # type: ignore[attr-defined]
+    merge(samples, near, faded, facts, ours)
+    merge.__wrapped__(samples, near, faded, facts, defined)  # type: ignore[attr-defined]
+    np.testing.assert_array_equal(ours, defined)
+
+
+def test_the_compiled_highest_share_gives_the_bits_of_its_definition() -> None:
+    samples = RANDOM.uniform(0, 60000, (3, 3 * 45)).astype(np.float32)
+    levels = np.array([[100, 1e-5], [200, 2e-5], [150, 1.5e-5]], np.float32)
+    ours, defined = np.empty((2, 3, 45), np.float32)
+    highest_share(samples, levels, ours)
+    highest_share.__wrapped__(samples, levels, defined)  # type: ignore[attr-defined]
     np.testing.assert_array_equal(ours, defined)
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.float32])
 @pytest.mark.parametrize("width", [16, 50, 96])
-def test_the_compiled_warp_gives_the_bits_of_its_definition(dtype: type, width: int) -> None:
+@pytest.mark.parametrize("spread", [0, 0.5, 3])  # whole steps, some that are cut, and pixels far apart
+def test_the_compiled_warp_gives_the_bits_of_its_definition(dtype: type, width: int, spread: float) -> None:
     rows = RANDOM.uniform(0, 250, (9, width, 3)).astype(dtype)
     nodes = nodes_of(width)
     places = np.stack(np.broadcast_arrays(np.arange(4)[:, None] + 2.3, nodes[None] - 7.6), -1)
-    places = (places + RANDOM.uniform(-3, 3, places.shape)).astype(np.float32)
+    places = (places + RANDOM.uniform(-spread, spread, places.shape)).astype(np.float32)
     ours, defined = np.empty((2, 4, width, 3), np.float32)
-    warp(rows, places, 5, ours)
-    warp.__wrapped__(rows, places, 5, defined)  # type: ignore[attr-defined]
+    warp(rows, 1, places, 5, ours)
+    warp.__wrapped__(rows, 1, places, 5, defined)  # type: ignore[attr-defined]
     np.testing.assert_array_equal(ours, defined)
 
 
@@ -50,7 +64,7 @@ def test_a_whole_pixel_motion_moves_samples_untouched() -> None:
     rows = RANDOM.uniform(0, 1, (9, 48, 3)).astype(np.float32)
     places = np.stack(np.broadcast_arrays(np.arange(4)[:, None] + 3, nodes_of(48)[None] + 2), -1)
     out = np.empty((4, 48, 3), np.float32)
-    warp(rows, places.astype(np.float32), 7, out)
+    warp(rows, 0, places.astype(np.float32), 7, out)
     np.testing.assert_array_equal(out, np.roll(rows[3:7], -9, axis=1))
 
 
@@ -78,7 +92,7 @@ def test_what_a_saturated_neighbour_was_mixed_into_is_left_out() -> None:
     samples = np.concatenate([np.full((1, 1, 3), 0.6, np.float32), light / 8])
     facts = facts_of([1, 1 / 8]).astype(np.float32)
     out = np.empty((1, 3), np.float32)
-    merge(samples, np.ones_like(samples), np.array([1, 0], np.uint8), facts, out)
+    merge(samples, np.ones((2, 1, 1), np.float32), np.array([1, 0], np.uint8), facts, out)
     np.testing.assert_allclose(out, light[0], rtol=1e-6)
 
 
@@ -88,9 +102,9 @@ def test_beside_saturation_what_agrees_is_used() -> None:
     mean = times * 0.5
     noisy = mean[:, None] + np.sqrt(1e-4 * mean + 1e-6)[:, None] * RANDOM.standard_normal((2, count))
     samples = noisy[:, None].astype(np.float32)
-    tops = np.stack([np.ones_like(samples[0]), samples[1]])
+    near = np.stack([np.ones((1, count // 3), np.float32), highest(samples)[1]])
     out = np.empty(samples.shape[1:], np.float32)
-    merge(samples, tops, np.array([1, 0], np.uint8), facts_of(list(times)).astype(np.float32), out)
+    merge(samples, near, np.array([1, 0], np.uint8), facts_of(list(times)).astype(np.float32), out)
     best = 1 / np.sqrt(np.sum(times**2 / (1e-4 * mean + 1e-6)))
     spread = np.quantile(np.abs(out - 0.5), 0.6827)
     assert 20 * np.log10(spread / best) < 0.5
@@ -100,5 +114,5 @@ def test_an_edge_that_lies_otherwise_in_another_exposure_is_shown_once() -> None
     """Where the long exposure is dark and the short one bright by far more than noise, the long one tells."""
     samples = np.array([0.2, 0.2], np.float32)[:, None, None] * np.ones((1, 3), np.float32)
     out = np.empty((1, 3), np.float32)
-    merge(samples, samples, np.zeros(2, np.uint8), facts_of([1, 0.25]).astype(np.float32), out)
+    merge(samples, highest(samples), np.zeros(2, np.uint8), facts_of([1, 0.25]).astype(np.float32), out)
     np.testing.assert_allclose(out, 0.2, rtol=1e-3)  # a thousandth is left of others

@@ -13,8 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.pixels.merge import NEAR_FROM, NEAR_TO, merge
-from panopipe.pixels.planes import highest_plane
+from panopipe.pixels.merge import NEAR_FROM, NEAR_TO, highest_share, merge
 from panopipe.pixels.warp import REACH, nodes_of, warp
 from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
 from panopipe.studies.bracket.motion import Motion
@@ -30,6 +29,8 @@ _ROWS = 32
 """Rows joined at a time, so that they stay in the processor's cache."""
 _NEAR_POLE, _ROW_STEP = 0.06, 8
 """Share of the rows at each pole, some 11 degrees, told row by row; elsewhere every so many are."""
+_TOLD_AT_ONCE = 33
+"""Of these, so many are found at once: numpy's calls cost more than a row of nodes does."""
 _DARK = 3.0
 """Least light that is expected, in standard deviations of reading in the longest exposure."""
 
@@ -164,7 +165,13 @@ class Merger:
         self._windows = [RowWindow(read[i], width) for i in order]
         self._facts = facts_of(self._exposures)
         self._width, self._height, self._start = width, width // 2, start
-        self._fades = self._facts[:, :, 0] + NEAR_FROM / self._facts[:, :, 1]
+        self._levels = np.ascontiguousarray(self._facts[:, :, :2])
+        self._places = [
+            None if one.motion.is_still(width) else _Places(one.motion, width) for one in self._exposures
+        ]
+        self._samples, self._bottom = np.empty((len(order), 0, width, 3), np.float32), 0
+        self._shares = np.empty((len(order), 0, width), np.float32)
+        self._part, self._joined_top = np.empty((0, width, 3), np.float32), -1
         self._moments = [
             OneMoment(place, sorted(order.index(one) for one in place.moment), width) for place in moved
         ]
@@ -174,73 +181,110 @@ class Merger:
         out = np.empty((last - first, self._width, 3), np.float32)
         for top in range(first // _ROWS * _ROWS, last, _ROWS):
             bottom = min(top + _ROWS, self._height)
-            part = self._joined(top, bottom)
+            if self._joined_top != top:
+                self._joined_top = -1  # should reading fail
+                self._part, self._joined_top = self._joined(top, bottom), top
             here = slice(max(first, top), min(last, bottom))
-            out[here.start - first : here.stop - first] = part[here.start - top : here.stop - top]
+            out[here.start - first : here.stop - first] = self._part[here.start - top : here.stop - top]
         return out
 
     def _joined(self, first: int, last: int) -> Picture:
-        top, bottom = first - _NEAR, last + _NEAR
-        shape = (len(self._exposures), bottom - top, self._width, 3)
-        samples, faded = np.empty(shape, np.float32), np.zeros(len(self._exposures), np.uint8)
-        for number, exposure in enumerate(self._exposures):
-            self._lay(number, exposure.motion, top, bottom, samples[number])
-            tops = samples[number].max(axis=0).max(axis=0)  # in this order whole rows are compared
-            faded[number] = np.any(tops > self._fades[number])
-        inner = np.ascontiguousarray(samples[:, _NEAR : last - first + _NEAR])
-        near = inner
-        if faded.any():
-            near = inner.copy()
-            for number in np.flatnonzero(faded).tolist():
-                near[number] = _in_any_plane(highest_near(samples[number])[_NEAR:-_NEAR], self._facts[number])
-        flat = (len(inner), last - first, 3 * self._width)
-        out = np.empty(flat[1:], np.float32)
-        merge(inner.reshape(flat), near.reshape(flat), faded, self._facts, out)
-        joined = out.reshape(last - first, self._width, 3)
+        count = last - first
+        self._lay_all(first - _NEAR, last + _NEAR)
+        near, faded = np.zeros((len(self._windows), count, self._width), np.float32), self._faded()
+        for number in np.flatnonzero(faded).tolist():
+            near[number] = highest_near(self._shares[number])[_NEAR:-_NEAR]
+        samples, out = self._samples, np.empty((count, 3 * self._width), np.float32)
+        merge(samples.reshape(*samples.shape[:2], -1), near, faded, self._facts, out)
+        joined = out.reshape(count, self._width, 3)
         for moment in self._moments:
-            moment.put(joined, first, inner, near, faded, self._facts)
+            moment.put(joined, first, samples[:, _NEAR : count + _NEAR], near, faded, self._facts)
         return joined
 
-    def _lay(self, number: int, motion: Motion, first: int, last: int, out: Picture) -> None:
+    def _lay_all(self, top: int, bottom: int) -> None:
+        """Lay rows of all exposures; the last ones before, which are wanted again, are moved up."""
+        kept, before = 2 * _NEAR if self._bottom == top + 2 * _NEAR else 0, self._samples.shape[1]
+        self._bottom = 0  # should reading fail
+        shape = (len(self._windows), bottom - top, self._width)
+        samples, shares = self._samples, self._shares
+        if before != bottom - top:
+            self._samples, self._shares = np.empty((*shape, 3), np.float32), np.empty(shape, np.float32)
+        for new, old in ((self._samples, samples), (self._shares, shares)):
+            new[:, :kept] = old[:, before - kept : before]
+        for number in range(len(self._windows)):
+            laid = self._samples[number, kept:]
+            self._lay(number, top + kept, bottom, laid)
+            flat = laid.reshape(len(laid), -1)
+            highest_share(flat, self._levels[number], self._shares[number, kept:])
+        self._bottom = bottom
+
+    def _faded(self) -> NDArray[np.uint8]:
+        """Whether some sample of an exposure is so near saturation that it loses weight."""
+        return np.array([share.max() > NEAR_FROM for share in self._shares], np.uint8)
+
+    def _lay(self, number: int, first: int, last: int, out: Picture) -> None:
         """Rows of one exposure as they lie on the reference."""
-        window = self._windows[number]
-        if motion.is_still(self._width):
+        window, places_of = self._windows[number], self._places[number]
+        if places_of is None:
             rows = window.rows(first, last)
             out[:, : self._width - self._start] = rows[:, self._start :]
             out[:, self._width - self._start :] = rows[:, : self._start]
             return
-        places = self._places(motion, first, last)
-        top = int(np.floor(places[..., 0].min())) - REACH
-        bottom = int(np.ceil(places[..., 0].max())) + REACH + 1
-        rows = window.rows(max(top, -self._height), min(bottom, 2 * self._height))
-        places[..., 0] -= np.float32(max(top, -self._height))
-        warp(np.ascontiguousarray(rows), places, self._start, out)
+        places = places_of.rows(first, last)
+        top = max(int(np.floor(places[..., 0].min())) - REACH, -self._height)
+        bottom = min(int(np.ceil(places[..., 0].max())) + REACH + 1, 2 * self._height)
+        rows = window.rows(top, bottom)
+        warp(np.ascontiguousarray(rows), top, places, self._start, out)
 
-    def _places(self, motion: Motion, first: int, last: int) -> Picture:
-        """Where pixels of some rows lie in an exposure; away from the poles on a line between some rows."""
+
+class _Places:
+    """Where pixels lie in an exposure; away from the poles on a line between every so many rows."""
+
+    def __init__(self, motion: Motion, width: int) -> None:
+        self._motion, self._width, self._height = motion, width, width // 2
+        self._nodes = nodes_of(width)
+        self._edge = -(-int(_NEAR_POLE * self._height) // _ROW_STEP) * _ROW_STEP
+        self._begin = float(self._column_row(self._nodes[:1], np.array([self._height // 2]))[0][0, 0])
+        self._first, self._told = 0, np.empty((0, len(self._nodes), 2), np.float32)
+
+    def rows(self, first: int, last: int) -> Picture:
+        """Row and column of each node of rows `first` to `last`, shape (n, nodes, 2)."""
+        low = min(max(self._edge, first), last)
+        high = max(min(self._height - self._edge, last), low)
+        parts = [self._of(np.arange(first, low))] if first < low else []
+        if low < high:
+            parts.append(self._between(low, high))
+        if high < last:
+            parts.append(self._of(np.arange(high, last)))
+        return np.concatenate(parts)
+
+    def _between(self, first: int, last: int) -> Picture:
+        """Rows on lines between those that are told, which are found for many at once."""
         rows = np.arange(first, last)
-        if min(first, self._height - last) < _NEAR_POLE * self._height:
-            return self._places_of(motion, rows)
-        nodes = np.unique(np.append(rows[::_ROW_STEP], rows[-1]))
-        told = self._places_of(motion, nodes)
-        below = np.minimum(np.searchsorted(nodes, rows, side="right") - 1, len(nodes) - 2)
-        share = ((rows - nodes[below]) / np.diff(nodes)[below]).astype(np.float32)[:, None, None]
-        return np.asarray(told[below] + (told[below + 1] - told[below]) * share, np.float32)
+        begin, end = first // _ROW_STEP, (last - 1) // _ROW_STEP + 2
+        if begin < self._first or end > self._first + len(self._told):
+            self._first = begin
+            until = min(max(end, begin + _TOLD_AT_ONCE), self._height // _ROW_STEP + 1)
+            self._told = self._of(np.arange(begin, until) * _ROW_STEP)
+        above = rows // _ROW_STEP - self._first
+        share = ((rows % _ROW_STEP) / _ROW_STEP).astype(np.float32)[:, None, None]
+        return np.asarray(self._told[above] + (self._told[above + 1] - self._told[above]) * share, np.float32)
 
-    def _places_of(self, motion: Motion, rows: NDArray[np.int_]) -> Picture:
-        nodes = nodes_of(self._width)
+    def _of(self, rows: NDArray[np.int_]) -> Picture:
         beyond = (rows < 0) | (rows >= self._height)
         inside = np.where(
             rows < 0, -1 - rows, np.where(rows >= self._height, 2 * self._height - 1 - rows, rows)
         )
-        columns = nodes[None] + np.where(beyond, self._height, 0)[:, None]
-        column, row = motion.places(
-            yaw_of_column(columns, self._width), pitch_of_row(inside, self._height)[:, None], self._width
-        )
+        columns = self._nodes[None] + np.where(beyond, self._height, 0)[:, None]
+        column, row = self._column_row(columns, inside)
         column = np.unwrap(column, axis=1, period=self._width)
         # One turn of a row may begin on either side of the cut; rows beside each other must not differ by it.
-        column -= self._width * np.round((column[:, :1] - column[:1, :1]) / self._width)
+        column -= self._width * np.round((column[:, :1] - self._begin) / self._width)
         return np.stack([row, column], axis=-1).astype(np.float32)
+
+    def _column_row(self, columns: NDArray[np.int_], rows: NDArray[np.int_]) -> tuple[Floats, Floats]:
+        yaw, pitch = yaw_of_column(columns, self._width), pitch_of_row(rows, self._height)[:, None]
+        return self._motion.places(yaw, pitch, self._width)
 
 
 class OneMoment:
@@ -261,7 +305,7 @@ class OneMoment:
         joined: Picture,
         first: int,
         samples: Picture,
-        tops: Picture,
+        near: Picture,
         faded: NDArray[np.uint8],
         facts: Picture,
     ) -> None:
@@ -274,7 +318,7 @@ class OneMoment:
         columns = np.arange(begin, begin + count)
         alpha = self._at(np.arange(low, high), columns)
         rows, where = slice(low - first, high - first), columns % self._width
-        one, top = self._of_one_moment(samples[:, rows], tops[:, rows], faded, facts, where)
+        one, top = self._of_one_moment(samples[:, rows], near[:, rows], faded, facts, where)
         kept = np.clip((NEAR_TO - top) / (NEAR_TO - NEAR_FROM), 0, 1)
         here = joined[rows][:, where]
         joined[rows, where] = here + (alpha * kept)[..., None].astype(np.float32) * (one - here)
@@ -282,22 +326,19 @@ class OneMoment:
     def _of_one_moment(
         self,
         samples: Picture,
-        tops: Picture,
+        near: Picture,
         faded: NDArray[np.uint8],
         facts: Picture,
         where: NDArray[np.int_],
     ) -> tuple[Picture, Picture]:
         """Light at some columns, and the highest share of saturation near, in the shortest exposure."""
         which = self._exposures
-        black, gain = facts[which[-1], :, 0], facts[which[-1], :, 1]
-        top = highest_plane((tops[which[-1]][:, where] - black) * gain)
         flat = (len(which), samples.shape[1], 3 * len(where))
-        some, near = (
-            np.ascontiguousarray(every[which][:, :, where]).reshape(flat) for every in (samples, tops)
-        )
+        some = np.ascontiguousarray(samples[which][:, :, where]).reshape(flat)
+        beside = np.ascontiguousarray(near[which][:, :, where])
         out = np.empty(flat[1:], np.float32)
-        merge(some, near, np.ascontiguousarray(faded[which]), np.ascontiguousarray(facts[which]), out)
-        return out.reshape(samples.shape[1], len(where), 3), top
+        merge(some, beside, np.ascontiguousarray(faded[which]), np.ascontiguousarray(facts[which]), out)
+        return out.reshape(samples.shape[1], len(where), 3), beside[-1]
 
     def _at(self, rows: NDArray[np.int_], columns: NDArray[np.int_]) -> Picture:
         """How far the exposure is used at pixels of the full frame; linear between those of the small one."""
@@ -307,19 +348,8 @@ class OneMoment:
         return np.asarray(cv2.remap(self._alpha, right, down, cv2.INTER_LINEAR), np.float32)
 
 
-def _in_any_plane(tops: Picture, facts: Picture) -> Picture:
-    """Highest samples near as those of the plane that is nearest to saturation.
-
-    What one plane lost is then believed in none by itself: light that changed a little between the exposures
-    would take its red from one moment and its green from another.
-    """
-    black, gain = facts[:, 0], facts[:, 1]
-    share = highest_plane((tops - black) * gain)[..., None]
-    return np.asarray(share / gain + black, np.float32)
-
-
-def highest_near(rows: Picture) -> Picture:
-    """Highest sample of each plane within reach of a kernel; a row goes on at its other end."""
-    wide = np.concatenate([rows[:, -_NEAR:], rows, rows[:, :_NEAR]], axis=1)
+def highest_near(shares: Picture) -> Picture:
+    """Highest share within reach of a kernel; a row goes on at its other end."""
+    wide = np.concatenate([shares[:, -_NEAR:], shares, shares[:, :_NEAR]], axis=1)
     kernel = np.ones((2 * _NEAR + 1, 2 * _NEAR + 1), np.uint8)
     return np.asarray(cv2.dilate(wide, kernel)[:, _NEAR:-_NEAR], np.float32)

@@ -49,3 +49,24 @@ def test_a_place_is_filled_by_all_exposures_of_its_moment() -> None:
         noise[others] = light[24:36, 44:56].std()
     # Sixteen times the light, a quarter of the noise; of reading, less.
     assert noise[2,] < noise[()] / 4
+
+
+def test_swayed_exposures_give_the_same_bits_however_they_are_cut() -> None:
+    """Rows are kept from block to block and told between others: neither may show in what is made of them."""
+    random = np.random.default_rng(7)
+    width, height = 256, 128
+    samples = [random.uniform(0, 0.98, (height, width, 3)).astype(np.float32) for _ in range(2)]
+    drift = random.normal(0, 0.01, STILL.drift.shape).astype(np.float32)
+    swayed = STILL.drifted(drift).turned(np.array([0.01, 0.4, -0.02]))
+    exposures = [
+        Exposure(time, np.zeros(3), np.ones(3), np.ones(3), NOISE, motion)
+        for time, motion in ((1.0, STILL), (0.25, swayed))
+    ]
+
+    def merger() -> Merger:
+        read = [lambda first, last, one=one: one[first:last] for one in samples]
+        return Merger(exposures, read, width, 11)
+
+    whole, cut = merger().rows(0, height), merger()
+    for first, last in ((0, 5), (5, 70), (70, 128), (33, 40), (100, 101)):
+        np.testing.assert_array_equal(cut.rows(first, last), whole[first:last])
