@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from panopipe.pixels.easing import smooth_step
 from panopipe.sphere.filters import smooth
+from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.sphere.wrap import pad
 from panopipe.studies.light.base import LEVEL_EV, Base, with_views
 from panopipe.studies.light.local import LocalCurves
@@ -36,14 +37,19 @@ BRIGHTEST_EV = float(np.log2(0.86))
 white of the picture, and paint beside it turns grey (Gilchrist et al. 1999, An anchoring theory of lightness
 perception, Psychological Review 106)."""
 OVER_PAINT_EV, LEAST_BRIGHTEST_EV = float(np.log2(1.45)), float(np.log2(0.52))
-"""How far its 98th percentile lies over the paint beside the window at most, which stands with its back
-to the day: still seen as white, and as luminous from 1.7 times white on (Bonato and Gilchrist 1994, The
-perception of luminosity on different backgrounds and in different illuminations, Perception 23; from
-memory). And the display light to which it may be brought for that: L* 77."""
+"""How far its 98th percentile lies over the room's paint at most: still seen as white, and as luminous from
+1.7 times white on (Bonato and Gilchrist 1994, The perception of luminosity on different backgrounds and in
+different illuminations, Perception 23; from memory). And the display light to which it may be brought for
+that: L* 77."""
 LEAST_ROOM_EV = 0.3
 """What is left of the span from the median to the brightest at least."""
 BESIDE_DEG, PAINT_SHARE = 14.0, 0.75
-"""Width of the room around a window that tells of its paint, and share of it that is darker than paint."""
+"""Width of the room around a window that tells of its paint, and share of it that is darker than paint. The
+room as a whole tells of it too: a sky beside a plum wall is held to the ceiling, or it turns grey."""
+OVER_ROOM_EV = float(np.log2(1.25))
+"""How far it may lie over that."""
+ROW_STEP = 8
+"""One row in so many tells of the room."""
 NEAR_DEG = 6.0
 """Standard deviation over which one window's exposure passes into the next one's."""
 
@@ -88,22 +94,34 @@ def _gains(zone: Mask, light_ev: Plane, base: Base, shown_ev: Plane | None) -> L
     rows, levels, columns = base.curves_ev.shape
     large = with_views(base, np.ones(levels))
     total, weight = np.zeros((rows, levels, columns)), np.zeros((rows, 1, columns))
+    paint_ev = 0.0 if shown_ev is None else _paint(zone, shown_ev)
     for window in _windows(zone):
         cells = window.astype(np.float64).reshape(rows, zone.shape[0] // rows, columns, -1).mean(axis=(1, 3))
         near = smooth(cells, NEAR_DEG)[:, None] + 1e-9
-        brightest = BRIGHTEST_EV if shown_ev is None else _brightest(window, zone, shown_ev)
+        brightest = BRIGHTEST_EV if shown_ev is None else _brightest(window, zone, shown_ev, paint_ev)
         total += near * _exposed_window(large, window, light_ev, brightest)
         weight += near
     return LocalCurves.over(total / weight, base.lowest_ev, LEVEL_EV)
 
 
-def _brightest(window: Mask, zone: Mask, shown_ev: Plane) -> float:
-    """Display light, in EV, that a window's brightest may have beside the paint around it."""
+def _paint(zone: Mask, shown_ev: Plane) -> float:
+    """Display light, in EV, of the room's paint wherever it is."""
+    room = ~zone[::ROW_STEP]
+    area = np.broadcast_to(pixel_solid_angle(len(zone))[::ROW_STEP, None], room.shape)
+    if not room.any():
+        return 0.0
+    shown = shown_ev[::ROW_STEP][room]
+    return float(np.quantile(shown, PAINT_SHARE, weights=area[room], method="inverted_cdf"))
+
+
+def _brightest(window: Mask, zone: Mask, shown_ev: Plane, paint_ev: float) -> float:
+    """Display light, in EV, that a window's brightest may have over the paint around it, or in the room."""
     reach = max(1, round(BESIDE_DEG / 360 * zone.shape[1]))
     wide = cv2.blur(np.ascontiguousarray(pad(window.astype(np.float32), reach)), (2 * reach + 1,) * 2)
     beside = (wide[reach:-reach, reach:-reach] > 0) & ~zone
     paint = float(np.quantile(shown_ev[beside], PAINT_SHARE)) if beside.any() else 0.0
-    return float(np.clip(paint + OVER_PAINT_EV, LEAST_BRIGHTEST_EV, BRIGHTEST_EV))
+    most = max(paint + OVER_PAINT_EV, paint_ev + OVER_ROOM_EV)
+    return float(np.clip(most, LEAST_BRIGHTEST_EV, BRIGHTEST_EV))
 
 
 def _exposed_window(large: Base, window: Mask, light_ev: Plane, brightest_ev: float) -> Float:
