@@ -34,10 +34,10 @@ typedef struct {
     float up[BLOCK], right[BLOCK], level[BLOCK];
 } Places;
 
-/* A zone with gains of its own, in one row: its gains by column and level, and its share as a line over level,
-   by columns of another grid: share that a level adds, share at the lowest level. */
+/* A zone with gains of its own, in one row: its gains by column and level, and its share as a plane over level
+   and colour, by columns of another grid. */
 typedef struct {
-    float *gains, *lines;
+    float *gains, *planes;
     int columns;
     float first_column, per_column;
 } Zone;
@@ -87,21 +87,24 @@ INLINE int in_zone(const Zone *zone, int first, int last)
 {
     float part;
     int from = column_of(zone, first, &part), to = column_of(zone, last, &part) + 1;
-    for (int i = 2 * from; i < 2 * to + 2; i++)
-        if (zone->lines[i] != 0)
+    for (int i = 4 * from; i < 4 * to + 4; i++)
+        if (zone->planes[i] != 0)
             return 1;
     return 0;
 }
 
 /* Gains of pixels in the zone, by their share of it, which is all changed. */
-FAST static void change_zone(const Zone *zone, const Places *RESTRICT places, int first, int levels,
-                             float *RESTRICT values)
+FAST static void change_zone(const Zone *zone, const Planes *RESTRICT light, const Places *RESTRICT places,
+                             int first, int levels, float *RESTRICT values)
 {
     for (int i = 0; i < BLOCK; i++) {
-        float part;
-        const float *line = &zone->lines[2 * column_of(zone, first + i, &part)];
-        float slope = line[0] + part * (line[2] - line[0]), offset = line[1] + part * (line[3] - line[1]);
-        float share = between(0, places->level[i] * slope + offset, 1);
+        float part, at[4];
+        const float *plane = &zone->planes[4 * column_of(zone, first + i, &part)];
+        for (int k = 0; k < 4; k++)
+            at[k] = plane[k] + part * (plane[k + 4] - plane[k]);
+        float sum = most_of(light->red[i] + light->green[i] + light->blue[i], 1e-30f);
+        float red = between(0, light->red[i] / sum, 1), blue = between(0, light->blue[i] / sum, 1);
+        float share = between(0, places->level[i] * at[0] + red * at[1] + blue * at[2] + at[3], 1);
         const float *left = &zone->gains[places->node[i]], *right = left + levels;
         float low = left[0] + places->right[i] * (right[0] - left[0]);
         float high = left[1] + places->right[i] * (right[1] - left[1]);
@@ -197,7 +200,7 @@ FAST static void render_row(float *row, int width, const Curves *curves, int has
         find_places(luminance, curves, first, &places);
         read_curves(curves, &places, values);
         if (zone->columns && in_zone(zone, first, first + count - 1))
-            change_zone(zone, &places, first, curves->levels, values);
+            change_zone(zone, &light, &places, first, curves->levels, values);
         if (has_views)
             change_views(&light, weights->change, values);
         for (int i = 0; i < BLOCK; i++) {
@@ -247,7 +250,7 @@ static const Argument arguments[] = {{"rows", 'f', 1, 3, {-1, -2, 3}},
                                      {"gains", 'f', 0, 3, {-3, -4, -5}},
                                      {"shares", 'f', 0, 3, {-6, -4, -5}},
                                      {"zone_gains", 'f', 0, 3, {-7, -4, -5}},
-                                     {"zone_lines", 'f', 0, 3, {-8, -9, 2}},
+                                     {"zone_planes", 'f', 0, 3, {-8, -9, 4}},
                                      {"weights", 'f', 0, 2, {11, 3}}};
 
 PyObject *render_kernel(PyObject *self, PyObject *args)
@@ -266,13 +269,13 @@ PyObject *render_kernel(PyObject *self, PyObject *args)
         return NULL;
     const Py_ssize_t *length = arrays.length;
     Py_ssize_t count = length[0], width = length[1], tables = length[2], size = length[3] * length[4];
-    Py_ssize_t views = length[5], zones = length[6], lines = length[7], across = 2 * length[8];
+    Py_ssize_t views = length[5], zones = length[6], planes = length[7], across = 4 * length[8];
     Node *nodes = NULL;
     if (tables < 3 || length[3] < 3 || length[4] < 2 || (views && views != tables) || size > 1 << 24 || width < 2
         || width > 1 << 22)
         PyErr_SetString(PyExc_ValueError, "curves: too few or too many, or not as many shares as gains");
-    else if (zones && (zones != tables || lines < 3 || length[8] < 3 || length[8] > 1 << 22))
-        PyErr_SetString(PyExc_ValueError, "zone: not as many gains as those of the frame, or too few lines");
+    else if (zones && (zones != tables || planes < 3 || length[8] < 3 || length[8] > 1 << 22))
+        PyErr_SetString(PyExc_ValueError, "zone: not as many gains as those of the frame, or too few planes");
     else if (!(nodes = PyMem_Malloc(size * sizeof *nodes + (size + across) * sizeof(float))))
         PyErr_NoMemory();
     if (!nodes) {
@@ -285,13 +288,13 @@ PyObject *render_kernel(PyObject *self, PyObject *args)
     curves.per_column = (float)((double)(curves.columns - 2) / (double)width);
     curves.first_column = 0.5f * curves.per_column + 0.5f;
     zone.gains = (float *)(nodes + size);
-    zone.lines = zone.gains + size;
+    zone.planes = zone.gains + size;
     zone.columns = zones ? (int)length[8] : 0;
     zone.per_column = (float)((double)(length[8] - 2) / (double)width);
     zone.first_column = 0.5f * zone.per_column + 0.5f;
     float *rows = arrays.view[0].buf;
     const float *gains = arrays.view[1].buf, *shares = views ? arrays.view[2].buf : NULL;
-    const float *zone_gains = arrays.view[3].buf, *zone_lines = arrays.view[4].buf;
+    const float *zone_gains = arrays.view[3].buf, *zone_planes = arrays.view[4].buf;
     Py_BEGIN_ALLOW_THREADS
     for (Py_ssize_t row = 0; row < count; row++) {
         RowPlace place = place_of_row(first + row, tables, width);
@@ -299,8 +302,8 @@ PyObject *render_kernel(PyObject *self, PyObject *args)
         curves_of_row(gains + start, shares ? shares + start : NULL, size, place.part, nodes);
         if (zones) {
             values_of_row(zone_gains + start, size, place.part, zone.gains);
-            place = place_of_row(first + row, lines, width);
-            values_of_row(zone_lines + place.above * across, across, place.part, zone.lines);
+            place = place_of_row(first + row, planes, width);
+            values_of_row(zone_planes + place.above * across, across, place.part, zone.planes);
         }
         render_row(rows + 3 * row * width, (int)width, &curves, views > 0, &zone, arrays.view[5].buf, &shoulder);
     }

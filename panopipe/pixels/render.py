@@ -45,14 +45,15 @@ class Zone:
     ----------
     gains : ndarray of shape (rows + 2, columns + 2, levels), dtype float32
         Its gains in EV, of the cells and levels of the others.
-    lines : ndarray of shape (rows + 2, columns + 2, 2), dtype float32
+    planes : ndarray of shape (rows + 2, columns + 2, 4), dtype float32
         By place, on a whole grid of its own continued by one cell on all sides: share of the zone that a
-        level adds, and its share at the lowest level; what they give is cut off at 0 and 1. So the border
-        of the zone is as fine as the frame, where light differs on both sides of it.
+        level adds, that red light adds and blue light as parts of the sum of all three, and its share without
+        any; what they give is cut off at 0 and 1. So the border of the zone is as fine as the frame, where
+        light or colour differs on both sides of it.
     """
 
     gains: Floats
-    lines: Floats
+    planes: Floats
 
 
 def render(
@@ -88,7 +89,7 @@ def render(
     shoulder : Shoulder
         What happens to bright light.
     """
-    none, unparted = np.empty((0, *gains.shape[1:]), np.float32), np.empty((0, 3, 2), np.float32)
+    none, unparted = np.empty((0, *gains.shape[1:]), np.float32), np.empty((0, 3, 4), np.float32)
     lowest_ev, level_ev = levels_ev
     numbers = (shoulder.white_point, shoulder.knee, shoulder.headroom, shoulder.channel_share)
     _render(
@@ -96,7 +97,7 @@ def render(
         gains,
         none if shares is None else shares,
         none if zone is None else zone.gains,
-        unparted if zone is None else zone.lines,
+        unparted if zone is None else zone.planes,
         weights,
         first,
         lowest_ev,
@@ -111,7 +112,7 @@ def _render(
     gains: Floats,
     shares: Floats,
     zone_gains: Floats,
-    zone_lines: Floats,
+    zone_planes: Floats,
     weights: Floats,
     first: int,
     *numbers: float,
@@ -127,7 +128,7 @@ def _render(
         gain = read_curves(curves_of_row(gains, number, len(row)), level)
         share = read_curves(curves_of_row(shares, number, len(row)), level) if len(shares) else None
         if len(zone_gains):
-            part = read_lines(curves_of_row(zone_lines, number, len(row)), level, gains.shape[2])
+            part = read_planes(curves_of_row(zone_planes, number, len(row)), light, level, gains.shape[2])
             gain += part * (read_curves(curves_of_row(zone_gains, number, len(row)), level) - gain)
             if share is not None:
                 share += part * (np.float32(1) - share)
@@ -147,19 +148,21 @@ def curves_of_row(table: Floats, row: int, width: int) -> Floats:
     return curves
 
 
-def read_lines(lines: Floats, level: Floats, levels: int) -> Floats:
+def read_planes(planes: Floats, light: Floats, level: Floats, levels: int) -> Floats:
     """How far each pixel of a row belongs to a zone, 0 to 1.
 
     Parameters
     ----------
-    lines : ndarray of shape (columns + 2, 2), dtype float32
-        By column: share that a level adds, and share at the lowest level.
+    planes : ndarray of shape (columns + 2, 4), dtype float32
+        By column: share that a level adds, that red and blue add as parts of all light, and without any.
+    light : ndarray of shape (3, width), dtype float32
+        Red, green and blue.
     level : ndarray of shape (width,), dtype float32
         Place of each pixel among the levels.
     levels : int
         Number of levels.
     """
-    columns = len(lines)
+    columns = len(planes)
     per_column = np.float32((columns - 2) / len(level))
     column = np.arange(len(level), dtype=np.float32) * per_column + (
         np.float32(0.5) * per_column + np.float32(0.5)
@@ -167,9 +170,11 @@ def read_lines(lines: Floats, level: Floats, levels: int) -> Floats:
     column = np.clip(column, 0, np.float32(columns - 1))
     left = np.minimum(column, np.float32(columns - 2)).astype(np.int32)
     right = (column - left.astype(np.float32))[:, None]
-    slope, offset = (lines[left] + right * (lines[left + 1] - lines[left])).T
+    by_level, by_red, by_blue, without = (planes[left] + right * (planes[left + 1] - planes[left])).T
     level = np.clip(level, 0, np.float32(levels - 1))
-    share: Floats = np.clip(level * slope + offset, 0, 1)
+    total = np.maximum(light[0] + light[1] + light[2], np.float32(1e-30))
+    red, blue = np.clip(light[0] / total, 0, 1), np.clip(light[2] / total, 0, 1)
+    share: Floats = np.clip(level * by_level + red * by_red + blue * by_blue + without, 0, 1)
     return share
 
 

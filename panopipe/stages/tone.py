@@ -143,7 +143,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 21
+    version: ClassVar[int] = 22
     summary: ClassVar[str] = (
         "exposure, highlights, shadows, slope, shoulder and toe; finds what suits the room"
     )
@@ -179,7 +179,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
         gains, zone = _gains(base, moves), np.zeros(looked.balanced.shape[:2], dtype=bool)
         if seen.open_sky < OUTDOORS and moves.highlights_ev < 0:
             zone = _zone(context.memory, looked, facts.clips_at)
-        view = _outlook(zone, plane_of_light(looked.balanced), base, moves, gains)
+        view = _outlook(zone, looked, context.reduced.rows, moves, gains)
         share = settings.view_white_percent / 100
         data = replace(_rendering(facts, gains, moves), outlook=view)
         data = replace(data, views=_daylight(looked.balanced, zone, facts, base, moves, share))
@@ -308,11 +308,13 @@ WHOLE_VIEW_EV = 2.0
 """Highlights lowered by this much or more bring back a view wholly."""
 
 
-def _outlook(zone: Mask, light_ev: Plane, base: Base, moves: Moves, gains: LocalCurves) -> Outlook | None:
+def _outlook(zone: Mask, looked: _Looked, rows: Rows, moves: Moves, gains: LocalCurves) -> Outlook | None:
     """The view from the room, exposed for itself as far as highlights are lowered."""
     share = float(np.clip(-moves.highlights_ev / WHOLE_VIEW_EV, 0, 1))
-    shown_ev = light_ev + gains.nearest(light_ev) if share > 0 and zone.any() else None
-    seen = outlook(zone, light_ev, base, shown_ev) if share > 0 else None
+    if share == 0 or not zone.any():
+        return None
+    light_ev = plane_of_light(looked.balanced)
+    seen = outlook(zone, light_ev, rows, looked.base, light_ev + gains.nearest(light_ev))
     if seen is None or share == 1:
         return seen
     table = gains.table + np.float32(share) * (seen.gains.table - gains.table)

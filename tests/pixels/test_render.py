@@ -11,9 +11,9 @@ GAINS = RANDOM.uniform(-3, 3, (18, 34, 7)).astype(np.float32)
 SHARES = RANDOM.random(GAINS.shape, np.float32)
 WEIGHTS = RANDOM.random((11, 3), np.float32)
 WEIGHTS /= WEIGHTS.sum(axis=1, keepdims=True)
-LINES = RANDOM.uniform(-0.4, 0.6, (10, 18, 2)).astype(np.float32)
-LINES[2:6, 4:12] = 0
-ZONE = Zone(RANDOM.uniform(-6, 0, GAINS.shape).astype(np.float32), LINES)
+PLANES = RANDOM.uniform(-0.4, 0.6, (10, 18, 4)).astype(np.float32)
+PLANES[2:6, 4:12] = 0
+ZONE = Zone(RANDOM.uniform(-6, 0, GAINS.shape).astype(np.float32), PLANES)
 SHOULDER = Shoulder(white_point=8.0, knee=0.7, headroom=0.3, channel_share=0.35)
 
 
@@ -60,9 +60,9 @@ def test_same_bits_however_cut() -> None:
 
 def test_a_zone_has_its_own_gains_from_one_level_on() -> None:
     # Below the level the frame's gain, above it the zone's, a line between; and none of it beyond the zone.
-    lines = np.zeros((10, 18, 2), np.float32)
-    lines[:, :9] = 2.0, -5.0  # from level 2.5 to 3
-    zone = Zone(np.full_like(GAINS, -4), lines)
+    planes = np.zeros((10, 18, 4), np.float32)
+    planes[:, :9] = 2.0, 0.0, 0.0, -5.0  # from level 2.5 to 3
+    zone = Zone(np.full_like(GAINS, -4), planes)
     rows = np.exp2(np.array([-6.0 + 1.5 * 2.4, -6.0 + 1.5 * 2.75, -6.0 + 1.5 * 3.1])).astype(np.float32)
     for place, gains in ((0, [0.0, -2.0, -4.0]), (320, [0.0, 0.0, 0.0])):
         frame = np.ones((200, 400, 3), np.float32)
@@ -76,4 +76,4 @@ def test_a_zone_has_its_own_gains_from_one_level_on() -> None:
 
 def test_a_zone_of_the_wrong_size_is_refused() -> None:
     with pytest.raises(ValueError, match="zone"):
-        rendered(light(128), zone=Zone(ZONE.gains, LINES[:2]))
+        rendered(light(128), zone=Zone(ZONE.gains, PLANES[:2]))

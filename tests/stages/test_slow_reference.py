@@ -63,18 +63,20 @@ def read_slowly(curves: LocalCurves, luminance: np.ndarray, first: int = 0) -> n
     return values
 
 
-def _view_slowly(prepared: Rendering, light: np.ndarray) -> np.ndarray:
+def _view_slowly(prepared: Rendering, rows: np.ndarray, light: np.ndarray) -> np.ndarray:
     """How far each pixel shows the outside."""
     if prepared.outlook is None:
         return np.zeros_like(light)
-    lines, curves = prepared.outlook.lines.astype(np.float64), prepared.outlook.gains
+    planes, curves = prepared.outlook.planes.astype(np.float64), prepared.outlook.gains
     down, across = (
         (np.arange(size) + 0.5) * (nodes - 2) / size + 0.5
-        for size, nodes in zip(light.shape, lines.shape, strict=False)
+        for size, nodes in zip(light.shape, planes.shape, strict=False)
     )
-    slope, offset = np.moveaxis(bilinear(lines, *np.broadcast_arrays(down[:, None], across[None])), -1, 0)
+    at = bilinear(planes, *np.broadcast_arrays(down[:, None], across[None]))
     level = (np.log2(np.maximum(light, 1e-30)) - curves.lowest_ev) / curves.level_ev
-    return np.clip(np.clip(level, 0, curves.table.shape[2] - 1) * slope + offset, 0, 1)
+    colour = np.clip(rows[..., ::2] / np.maximum(rows.sum(axis=-1, keepdims=True), 1e-30), 0, 1)
+    seen = np.concatenate([np.clip(level, 0, curves.table.shape[2] - 1)[..., None], colour], axis=-1)
+    return np.clip(np.sum(seen * at[..., :3], axis=-1) + at[..., 3], 0, 1)
 
 
 def toned_slowly(rows: np.ndarray, prepared: Rendering) -> np.ndarray:
@@ -87,7 +89,7 @@ def toned_slowly(rows: np.ndarray, prepared: Rendering) -> np.ndarray:
     """
     rows = rows.astype(np.float64)
     light = rows @ prepared.luminance[0].astype(np.float64)
-    view, gain_ev = _view_slowly(prepared, light), read_slowly(prepared.gains, light)
+    view, gain_ev = _view_slowly(prepared, rows, light), read_slowly(prepared.gains, light)
     if prepared.outlook is not None:
         gain_ev += view * (read_slowly(prepared.outlook.gains, light) - gain_ev)
     gain = np.exp2(gain_ev)[..., None]

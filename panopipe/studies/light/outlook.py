@@ -8,26 +8,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.pixels.easing import smooth_step
 from panopipe.sphere.filters import smooth
 from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.sphere.wrap import pad
 from panopipe.studies.light.base import LEVEL_EV, Base, with_views
+from panopipe.studies.light.border import border
 from panopipe.studies.light.local import LocalCurves
-from panopipe.studies.light.sight import Mask, Plane
+from panopipe.studies.light.sight import Mask, Plane, Rows
 
 Float = NDArray[np.float64]
 
-BORDER_PX, AROUND_PX = 2, 5
-"""Pixels of the reduced frame within which the border of a view is found by luminance, and those around a
-place that tell how bright both sides are."""
-ROOM_SPREAD, VIEW_SPREAD = 1.3, 1.5
-"""Standard deviations from the mean of each side from where a pixel is partly the other's."""
-LEAST_STEP_EV, MOST_STEP_EV = 0.8, 5.0
-"""Step over which a pixel passes from the room to the view, at least and at most: a quarter of a pixel of
-view on a dark bar lies 2 EV below the view."""
-APART_EV = 1.0
-"""Gap between the room's light and the view's over which it tells them apart."""
 MEDIAN_EV = float(np.log2(0.47))
 """Display light that a view's median is given: L* 74, a little under the paint beside it."""
 LEAST_MEDIAN_EV = float(np.log2(0.37))
@@ -62,15 +52,17 @@ class Outlook:
     ----------
     gains : LocalCurves
         Gain in EV by place and luminance, of the levels and cells of the frame's own.
-    lines : ndarray of shape (rows + 2, columns + 2, 2), dtype float32
-        Share of the view as a line over levels, by place; see `panopipe.pixels.render.Zone`.
+    planes : ndarray of shape (rows + 2, columns + 2, 4), dtype float32
+        Share of the view by place; see `panopipe.pixels.render.Zone`.
     """
 
     gains: LocalCurves
-    lines: NDArray[np.float32]
+    planes: NDArray[np.float32]
 
 
-def outlook(zone: Mask, light_ev: Plane, base: Base, shown_ev: Plane | None = None) -> Outlook | None:
+def outlook(
+    zone: Mask, light_ev: Plane, rows: Rows, base: Base, shown_ev: Plane | None = None
+) -> Outlook | None:
     """Expose what is seen of the outside for itself; None if nothing is.
 
     Parameters
@@ -79,6 +71,8 @@ def outlook(zone: Mask, light_ev: Plane, base: Base, shown_ev: Plane | None = No
         Where the frame, at reduced size, shows the outside.
     light_ev : ndarray of shape (height, width), dtype float32
         Its log2 luminance.
+    rows : ndarray of shape (height, width, 3), dtype float32
+        Its light, as it will be rendered.
     base : Base
         Of the frame, for its grid and levels.
     shown_ev : ndarray of shape (height, width), dtype float32, optional
@@ -86,7 +80,7 @@ def outlook(zone: Mask, light_ev: Plane, base: Base, shown_ev: Plane | None = No
     """
     if not zone.any():
         return None
-    return Outlook(_gains(zone, light_ev, base, shown_ev), _lines(zone, light_ev, base.lowest_ev))
+    return Outlook(_gains(zone, light_ev, base, shown_ev), border(zone, light_ev, rows, base.lowest_ev))
 
 
 def _gains(zone: Mask, light_ev: Plane, base: Base, shown_ev: Plane | None) -> LocalCurves:
@@ -179,42 +173,3 @@ def _bent(above: Float, over: float, room: float) -> Float:
         scale = np.sqrt(low * high)
         low, high = (scale, high) if over / (1 + over / scale) < room else (low, scale)
     return np.asarray(above / (1 + above / high))
-
-
-def _lines(zone: Mask, light_ev: Plane, lowest_ev: float) -> NDArray[np.float32]:
-    """Share of the view by place, as a line over levels.
-
-    Far inside it is 1 and far outside 0, whatever the light. Beside the border it passes from 0 at the
-    brightest of the room's own light there to 1 at the darkest of the view's, so that a bar, or a pixel that
-    is half of a bar, gets what belongs to it at any size of the frame. Where a view is as dark as the room, a
-    hedge beside a frame, light does not tell them apart, and the zone's own border holds.
-    """
-    margin = AROUND_PX + BORDER_PX + 1
-    inside = np.ascontiguousarray(pad(zone.astype(np.float32), margin))
-    light = np.ascontiguousarray(pad(light_ev, margin)).astype(np.float32)
-    kernel = np.ones((3, 3), np.uint8)
-    near = np.ones((2 * BORDER_PX + 1,) * 2, np.uint8)
-    sure, room = cv2.erode(inside, kernel), 1 - cv2.dilate(inside, kernel)
-    view_ev, view_spread = _mean_and_spread(light, sure + 0.02 * inside)
-    room_ev, room_spread = _mean_and_spread(light, room + 0.02 * (1 - inside))
-    high = view_ev - VIEW_SPREAD * view_spread
-    above = room_ev + ROOM_SPREAD * room_spread
-    low = np.maximum(above, high - MOST_STEP_EV)
-    middle, half = (low + high) / 2, np.maximum(high - low, LEAST_STEP_EV) / 2
-    apart = smooth_step((high - above) / APART_EV)
-    slope = apart * LEVEL_EV / (2 * half)
-    offset = apart * (lowest_ev - middle + half) / (2 * half) + (1 - apart) * inside
-    all_in, all_out = cv2.erode(inside, near) > 0, cv2.dilate(inside, near) == 0
-    slope[all_in | all_out] = 0
-    offset[all_in], offset[all_out] = 1, 0
-    lines = np.stack([slope, offset], axis=-1)[margin - 1 : 1 - margin, margin - 1 : 1 - margin]
-    return np.ascontiguousarray(lines, dtype=np.float32)
-
-
-def _mean_and_spread(values: Plane, weight: Plane) -> tuple[Plane, Plane]:
-    """Mean and standard deviation around each pixel, of what has weight."""
-    size = (2 * AROUND_PX + 1,) * 2
-    total = cv2.blur(weight, size) + 1e-6
-    mean = cv2.blur(values * weight, size) / total
-    square = cv2.blur(values * values * weight, size) / total
-    return mean, np.sqrt(np.maximum(square - mean * mean, 0))

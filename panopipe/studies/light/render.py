@@ -92,7 +92,7 @@ def render(rows: Plane32, first: int, rendering: Rendering) -> None:
         first,
         gains=gains.table,
         shares=None if views is None else views.shares.table,
-        zone=None if outlook is None else Zone(outlook.gains.table, outlook.lines),
+        zone=None if outlook is None else Zone(outlook.gains.table, outlook.planes),
         levels_ev=(gains.lowest_ev, gains.level_ev),
         weights=np.concatenate(matrices).astype(np.float32),
         shoulder=Shoulder(rendering.white_point or 0, KNEE, HEADROOM, CHANNEL_SHARE),
