@@ -34,7 +34,7 @@ def test_a_sky_beside_a_dark_wall_is_held_to_the_rooms_paint() -> None:
     def sky(ceiling: float) -> float:
         shown_ev = np.full(zone.shape, np.log2(0.1), np.float32)
         shown_ev[:56] = np.log2(ceiling)
-        seen = outlook(zone, light_ev, base, shown_ev)
+        seen = outlook(zone, light_ev, np.exp2(light_ev)[..., None].repeat(3, axis=-1), base, shown_ev)
         assert seen is not None
         return float(2 ** np.percentile((light_ev + seen.gains.nearest(light_ev))[zone], 98))
 
