@@ -30,7 +30,7 @@ WORKING_FROM_CONES: Matrix = np.asarray(np.linalg.inv(CONES_FROM_WORKING))
 PLACE_PER_MIRED = 0.0057
 """Length of one mired along the locus, within 2 % from 2200 to 6500 K."""
 LEAST = 0.01
-"""Channels of a light of luminance 1 are held above this: no lamp in a house has less of a third of light."""
+"""Channels of a light of luminance 1 are held above this: no lamp in a house has so little of any."""
 SMALLEST_RESPONSE = 1e-6
 """Cone responses are held above this share of diffuse white before a logarithm is taken."""
 
