@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from itertools import count
 
 from panopipe.frame import FrameKey
 from panopipe.job.names import natural
@@ -14,20 +13,18 @@ def proposed_rooms(surveyed_job: SurveyedJob) -> dict[str, tuple[FrameKey, ...]]
     """Frames that no person sorted into a room, by the room that they share with others.
 
     A frame of several files is named by all of them: one that is left out would be parted from the others.
-    A proposed room most of whose sorted frames are in one named room takes that name, and the others are
-    numbered in the order of their first frames.
+    A proposed room most of whose sorted frames are in one named room takes that name.
     """
     by_room: dict[str, list[FrameKey]] = {}
-    for key in sorted(surveyed_job.stands, key=_place):
-        by_room.setdefault(surveyed_job.stands[key].room, []).append(key)
-    names = {key.named_room for key in surveyed_job.stands}
-    numbers = (name for number in count(1) if (name := f"room-{number}") not in names)
+    for key, stand in surveyed_job.stands.items():
+        by_room.setdefault(stand.room, []).append(key)
     proposed: dict[str, list[FrameKey]] = {}
-    for members in by_room.values():
-        named = Counter(key.named_room for key in members if key.named_room)
-        unsorted = [key for key in members if not key.named_room]
+    for room in sorted(by_room, key=natural):
+        named = Counter(key.named_room for key in by_room[room] if key.named_room)
+        name = named.most_common(1)[0][0] if named else room
+        unsorted = [key for key in by_room[room] if not key.named_room]
         if unsorted:
-            proposed.setdefault(named.most_common(1)[0][0] if named else next(numbers), []).extend(unsorted)
+            proposed.setdefault(name, []).extend(unsorted)
     others = surveyed_job.job.members
     return {
         room: tuple(sorted((file for key in keys for file in (key, *others.get(key, ()))), key=_place))

@@ -77,8 +77,3 @@ def test_an_accepted_table_is_what_a_job_then_says(tmp_path: Path) -> None:
     }
     with pytest.raises(ValueError, match="rooms already"):
         accept_rooms(again, proposed)
-
-
-def test_rooms_are_numbered_as_one_walks_and_by_no_name_that_is_taken() -> None:
-    found = proposed_rooms(looked(__a="room-9", __b="room-2", __c="room-9", **{"room-1__d": "room-4"}))  # type: ignore[arg-type]
-    assert found == {"room-2": (FrameKey("", "a"), FrameKey("", "c")), "room-3": (FrameKey("", "b"),)}
