@@ -23,8 +23,8 @@ from panopipe.setting import number
 from panopipe.sphere.filters import smooth
 from panopipe.stage import Note, Prepared, RowStage, StageContext
 from panopipe.studies.white.cones import PLACE_PER_MIRED, log_chromaticity_from_working
-from panopipe.studies.white.daylit import with_daylit
 from panopipe.studies.white.gains import LocalGains, local_gains
+from panopipe.studies.white.trim import with_trim
 
 _MAP, _STEP_MIRED = (24, 12), 20.0
 """Columns and rows of the little map for the page, and what one step of it stands for."""
@@ -74,7 +74,7 @@ class Light(RowStage[LightSettings, LocalGains]):
         clips_at = facts.clips_at and facts.clips_at[1]
         white = log_chromaticity_from_working(np.linalg.solve(facts.correction, np.ones(3)))
         field = smooth(np.ascontiguousarray(facts.light, np.float64), CALM_DEG)
-        field = with_daylit(field, context.reduced.rows, white)
+        field = with_trim(field, context.reduced.rows, white)
         gains = local_gains(field, facts.correction, share, clips_at)
         cold, warm = np.quantile(
             np.hypot(*np.moveaxis(facts.light, -1, 0)) * _side(facts.light), (0.02, 0.98)

@@ -85,7 +85,7 @@ def surfaces_of(rows: Rows, clips_at: float | None = None) -> Surfaces:
     clips_at : float or None
         Level at which the first plane of the sensor clips; None if none does.
     """
-    level = _white_level(rows)
+    level = white_level(rows)
     rows, clips_at = rows / np.float32(level), None if clips_at is None else clips_at / level
     largest = highest_plane(rows)
     surface = (largest > RECORDED[0]) & (largest < RECORDED[1])
@@ -106,7 +106,7 @@ def surfaces_of(rows: Rows, clips_at: float | None = None) -> Surfaces:
     return Surfaces(place, light, known, trust, is_bright)
 
 
-def _white_level(rows: Rows) -> float:
+def white_level(rows: Rows) -> float:
     """Level that counts as diffuse white: 1, or less in a file that keeps room for windows above it."""
     cells = cv2.resize(rows, (2 * ROWS, ROWS), interpolation=cv2.INTER_AREA) @ LUMINANCE_OF_WORKING
     order = np.argsort(cells, axis=None, kind="stable")
