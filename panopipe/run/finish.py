@@ -21,6 +21,7 @@ from panopipe.state.file_stamp import FileStamp, hashed
 from panopipe.state.folders import set_aside
 from panopipe.state.ledger import Entry
 from panopipe.state.record import FrameRecord
+from panopipe.state.serialization import digest
 
 _AT_ONCE = 256
 """Frames that are put into the ledger in one transaction; held until then."""
@@ -28,30 +29,29 @@ _AT_ONCE = 256
 
 def finish_all(session: Session) -> None:
     """Finish the frames that are wanted and not finished yet; what may pass is tried once more at the end."""
-    prints = {key: finish_fingerprint(session, key) for key in session.surveyed if key in session.wanted}
-    to_do = {key: made_of for key, made_of in prints.items() if not _is_finished(session, key, made_of)}
+    wanted = (key for key in session.surveyed if key in session.wanted)
+    to_do = [key for key in wanted if not _is_finished(session, key, finish_fingerprint(session, key))]
     if not to_do:
         return
-    pixels = [session.surveyed[key].pixels for key in to_do]
-    if remark := disk_remark(session.job.folder, pixels):
+    if remark := disk_remark(session.job.folder, pixels_of(session, to_do)):
         session.run_log.line(remark)
     for remark in sink_remarks(session.frames, ((key, session.facts(key)) for key in to_do)):
         session.run_log.line(remark)
     _unmark(session, to_do)
-    pace = Pace(session, list(to_do))
+    pace = Pace(session, to_do)
 
     def task(key: FrameKey) -> FinishTask:
-        return finish_task(session, key, pace.doing[key], made_before(session, key))
+        return finish_task(session, key, doing_file(key), made_before(session, key))
 
     def note(key: FrameKey, error: str) -> None:
         session.run_log.line(f"{key}: {error} (will be tried once more at the end)")
 
-    executors = session.call(pixels, "finish"), session.call_one
+    executors = session.call(pixels_of(session, to_do), "finish"), session.call_one
     for key, task_result in dispatch_twice(executors, finish, to_do, task, pace.tick, note):
         if task_result.result is None:
             session.failed(key, task_result.error, task_result.cause)
         else:
-            _keep(session, key, to_do[key], task_result.result)
+            _keep(session, key, task_result.result)
         pace.done(key)
 
 
@@ -85,35 +85,39 @@ def finish_task(session: Session, key: FrameKey, doing: str, made: Made | None =
 
 
 class Pace:
-    """How far the work is, for the progress line: what is done by pixels, and what time is left.
-
-    Attributes
-    ----------
-    doing : dict of FrameKey to str
-        For each frame, the file in which its worker says what it is at, relative to the job folder.
-    """
+    """How far the work is, for the progress line: what is done by pixels, and what time is left."""
 
     def __init__(self, session: Session, keys: Sequence[FrameKey]) -> None:
-        self._session = session
-        self.doing = {key: f"{DOING}/{number}" for number, key in enumerate(keys)}
-        self._left = {key: session.surveyed[key].pixels for key in keys}
-        self._time = TimeLeft(sum(self._left.values()))
+        self._session, self._count, self._left = session, len(keys), len(keys)
+        self._pixels = sum(pixels_of(session, keys))
+        self._time = TimeLeft(self._pixels)
 
     def done(self, key: FrameKey) -> None:
         """Count a frame as done."""
-        self._left.pop(key)
+        self._left -= 1
+        self._pixels -= self._session.surveyed[key].pixels
 
     def tick(self, since: Mapping[FrameKey, float]) -> None:
         """Say what is going on."""
         doing = ", ".join(f"{key} {self._doing(key)}".strip() for key in list(since)[:4])
-        left = f"{len(self._left)} of {len(self.doing)} left"
-        self._session.run_log.progress(f"{doing}: {left}{self._time.said(sum(self._left.values()))}")
+        left = f"{self._left} of {self._count} left"
+        self._session.run_log.progress(f"{doing}: {left}{self._time.said(self._pixels)}")
 
     def _doing(self, key: FrameKey) -> str:
         try:
-            return (self._session.job.folder / self.doing[key]).read_text(encoding="utf-8")[:40]
+            return (self._session.job.folder / doing_file(key)).read_text(encoding="utf-8")[:40]
         except (OSError, ValueError):
             return ""
+
+
+def doing_file(key: FrameKey) -> str:
+    """The file in which the worker of a frame says what it is at, relative to the job folder."""
+    return f"{DOING}/{int(digest(*key)[:15], 16)}"  # what is left there is told by its digits alone
+
+
+def pixels_of(session: Session, keys: Sequence[FrameKey]) -> list[int]:
+    """Sizes of frames that were looked at."""
+    return [session.surveyed[key].pixels for key in keys]
 
 
 def finish_fingerprint(session: Session, key: FrameKey) -> str:
@@ -130,18 +134,15 @@ def made_before(session: Session, key: FrameKey) -> Made | None:
     entry = session.ledger.entry(key)
     if entry is None or entry.record.capture is None:
         return None
-    wanted, known = _pictures(session, key), entry.record.pictures
-    files = {path: entry.files[path] for path in session.frames[key].outputs if path in entry.files}
-    if files.keys() != wanted.keys() or any(known.get(path) != made_of for path, made_of in wanted.items()):
+    planned, source = session.frames[key], session.surveyed[key].source
+    wanted = picture_fingerprints(planned, source, **_all_else(session, key))
+    files = {path: entry.files[path] for path in planned.outputs if path in entry.files}
+    if files.keys() != wanted.keys() or any(
+        entry.record.pictures.get(path) != made_of for path, made_of in wanted.items()
+    ):
         return None
     sound = all(_is_as_made(session.job.folder / path, stamp) for path, stamp in files.items())
     return Made(files, entry.record.capture) if sound else None
-
-
-def _pictures(session: Session, key: FrameKey) -> dict[str, str]:
-    """Fingerprint of the picture in each finished file whose metadata can be written anew."""
-    source = session.surveyed[key].source
-    return picture_fingerprints(session.frames[key], source, **_all_else(session, key))
 
 
 def _all_else(session: Session, key: FrameKey) -> dict[str, Any]:
@@ -209,16 +210,17 @@ def _unmark(session: Session, keys: Iterable[FrameKey]) -> None:
     session.ledger.put(unmarked)
 
 
-def _keep(session: Session, key: FrameKey, fingerprint: str, result: FinishResult) -> None:
-    before = session.ledger.entry(key)
-    planned = session.frames[key]
+def _keep(session: Session, key: FrameKey, result: FinishResult) -> None:
+    before, known = session.ledger.entry(key), _all_else(session, key)
+    planned, source = session.frames[key], session.surveyed[key].source
+    fingerprint = frame_fingerprint(planned, source, rights=session.job.rights, **known)
     if result.relabelled and before:
         record = replace(before.record, settings=planned.effective(), outputs=tuple(result.files))
         said = f"{key}: title, rights or position written anew, the picture stays"
     else:
         record = _record(planned, session.facts(key), result)
         said = f"{key}: finished in {result.wall_seconds:.1f} s"
-    record = replace(record, pictures=_pictures(session, key))
+    record = replace(record, pictures=picture_fingerprints(planned, source, **known))
     session.ledger.put({key: Entry(fingerprint, record, result.files)})
     for path, stamp in before.files.items() if before else ():
         place = session.job.folder / path

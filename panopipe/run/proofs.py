@@ -8,7 +8,7 @@ from panopipe.files.below import move_below, remove_below
 from panopipe.frame import FrameKey
 from panopipe.job import FINISHED, PROOFS, WORKING
 from panopipe.pool.dispatch import dispatch_twice
-from panopipe.run.finish import Pace, finish_task
+from panopipe.run.finish import Pace, doing_file, finish_task, pixels_of
 from panopipe.run.session import Session
 from panopipe.run.tasks import FinishResult, FinishTask, FrameFiles
 from panopipe.run.work import finish
@@ -22,15 +22,14 @@ _FEW = 2
 def proof_all(session: Session, width: int) -> None:
     """Make the proofs of the frames that are wanted. The ledger knows nothing of them."""
     keys = [key for key in session.frames if key in session.surveyed and key in session.wanted]
-    pixels = [session.surveyed[key].pixels for key in keys]
     for key in keys:
         _set_aside(session, key)
     few = len(keys) <= _FEW and session.options.executor is None
-    pool = session.call_inline() if few else session.call(pixels, "proof")
+    pool = session.call_inline() if few else session.call(pixels_of(session, keys), "proof")
     pace = Pace(session, keys)
 
     def task(key: FrameKey) -> FinishTask:
-        return _proof_task(session, key, pace.doing[key], width)
+        return _proof_task(session, key, doing_file(key), width)
 
     def note(key: FrameKey, error: str) -> None:
         session.run_log.line(f"{key}: {error} (will be tried once more at the end)")

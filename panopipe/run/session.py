@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Set
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 
@@ -135,7 +135,7 @@ class Session:
         self.job, self.recipe, self.options = job, recipe, options
         self.run_log, self.ledger = run_log, ledger
         self.frames = plan_frames(job, recipe)
-        self.wanted = set(self.frames if options.only is None else options.only)
+        self.wanted: Set[FrameKey] = self.frames.keys() if options.only is None else set(options.only)
         self.stamps = {} if options.rehash else self._unchanged(ledger.originals())
         self.surveyed: dict[FrameKey, Surveyed] = {}
         self.solved: dict[str, str] = {}

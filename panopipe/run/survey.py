@@ -69,13 +69,13 @@ def _task(session: Session, planned: Planned, seen: Collection[str]) -> SurveyTa
 
 
 def _look(session: Session, keys: Sequence[FrameKey], seen: Collection[str]) -> None:
-    left = {key: 1 + _size(session, session.frames[key]) for key in keys}
-    pace = TimeLeft(sum(left.values()))
+    left = {"frames": len(keys), "bytes": sum(_size(session, session.frames[key]) for key in keys)}
+    pace = TimeLeft(left["bytes"])
 
     def tick(since: Mapping[FrameKey, float]) -> None:
         names = ", ".join(str(key) for key in list(since)[:3])
-        time_left = pace.said(sum(left.values()))
-        session.run_log.progress(f"looking at {names}: {len(left)} of {len(keys)} left{time_left}")
+        time_left = pace.said(left["bytes"])
+        session.run_log.progress(f"looking at {names}: {left['frames']} of {len(keys)} left{time_left}")
 
     def note(key: FrameKey, error: str) -> None:
         session.run_log.note(f"{key}: {error} (will be tried once more)")
@@ -83,20 +83,23 @@ def _look(session: Session, keys: Sequence[FrameKey], seen: Collection[str]) -> 
     def task(key: FrameKey) -> SurveyTask:
         return _task(session, session.frames[key], seen)
 
-    pixels = [_pixels(session, session.frames[key]) for key in keys]
-    executors = session.call(pixels, "look at"), session.call_one
+    executors = (
+        session.call([_pixels(session, session.frames[key]) for key in keys], "look at"),
+        session.call_one,
+    )
     for key, task_result in dispatch_twice(executors, survey_frame, keys, task, tick, note):
         if task_result.result is None:
             session.failed(key, task_result.error, task_result.cause)
         else:
             _keep(session, key, task_result.result)
-        left.pop(key)
+        left["frames"] -= 1
+        left["bytes"] -= _size(session, session.frames[key])
 
 
 def _size(session: Session, planned: Planned) -> int:
-    """Bytes to read, as a measure of the work."""
+    """Bytes to read and one, as a measure of the work."""
     places = [session.job.folder / path for path in planned.paths]
-    return sum(place.stat().st_size for place in places if place.is_file())
+    return 1 + sum(place.stat().st_size for place in places if place.is_file())
 
 
 def _pixels(session: Session, planned: Planned) -> int:
@@ -105,7 +108,7 @@ def _pixels(session: Session, planned: Planned) -> int:
 
 def _keep(session: Session, key: FrameKey, result: SurveyResult) -> None:
     planned = session.frames[key]
-    session.stamps.update(result.stamps)
+    session.stamps.update((path, result.stamps[path]) for path in planned.paths)
     fingerprint = session.source_fingerprint_of(planned)
     session.surveyed[key] = Surveyed(fingerprint, result.facts.width, result.facts.height)
     given = dict(planned.surveys)
