@@ -70,6 +70,8 @@ HELD = 1e3
 HALF_A_VIEW, WINDOW_CELLS, OF_LEAVES = 0.5, 8, 0.12
 """How surely a cell is a view that counts as one; cells (22 degrees) within which what has views around it
 belongs to them; and how far to the green side of the curve it then lies, dim as it may be."""
+COLDER = 0.1
+"""How much colder than the light around it, 6 delta E, what lies beside clipped light has the day's."""
 DAYLIGHT_HEARD = 0.01
 """Weight of a cell of a view, against 1 of white paint: the wall around a window stands with its back to the
 day, and hears of it only where nothing else is known."""
@@ -230,7 +232,7 @@ def find_along(
         enough = ENOUGH if turn == ROUNDS - 1 else ENOUGH_MEANWHILE
         field = spread((kept * length + prior * start) / total, total * size, links, field, enough)
     views = np.maximum(views, _amid(views > HALF_A_VIEW) & seen.known & (across > OF_LEAVES))
-    field = _with_views(field, views, seen.known)
+    field = _beside_clipped(_with_views(field, views, seen.known), seen, curve, length)
     field = field - (1 - sure) * colder(length, across, field, seen.known.astype(np.float64))
     return Along(field, length, kept, curve, curve.places[0] - lights.places[0])
 
@@ -287,9 +289,21 @@ def _green(seen: Surfaces, curve: Mixture, lengths: Matrix) -> Matrix:
 
 def _of_daylight(seen: Surfaces, curve: Mixture) -> Matrix:
     """How likely each cell is a view: brighter than any surface, and no redder than half a lamp."""
+    return np.asarray(seen.bright * _no_lamp(seen, curve))
+
+
+def _no_lamp(seen: Surfaces, curve: Mixture) -> Matrix:
+    """How surely each cell is no redder than half a lamp."""
     ends = curve.at(np.array([0.0, curve.length]))[:, 0]
     way = (ends[1] - seen.log_chromaticity[..., 0]) / max(float(ends[1] - ends[0]), 1e-6)
-    return np.asarray(seen.bright * np.clip((way - HALF_A_LAMP) * 4, 0, 1))
+    return np.asarray(np.clip((way - HALF_A_LAMP) * 4, 0, 1))
+
+
+def _beside_clipped(field: Matrix, seen: Surfaces, curve: Mixture, lengths: Matrix) -> Matrix:
+    """The field with their own light on reveals and bars of a window that clipped, if it is the day's."""
+    own = np.maximum(lengths, 0)
+    surely = seen.beside * _no_lamp(seen, curve) * np.clip((field - own) / COLDER, 0, 1)
+    return np.asarray(field + surely * (own - field))
 
 
 def _with_views(field: Matrix, views: Matrix, known: NDArray[np.bool_]) -> Matrix:

@@ -32,6 +32,10 @@ WHITE_OVER_MIDDLE = 16.0
 """Most that white paint lies above the middle of a frame's light: 4 EV, where a merged bracket may hold 7."""
 CLIPPED = 0.02
 """Share of a cell that may be clipped; glare of lamps and windows lies on its other pixels."""
+BESIDE, BESIDE_DIM = 0.1, -0.5
+"""Share of a cell with clipped light from where its surfaces tell what light that is, and how far they lie
+below white in the room's light at most, in natural logarithms: reveals lie at -0.3 to 1, a teal wall behind a
+lampshade at -1."""
 LOW_DEG, LOW_TRUST = -25.0, 0.2
 """Below this pitch lie floors and furniture: a patch of sun on boards is bright and plain as well."""
 
@@ -52,6 +56,8 @@ class Surfaces:
         0 to 1: how likely white paint, by brightness and plainness alone.
     bright : ndarray of bool
         Cells above what a surface in the light of the room shows, and not clipped: views, and lamps.
+    beside : ndarray of bool
+        Cells on the border of what clipped, whose surfaces may be white paint in its light.
     """
 
     log_chromaticity: Matrix
@@ -59,6 +65,7 @@ class Surfaces:
     known: NDArray[np.bool_]
     trust: Matrix
     bright: NDArray[np.bool_]
+    beside: NDArray[np.bool_]
 
     def packed(self) -> Surfaces:
         """The same in numbers of 16 bits, as much as a colour of a cell is worth."""
@@ -72,7 +79,7 @@ class Surfaces:
         places, light, trust = (
             value.astype(dtype) for value in (self.log_chromaticity, self.light, self.trust)
         )
-        return Surfaces(places, light, self.known, trust, self.bright)
+        return Surfaces(places, light, self.known, trust, self.bright, self.beside)
 
 
 def surfaces_of(rows: Rows, clips_at: float | None = None) -> Surfaces:
@@ -100,10 +107,12 @@ def surfaces_of(rows: Rows, clips_at: float | None = None) -> Surfaces:
     mean[is_bright] = above[is_bright]
     place, light = log_chromaticity_from_working(mean), np.log(np.maximum(mean @ LUMINANCE_OF_WORKING, 1e-6))
     against = _against_brightest(place, light, known)
-    darker = np.minimum(light - upper_envelope(light, known), 0)
+    over_white = light - upper_envelope(light, known)
+    beside = ~is_bright & (over >= CLIPPED) & (share > BESIDE) & (over_white > BESIDE_DIM)
+    darker = np.minimum(over_white, 0)
     white = np.maximum(np.exp(WHITE_OVER * darker), np.exp(REFLECTS_OVER * np.minimum(against, 0)))
     trust = white * np.exp(-TEXTURE * texture) * known * _by_height()
-    return Surfaces(place, light, known, trust, is_bright)
+    return Surfaces(place, light, known, trust, is_bright, beside)
 
 
 def white_level(rows: Rows) -> float:

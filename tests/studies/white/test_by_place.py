@@ -194,3 +194,18 @@ def test_the_wall_around_a_window_stands_with_its_back_to_the_day() -> None:
     shown = field.curve.nearest(seen.log_chromaticity[17:21, 56:72])[0]
     assert abs(wall - shown).max() < 0.06 * field.curve.length
     assert view.max() < 0.1 * field.curve.length
+
+
+@pytest.mark.parametrize(("beside", "is_day"), [("reveal", True), ("blue wall", False), ("shade", False)])
+def test_what_lies_beside_a_clipped_window_has_the_days_light(beside: str, *, is_day: bool) -> None:
+    """Reveals had turned ice blue. A blue wall behind a lamp is as cold but dim, a lampshade is warm."""
+    places = locus([1e6 / 6500, 1e6 / 2800], [0.0, 0.0]) - np.array(CAMERA)
+    cones = np.stack([np.exp(places[:, 0]), np.ones(2), np.exp(places[:, 1])], axis=-1)
+    day, lamp = (light / (light @ LUMINANCE_OF_WORKING) for light in cones @ WORKING_FROM_CONES.T)
+    rows = np.tile(0.5 * lamp, (WIDTH // 2, WIDTH, 1)).astype(np.float32)
+    rows[100:150, 200:260] = {"reveal": 0.6 * day, "blue wall": 0.1 * day, "shade": 0.6 * lamp}[beside]
+    rows[106:144, 206:254] = 2.2  # all planes clipped, as decode gives them
+    rows *= 1 + 0.005 * np.random.default_rng(8).standard_normal((WIDTH // 2, WIDTH, 1)).astype(np.float32)
+    field = find_field(surfaces_of(rows, 1.0), tuple(places[1]), (1e6 / 6500, 1e6 / 2800), CAMERA)
+    around = field.lengths[26:37, 51] / field.curve.length
+    assert around.max() < 0.25 if is_day else around.min() > 0.75
