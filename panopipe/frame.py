@@ -112,8 +112,9 @@ class FrameFacts:
         How the light of each place differs from the frame's white, which `correction` makes neutral: in log
         cone ratios (`panopipe.studies.white.cones`), on a grid over the whole sphere. None once a stage has
         evened it out, or when it is not known.
-    evened : ndarray of shape (height, width, 2), dtype float32, or None
-        What a stage took out of `light`, on the same grid; None if none did.
+    evened : ndarray of shape (height + 2, width + 2, 3), dtype float32, or None
+        Gains of the channels with which a stage took `light` out, on a grid over the whole sphere that is
+        continued by one cell on all sides; None if none did.
     clips_at : tuple of float or None
         Levels of neutral light, as decoded, at which the first and the last plane of the sensor clip. What
         decode rebuilt lies between them, and what clipped in all planes at the last; None if nothing clips.

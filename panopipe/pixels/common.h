@@ -69,7 +69,7 @@ typedef struct {
 } Argument;
 
 #define MOST_ARGUMENTS 8
-#define MOST_SIDES 9
+#define MOST_SIDES 11
 
 typedef struct {
     Py_buffer view[MOST_ARGUMENTS];

@@ -34,12 +34,17 @@ typedef struct {
     float up[BLOCK], right[BLOCK], level[BLOCK];
 } Places;
 
-/* A zone with gains of its own, in one row: its gains by column and level, and its share as a plane over level
-   and colour, by columns of another grid. */
+/* Where the pixels of a row lie among the columns of a table. */
 typedef struct {
-    float *gains, *planes;
     int columns;
     float first_column, per_column;
+} Grid;
+
+/* A zone with gains of its own, in one row: its gains by column and level, its share as a plane over level and
+   colour, and gains of its channels, each by columns of another grid. */
+typedef struct {
+    float *gains, *planes, *relit;
+    Grid of_planes, of_relit;
 } Zone;
 
 INLINE void find_places(const float *RESTRICT luminance, const Curves *RESTRICT curves, int first,
@@ -73,11 +78,11 @@ FAST static void read_curves(const Curves *curves, const Places *RESTRICT places
     }
 }
 
-INLINE int column_of(const Zone *zone, int pixel, float *right)
+INLINE int column_of(const Grid *grid, int pixel, float *right)
 {
-    float column = (float)pixel * zone->per_column + zone->first_column;
-    column = between(0, column, (float)(zone->columns - 1));
-    int left = (int)least_of(column, (float)(zone->columns - 2));
+    float column = (float)pixel * grid->per_column + grid->first_column;
+    column = between(0, column, (float)(grid->columns - 1));
+    int left = (int)least_of(column, (float)(grid->columns - 2));
     *right = column - (float)left;
     return left;
 }
@@ -86,7 +91,7 @@ INLINE int column_of(const Zone *zone, int pixel, float *right)
 INLINE int in_zone(const Zone *zone, int first, int last)
 {
     float part;
-    int from = column_of(zone, first, &part), to = column_of(zone, last, &part) + 1;
+    int from = column_of(&zone->of_planes, first, &part), to = column_of(&zone->of_planes, last, &part) + 1;
     for (int i = 4 * from; i < 4 * to + 4; i++)
         if (zone->planes[i] != 0)
             return 1;
@@ -94,12 +99,12 @@ INLINE int in_zone(const Zone *zone, int first, int last)
 }
 
 /* Gains of pixels in the zone, by their share of it, which is all changed. */
-FAST static void change_zone(const Zone *zone, const Planes *RESTRICT light, const Places *RESTRICT places,
+FAST static void change_zone(const Zone *zone, Planes *RESTRICT light, const Places *RESTRICT places,
                              int first, int levels, float *RESTRICT values)
 {
     for (int i = 0; i < BLOCK; i++) {
         float part, at[4];
-        const float *plane = &zone->planes[4 * column_of(zone, first + i, &part)];
+        const float *plane = &zone->planes[4 * column_of(&zone->of_planes, first + i, &part)];
         for (int k = 0; k < 4; k++)
             at[k] = plane[k] + part * (plane[k + 4] - plane[k]);
         float sum = most_of(light->red[i] + light->green[i] + light->blue[i], 1e-30f);
@@ -111,6 +116,14 @@ FAST static void change_zone(const Zone *zone, const Planes *RESTRICT light, con
         float own = low + places->up[i] * (high - low);
         values[2 * i] += share * (own - values[2 * i]);
         values[2 * i + 1] += share * (1 - values[2 * i + 1]);
+        if (!zone->of_relit.columns)
+            continue;
+        const float *before = &zone->relit[3 * column_of(&zone->of_relit, first + i, &part)];
+        for (int k = 0; k < 3; k++)
+            at[k] = before[k] + part * (before[k + 3] - before[k]) - 1;
+        light->red[i] += share * (at[0] * light->red[i]);
+        light->green[i] += share * (at[1] * light->green[i]);
+        light->blue[i] += share * (at[2] * light->blue[i]);
     }
 }
 
@@ -199,7 +212,7 @@ FAST static void render_row(float *row, int width, const Curves *curves, int has
             luminance[i] = weighed(weights->luminance, light.red[i], light.green[i], light.blue[i]);
         find_places(luminance, curves, first, &places);
         read_curves(curves, &places, values);
-        if (zone->columns && in_zone(zone, first, first + count - 1))
+        if (zone->of_planes.columns && in_zone(zone, first, first + count - 1))
             change_zone(zone, &light, &places, first, curves->levels, values);
         if (has_views)
             change_views(&light, weights->change, values);
@@ -246,37 +259,48 @@ static RowPlace place_of_row(Py_ssize_t row, Py_ssize_t tables, Py_ssize_t width
     return found;
 }
 
+static Grid grid_of(Py_ssize_t columns, Py_ssize_t width)
+{
+    float per_column = (float)((double)(columns - 2) / (double)width);
+    Grid grid = {(int)columns, 0.5f * per_column + 0.5f, per_column};
+    return grid;
+}
+
 static const Argument arguments[] = {{"rows", 'f', 1, 3, {-1, -2, 3}},
                                      {"gains", 'f', 0, 3, {-3, -4, -5}},
                                      {"shares", 'f', 0, 3, {-6, -4, -5}},
                                      {"zone_gains", 'f', 0, 3, {-7, -4, -5}},
                                      {"zone_planes", 'f', 0, 3, {-8, -9, 4}},
+                                     {"zone_relit", 'f', 0, 3, {-10, -11, 3}},
                                      {"weights", 'f', 0, 2, {11, 3}}};
 
 PyObject *render_kernel(PyObject *self, PyObject *args)
 {
-    PyObject *given[6];
+    PyObject *given[7];
     Arrays arrays;
     Curves curves;
     Zone zone;
     Shoulder shoulder;
     Py_ssize_t first;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOOOOOnffffff", &given[0], &given[1], &given[2], &given[3], &given[4],
-                          &given[5], &first, &curves.lowest, &curves.per_level, &shoulder.white_point,
-                          &shoulder.knee, &shoulder.headroom, &shoulder.channel_share)
-        || open_arrays(given, arguments, 6, &arrays) < 0)
+    if (!PyArg_ParseTuple(args, "OOOOOOOnffffff", &given[0], &given[1], &given[2], &given[3], &given[4],
+                          &given[5], &given[6], &first, &curves.lowest, &curves.per_level,
+                          &shoulder.white_point, &shoulder.knee, &shoulder.headroom, &shoulder.channel_share)
+        || open_arrays(given, arguments, 7, &arrays) < 0)
         return NULL;
     const Py_ssize_t *length = arrays.length;
     Py_ssize_t count = length[0], width = length[1], tables = length[2], size = length[3] * length[4];
     Py_ssize_t views = length[5], zones = length[6], planes = length[7], across = 4 * length[8];
+    Py_ssize_t relit = length[9], along = 3 * length[10];
     Node *nodes = NULL;
     if (tables < 3 || length[3] < 3 || length[4] < 2 || (views && views != tables) || size > 1 << 24 || width < 2
         || width > 1 << 22)
         PyErr_SetString(PyExc_ValueError, "curves: too few or too many, or not as many shares as gains");
     else if (zones && (zones != tables || planes < 3 || length[8] < 3 || length[8] > 1 << 22))
         PyErr_SetString(PyExc_ValueError, "zone: not as many gains as those of the frame, or too few planes");
-    else if (!(nodes = PyMem_Malloc(size * sizeof *nodes + (size + across) * sizeof(float))))
+    else if (relit && (relit < 3 || length[10] < 3 || length[10] > 1 << 22))
+        PyErr_SetString(PyExc_ValueError, "zone: too few gains of its channels, or too many");
+    else if (!(nodes = PyMem_Malloc(size * sizeof *nodes + (size + across + along) * sizeof(float))))
         PyErr_NoMemory();
     if (!nodes) {
         close_arrays(&arrays);
@@ -289,12 +313,13 @@ PyObject *render_kernel(PyObject *self, PyObject *args)
     curves.first_column = 0.5f * curves.per_column + 0.5f;
     zone.gains = (float *)(nodes + size);
     zone.planes = zone.gains + size;
-    zone.columns = zones ? (int)length[8] : 0;
-    zone.per_column = (float)((double)(length[8] - 2) / (double)width);
-    zone.first_column = 0.5f * zone.per_column + 0.5f;
+    zone.relit = zone.planes + across;
+    zone.of_planes = grid_of(zones ? length[8] : 0, width);
+    zone.of_relit = grid_of(zones && relit ? length[10] : 0, width);
     float *rows = arrays.view[0].buf;
     const float *gains = arrays.view[1].buf, *shares = views ? arrays.view[2].buf : NULL;
     const float *zone_gains = arrays.view[3].buf, *zone_planes = arrays.view[4].buf;
+    const float *zone_relit = arrays.view[5].buf;
     Py_BEGIN_ALLOW_THREADS
     for (Py_ssize_t row = 0; row < count; row++) {
         RowPlace place = place_of_row(first + row, tables, width);
@@ -305,7 +330,11 @@ PyObject *render_kernel(PyObject *self, PyObject *args)
             place = place_of_row(first + row, planes, width);
             values_of_row(zone_planes + place.above * across, across, place.part, zone.planes);
         }
-        render_row(rows + 3 * row * width, (int)width, &curves, views > 0, &zone, arrays.view[5].buf, &shoulder);
+        if (zone.of_relit.columns) {
+            place = place_of_row(first + row, relit, width);
+            values_of_row(zone_relit + place.above * along, along, place.part, zone.relit);
+        }
+        render_row(rows + 3 * row * width, (int)width, &curves, views > 0, &zone, arrays.view[6].buf, &shoulder);
     }
     Py_END_ALLOW_THREADS
     PyMem_Free(nodes);

@@ -50,10 +50,13 @@ class Zone:
         level adds, that red light adds and blue light as parts of the sum of all three, and its share without
         any; what they give is cut off at 0 and 1. So the border of the zone is as fine as the frame, where
         light or colour differs on both sides of it.
+    relit : ndarray of shape (rows + 2, columns + 2, 3), dtype float32, or None
+        By place, on such a grid of its own: gains of its channels, before all else but its share.
     """
 
     gains: Floats
     planes: Floats
+    relit: Floats | None = None
 
 
 def render(
@@ -90,6 +93,7 @@ def render(
         What happens to bright light.
     """
     none, unparted = np.empty((0, *gains.shape[1:]), np.float32), np.empty((0, 3, 4), np.float32)
+    as_it_is = np.empty((0, 3, 3), np.float32)
     lowest_ev, level_ev = levels_ev
     numbers = (shoulder.white_point, shoulder.knee, shoulder.headroom, shoulder.channel_share)
     _render(
@@ -98,6 +102,7 @@ def render(
         none if shares is None else shares,
         none if zone is None else zone.gains,
         unparted if zone is None else zone.planes,
+        as_it_is if zone is None or zone.relit is None else zone.relit,
         weights,
         first,
         lowest_ev,
@@ -113,6 +118,7 @@ def _render(
     shares: Floats,
     zone_gains: Floats,
     zone_planes: Floats,
+    zone_relit: Floats,
     weights: Floats,
     first: int,
     *numbers: float,
@@ -132,6 +138,9 @@ def _render(
             gain += part * (read_curves(curves_of_row(zone_gains, number, len(row)), level) - gain)
             if share is not None:
                 share += part * (np.float32(1) - share)
+            if len(zone_relit):
+                relit = between_columns(curves_of_row(zone_relit, number, len(row)), len(row)).T
+                light += part * ((relit - np.float32(1)) * light)
         if share is not None:
             light += share * mixed(weights[7:10], light)
         light *= exp2(np.clip(gain, -126, 126))
@@ -162,20 +171,26 @@ def read_planes(planes: Floats, light: Floats, level: Floats, levels: int) -> Fl
     levels : int
         Number of levels.
     """
-    columns = len(planes)
-    per_column = np.float32((columns - 2) / len(level))
-    column = np.arange(len(level), dtype=np.float32) * per_column + (
-        np.float32(0.5) * per_column + np.float32(0.5)
-    )
-    column = np.clip(column, 0, np.float32(columns - 1))
-    left = np.minimum(column, np.float32(columns - 2)).astype(np.int32)
-    right = (column - left.astype(np.float32))[:, None]
-    by_level, by_red, by_blue, without = (planes[left] + right * (planes[left + 1] - planes[left])).T
+    by_level, by_red, by_blue, without = between_columns(planes, len(level)).T
     level = np.clip(level, 0, np.float32(levels - 1))
     total = np.maximum(light[0] + light[1] + light[2], np.float32(1e-30))
     red, blue = np.clip(light[0] / total, 0, 1), np.clip(light[2] / total, 0, 1)
     share: Floats = np.clip(level * by_level + red * by_red + blue * by_blue + without, 0, 1)
     return share
+
+
+def between_columns(table: Floats, width: int) -> Floats:
+    """Values (width, k) of a row's pixels between the columns of a table (columns + 2, k)."""
+    columns = len(table)
+    per_column = np.float32((columns - 2) / width)
+    column = np.arange(width, dtype=np.float32) * per_column + (
+        np.float32(0.5) * per_column + np.float32(0.5)
+    )
+    column = np.clip(column, 0, np.float32(columns - 1))
+    left = np.minimum(column, np.float32(columns - 2)).astype(np.int32)
+    right = (column - left.astype(np.float32))[:, None]
+    values: Floats = table[left] + right * (table[left + 1] - table[left])
+    return values
 
 
 def read_curves(curves: Floats, level: Floats) -> Floats:

@@ -52,7 +52,7 @@ class Light(RowStage[LightSettings, LocalGains]):
     """Evens out mixed light; where balance found one light, only what clipped changes."""
 
     name: ClassVar[str] = "light"
-    version: ClassVar[int] = 5
+    version: ClassVar[int] = 6
     summary: ClassVar[str] = "brings lamp side and window side of a frame to one white"
     Settings: ClassVar[type] = LightSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -84,7 +84,7 @@ class Light(RowStage[LightSettings, LocalGains]):
         }
         if warm > cold:
             notes["evened_map"] = _map(share * facts.light, facts.anchor_yaw_deg)
-        evened = (share * field).astype(np.float32)
+        evened = None if gains.even else gains.table
         return Prepared(gains, notes=notes, facts=replace(facts, light=None, evened=evened))
 
     def apply(self, band: Band, settings: LightSettings, prepared: LocalGains) -> Rows:

@@ -10,11 +10,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING, Matrix
+from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
 from panopipe.pixels.easing import smooth_step
 from panopipe.pixels.matrix import transform_rows
@@ -46,17 +45,15 @@ from panopipe.studies.light.judge import OUTDOORS, Lit, joined, lit, room_white_
 from panopipe.studies.light.local import LocalCurves
 from panopipe.studies.light.outlook import Outlook, outlook
 from panopipe.studies.light.render import DaylightView, Rendering, render
-from panopipe.studies.light.sight import Mask, Plane, plane_of_light
+from panopipe.studies.light.sight import Mask, plane_of_light
 from panopipe.studies.light.views import (
-    DAYLIGHT_K,
     daylight_in,
-    daylight_kelvin,
+    relit,
     view_change,
     view_shares,
     whitened,
 )
 from panopipe.studies.light.zone import find_zone
-from panopipe.studies.white.cones import change_of_light, light_xy, log_chromaticity_from_working
 
 
 @dataclass(frozen=True)
@@ -143,7 +140,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 22
+    version: ClassVar[int] = 23
     summary: ClassVar[str] = (
         "exposure, highlights, shadows, slope, shoulder and toe; finds what suits the room"
     )
@@ -181,8 +178,8 @@ class Tone(RowStage[ToneSettings, Rendering]):
             zone = _zone(context.memory, looked, facts.clips_at)
         view = _outlook(zone, looked, context.reduced.rows, moves, gains)
         share = settings.view_white_percent / 100
-        data = replace(_rendering(facts, gains, moves), outlook=view)
-        data = replace(data, views=_daylight(looked.balanced, zone, facts, base, moves, share))
+        data = replace(_rendering(facts, gains, moves), outlook=view, relit=_relit(zone, facts, share))
+        data = replace(data, views=_daylight(looked.balanced, facts, base, moves, share))
         return Prepared(
             data=data, notes=_notes(moves), review_reasons=_review_reasons(moves, context.reduced)
         )
@@ -270,38 +267,25 @@ def _rendering(facts: FrameFacts, gains: LocalCurves, moves: Moves) -> Rendering
     )
 
 
-def _daylight(
-    rows: Rows, zone: Mask, facts: FrameFacts, base: Base, moves: Moves, share: float
-) -> DaylightView | None:
-    """What gives a view its own white, whatever was done for the white of the room.
+def _daylight(rows: Rows, facts: FrameFacts, base: Base, moves: Moves, share: float) -> DaylightView | None:
+    """What gives light from outside its own white, whatever was done for the white of the room.
 
     Where a stage before has evened the light, all that is no view has got its white, however bright.
     """
-    evened = facts.evened if facts.evened is not None and facts.evened.any() else None
-    if facts.white_xy is None or (evened is not None and not zone.any()):
+    if facts.white_xy is None or facts.evened is not None:
         return None
     correction = np.eye(3) if facts.correction is None else facts.correction
-    before, kelvin = (
-        _evened(facts, evened, correction, zone) if evened is not None else (np.eye(3), DAYLIGHT_K)
-    )
-    own = daylight_in(correction, facts.white_xy, kelvin)
-    shown = daylight_in(correction @ before, facts.white_xy, kelvin)
-    change = view_change(correction, shown, whitened(own, share))
-    if change is None:
+    own = daylight_in(correction, facts.white_xy)
+    change = view_change(correction, own, whitened(own, share))
+    return change if change is None else DaylightView(view_shares(rows, base, moves.exposure_ev, own), change)
+
+
+def _relit(zone: Mask, facts: FrameFacts, share: float) -> Rows | None:
+    """Gains that give a view its own white where a stage before has evened the light."""
+    if facts.white_xy is None or facts.evened is None or not zone.any():
         return None
-    if evened is None:
-        return DaylightView(view_shares(rows, base, moves.exposure_ev, own), change)
-    nowhere_else = np.zeros(base.curves_ev.shape)
-    return DaylightView(LocalCurves.over(nowhere_else, base.lowest_ev, LEVEL_EV), change)
-
-
-def _evened(facts: FrameFacts, evened: Plane, correction: Matrix, zone: Mask) -> tuple[Matrix, float]:
-    """What a stage before did to the light of the view; and the kelvin of the daylight outside."""
-    height, width = evened.shape[:2]
-    of_view = cv2.resize(zone.astype(np.float32), (width, height), interpolation=cv2.INTER_AREA)
-    place = np.average(evened, axis=(0, 1), weights=of_view)
-    white = log_chromaticity_from_working(np.linalg.solve(correction, np.ones(3)))
-    return change_of_light(white + place, white), daylight_kelvin(light_xy(white + place, facts.white_xy))
+    correction = np.eye(3) if facts.correction is None else facts.correction
+    return relit(facts.evened, correction, facts.white_xy, share)
 
 
 WHOLE_VIEW_EV = 2.0

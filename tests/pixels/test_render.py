@@ -14,6 +14,7 @@ WEIGHTS /= WEIGHTS.sum(axis=1, keepdims=True)
 PLANES = RANDOM.uniform(-0.4, 0.6, (10, 18, 4)).astype(np.float32)
 PLANES[2:6, 4:12] = 0
 ZONE = Zone(RANDOM.uniform(-6, 0, GAINS.shape).astype(np.float32), PLANES)
+RELIT = replace(ZONE, relit=RANDOM.uniform(0.5, 2, (6, 10, 3)).astype(np.float32))
 SHOULDER = Shoulder(white_point=8.0, knee=0.7, headroom=0.3, channel_share=0.35)
 
 
@@ -35,7 +36,7 @@ def light(width: int) -> np.ndarray:
 @pytest.mark.parametrize("width", [2, 126, 128, 400])
 @pytest.mark.parametrize("shares", [SHARES, None])
 @pytest.mark.parametrize("white_point", [0.0, 8.0])
-@pytest.mark.parametrize("zone", [ZONE, None])
+@pytest.mark.parametrize("zone", [ZONE, RELIT, None])
 def test_both_forms_give_the_same_bits(
     width: int,
     shares: np.ndarray | None,
@@ -77,3 +78,21 @@ def test_a_zone_has_its_own_gains_from_one_level_on() -> None:
 def test_a_zone_of_the_wrong_size_is_refused() -> None:
     with pytest.raises(ValueError, match="zone"):
         rendered(light(128), zone=Zone(ZONE.gains, PLANES[:2]))
+
+
+def test_a_zone_has_its_own_light() -> None:
+    planes = np.zeros((10, 18, 4), np.float32)
+    planes[:, :9, 3] = 1.0
+    gains = np.array([1.5, 1.0, 0.5], np.float32)
+    zone = Zone(np.zeros_like(GAINS), planes, np.tile(gains, (6, 10, 1)))
+    frame = np.full((200, 400, 3), 0.4, np.float32)
+    after = rendered(
+        frame, gains=np.zeros_like(GAINS), shares=None, zone=zone, shoulder=replace(SHOULDER, white_point=0.0)
+    )
+    assert after[100, 50] == pytest.approx(0.4 * gains, abs=1e-6)
+    assert after[100, 350] == pytest.approx(0.4)
+
+
+def test_gains_of_channels_that_are_too_few_are_refused() -> None:
+    with pytest.raises(ValueError, match="zone"):
+        rendered(light(128), zone=replace(RELIT, relit=np.ones((2, 10, 3), np.float32)))

@@ -61,6 +61,8 @@ class Rendering:
         Light that is not of the room; None if it has no colour of its own.
     outlook : Outlook or None
         The view from a room, exposed for itself; None if there is none.
+    relit : ndarray of shape (rows + 2, columns + 2, 3), dtype float32, or None
+        Gains of the channels that give the view its own white, by place; see `panopipe.pixels.render.Zone`.
     """
 
     luminance: Plane32
@@ -70,6 +72,7 @@ class Rendering:
     white_point: float | None
     views: DaylightView | None = None
     outlook: Outlook | None = None
+    relit: Plane32 | None = None
 
 
 def render(rows: Plane32, first: int, rendering: Rendering) -> None:
@@ -92,7 +95,7 @@ def render(rows: Plane32, first: int, rendering: Rendering) -> None:
         first,
         gains=gains.table,
         shares=None if views is None else views.shares.table,
-        zone=None if outlook is None else Zone(outlook.gains.table, outlook.planes),
+        zone=None if outlook is None else Zone(outlook.gains.table, outlook.planes, rendering.relit),
         levels_ev=(gains.lowest_ev, gains.level_ev),
         weights=np.concatenate(matrices).astype(np.float32),
         shoulder=Shoulder(rendering.white_point or 0, KNEE, HEADROOM, CHANNEL_SHARE),

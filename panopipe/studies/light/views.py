@@ -23,7 +23,7 @@ from panopipe.colour.spaces import (
     XYZ_FROM_WORKING,
     xyz_from_xy,
 )
-from panopipe.colour.temperature import cct_duv_from_xy, daylight_xy
+from panopipe.colour.temperature import daylight_xy
 from panopipe.pixels.easing import smooth_step
 from panopipe.sphere.filters import smooth
 from panopipe.studies.light.base import GRID_WIDTH, LEVEL_EV, Base
@@ -34,10 +34,10 @@ Float = NDArray[np.float64]
 Rows = NDArray[np.float32]
 
 DAYLIGHT_K = 5800.0
-"""Of sun and sky together (CIE D-series); what a cloud shows."""
-SKY_K = (5000.0, 9000.0)
-"""Warmest and coldest that daylight outside is taken for: low sun, and clear sky alone; common practice, no
-source."""
+"""Of sun and sky together (CIE D-series); what a cloud shows. It may light the room as well."""
+BESIDE_LAMPS_K = 6500.0
+"""Of what a view shows beside lamps (CIE D65, average daylight): more of it lies under the sky alone,
+or in a cloud's shade, than in the sun."""
 BLUE_FROM, BLUE_WHOLE = 0.08, 0.2
 """Log ratio of blue to red of daylight from where it is changed, and from where by the whole share asked."""
 SAME = 0.002
@@ -59,22 +59,6 @@ MOST_BRIGHT = 8.0
 window."""
 
 
-def daylight_kelvin(paint_xy: Float) -> float:
-    """Temperature of daylight outside, where it is known what light comes in: the mean of both in mired.
-
-    Sun and sky light the view, but the paint beside a window often sky alone, and the picture tells which of
-    them only by that.
-
-    Parameters
-    ----------
-    paint_xy : ndarray of shape (2,)
-        Chromaticity of the light on the paint beside the window.
-    """
-    warmest, coldest = 1e6 / SKY_K[0], 1e6 / SKY_K[1]
-    mired = float(np.clip(1e6 / cct_duv_from_xy(paint_xy)[0], coldest, warmest))
-    return 2e6 / (mired + 1e6 / DAYLIGHT_K)
-
-
 def daylight_in(correction: Float, white_xy: tuple[float, float], kelvin: float = DAYLIGHT_K) -> Float:
     """XYZ of daylight, luminance 1, as it looks after balance.
 
@@ -87,7 +71,8 @@ def daylight_in(correction: Float, white_xy: tuple[float, float], kelvin: float 
     kelvin : float
         Of the daylight.
     """
-    seen = adaptation_matrix(xyz_from_xy(white_xy), xyz_from_xy(D65_XY)) @ xyz_from_xy(daylight_xy(kelvin))
+    decoded = adaptation_matrix(xyz_from_xy(white_xy), xyz_from_xy(D65_XY))
+    seen = decoded @ xyz_from_xy(daylight_xy(kelvin))
     balanced = XYZ_FROM_WORKING @ correction @ np.linalg.inv(XYZ_FROM_WORKING) @ seen
     return np.asarray(balanced / balanced[1])
 
@@ -126,6 +111,26 @@ def view_change(correction: Float, shown: Float, wanted: Float) -> Float | None:
         return None
     balanced = working_adaptation(shown, wanted)
     return np.asarray(np.linalg.solve(correction, balanced @ correction) - np.eye(3))
+
+
+def relit(evened: Rows, correction: Float, white_xy: tuple[float, float], share: float) -> Rows:
+    """Gains that take back what a stage before did to the light of a view, and give it its own white.
+
+    By place: sky and pavement lie in one daylight, whatever the stage took them for.
+
+    Parameters
+    ----------
+    evened : ndarray of shape (..., 3), dtype float32
+        Gains of the channels by that stage.
+    correction, white_xy
+        As of `daylight_in`.
+    share : float
+        As of `whitened`.
+    """
+    own = daylight_in(correction, white_xy, BESIDE_LAMPS_K)
+    change = view_change(correction, own, whitened(own, share))
+    white = np.ones(3) if change is None else 1 + np.diag(change)
+    return np.asarray(white / evened, dtype=np.float32)
 
 
 def view_shares(rows: Rows, base: Base, exposure_ev: float, daylight: Float) -> LocalCurves:

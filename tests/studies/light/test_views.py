@@ -8,8 +8,14 @@ from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.stage import StageContext
 from panopipe.stages.tone import Tone, ToneSettings
 from panopipe.studies.light.base import find_base, log2_luminance
-from panopipe.studies.light.views import DAYLIGHT_K, daylight_in, daylight_kelvin, view_change, whitened
-from panopipe.studies.white.cones import correction_matrix
+from panopipe.studies.light.views import (
+    BESIDE_LAMPS_K,
+    DAYLIGHT_K,
+    daylight_in,
+    relit,
+    view_change,
+    whitened,
+)
 
 CAMERA_XY = tuple(map(float, daylight_xy(5500.0)))
 NONE = np.eye(3)
@@ -79,23 +85,11 @@ def test_light_of_the_room_stays() -> None:
     assert np.allclose(toned(decoded(ROOM_K) / 32, 100.0), toned(decoded(ROOM_K) / 32, 0.0))
 
 
-def test_a_view_keeps_its_own_white_where_the_light_was_evened() -> None:
-    """What a stage before took out of the light of the window is given back to what lies outside."""
-    correction, evened = room_white(), correction_matrix((-0.12, 0.3), 1.0)
-    own = daylight_in(correction, CAMERA_XY)
-    shown = daylight_in(correction @ evened, CAMERA_XY)
-    change = view_change(correction, shown, whitened(own, 0.85))
-    light = evened @ np.linalg.solve(correction, np.linalg.solve(XYZ_FROM_WORKING, own))
-    seen = XYZ_FROM_WORKING @ correction @ (light + change @ light)
-    alone = view_change(correction, own, whitened(own, 0.85))
-    before = np.linalg.solve(correction, np.linalg.solve(XYZ_FROM_WORKING, own))
-    assert np.allclose(seen / seen[1], whitened(own, 0.85), atol=1e-9)
-    assert np.allclose(
-        XYZ_FROM_WORKING @ correction @ (before + alone @ before), whitened(own, 0.85), atol=1e-9
-    )
-
-
-def test_daylight_lies_between_sun_with_sky_and_what_lights_the_paint_inside() -> None:
-    assert daylight_kelvin(daylight_xy(DAYLIGHT_K)) == pytest.approx(DAYLIGHT_K, rel=0.01)
-    assert DAYLIGHT_K < daylight_kelvin(daylight_xy(8000.0)) < 8000.0
-    assert daylight_kelvin(planckian_xy(2700.0)) == daylight_kelvin(planckian_xy(4000.0))
+def test_a_view_lies_in_one_daylight_whatever_its_light_was_taken_for() -> None:
+    """Skies beside lamps had turned lilac and pavements below them blue: each was evened by itself."""
+    correction = room_white()
+    outside = daylight_in(correction, CAMERA_XY, BESIDE_LAMPS_K)
+    daylight = np.linalg.solve(correction, np.linalg.solve(XYZ_FROM_WORKING, outside))
+    evened = np.array([[0.8, 1.0, 1.3], [1.0, 1.0, 1.0], [1.1, 0.9, 0.7]], np.float32)
+    seen = evened * daylight * relit(evened, correction, CAMERA_XY, 1.0) @ correction.T @ XYZ_FROM_WORKING.T
+    assert np.allclose(seen / seen[:, 1:2], xyz_from_xy(D65_XY), atol=1e-5)
