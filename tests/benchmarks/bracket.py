@@ -5,7 +5,8 @@ wrote. Exposures are made of them with a small sensor (10,000 electrons at satur
 written as the invented camera's DNGs; nothing of the way there asks panopipe. Parts:
 
 snr       static brackets of 3 x 2, 5 x 2 and 9 x 1 EV: signal-to-noise by level against the best estimator of
-          the same exposures (inverse variances, samples from .95 of saturation on left out), in dB
+          the same exposures (inverse variances, samples from .95 of saturation on left out), in dB:
+          as merged, and with what all of them clip rebuilt, which whitens light around it on purpose
 view      places only: a bracket of five through the default recipe (but nadir and level), and its first
           exposure alone. Of what is seen through openings: L*, the share above L* 97, and the likeness to the
           view exposed for itself, by its median alone and held by its 98th percentile, see
@@ -97,34 +98,41 @@ def write(
     return files
 
 
-def opened(files: Sequence[Path]) -> DecodedFrame:
+def opened(files: Sequence[Path], settings: DecodeSettings | None = None) -> DecodedFrame:
     """Open a frame as a run does."""
-    return Decode().open(files, KEY, DecodeSettings())
+    return Decode().open(files, KEY, settings or DecodeSettings())
 
 
 def snr(light: np.ndarray) -> Iterator[str]:
-    """Signal-to-noise by level."""
+    """Signal-to-noise by level, as merged, and where light that all exposures clip is rebuilt, besides."""
     saturation, height = saturation_of(light), len(light)
+    share = camera_values(light, saturation)
     for kind, evs in BRACKETS.items():
-        with tempfile.TemporaryDirectory() as folder:
-            files = write(Path(folder), [light] * len(evs), evs, saturation)
-            with opened(files) as frame:
-                merged = np.roll(frame.read(0, height), frame.facts.anchor_column, axis=1)
-        share = camera_values(light, saturation)
-        ours = camera_from_recorded(merged, 0.0) - share
         precision, times = np.zeros_like(share), 2.0 ** np.array(evs, float)
         for when in times:
             kept = share * when < 0.95
             precision += kept * when**2 / (SLOPE * share * when + LEAST)
-        line = []
-        for low in range(-10, 5):
-            here = (share >= 2.0**low) & (share < 2.0 ** (low + 1)) & (precision > 0)
-            if np.count_nonzero(here) < 2000:
-                continue
-            normal = ours[here] * np.sqrt(precision[here])
-            spread = np.quantile(np.abs(normal), 0.6827)  # one sigma; a few edges do not count
-            line.append(f"{low:+d}:{-20 * np.log10(spread):+.2f}")
-        yield f"  {kind:6} dB by EV of light against white   {'  '.join(line)}"
+        with tempfile.TemporaryDirectory() as folder:
+            files = write(Path(folder), [light] * len(evs), evs, saturation)
+            for clipped in ("as-recorded", "rebuild"):
+                with opened(files, DecodeSettings(clipped=clipped)) as frame:
+                    merged = np.roll(frame.read(0, height), frame.facts.anchor_column, axis=1)
+                ours = camera_from_recorded(merged, 0.0) - share
+                yield f"  {kind:6} {clipped:11} dB by EV of light against white   " + by_level(
+                    ours, share, precision
+                )
+
+
+def by_level(error: np.ndarray, share: np.ndarray, precision: np.ndarray) -> str:
+    """How far errors are above what the best estimator would leave, in dB, by EV of light."""
+    line = []
+    for low in range(-10, 5):
+        here = (share >= 2.0**low) & (share < 2.0 ** (low + 1)) & (precision > 0)
+        if np.count_nonzero(here) < 2000:
+            continue
+        spread = np.quantile(np.abs(error[here] * np.sqrt(precision[here])), 0.6827)
+        line.append(f"{low:+d}:{-20 * np.log10(spread):+.2f}")  # one sigma; a few edges do not count
+    return "  ".join(line)
 
 
 def view(place: Place) -> Iterator[str]:
