@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -33,9 +34,7 @@ def open_job(folder: Path | str) -> Job:
     entries = list(find_entries(root, remarks, unread))
     remarks += [f"{name}: {why}; mend that, then run again" for name, why in unread.items()]
     facts = JobFile(root)
-    entries = [facts.with_room(entry) for entry in entries]
-    entries.sort(key=lambda entry: (natural(entry.key.room), natural(entry.key.name), entry.files[0].path))
-    frames = _without_twins(entries, facts)
+    frames = _without_twins(_in_order(map(facts.with_room, entries)), facts)
     job = Job(
         root,
         frames,
@@ -64,7 +63,16 @@ def _why_empty(root: Path, remarks: list[str]) -> str:
     return "; ".join([line, *remarks])
 
 
-def _without_twins(entries: list[FrameEntry], facts: JobFile) -> dict[FrameKey, FrameEntry]:
+def _in_order(entries: Iterable[FrameEntry]) -> Iterator[FrameEntry]:
+    """Frames as a person counts them, room by room: what they are sorted by is large."""
+    rooms: dict[str, list[FrameEntry]] = {}
+    for entry in entries:
+        rooms.setdefault(entry.key.room, []).append(entry)
+    for room in sorted(rooms, key=natural):
+        yield from sorted(rooms[room], key=lambda entry: (natural(entry.key.name), entry.files[0].path))
+
+
+def _without_twins(entries: Iterable[FrameEntry], facts: JobFile) -> dict[FrameKey, FrameEntry]:
     """Refuse a frame whose name differs from another's by case or accents' form only.
 
     Their finished files would be one file on the photographer's or the client's disk.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -149,10 +149,12 @@ def survey_fingerprint(source: str, stage: str, settings: Any) -> str:
     return digest(source, stage, loaded_stage(stage).version, settings)
 
 
-def solved_fingerprint(job: Job, stage: str, seen: Mapping[FrameKey, str], reference: FrameKey | None) -> str:
-    """Fingerprint of one stage's joint solution."""
+def solved_fingerprint(
+    job: Job, stage: str, seen: Iterable[tuple[FrameKey, str]], reference: FrameKey | None
+) -> str:
+    """Fingerprint of one stage's joint solution; `seen` are its observations' own, in the frames' order."""
     rooms = digest_of((room, tuple(key)) for room, keys in job.rooms.items() for key in keys)
-    observed = digest_of((tuple(key), seen[key]) for key in sorted(seen))
+    observed = digest_of((tuple(key), fingerprint) for key, fingerprint in seen)
     by_hand = (
         [job.links, {tuple(key): told for key, told in job.north.items()}] if job.links or job.north else []
     )

@@ -40,7 +40,7 @@ def solve_all(session: Session) -> Solved:
     anew = []
     for stage in _surveying(session):
         frames = _seen(session, stage)
-        seen = {key: frame.seen for key, frame in frames.items()}
+        seen = ((key, frames[key].seen) for key in sorted(frames))
         session.solved[stage] = solved_fingerprint(session.job, stage, seen, reference)
         if not session.ledger.solutions.sound(stage, session.solved[stage]) >= frames.keys():
             anew.append(stage)
