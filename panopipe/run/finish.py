@@ -142,7 +142,8 @@ def made_before(session: Session, key: FrameKey) -> Made | None:
     ):
         return None
     sound = all(_is_as_made(session.job.folder / path, stamp) for path, stamp in files.items())
-    return Made(files, entry.record.capture) if sound else None
+    made = {path.removeprefix(planned.target): stamp for path, stamp in files.items()}
+    return Made(planned.target, made, entry.record.capture) if sound else None
 
 
 def _all_else(session: Session, key: FrameKey) -> dict[str, Any]:

@@ -170,8 +170,19 @@ class NeighbourTask:
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """Finished files whose picture is right, and how the frame was taken: metadata alone is to be written."""
+    """Finished files whose picture is right: metadata alone is to be written.
 
+    Attributes
+    ----------
+    target : str
+        The files without their suffix, relative to the job folder.
+    files : mapping of str to FileStamp
+        By suffix.
+    capture : Capture
+        How the frame was taken, as the stages left it.
+    """
+
+    target: str
     files: Mapping[str, FileStamp]
     capture: Capture
 

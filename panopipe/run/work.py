@@ -205,12 +205,13 @@ def _relabelled(task: FinishTask, made: Made) -> FinishResult:
     started, timer = time.monotonic(), StageTimer()
     name, settings = task.chain.stages[-1]
     written = {}
-    for path, stamp in made.files.items():
-        data = task.files.at(path).read_bytes()
+    for suffix, stamp in made.files.items():
+        data = task.files.at(f"{made.target}{suffix}").read_bytes()
         if hashlib.sha256(data).hexdigest() != stamp.sha256:
-            raise ValueError(f"{path} changed while the run was on; run again")
+            raise ValueError(f"{made.target}{suffix} changed while the run was on; run again")
         with timer.on(name):
             labelled = loaded_sink(name).relabelled(data, made.capture, settings, task.rights)
+        path = f"{task.target}{suffix}"
         written[path] = _put_output(task.files, path, labelled)
     return FinishResult(
         written,

@@ -3,11 +3,17 @@
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
+from panopipe.capture import Capture
 from panopipe.cluster.arrival import on_its_way, put_in_place
 from panopipe.files.below import write_below
+from panopipe.files.jpeg import encode_jpeg
 from panopipe.frame import FrameKey
-from panopipe.run.tasks import Chain, FinishResult, FinishTask, FrameFiles, SurveyTask
+from panopipe.run.tasks import Chain, FinishResult, FinishTask, FrameFiles, Made, SurveyTask
+from panopipe.run.work import finish
 from panopipe.stage import Rights
+from panopipe.stages.export import Export
 from panopipe.state.file_stamp import hashed
 from panopipe.state.folders import ARRIVING, ensure_folders, sweep
 
@@ -43,6 +49,22 @@ def test_files_go_to_their_place_with_their_stamps(tmp_path: Path) -> None:
     assert placed.files == {name: hashed(tmp_path / name) for name in placed.files}
     assert list(placed.files) == ["finished/hall/hall-01.jpg", "finished/hall/hall-01-4096.jpg"]
     assert list((tmp_path / ARRIVING).iterdir()) == []
+
+
+def test_files_that_get_other_metadata_arrive_as_others_do(tmp_path: Path) -> None:
+    """A fault once seen: the worker wrote them in their place, and the run looked for them elsewhere."""
+    ensure_folders(tmp_path)
+    picture = encode_jpeg(np.zeros((64, 128, 3), np.uint8), quality=90)
+    plain = replace(task_of(tmp_path), chain=Chain((("export", Export.Settings()),)))
+    write_below(tmp_path, f"{plain.target}.jpg", picture)
+    made = Made(plain.target, {".jpg": hashed(tmp_path / f"{plain.target}.jpg")}, Capture())
+    task = replace(plain, rights=Rights(copyright="(c) 2026 A. Person"), made=made)
+    sent = on_its_way(task)
+    result = finish(sent)
+    assert finished(tmp_path) == {"hall-01.jpg": picture}
+    placed = put_in_place([task], [sent], result)
+    assert b"(c) 2026 A. Person" in finished(tmp_path)["hall-01.jpg"]
+    assert placed.files == {f"{task.target}.jpg": hashed(tmp_path / f"{task.target}.jpg")}
 
 
 def test_what_arrives_after_its_time_takes_no_place_and_is_swept(tmp_path: Path) -> None:
