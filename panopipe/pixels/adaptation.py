@@ -14,6 +14,9 @@ from panopipe.pixels.render import curves_of_row
 
 Floats = NDArray[np.float32]
 
+NEVER = (1e8, 2e8)
+"""Levels of saturation of what does not saturate."""
+
 
 def adapt_rows(
     rows: Floats, first: int, *, gains: Floats, white: Floats, saturating: tuple[float, float]

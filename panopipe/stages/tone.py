@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
+from panopipe.pixels.adaptation import NEVER, adapt_rows
 from panopipe.pixels.easing import smooth_step
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number
@@ -140,7 +141,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 23
+    version: ClassVar[int] = 24
     summary: ClassVar[str] = (
         "exposure, highlights, shadows, slope, shoulder and toe; finds what suits the room"
     )
@@ -175,7 +176,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
             return Prepared(notes=_notes(moves))
         gains, zone = _gains(base, moves), np.zeros(looked.balanced.shape[:2], dtype=bool)
         if seen.open_sky < OUTDOORS and moves.highlights_ev < 0:
-            zone = _zone(context.memory, looked, facts.clips_at)
+            zone = _zone(context.memory, looked, context.reduced)
         view = _outlook(zone, looked, context.reduced.rows, moves, gains)
         share = settings.view_white_percent / 100
         data = replace(_rendering(facts, gains, moves), outlook=view, relit=_relit(zone, facts, share))
@@ -213,13 +214,26 @@ def _looked_at(context: StageContext) -> _Looked:
     return looked
 
 
-def _zone(memory: dict[str, Any], looked: _Looked, clips_at: tuple[float, float] | None) -> Mask:
+def _zone(memory: dict[str, Any], looked: _Looked, reduced: Frame) -> Mask:
     """Where the frame shows what lies outside."""
     if "zone" not in memory:
+        clips_at = reduced.facts.clips_at
         clips_ev = float(np.log2(clips_at[0])) if clips_at else np.inf
-        memory["zone"] = find_zone(looked.balanced, room_white_ev(looked.seen), clips_ev)
+        by_day = _by_day(reduced, looked)
+        memory["zone"] = find_zone(looked.balanced, room_white_ev(looked.seen), clips_ev, by_day)
     zone: Mask = memory["zone"]
     return zone
+
+
+def _by_day(reduced: Frame, looked: _Looked) -> Rows:
+    """The frame as daylight's white shows it, where a stage before has evened the light: lamps are warm."""
+    facts = reduced.facts
+    if facts.white_xy is None or facts.evened is None:
+        return looked.balanced
+    correction = np.eye(3) if facts.correction is None else facts.correction
+    gains, rows = relit(facts.evened, correction, facts.white_xy, 1.0), reduced.rows.copy()
+    adapt_rows(rows, 0, gains=gains, white=np.ones(3, np.float32), saturating=NEVER)
+    return transform_rows(rows, correction)
 
 
 def _seen(frame: Frame, base: Base, light_ev: NDArray[np.float32]) -> Lit:

@@ -99,7 +99,7 @@ def is_view(seen: Evidence) -> bool:
     return varied > 2.2 and seen.colours > 0.5 * COLOURS
 
 
-def find_zone(rows: Rows, white_ev: float, clips_ev: float = np.inf) -> Mask:
+def find_zone(rows: Rows, white_ev: float, clips_ev: float = np.inf, by_day: Rows | None = None) -> Mask:
     """Where a frame shows the outside from a room.
 
     Parameters
@@ -110,6 +110,8 @@ def find_zone(rows: Rows, white_ev: float, clips_ev: float = np.inf) -> Mask:
         Log2 luminance of a perfect white in the room's light.
     clips_ev : float
         Log2 luminance from where the first plane of the sensor clipped.
+    by_day : ndarray of shape (height, width, 3), dtype float32, optional
+        The frame with daylight made neutral instead, if balance made lamps neutral too, place by place.
 
     Returns
     -------
@@ -122,7 +124,8 @@ def find_zone(rows: Rows, white_ev: float, clips_ev: float = np.inf) -> Mask:
     if not bright.any() or share[bright].sum() > LARGEST * 4 * np.pi:
         return zone
     start = int(np.argmin(bright.sum(axis=0)))
-    sight = sight_of(np.roll(rows, -start, axis=1), np.roll(light_ev, -start, axis=1), share)
+    colours = np.roll(rows if by_day is None else by_day, -start, axis=1)
+    sight = sight_of(colours, np.roll(light_ev, -start, axis=1), share)
     for box, panes in windows(sight):
         part = sight.part(box)
         glass = view_through(part, panes)

@@ -9,14 +9,13 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
-from panopipe.pixels.adaptation import adapt_rows
+from panopipe.pixels.adaptation import NEVER, adapt_rows
 from panopipe.sphere.wrap import pad
 from panopipe.studies.white.cones import light_of_place, log_chromaticity_from_working
 
 NEARLY_CLIPPED = (0.8, 0.98)
 """Share of the level where the last plane of the sensor clips, from which on light is taken for white, and
 from which wholly: decode brings what is clipped in all planes to that level."""
-_NEVER = (1e8, 2e8)
 _NO_CHANGE = np.ones((3, 4, 3), np.float32)
 """Gains of one light everywhere."""
 
@@ -44,7 +43,7 @@ class LocalGains:
 
     def apply(self, rows: Rows, first: int) -> None:
         """Adapt rows in place that start at row `first` of their frame."""
-        low, high = _NEVER if self.clips_at is None else (self.clips_at * share for share in NEARLY_CLIPPED)
+        low, high = NEVER if self.clips_at is None else (self.clips_at * share for share in NEARLY_CLIPPED)
         white, saturating = self.clipped.astype(np.float32), (low, high)
         if not self.even:
             adapt_rows(rows, first, gains=self.table, white=white, saturating=saturating)

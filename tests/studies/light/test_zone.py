@@ -295,3 +295,19 @@ def test_the_edge_of_a_sash_is_not_dashed() -> None:
         rows[first : first + 4, 298:300] = 1.0
     zone = zone_of(rows)
     assert (np.diff(zone[225:285, 298:300].astype(int), axis=0) != 0).sum(axis=0).max() <= 2
+
+
+def test_a_lampshade_before_a_window_is_told_by_daylight_however_white_it_was_made() -> None:
+    """Where each place was balanced by its own light a shade is white as a cloud: it had turned orange."""
+    rows = room()
+    window(rows)
+    shade = slice(255, 292), slice(305, 322)
+    rows[shade] = 20.0
+    by_day = rows.copy()
+    by_day[shade] *= np.array(LAMP)
+    balanced, by_day = (
+        (seen @ WORKING_FROM_SRGB.T * 2.0**WHITE_EV).astype(np.float32) for seen in (rows, by_day)
+    )
+    zone = find_zone(balanced, WHITE_EV, by_day=by_day)
+    assert not zone[257:290, 307:320].any()
+    assert zone[227:253, 302:326].mean() > 0.95
