@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
 from panopipe.pixels.easing import smooth_step
-from panopipe.sphere.geometry import pixel_solid_angle
 from panopipe.sphere.wrap import pad
 from panopipe.studies.white.cones import locus, log_chromaticity_from_working
 from panopipe.studies.white.surfaces import upper_envelope, white_level
@@ -41,9 +40,6 @@ WHITE_OVER = 1.5
 At 1 things lost .03 of their chroma more in rendered rooms, at 3 trim kept a third more of its tint."""
 GLOWS = (0.7, 1.4)
 """Natural logarithms, 1 and 2 EV, above white from which what looks warm may be, and is, a lamp or a view."""
-LIT_SHARE, SHADES = 0.9, (0.4, 0.9)
-"""Share of the sphere that is dimmer than paint in good light, and natural logarithms over it from which what
-looks warm may be, and is, a lamp's shade: made white, one at a window was taken for what lies outside."""
 _DARK = 1e-6
 _WARMER = np.subtract(*locus([1e6 / 2700, 1e6 / 6500]))
 _WARMER /= np.linalg.norm(_WARMER)
@@ -86,16 +82,8 @@ def _white(light: Matrix, rows: Rows, warmer: NDArray[np.bool_]) -> Matrix:
     surface = blocks.max(axis=(1, 3)) < np.log(white_level(rows))
     over_white = light - _finer(upper_envelope(cells, surface))
     brighter = smooth_step((over_around - BRIGHT_EV) / BRIGHT_OVER_EV)
-    over_lit = light - _lit(cells)
-    glows = smooth_step((over_white - GLOWS[0]) / (GLOWS[1] - GLOWS[0]))
-    glows = np.maximum(glows, smooth_step((over_lit - SHADES[0]) / (SHADES[1] - SHADES[0]))) * warmer
+    glows = smooth_step((over_white - GLOWS[0]) / (GLOWS[1] - GLOWS[0])) * warmer
     return np.asarray(brighter * np.exp(WHITE_OVER * np.minimum(over_white, 0)) * (1 - glows))
-
-
-def _lit(cells: Matrix) -> float:
-    """Light of paint that is well lit."""
-    area = np.broadcast_to(pixel_solid_angle(len(cells))[:, None], cells.shape)
-    return float(np.quantile(cells, LIT_SHARE, weights=area, method="inverted_cdf"))
 
 
 def _dim_around(cells: Matrix) -> Matrix:

@@ -99,10 +99,3 @@ def test_a_house_in_the_evening_sun_before_the_window_keeps_its_colour() -> None
     field, rows = room()
     rows[VIEW] = coloured(WHITE + DAY + WOOD, 3)
     assert np.allclose(with_trim(field, rows, WHITE)[HOUSE], DAY, atol=0.02)
-
-
-def test_a_lampshade_before_a_window_stays_warm() -> None:
-    """Made white, it was taken for a part of the view, and came out grey, as if switched off."""
-    field, rows = room()
-    rows[VIEW], rows[HOUSE] = coloured(WHITE + DAY, 0.15), coloured(WHITE, 0.4)
-    assert np.allclose(with_trim(field, rows, WHITE)[HOUSE], DAY, atol=0.05)
