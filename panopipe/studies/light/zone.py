@@ -41,8 +41,6 @@ SMALL_SR, SMALL_COLOURS = 0.03, 0.35
 HELD, CLIPS_OVER_EV = 0.5, 0.1
 """Share of a view that the file must hold, or its lost greens and skies would come out grey; and over how
 many EV below the level of clipping samples are doubted."""
-NOTCH_PX = 9
-"""Height in pixels of the reduced frame, 3 degrees, below which a notch in an upright border is filled."""
 CREASE_EV = 0.25
 """Step of luminance between neighbouring pixels that is a sharp line."""
 
@@ -133,15 +131,7 @@ def find_zone(rows: Rows, white_ev: float, clips_ev: float = np.inf, by_day: Row
         held = region.any() and (part.light_ev[region] < clips_ev - white_ev - CLIPS_OVER_EV).mean() > HELD
         if held and is_view(evidence(part, region)):
             zone[box] |= with_ground(part, region)
-    return np.roll(_without_dashes(zone, sight.warm < WARM), start, axis=1)
-
-
-def _without_dashes(zone: Mask, free: Mask) -> Mask:
-    """Fill thin notches in upright borders: a sash or a door leaf may be about as bright as what decides."""
-    margin = np.pad(zone.astype(np.uint8), ((NOTCH_PX, NOTCH_PX), (1, 1)))
-    notches = cv2.morphologyEx(margin, cv2.MORPH_CLOSE, np.ones((NOTCH_PX, 1), np.uint8)) - margin
-    thin = notches - cv2.morphologyEx(notches, cv2.MORPH_OPEN, np.ones((1, 3), np.uint8))
-    return np.asarray(zone | (thin[NOTCH_PX:-NOTCH_PX, 1:-1] > 0) & free)
+    return np.roll(zone, start, axis=1)
 
 
 def evidence(sight: Sight, region: Mask) -> Evidence:

@@ -286,17 +286,6 @@ def test_a_deep_sill_in_daylight_is_no_pavement() -> None:
     assert not zone[sill].any()
 
 
-def test_the_edge_of_a_sash_is_not_dashed() -> None:
-    """It is about as bright as what decides between view and reveal, here a little more and there less."""
-    rows = room()
-    window(rows)
-    rows[225:285, 298:300] = 40.0
-    for first in range(229, 285, 8):
-        rows[first : first + 4, 298:300] = 1.0
-    zone = zone_of(rows)
-    assert (np.diff(zone[225:285, 298:300].astype(int), axis=0) != 0).sum(axis=0).max() <= 2
-
-
 def test_a_lampshade_before_a_window_is_told_by_daylight_however_white_it_was_made() -> None:
     """Where each place was balanced by its own light a shade is white as a cloud: it had turned orange."""
     rows = room()
