@@ -31,16 +31,12 @@ the window's brighter quarter it is one: sky seen through a pane is plain too, b
 TREE_DEG, TREE_EV, GREEN = 9.0, -1.0, 0.4
 """Trees up to this height part a view; light over a perfect white that they have at least, in the shade,
 and a plant in the room has not; log ratio of green to the mean of red and blue that no frame has."""
-REVEAL_EV, MUCH_DIMMER_EV = 1.0, 1.0
+REVEAL_EV = 1.0
 """How far paint beside a pane lies at least below the middle of what is seen through the window: found on
-seven rendered houses, where it leaves out the reveals and costs the view .1 % of its edge. And how far below
-its dimmer quarter something plain is paint whatever its form."""
+seven rendered houses, where it leaves out the reveals and costs the view .1 % of its edge."""
 ONE_COLOUR = 0.18
 """Spread of colour that one pane of a window has at least: the light of a lamp on a wall has up to .12, and
 two walls beside it have one each. In every garden rendered there was more than .5."""
-SOFT = 0.22
-"""Share of a pane's border without a step of `SHARP_EV` from where it is a glow on a wall, if it has one
-colour. Plants before a window make as much of its border soft, but they are green."""
 APART_SR = 0.005
 """What lies apart from a pane within its opening is a piece of a sill if it is smaller (4 degrees wide) and
 dimmer than the middle of the view."""
@@ -48,8 +44,6 @@ BROAD_DEG = 4.6
 """Width from where what is dim is no frame or reveal, but a pavement before the window."""
 LONG = 3.0
 """Area over the square of its width from where a plain pane is a strip, as reveals and sills are."""
-FAR_HIGHER = 4
-"""Times as high as a sill in the sun below it a pane is at least."""
 NECK_PX = 2
 """Half the width in pixels of the reduced frame up to which what joins two pieces is a neck."""
 BORDER_PX = 2
@@ -107,47 +101,32 @@ def _box(place: NDArray[np.int32], margin: int, shape: tuple[int, int]) -> Box:
 
 def view_through(sight: Sight, panes: list[Mask]) -> Mask:
     """What of a window's bright parts is glass, and all that is seen through it, bright or dark."""
-    whole = np.logical_or.reduce(panes)
-    dim, middle, bright = np.percentile(sight.light_ev[whole], [25, 50, 75])
+    region = np.logical_or.reduce(panes)
+    middle, bright = np.percentile(sight.light_ev[region], [50, 75])
     least_ev = max(SHADE_EV, middle - REVEAL_EV)  # a lampshade before the window has less
     found = [without_glow(sight, pane) for pane in panes]
     found = [without_reveals(sight, pane, least_ev) for pane in found if pane.any()]
     found = [pane for pane in found if pane.any()]
-    spreads = [_inner_colours(sight, pane) for pane in found]
-    region = np.zeros_like(whole)
-    if max(spreads, default=0) < ONE_COLOUR:
+    region[:] = False
+    if max((_inner_colours(sight, pane) for pane in found), default=0) < ONE_COLOUR:
         return np.asarray(region)
-    for pane, spread in zip(found, spreads, strict=True):
-        light = np.percentile(sight.light_ev[pane], [10, 50, 90])
-        plain = light[2] - light[0] < 2 * PLAIN_EV and colours_of(sight, pane) < PLAIN_COLOURS
-        strip = light[1] < bright - DIMMER_EV and _length(pane) > LONG
-        paint = strip or light[1] < dim - MUCH_DIMMER_EV or _is_sill(pane, panes)
-        glow = spread < ONE_COLOUR and _is_soft(sight, pane)
-        if not ((plain and paint) or glow):
+    for pane in found:
+        if not _is_strip(sight, pane, bright - DIMMER_EV):
             region |= filled(sight, pane, least_ev)
     return np.asarray(region)
+
+
+def _is_strip(sight: Sight, pane: Mask, dim_ev: float) -> bool:
+    """Whether a pane is a reveal or a sill: plain, dim and long."""
+    low, middle, high = np.percentile(sight.light_ev[pane], [10, 50, 90])
+    plain = high - low < 2 * PLAIN_EV and colours_of(sight, pane) < PLAIN_COLOURS
+    return bool(plain and middle < dim_ev and _length(pane) > LONG)
 
 
 def _inner_colours(sight: Sight, pane: Mask) -> float:
     """Spread of colour within a pane, away from its border, where it mixes with that of a frame."""
     inner = cv2.erode(pane.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     return colours_of(sight, inner if inner.any() else pane)
-
-
-def _is_soft(sight: Sight, pane: Mask) -> bool:
-    """Whether light falls off gently at much of the border, as on a wall beside a lamp."""
-    steps = border_steps(sight.light_ev, pane, np.zeros_like(pane))
-    return bool((steps < SHARP_EV).mean() > SOFT)
-
-
-def _is_sill(part: Mask, panes: list[Mask]) -> bool:
-    """Whether a part lies below one of the panes that is far higher than itself."""
-    rows, columns = np.flatnonzero(part.any(axis=1)), part.any(axis=0)
-    for pane in panes:
-        above, shared = np.flatnonzero(pane.any(axis=1)), pane.any(axis=0) & columns
-        if above[-1] < rows[0] and len(above) > FAR_HIGHER * len(rows) and 2 * shared.sum() > columns.sum():
-            return True
-    return False
 
 
 def without_glow(sight: Sight, pane: Mask) -> Mask:
