@@ -34,15 +34,13 @@ LEAST_DEPTHS_EV = 0.35
 nothing to bring back."""
 BLANK, BLANK_EV = 0.55, 0.12
 """Share of a view that lies within so narrow a range of luminance, from where it is clipped."""
-COLOURS, DEPTHS_EV, CREASES = 0.10, 1.0, 0.10
-"""Spread of log ratios of colour within a view, of its luminance, and share of sharp lines in it."""
+COLOURS, DEPTHS_EV, VARIED = 0.10, 1.0, 2.2
+"""Spread of log ratios of colour within a view and of its luminance, and how often both together it has."""
 SMALL_SR, SMALL_COLOURS = 0.03, 0.35
 """A view smaller than this (10 degrees wide) shows more colours, or it may be a curtain, seen in a mirror."""
 HELD, CLIPS_OVER_EV = 0.5, 0.1
 """Share of a view that the file must hold, or its lost greens and skies would come out grey; and over how
 many EV below the level of clipping samples are doubted."""
-CREASE_EV = 0.25
-"""Step of luminance between neighbouring pixels that is a sharp line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +61,6 @@ class Evidence:
         The same of luminance.
     blank : float
         Largest share of it that lies within `BLANK_EV`.
-    creases : float
-        Share of its inside that lies on sharp lines.
     border_ev : float
         Median drop of luminance from just inside its border to just outside.
     """
@@ -76,7 +72,6 @@ class Evidence:
     colours: float
     depths_ev: float
     blank: float
-    creases: float
     border_ev: float
 
 
@@ -93,8 +88,8 @@ def is_view(seen: Evidence) -> bool:
         return False
     if seen.area_sr < SMALL_SR and seen.colours < SMALL_COLOURS:
         return False
-    varied = seen.colours / COLOURS + seen.depths_ev / DEPTHS_EV + seen.creases / CREASES
-    return varied > 2.2 and seen.colours > 0.5 * COLOURS
+    varied = seen.colours / COLOURS + seen.depths_ev / DEPTHS_EV
+    return varied > VARIED and seen.colours > 0.5 * COLOURS
 
 
 def find_zone(rows: Rows, white_ev: float, clips_ev: float = np.inf, by_day: Rows | None = None) -> Mask:
@@ -141,10 +136,6 @@ def evidence(sight: Sight, region: Mask) -> Evidence:
     inside = inside if inside.any() else region
     top, middle = np.percentile(sight.pitch_deg[region], [98, 50])
     dark, light = np.percentile(light_ev[inside], [10, 90])
-    steps = np.maximum(
-        np.abs(np.diff(light_ev, axis=0, append=light_ev[-1:])),
-        np.abs(np.diff(light_ev, axis=1, append=light_ev[:, -1:])),
-    )
     return Evidence(
         area_sr=float(sight.share[region].sum()),
         top_deg=float(top),
@@ -153,7 +144,6 @@ def evidence(sight: Sight, region: Mask) -> Evidence:
         colours=colours_of(sight, inside),
         depths_ev=float((light - dark) / 2),
         blank=_blank(light_ev[inside]),
-        creases=float((steps[inside] > CREASE_EV).mean()),
         border_ev=_border(light_ev, mask),
     )
 
