@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.studies.floor.draw_joints import with_joints
 from panopipe.studies.floor.edge import Edge
 from panopipe.studies.floor.features import LEVEL_SHARE, compared_by, scales_of
 from panopipe.studies.floor.grain import with_grain
@@ -194,7 +195,9 @@ def _filled(
     random = 1 - float(general.min()) < _RANDOM
     most = _MOST_MENDED_RANDOM if random else _MOST_MENDED if sides else math.inf
     box = scene.box(round(0.3 * radius))
-    filled = with_grain(joined(scene, shifts, blocks, labels, box, most=most), hole[box])
+    detail[box] = joined(scene, shifts, blocks, labels, box, most=most)
+    detail = with_joints(scene, detail, joints.courses, factor, radius)
+    filled = with_grain(detail[box], hole[box])
     picture = light.copy()
     inside = hole[box]
     picture[box][inside] = from_log((filled + shade[box])[inside], offset)

@@ -38,6 +38,8 @@ _FINER_TURNS, _FINER_MOVES = np.radians(np.linspace(-4, 4, 9)), np.linspace(-1, 
 _LEAST, _OF_STRONGEST, _PLAIN = 0.07, 0.1, 0.2
 """Least contrast of a line, in log light, its least share of the strongest at the rim, and the contrast from
 which a break is plain to see: grain of wood is fainter."""
+_DRAWN = 0.12
+"""Contrast from which a line is sure enough to be drawn."""
 _LASTS = 0.7
 """Share of a line's contrast that it has over a longer way, if it goes on."""
 _ALIKE = 0.25
@@ -56,6 +58,26 @@ _FADES = 0.3
 """Length over which a line that meets no other is less and less likely to go on, in radii."""
 
 
+@dataclass(frozen=True, slots=True)
+class Course:
+    """A line's way through a hole.
+
+    Attributes
+    ----------
+    start, end : tuple of float
+        Row and column where it begins, at the rim, and ends: at the rim again, or at another line or floor.
+    through : bool
+        Whether it comes out again.
+    contrast : float
+        How much lighter (or darker) than the floor on either side it is.
+    """
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+    through: bool
+    contrast: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Joints:
     """Where lines run in a hole.
@@ -72,6 +94,8 @@ class Joints:
         How likely the line runs there, 0 to 1.
     luma : ndarray of shape (h, w), dtype float32
         The floor.
+    courses : tuple of Course
+        The lines whose ways are sure, the faintest first.
     """
 
     rows: Float
@@ -80,6 +104,7 @@ class Joints:
     contrast: Float
     worth: Float
     luma: Picture
+    courses: tuple[Course, ...] = ()
 
     def broken(self, shifts: Whole | Float) -> tuple[Whole, Whole, Picture]:
         """How far the floor under some shifts lacks the lines: rows, columns, and 0 to 1 for each shift.
@@ -124,13 +149,14 @@ def ridge(luma: Picture, rows: Float, columns: Float, normals: Float) -> Float:
 
 @dataclass(frozen=True, slots=True)
 class _End:
-    """A line where it meets the rim: place, direction into the hole, contrast."""
+    """A line where it meets the rim: place, direction into the hole, contrast, whether it is long."""
 
     row: float
     column: float
     down: float
     across: float
     contrast: float
+    lasts: bool = False
 
 
 def joints_in(luma: Picture, known: Mask, hole: Mask, radius: float, distance: Picture | None) -> Joints:
@@ -152,16 +178,44 @@ def joints_in(luma: Picture, known: Mask, hole: Mask, radius: float, distance: P
     sides = [side[round(end.row), round(end.column)] for end in ends]
     partners = _partners(ends, sides)
     through = [(ends[at], ends[other]) for at, other in enumerate(partners) if other > at]
-    parts = [np.zeros((0, 6))]
+    parts, courses = [np.zeros((0, 6))], list[Course]()
     for at, (end, other) in enumerate(zip(ends, partners, strict=True)):
         if other > at:
             parts.append(_within(_between(end, ends[other]), hole))
         elif other < 0:
             parts.append(_onwards(end, through, side, radius))
+        else:
+            continue
+        lasts = end.lasts and (other < 0 or ends[other].lasts)
+        if lasts and len(parts[-1]) > 1 and parts[-1][-1, 5] == 1 and abs(end.contrast) > _DRAWN:
+            last = _to_edge(parts[-1][-1], end, apart) if other < 0 else (ends[other].row, ends[other].column)
+            courses.append(Course((end.row, end.column), (last[0], last[1]), other >= 0, end.contrast))
     points = np.concatenate(parts)
     points = points[hole[_pixels(points)]]
     worth = points[:, 5] * np.minimum(np.abs(points[:, 4]) / _PLAIN, 1) ** 2
-    return Joints(points[:, 0], points[:, 1], points[:, 2:4], points[:, 4], worth, luma)
+    return Joints(
+        points[:, 0],
+        points[:, 1],
+        points[:, 2:4],
+        points[:, 4],
+        worth,
+        luma,
+        tuple(sorted(courses, key=lambda each: abs(each.contrast))),
+    )
+
+
+def _to_edge(place: Float, end: _End, apart: Picture) -> tuple[float, float]:
+    """Where a line that comes near to another floor reaches it."""
+    row, column = float(place[0]), float(place[1])
+    for _ in range(math.ceil(2 * _ASIDE_PX)):
+        here = apart[round(row), round(column)]
+        if (
+            not 0 < abs(here) < 2 * _ASIDE_PX
+            or apart[round(row + end.down), round(column + end.across)] * here < 0
+        ):
+            break
+        row, column = row + end.down, column + end.across
+    return row, column
 
 
 def _pixels(points: Float) -> tuple[Whole, Whole]:
@@ -237,7 +291,8 @@ def _exact(end: _End, luma: Picture, *lengths: Float) -> _End:
             break
         size = contrast[best] * np.sign(end.contrast)
         place = float(row[best]), float(column[best])
-        end = _End(*place, float(down[best]), float(across[best]), float(size))
+        lasts = along is lengths[-1]
+        end = _End(*place, float(down[best]), float(across[best]), float(size), lasts)
     return end
 
 
