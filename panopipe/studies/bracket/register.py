@@ -44,7 +44,7 @@ _LEAST_SD = 0.01
 """Of a logarithm: what resampling, lamps and lenses leave unlike."""
 _SURE = 1 / (0.07**2 + _LEAST_SD**2)
 """Weight of a mean of pixels that is known to 7 %."""
-_HUBER = 2.0
+_HUBER, _TINY = np.float32(2.0), np.float32(1e-9)
 _STEPS = (
     (256, 0.0, 0.0, 5), (512, 0.0, 0.0, 2), (512, 12.0, 0.5, 2), (512, 6.0, 0.3, 2),
     (1024, 4.0, 0.1, 1), (1024, 3.0, 0.1, 2),
@@ -157,10 +157,9 @@ def register(reference: Look, exposure: Look, *, finest: int = WIDEST) -> Regist
     for width, spread, most, rounds in _STEPS:
         if width > widest:
             continue
-        begun = motion.drift
+        begun, pair = motion.drift, np.stack(exposure.capped(width), axis=-1)
         for _ in range(rounds):
-            levels = reference.capped(width), exposure.capped(width)
-            equations = _Equations.of(*levels, motion, offset, fine=spread > 0)
+            equations = _Equations.of(reference.capped(width), pair, motion, offset, fine=spread > 0)
             if not spread:
                 turn, more = equations.turn()
                 motion, offset = motion.turned(turn), offset + more
@@ -171,10 +170,10 @@ def register(reference: Look, exposure: Look, *, finest: int = WIDEST) -> Regist
 
 def _simplest(motion: Motion, reference: Look, exposure: Look, offset: float, width: int) -> Motion:
     """No motion, or the turn alone, where that explains as much: on a tripod no pixel is resampled."""
-    levels = reference.capped(width), exposure.capped(width)
-    full = _Equations.of(*levels, motion, offset, fine=True)
+    ours, pair = reference.capped(width), np.stack(exposure.capped(width), axis=-1)
+    full = _Equations.of(ours, pair, motion, offset, fine=True)
     for simple in (still(), Motion(motion.turn, still().drift)):
-        other = _Equations.of(*levels, simple, offset, fine=True)
+        other = _Equations.of(ours, pair, simple, offset, fine=True)
         weight = np.minimum(full.weight, other.weight)
         if float(np.sum(weight * (other.left**2 - full.left**2))) < _EXPLAINS:
             return simple
@@ -227,31 +226,34 @@ class _Equations:
     def of(
         cls,
         reference: tuple[Picture, Picture],
-        exposure: tuple[Picture, Picture],
+        exposure: Picture,
         motion: Motion,
         offset: float,
         *,
         fine: bool,
     ) -> _Equations:
-        """Equations at a motion; of `fine` structure alone, so that light that changes moves nothing."""
-        (log, weight), both = reference, np.stack(exposure, axis=-1)
-        laid = motion.seen(both)
-        common = np.where((weight > 0) & (laid[..., 1] > 1), 1, 0)
-        joint = common / (1 / np.maximum(weight, 1e-9) + 1 / np.maximum(laid[..., 1], 1e-9))
+        """Equations at a motion; of `fine` structure alone, so that light that changes moves nothing.
+
+        `exposure` holds logarithms and their weights side by side, shape (height, width, 2).
+        """
+        log, weight = reference
+        other_log, other_weight = cv2.split(motion.seen(exposure))
+        common = ((weight > 0) & (other_weight > 1)).astype(np.float32)
+        joint = common / (1 / np.maximum(weight, _TINY) + 1 / np.maximum(other_weight, _TINY))
         # Up to the light that both hold: the rim of a lamp that one of them clips tells where it is.
         cap = np.float32(np.log(_BRIGHTEST) - max(offset, 0.0))
-        ours, theirs = np.minimum(log, cap), np.minimum(laid[..., 0] - np.float32(offset), cap)
-        left, mean = ours - theirs, ((ours + theirs) / 2).astype(np.float32)
+        ours, theirs = np.minimum(log, cap), np.minimum(other_log - np.float32(offset), cap)
+        left, mean = ours - theirs, (ours + theirs) / np.float32(2)
         if fine:
             seen = (joint > 0).astype(np.float32)
             left, mean = _fine(left, seen), _fine(mean, seen)
         size = np.abs(left) * np.sqrt(joint)
-        joint = joint * np.minimum(1, _HUBER / np.maximum(size, _HUBER))
+        joint *= np.minimum(np.float32(1), _HUBER / np.maximum(size, _HUBER))
         height, width = log.shape
         _, right, up = _rays(width)
         by_right, by_up = _slope(mean)
-        slope = by_right[..., None] * right + by_up[..., None] * up
-        return cls(left.astype(np.float32), slope, (joint * _cosine(height)).astype(np.float32))
+        slope = cv2.merge([by_right] * 3) * right + cv2.merge([by_up] * 3) * up
+        return cls(left, slope, joint * _cosine(height))
 
     def turn(self) -> tuple[Floats, float]:
         """Small turn that explains most, and how much brighter than thought the exposure is (a logarithm)."""
