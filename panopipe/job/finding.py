@@ -74,9 +74,10 @@ def _in_folders(
         named: dict[str, list[Path]] = {}
         for file in sorted((f for f in _files(folder) if f.suffix.lower() in kinds), key=_rank):
             named.setdefault(file.stem, []).append(file)
+        shown = escaped(room)  # one text for all frames of it
         for stem, (file, *others) in sorted(named.items()):
             path = escaped(file.relative_to(root).as_posix())
-            key = FrameKey(escaped(room), escaped(stem))
+            key = FrameKey(shown, escaped(stem))
             yield FrameEntry(key, (SourceFile(path),), _why_refused(root, file))
             if unusual := [other.name for other in others if not _is_camera_jpeg(other, beside=file)]:
                 remarks.append(f"left out, as {path} is the frame of this name: {_some(unusual)}")

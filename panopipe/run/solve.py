@@ -40,7 +40,8 @@ def solve_all(session: Session) -> Solved:
     anew = []
     for stage in _surveying(session):
         frames = _seen(session, stage)
-        seen = ((key, frames[key].seen) for key in sorted(frames))
+        looks = ((key, frames[key]) for key in sorted(frames))
+        seen = ((key, survey_fingerprint(one.source, stage, one.settings)) for key, one in looks)
         session.solved[stage] = solved_fingerprint(session.job, stage, seen, reference)
         if not session.ledger.solutions.sound(stage, session.solved[stage]) >= frames.keys():
             anew.append(stage)
@@ -67,8 +68,7 @@ def _seen(session: Session, stage: str) -> dict[FrameKey, SeenFrame]:
         for name, settings in session.frames[key].surveys:
             if name == stage:
                 given = same.setdefault(settings, settings)  # one for all: a task is sent whole
-                seen = survey_fingerprint(surveyed.source, stage, given)
-                frames[key] = SeenFrame(surveyed.source, seen, given)
+                frames[key] = SeenFrame(surveyed.source, given)
     return frames
 
 

@@ -120,10 +120,12 @@ class SurveyResult:
 
 @dataclass(frozen=True, slots=True)
 class SeenFrame:
-    """A frame as a stage saw it: where the ledger holds its facts and the observation, and its settings."""
+    """A frame as a stage saw it: the fingerprint of its source, and the settings that the look was handed.
 
-    facts: str
-    seen: str
+    By them the ledger holds its facts and the observation.
+    """
+
+    source: str
     settings: Any
 
 

@@ -28,6 +28,7 @@ from panopipe.registry import loaded_sink, loaded_stage
 from panopipe.run.cache import cache_name, cached_reduced, probe_bytes, probe_name, reduced_bytes, small_bytes
 from panopipe.run.frame_files import opened_frame, pictures_of, put_inside, source_fingerprint
 from panopipe.run.neighbours import Neighbours
+from panopipe.run.plan import survey_fingerprint
 from panopipe.run.source_preview import preview_of_source
 from panopipe.run.tasks import (
     FinishResult,
@@ -139,8 +140,9 @@ def _observed(
     with Ledger(Path(task.folder), read_only=True) as ledger:
         for key, frame in task.frames.items():
             try:
-                facts = replace(ledger.facts(frame.facts), key=key)
-                seen = loads(ledger.seen(frame.seen), packages_of(stage))
+                facts = replace(ledger.facts(frame.source), key=key)
+                found = ledger.seen(survey_fingerprint(frame.source, task.stage, frame.settings))
+                seen = loads(found, packages_of(stage))
                 observed[key] = Observation(seen, frame.settings, facts)
             except (KeyError, ValueError) as error:
                 unreadable[key] = f"what {stage.name} saw of it cannot be read again ({error}); run again"
