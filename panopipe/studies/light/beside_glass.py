@@ -25,7 +25,7 @@ from panopipe.studies.light.sight import Mask, Plane, Sight
 GAP_SR = 0.01
 """What a view encloses and is no larger (6 degrees wide) is part of it: bars and frames are joined to the
 room."""
-GREENISH = 0.15
+GREENISH = 0.2
 """Log ratio of green to the mean of red and blue that leaves in the shade have at least."""
 DEEP_EV = -2.5
 """Light over a perfect white that a hedge has in its own shade, amid the view."""

@@ -28,7 +28,7 @@ PANE_TOP_FROM_DEG = -14.0
 PLAIN_EV, PLAIN_COLOURS, DIMMER_EV = 0.8, 0.25, 0.3
 """Spread of luminance and colour up to which a pane may be a reveal or a sill in daylight, and how far below
 the window's brighter quarter it is one: sky seen through a pane is plain too, but brighter."""
-TREE_DEG, TREE_EV, GREEN = 9.0, -1.0, 0.4
+TREE_DEG, TREE_EV, GREEN = 9.0, -1.0, 0.45
 """Trees up to this height part a view; light over a perfect white that they have at least, in the shade,
 and a plant in the room has not; log ratio of green to the mean of red and blue that no frame has."""
 REVEAL_EV = 1.0
