@@ -216,10 +216,10 @@ def _slope(log: Picture) -> tuple[Picture, Picture]:
 
 @dataclass(slots=True)
 class _Equations:
-    """Linear equations at each pixel: what is left of the difference, its slope as a vector, and weight."""
+    """Linear equations at each pixel: what is left of the difference, what the slope is of, and weight."""
 
     left: Picture
-    slope: Picture
+    mean: Picture
     weight: Picture
 
     @classmethod
@@ -249,16 +249,18 @@ class _Equations:
             left, mean = _fine(left, seen), _fine(mean, seen)
         size = np.abs(left) * np.sqrt(joint)
         joint *= np.minimum(np.float32(1), _HUBER / np.maximum(size, _HUBER))
-        height, width = log.shape
-        _, right, up = _rays(width)
-        by_right, by_up = _slope(mean)
-        slope = cv2.merge([by_right] * 3) * right + cv2.merge([by_up] * 3) * up
-        return cls(left, slope, joint * _cosine(height))
+        return cls(left, mean, joint * _cosine(len(log)))
+
+    def _slope(self) -> Picture:
+        """How the light changes for a small vector of motion, per radian."""
+        _, right, up = _rays(self.mean.shape[1])
+        by_right, by_up = _slope(self.mean)
+        return np.asarray(cv2.merge([by_right] * 3) * right + cv2.merge([by_up] * 3) * up)
 
     def turn(self) -> tuple[Floats, float]:
         """Small turn that explains most, and how much brighter than thought the exposure is (a logarithm)."""
         ray, _, _ = _rays(self.left.shape[1])
-        arms = np.cross(ray, self.slope).reshape(-1, 3)
+        arms = np.cross(ray, self._slope()).reshape(-1, 3)
         rows = np.concatenate([arms, np.full((len(arms), 1), -1, np.float32)], axis=1).astype(np.float64)
         weighted = rows * self.weight.reshape(-1, 1)
         system = weighted.T @ rows + np.diag([1e-3, 1e-3, 1e-3, 1e-6])
@@ -272,10 +274,10 @@ class _Equations:
         """
         by = self.left.shape[1] // GRID
         pairs = ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))
-        terms = [self.slope[..., i] * self.slope[..., j] for i, j in pairs]
-        terms += [self.slope[..., i] * self.left for i in range(3)]
-        stack = np.stack([term * self.weight for term in terms], axis=-1)
-        cells = smooth(_halved(stack, by), spread_deg)
+        slope = cv2.split(self._slope())
+        weighted = [along * self.weight for along in slope]
+        terms = [weighted[i] * slope[j] for i, j in pairs] + [along * self.left for along in weighted]
+        cells = smooth(np.stack([_halved(term, by) for term in terms], axis=-1), spread_deg)
         count = 2 * np.pi * np.radians(spread_deg) ** 2 * (self.left.shape[1] / (2 * np.pi)) ** 2
         cells *= count
         system = np.empty((*cells.shape[:2], 3, 3))
