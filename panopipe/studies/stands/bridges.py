@@ -1,39 +1,28 @@
 """Parts of a plan that belong together: rooms joined by a door, mostly, whose frames have little in common.
 
-Inside a part all places are known, so that one shift between two frames places the whole of one part against
-the other. Each shift that some floor tells is such a proposal; every other pair of frames across then either
-tells the same place by its own floor, or nothing. What the parts' frames see again of each other's points
-speaks for it too, and so does what they see past each other, through the door; and walls of the one must not
-stand in the free floor of the other.
+Floors propose places of one part against another (`panopipe.studies.stands.proposals`). What the frames of
+the parts see again of each other's points speaks for one too, and so does what they see past each other,
+through the door; and walls of the one must not stand in the free floor of the other.
 """
 
 from __future__ import annotations
 
-import itertools
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from panopipe.studies.stands.beyond import seen_beyond
-from panopipe.studies.stands.floor import FARTHEST, FloorShift
 from panopipe.studies.stands.matching import Ready
 from panopipe.studies.stands.motion import wrapped
 from panopipe.studies.stands.pair import Pair
 from panopipe.studies.stands.plan import Plan, parts_of
+from panopipe.studies.stands.proposals import Proposal, Shifts, Sides, carried, proposals
 from panopipe.studies.stands.sight import FreeFloor, Known, known_points, seen_again
 
-Float = NDArray[np.float64]
-Shifts = Mapping[tuple[int, int], Sequence[FloorShift]]
-
-_PROPOSES, _HOLDS, _NOISE = 4.2, 3.8, 3.0
-"""How sure a shift must be to propose a place, to hold one, and from where on it counts at all."""
-_MOST_OF_A_PAIR = 30.0
-_NEAR, _NEAR_SHARE, _NEAR_TURN_DEG = 0.15, 0.03, 6.0
-"""How far off what a place predicts a shift may be: the grain of the view, and 1.5 degrees of turn."""
-_TRIED, _OFFERED = 6, 8
+_HOLDS = 3.8
+"""How sure a shift must be to hold a place."""
+_TRIED = 6
 _LEAST_SUPPORT = 1.25
 """What floors must say for a place that is looked at: right ones that all else spoke for had 1.3 and more."""
 _SUPPORT = 2.5
@@ -70,29 +59,10 @@ _PLACE, _MOST_OF_A_PLACE = 0.8, 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Proposal:
-    """A place of one part against another.
-
-    Attributes
-    ----------
-    plan : Plan
-        With the second part moved there.
-    told : tuple of (int, int, FloorShift)
-        Pairs of frames whose floors tell it.
-    support : float
-        What the floors of all pairs say for it.
-    """
-
-    plan: Plan
-    told: tuple[tuple[int, int, FloorShift], ...]
-    support: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class _Judged:
     """A proposal, what walls and views past each other say for it, walls against it, and all together."""
 
-    proposal: _Proposal
+    proposal: Proposal
     walls: float
     beyond: float
     against: float
@@ -107,7 +77,7 @@ def joined(
     planned: Callable[[Sequence[Pair]], Plan],
 ) -> tuple[list[Pair], Plan]:
     """Join parts of the plan that floors and walls place against each other; the best first."""
-    tried: dict[tuple[tuple[int, ...], tuple[int, ...]], tuple[float, list[Pair]]] = {}
+    tried: dict[Sides, tuple[float, list[Pair]]] = {}
     known = known_points(len(frames), believed, plan)
     floors: dict[tuple[int, ...], FreeFloor] = {}
     while True:
@@ -140,7 +110,7 @@ def _replaced(plan: Plan, newer: Plan, members: list[int], believed: Sequence[Pa
     return Plan(headings, at, parts_of(len(at), [pair.ends for pair in believed]))
 
 
-def _sides(plan: Plan, shifts: Shifts) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
+def _sides(plan: Plan, shifts: Shifts) -> list[Sides]:
     """Parts that some pair of frames may join, each as its frames."""
     members: dict[int, list[int]] = {}
     part = [p if p >= 0 else -1 - i for i, p in enumerate(plan.part.tolist())]
@@ -150,66 +120,12 @@ def _sides(plan: Plan, shifts: Shifts) -> list[tuple[tuple[int, ...], tuple[int,
     return [(tuple(members[p]), tuple(members[q])) for p, q in sorted(pairs)]
 
 
-def proposals(
-    frames: Sequence[Ready], plan: Plan, shifts: Shifts, sides: tuple[tuple[int, ...], tuple[int, ...]]
-) -> list[_Proposal]:
-    """Places of the second part against the first that floors tell, the best supported first."""
-    across = {}
-    for i, j in itertools.product(*sides):
-        if (i, j) in shifts:
-            across[i, j] = list(shifts[i, j])
-        elif (j, i) in shifts:
-            across[i, j] = [shift.seen_back(frames[j].floor, frames[i].floor) for shift in shifts[j, i]]
-    offered = sorted(
-        (
-            (shift.sure, i, j, shift)
-            for (i, j), found in across.items()
-            for shift in found
-            if shift.sure >= _PROPOSES
-        ),
-        key=lambda one: -one[0],
-    )[:_OFFERED]
-    made: list[_Proposal] = []
-    for _, i, j, shift in offered:
-        if any(_saying(frames, other.plan, i, j, [shift]) for other in made):
-            continue
-        moved = _moved(frames, plan, i, j, shift, sides)
-        told = [
-            (*ends, agreeing)
-            for ends, found in across.items()
-            if (agreeing := _saying(frames, moved, *ends, found)) is not None
-        ]
-        support = sum(min(0.5 * (shift.sure - _NOISE) ** 2, _MOST_OF_A_PAIR) for *_, shift in told)
-        made.append(_Proposal(moved, tuple(told), support))
-    return sorted(made, key=lambda one: -one.support)
-
-
-def _saying(
-    frames: Sequence[Ready], plan: Plan, i: int, j: int, shifts: Sequence[FloorShift]
-) -> FloorShift | None:
-    """The first of some shifts of two frames that says what a plan has them at."""
-    turn, back, length = plan.predicted(i, j)
-    if length > FARTHEST:
-        return None
-    quarters = (frames[i].floor.heading_deg + turn - frames[j].floor.heading_deg) / 90.0
-    quarter = round(quarters)
-    if abs(quarters - quarter) > _NEAR_TURN_DEG / 90.0:
-        return None
-    for shift in shifts:
-        if shift.quarter == quarter % 4:
-            apart = math.radians(shift.back_yaw_deg - back)
-            away = math.hypot(shift.distance - length * math.cos(apart), length * math.sin(apart))
-            if away < _NEAR + _NEAR_SHARE * length:
-                return shift
-    return None
-
-
 def _bridge(
     frames: Sequence[Ready],
     known: Sequence[Known],
     plan: Plan,
     shifts: Shifts,
-    sides: tuple[tuple[int, ...], tuple[int, ...]],
+    sides: Sides,
     floors: Mapping[tuple[int, ...], FreeFloor],
 ) -> tuple[float, list[Pair]]:
     """How much speaks for the best way to join two parts, if far more than for any other, and its pairs."""
@@ -233,7 +149,7 @@ def _bridge(
 def _judged(
     frames: Sequence[Ready],
     known: Sequence[Known],
-    one: _Proposal,
+    one: Proposal,
     sides: Sequence[Sequence[int]],
     against: float,
 ) -> _Judged:
@@ -247,7 +163,7 @@ def _judged(
     return _Judged(one, walls, beyond, against, worth + beyond)
 
 
-def _is_sure(best: _Judged, made: Sequence[_Proposal], rival: float) -> bool:
+def _is_sure(best: _Judged, made: Sequence[Proposal], rival: float) -> bool:
     """Whether a place is believed, by what is seen through the door, or by floors and walls without that."""
     if best.against > _MOST_AGAINST and best.beyond < _BEYOND_ALL_DOUBT:
         return False
@@ -297,7 +213,7 @@ def _seen_across(
 
 
 def conflicts(
-    plan: Plan, moved: Plan, sides: tuple[tuple[int, ...], tuple[int, ...]],
+    plan: Plan, moved: Plan, sides: Sides,
     floors: Mapping[tuple[int, ...], FreeFloor],
 ) -> int:  # fmt: skip
     """Points of one side in the free floor of the other, the second side moved to where `moved` has it.
@@ -306,18 +222,8 @@ def conflicts(
     """
     one, other = (floors[side] for side in sides)
     frame = sides[1][0]
-    second_in_first = one.holds(_carried(other.upright, frame, plan, moved))
-    return second_in_first + other.holds(_carried(one.upright, frame, moved, plan))
-
-
-def _carried(places: Float, frame: int, before: Plan, after: Plan) -> Float:
-    """Places (n, 2) moved with a frame, from where one plan has it to where another has."""
-    by = np.radians(after.headings_deg[frame] - before.headings_deg[frame])
-    east, north = (places - before.at[frame]).T
-    sine, cosine = np.sin(by), np.cos(by)
-    turned = np.stack([cosine * east + sine * north, cosine * north - sine * east], axis=1)
-    carried: Float = after.at[frame] + turned
-    return carried
+    second_in_first = one.holds(carried(other.upright, frame, plan, moved))
+    return second_in_first + other.holds(carried(one.upright, frame, moved, plan))
 
 
 def worth_of(frames: Sequence[Ready], known: Sequence[Known], plan: Plan, i: int, j: int) -> float:
@@ -325,7 +231,7 @@ def worth_of(frames: Sequence[Ready], known: Sequence[Known], plan: Plan, i: int
     return sum(float(seen_again(frames, known, plan, *ends).worth.sum()) for ends in ((i, [j]), (j, [i])))
 
 
-def _pairs(proposal: _Proposal) -> list[Pair]:
+def _pairs(proposal: Proposal) -> list[Pair]:
     """The pairs of frames that hold two parts together, the turn as their walls have it."""
     found = []
     for i, j, shift in proposal.told:
@@ -334,28 +240,3 @@ def _pairs(proposal: _Proposal) -> list[Pair]:
             yaw = wrapped(shift.back_yaw_deg - turn + 180.0)
             found.append(Pair.of_floor(i, j, turn, yaw, shift))
     return found
-
-
-def _moved(
-    frames: Sequence[Ready], plan: Plan, i: int, j: int, shift: FloorShift, sides: Sequence[Sequence[int]]
-) -> Plan:
-    """The plan with the second part where the floors of one pair place it; its walls run as the first's."""
-    one, other = (_walls(frames, plan, side) for side in sides)
-    turn = frames[j].floor.heading_deg - frames[i].floor.heading_deg + 90.0 * shift.quarter
-    quarter = round((plan.headings_deg[i] - turn - plan.headings_deg[j] - (one - other)) / 90.0)
-    by = one - other + 90.0 * quarter
-    way = np.radians(plan.headings_deg[i] + shift.yaw_deg(frames[i].floor, frames[j].floor))
-    headings, at, part = plan.headings_deg.copy(), plan.at.copy(), plan.part.copy()
-    moved, side = Plan(headings, at, part), list(sides[1])
-    headings[side] += by
-    at[j] = at[i] + shift.distance * np.array([np.sin(way), np.cos(way)])
-    at[side] = _carried(plan.at[side], j, plan, moved)
-    part[side] = part[sides[0][0]]
-    return moved
-
-
-def _walls(frames: Sequence[Ready], plan: Plan, side: Sequence[int]) -> float:
-    """Heading of the walls of a part, modulo 90."""
-    told = [plan.headings_deg[i] + frames[i].floor.heading_deg for i in side]
-    weight = [frames[i].features.walls for i in side]
-    return float(np.degrees(np.angle(np.sum(weight * np.exp(4j * np.radians(told))))) / 4)
