@@ -259,14 +259,15 @@ def _turned_back(floor: Floor, quarter: int) -> Spectrum:
 
 def _peaks(product: Spectrum, quarter: int, heading_deg: float) -> list[FloorShift]:
     """Where the correlation stands out of its surroundings."""
-    plane = np.fft.irfft2(product, (_PADDED, _PADDED)).astype(np.float32)
-    scatter = float(np.square(plane).mean())
+    plane = np.fft.irfft2(product, (_PADDED, _PADDED)).astype(np.float32, copy=False)
+    square = plane * plane
+    scatter = float(square.mean())
     if scatter <= 0:
         return []
-    square = plane * plane
-    ring = _summed(square, _AROUND_PX) - _summed(square, _WITHIN_PX)
-    nearby = ring / np.float32(_AROUND_PX**2 - _WITHIN_PX**2) + np.float32(0.2 * scatter)
-    out = plane / np.sqrt(nearby) * _looked_at()
+    nearby = _summed(square, _AROUND_PX)
+    nearby -= _summed(square, _WITHIN_PX)
+    nearby += np.float32(0.2 * scatter * (_AROUND_PX**2 - _WITHIN_PX**2))
+    out = np.asarray(plane / np.sqrt(nearby) * _looked_at(), np.float32)
     found = []
     for _ in range(_MOST_SHIFTS):
         row, column = (int(k) for k in divmod(int(out.argmax()), _PADDED))
@@ -309,4 +310,6 @@ def _between_pixels(out: Single, row: int, column: int) -> tuple[float, float]:
 def _looked_at() -> Single:
     at = (np.arange(_PADDED) - _PADDED / 2) / PIXELS
     far = np.hypot(at[:, None], at[None, :])
-    return ((far > _NEAREST) & (far < FARTHEST)).astype(np.float32)
+    share = np.sqrt(_AROUND_PX**2 - _WITHIN_PX**2)  # of the surroundings, whose sum stands for their mean
+    looked_at: Single = (((far > _NEAREST) & (far < FARTHEST)) * share).astype(np.float32)
+    return looked_at
