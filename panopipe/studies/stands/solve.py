@@ -19,7 +19,7 @@ from panopipe.studies.stands.matching import Ready, alike
 from panopipe.studies.stands.motion import wrapped
 from panopipe.studies.stands.pair import Pair, judged, look, look_hard, shares_room
 from panopipe.studies.stands.plan import Plan, measured_frames, solve_plan
-from panopipe.studies.stands.promising import pairs_by_floor, promising_pairs
+from panopipe.studies.stands.promising import neighbours_in_time, pairs_by_floor, promising_pairs
 from panopipe.studies.stands.sight import known_points
 from panopipe.studies.stands.twins import ALIKE, may_be_linked
 
@@ -34,6 +34,12 @@ _ONE_ROOM, _ONE_ROOM_CLOSE, _ONE_ROOM_ALONE = 0.68, 0.5, 0.8
 """How well the floor beside a line agrees from which on both ends stand in one room: of 238 pairs of frames
 through doors one had more, of 173 in one room nineteen in twenty. Of frames that are close, less will do if
 they share what is on most sides, and more must if not: through doors, 0.68 was seen."""
+_ONE_ROOM_IN_A_ROW = 0.5
+"""The same of frames taken one right after the other: of 21 such pairs through doors, in 18 generated houses,
+none had more than 0.47."""
+_ALL_AROUND, _ALL_AROUND_TELLING = 5, 68.0
+"""Eighths of the horizon, and what matches there are worth, that two frames of one room share, whatever the
+floor beside them says. Through doors, 55 was seen with as many eighths."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,30 +111,42 @@ def solve_shoot(features: Sequence[Features], times: Sequence[float], rooms: Seq
         link if {link.first, link.second} <= measured else replace(link, distance=None)
         for link in free_lines(frames, believed, plan)
     ]
-    one_room = _in_one_room(frames, believed, plan, links)
-    return Shoot(plan, tuple(links), tuple(believed), tuple(doubts), measured, one_room)
+    return Shoot(
+        plan,
+        tuple(links),
+        tuple(believed),
+        tuple(doubts),
+        measured,
+        _in_one_room(frames, times, believed, plan, links),
+    )
 
 
 def _in_one_room(
-    frames: Sequence[Ready], believed: Sequence[Pair], plan: Plan, links: Sequence[Link]
+    frames: Sequence[Ready],
+    times: Sequence[float],
+    believed: Sequence[Pair],
+    plan: Plan,
+    links: Sequence[Link],
 ) -> tuple[tuple[int, int], ...]:
-    """Frames that see each other and the floor to one side of the way; where it is bare, walls all around."""
+    """Frames that see each other and the floor to one side of the way, or share walls all around."""
     pairs = {(min(pair.ends), max(pair.ends)): pair for pair in believed}
-    return tuple(
-        (link.first, link.second)
-        for link in links
-        if _one_room(
-            frames[link.first], frames[link.second], plan.way(link.first, link.second),
-            pairs.get((link.first, link.second)),
-        )
-    )  # fmt: skip
+    in_a_row = neighbours_in_time(times, 1)
+    found = []
+    for ends in ((link.first, link.second) for link in links):
+        pair, one, other = pairs.get(ends), *(frames[k] for k in ends)
+        shares = pair is not None and pair.sectors >= _ALL_AROUND and pair.telling >= _ALL_AROUND_TELLING
+        if shares or one_room(one, other, plan.way(*ends), pair, in_a_row=ends in in_a_row):
+            found.append(ends)
+    return tuple(found)
 
 
-def _one_room(one: Ready, other: Ready, way: Way, pair: Pair | None) -> bool:
-    """Whether two frames that see each other stand in one room."""
+def one_room(one: Ready, other: Ready, way: Way, pair: Pair | None, *, in_a_row: bool = False) -> bool:
+    """Whether two frames that see each other, maybe taken one right after the other, stand in one room."""
     floor = beside(one.floor, other.floor, way)
     if floor is None:
         return pair is not None and shares_room(pair)
+    if in_a_row and floor >= _ONE_ROOM_IN_A_ROW:
+        return True
     if way.distance < CLOSE:
         return floor >= (_ONE_ROOM_CLOSE if close_all_around(way, pair) else _ONE_ROOM_ALONE)
     return floor >= _ONE_ROOM
@@ -139,7 +157,7 @@ def _shares_room(frames: Sequence[Ready], pair: Pair) -> bool:
     if pair.distance is None:
         return shares_room(pair)
     way = Way(pair.yaw_deg, pair.back_yaw_deg, pair.distance)
-    return _one_room(frames[pair.first], frames[pair.second], way, pair)
+    return one_room(frames[pair.first], frames[pair.second], way, pair)
 
 
 def _of_rooms(frames: Sequence[Ready], rooms: Sequence[str], proven_pairs: Sequence[Pair]) -> list[Pair]:

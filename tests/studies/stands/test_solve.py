@@ -10,7 +10,7 @@ from panopipe.studies.stands.matching import Ready
 from panopipe.studies.stands.pair import Pair
 from panopipe.studies.stands.promising import promising_pairs
 from panopipe.studies.stands.sight import known_points, seen_again
-from panopipe.studies.stands.solve import Shoot, solve_shoot
+from panopipe.studies.stands.solve import Shoot, one_room, solve_shoot
 from panopipe.studies.stands.twins import may_be_linked
 from tests.benchmarks.stands import score
 from tests.scenes.plan_house import random_house, sight_lines
@@ -44,6 +44,18 @@ def test_directions_and_distances_of_a_small_house() -> None:
     assert np.median(found.yaw_deg) < 1.5
     assert np.median(found.distance_share) < 0.1
     assert np.median(found.heading_deg) < 1.0
+
+
+def test_frames_taken_in_a_row_are_one_room_where_the_floor_beside_them_half_agrees() -> None:
+    """The same two frames: taken one right after the other, they need less to be in one room."""
+    house, features = small_house()
+    frames = [Ready.of(one) for one in features]
+    plan = solved()[1].plan
+    ends = [(i, j) for i, j in sight_lines(house) if house.stands[i].room == house.stands[j].room]
+    ways = [(frames[i], frames[j], plan.way(i, j)) for i, j in ends if plan.part[i] == plan.part[j] >= 0]
+    apart, in_a_row = ([one_room(*way, None, in_a_row=near) for way in ways] for near in (False, True))
+    assert all(now >= before for before, now in zip(apart, in_a_row, strict=True))
+    assert np.mean(in_a_row) >= 0.75
 
 
 def test_the_order_of_frames_does_not_matter() -> None:
