@@ -11,6 +11,7 @@ from panopipe.studies.light.panes import (
     BRIGHT_EV,
     BROAD_DEG,
     GREEN,
+    PANE_GAP_DEG,
     SHADE_EV,
     SHARP_EV,
     TREE_DEG,
@@ -22,9 +23,9 @@ from panopipe.studies.light.panes import (
 )
 from panopipe.studies.light.sight import Mask, Plane, Sight
 
-GAP_SR = 0.01
-"""What a view encloses and is no larger (6 degrees wide) is part of it: bars and frames are joined to the
-room."""
+GAP_SR, BROAD_GAP_SR = 0.002, 0.01
+"""What a view encloses and is no larger is part of it, or if it is broader than any bar, no larger than the
+second (6 degrees wide): bars and frames are joined to the room, but by few pixels."""
 GREENISH = 0.2
 """Log ratio of green to the mean of red and blue that leaves in the shade have at least."""
 DEEP_EV = -2.5
@@ -70,9 +71,12 @@ def with_green(sight: Sight, region: Mask) -> Mask:
     margin = np.pad(region.astype(np.uint8), reach)
     around = cv2.morphologyEx(margin, cv2.MORPH_CLOSE, disc)[reach:-reach, reach:-reach] > 0
     with_trees = region | (around & green(sight))
-    count, gaps = cv2.connectedComponents((~with_trees).astype(np.uint8), connectivity=4)
-    small = np.bincount(gaps.ravel(), sight.share.ravel(), count) < GAP_SR
-    return np.asarray(with_trees | small[gaps])
+    gap = (~with_trees).astype(np.uint8)
+    count, gaps = cv2.connectedComponents(gap, connectivity=4)
+    share, width = np.bincount(gaps.ravel(), sight.share.ravel(), count), np.zeros(count, np.float32)
+    np.maximum.at(width, gaps.ravel(), 2 * cv2.distanceTransform(gap, cv2.DIST_L2, 3).ravel())
+    broad = width > PANE_GAP_DEG / sight.pixel_deg
+    return np.asarray(with_trees | (share < np.where(broad, BROAD_GAP_SR, GAP_SR))[gaps])
 
 
 def with_warm_things(sight: Sight, view: Mask) -> Mask:
