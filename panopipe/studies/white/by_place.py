@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
+from panopipe.sphere.geometry import pitch_of_row
 from panopipe.studies.white.bounce import bare, bounce, surely_painted
 from panopipe.studies.white.colder import colder
 from panopipe.studies.white.cones import locus, nearest_in_table
@@ -72,6 +73,12 @@ HALF_A_VIEW, WINDOW_CELLS, OF_LEAVES = 0.5, 8, 0.12
 belongs to them; and how far to the green side of the curve it then lies, dim as it may be."""
 COLDER = 0.1
 """How much colder than the light around it, 6 delta E, what lies beside clipped light has the day's."""
+WALL_DEG, BESIDE, ABOVE = 30.0, 12, 6
+"""Height up to which walls are looked at, and cells beside and above a view, 34 and 17 degrees, in which the
+wall that holds it is looked for."""
+PAINTED, LIKE_THE_WALL = 4.0, 4.0
+"""Trust of a wall around a window against the mean of the other walls, furniture and all; and how steeply it
+falls from the wall's own middle, in natural logarithms of light."""
 DAYLIGHT_HEARD = 0.01
 """Weight of a cell of a view, against 1 of white paint: the wall around a window stands with its back to the
 day, and hears of it only where nothing else is known."""
@@ -215,8 +222,9 @@ def find_along(
     lights = mixture(*lights_mired, camera)
     curve = _through_paint(lights, seen)
     length, across = curve.nearest(seen.log_chromaticity)
-    heard = seen.trust * np.exp(-((across / ACROSS) ** 2)) * _between_lights(curve, length)
     views = _of_daylight(seen, curve)
+    trust = np.maximum(seen.trust, _around_windows(seen, views > HALF_A_VIEW))
+    heard = trust * np.exp(-((across / ACROSS) ** 2)) * _between_lights(curve, length)
     heard = heard * heard / (heard + FAINT)
     links = _links(seen, length, across)
     start = float(curve.nearest(np.array([white]))[0][0])
@@ -313,6 +321,28 @@ def _with_views(field: Matrix, views: Matrix, known: NDArray[np.bool_]) -> Matri
     even, none, here = np.ones(field.shape), np.zeros(field.shape), field * (1 - views)
     links = over_sphere(even, even[1:], none, none[1:])
     return spread(np.where(known, here, 0.0), HELD * np.maximum(known, views), links, here, ENOUGH_MEANWHILE)
+
+
+def _around_windows(seen: Surfaces, views: NDArray[np.bool_]) -> Matrix:
+    """How likely white paint the wall around a window is: as far as the other walls are.
+
+    It stands with its back to the day and looks too dim for white; but it is seldom painted otherwise.
+    """
+    level = (np.abs(pitch_of_row(np.arange(ROWS), ROWS)) < WALL_DEG)[:, None] & seen.known
+    near = _near(views)
+    others, here = level & ~near, level & near
+    if not here.any() or not others.any():
+        return np.zeros(seen.trust.shape)
+    painted = min(PAINTED * float(np.average(seen.trust[others], weights=area()[others])), 1.0)
+    alike = np.exp(-LIKE_THE_WALL * np.abs(seen.light - np.median(seen.light[here])))
+    return np.where(here, painted * alike, 0.0)
+
+
+def _near(views: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Cells at the height of a view, and beside it."""
+    beside = np.logical_or.reduce([np.roll(views, step, axis=1) for step in range(-BESIDE, BESIDE + 1)])
+    over = np.pad(beside, ((ABOVE, ABOVE), (0, 0)))
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(over, 2 * ABOVE + 1, axis=0).any(axis=-1))
 
 
 def _amid(views: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -26,7 +26,7 @@ from panopipe.studies.white.cones import (
     log_chromaticity_from_working,
 )
 from panopipe.studies.white.mixture import mixture
-from panopipe.studies.white.surfaces import area, surfaces_of, upper_envelope
+from panopipe.studies.white.surfaces import Surfaces, area, surfaces_of, upper_envelope
 from tests.scenes.camera import expose
 from tests.scenes.house import small_room
 from tests.scenes.raycast import Picture, render
@@ -209,3 +209,27 @@ def test_what_lies_beside_a_clipped_window_has_the_days_light(beside: str, *, is
     field = find_field(surfaces_of(rows, 1.0), tuple(places[1]), (1e6 / 6500, 1e6 / 2800), CAMERA)
     around = field.lengths[26:37, 51] / field.curve.length
     assert around.max() < 0.25 if is_day else around.min() > 0.75
+
+
+def walls(paint: float) -> tuple[Surfaces, np.ndarray]:
+    """A room whose walls are trusted so far, in daylight but for the one that holds a window."""
+    day, lamp = locus([150.0, 350.0]) - np.array(CAMERA)
+    places, light = np.tile(day, (64, 128, 1)), np.zeros((64, 128))
+    behind, pane = np.s_[24:40, 50:78], np.s_[28:36, 60:68]
+    places[behind], light[behind] = lamp, -1.0
+    places[pane], light[pane] = day, 3.0
+    known, bright = np.ones(light.shape, bool), np.zeros(light.shape, bool)
+    known[pane], bright[pane] = False, True
+    trust = np.where(light == 0, paint, 0.0)
+    return Surfaces(places, light, known, trust, bright, np.zeros(light.shape, bool)), lamp
+
+
+def test_the_wall_around_a_window_is_heard_as_far_as_the_others_are() -> None:
+    """With its back to the day it looks too dim for white, and had kept the light of the walls beside it."""
+    wrong = []
+    for paint in (0.25, 0.002):
+        seen, lamp = walls(paint)
+        along = find_along(seen, (0.0, 0.0), (150.0, 350.0), CAMERA, FIRST_ROUNDS)
+        wrong.append(np.hypot(*(along.curve.at(along.lengths)[32, 54] - lamp)))
+    assert wrong[0] < 0.2  # of 1.1 between both lights
+    assert wrong[1] > 3 * wrong[0], wrong
