@@ -121,7 +121,11 @@ class Cells:
 
 
 def gather(
-    rows: Rows, camera: tuple[float, float] | None = None, *, exposure_ev100: float | None = None
+    rows: Rows,
+    camera: tuple[float, float] | None = None,
+    *,
+    exposure_ev100: float | None = None,
+    smooth: Matrix | None = None,
 ) -> Evidence:
     """Look at a frame at reduced size.
 
@@ -133,6 +137,8 @@ def gather(
         Place of the camera's own white as a real light; None if the file does not tell.
     exposure_ev100 : float or None
         Exposure value at ISO 100; None if the file does not tell.
+    smooth : ndarray of shape (64, 128) or None
+        How smooth each cell is, by `texture.smoothness`; None: it is found here.
 
     Returns
     -------
@@ -146,7 +152,7 @@ def gather(
     sky = _sky(cells, rows, largest, camera, exposure_ev100)
     mean = _light_on_bright(cells)
     shown = replace(cells, weight_sr=np.where(sky.region, 1 - sky.likely, 1.0) * cells.weight_sr)
-    paints = _paints(shown, smoothness(rows))
+    paints = _paints(shown, smoothness(rows) if smooth is None else smooth)
     around_mean = np.sum((cells.light[..., :2] - mean) ** 2, axis=-1)
     spread = float(np.sqrt(np.average(around_mean, weights=_area())))
     luminance = float(np.average((cells.light + cells.surface)[..., 2], weights=cells.weight_sr))

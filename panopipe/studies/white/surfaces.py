@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
+from panopipe.pixels.easing import smooth_step
 from panopipe.pixels.planes import highest_plane
+from panopipe.sphere.filters import smooth as smooth_sphere
 from panopipe.sphere.geometry import pitch_of_row
 from panopipe.studies.white.cones import log_chromaticity_from_working
 from panopipe.studies.white.evidence import JUMP, RECORDED
 from panopipe.studies.white.light import light_field
+from panopipe.studies.white.texture import smoothness
 
 ROWS = 64
 """Rows of the grid: 2.8 degrees each. Light blurred by 4 degrees serves as well as light pixel by pixel."""
@@ -28,6 +31,15 @@ what changes smoothly is taken for light: at 0.09 or 0.14 natural logarithms it 
 TOP = 0.9
 TEXTURE = 4.0
 """How steeply trust falls with texture: at a standard deviation of 0.17 natural logarithms it halves."""
+GRAIN_DEG, BOARDS, PLAIN = 9.0, 0.3, 0.6
+"""Standard deviation over which a surface is judged by its grain, and how smooth boards and paint are there.
+In rendered rooms wooden ceilings are .28 to .34 in the middle, painted walls .85 to 1."""
+LITTLE_PAINT, MUCH_PAINT = 0.05, 0.1
+"""Share of the sphere that may be plain paint up to which grain counts in full, and from which not at all. In
+rendered rooms coloured all round it is .02 to .03, in others .13 to .23."""
+BOARDS_HEARD = 0.2
+"""What is left of the trust in boards: they are all that many a cabin shows of its lamps' light. With none
+left, wood has its full colour in rendered rooms, and cards away from the window turn yellow."""
 WHITE_OVER_MIDDLE = 16.0
 """Most that white paint lies above the middle of a frame's light: 4 EV, where a merged bracket may hold 7."""
 CLIPPED = 0.02
@@ -82,7 +94,7 @@ class Surfaces:
         return Surfaces(places, light, self.known, trust, self.bright, self.beside)
 
 
-def surfaces_of(rows: Rows, clips_at: float | None = None) -> Surfaces:
+def surfaces_of(rows: Rows, clips_at: float | None = None, smooth: Matrix | None = None) -> Surfaces:
     """Look at a whole frame at reduced size.
 
     Parameters
@@ -91,7 +103,10 @@ def surfaces_of(rows: Rows, clips_at: float | None = None) -> Surfaces:
         Linear light in the working space, the whole sphere, at least 128 wide.
     clips_at : float or None
         Level at which the first plane of the sensor clips; None if none does.
+    smooth : ndarray of shape (64, 128) or None
+        How smooth each cell is, by `texture.smoothness`; None: it is found here.
     """
+    smooth = smoothness(rows) if smooth is None else smooth
     level = white_level(rows)
     rows, clips_at = rows / np.float32(level), None if clips_at is None else clips_at / level
     largest = highest_plane(rows)
@@ -112,7 +127,20 @@ def surfaces_of(rows: Rows, clips_at: float | None = None) -> Surfaces:
     darker = np.minimum(over_white, 0)
     white = np.maximum(np.exp(WHITE_OVER * darker), np.exp(REFLECTS_OVER * np.minimum(against, 0)))
     trust = white * np.exp(-TEXTURE * texture) * known * _by_height()
-    return Surfaces(place, light, known, trust, is_bright, beside)
+    return Surfaces(place, light, known, _without_boards(trust, smooth), is_bright, beside)
+
+
+def _without_boards(trust: Matrix, smooth: Matrix) -> Matrix:
+    """Trust, with little in boards where a room shows little paint.
+
+    A wooden ceiling is bright and wide, and in daylight as yellow as paint under a lamp: where it is the most
+    of what seems white, the light would follow it and leave it pale pink.
+    """
+    around = smooth_sphere(smooth, GRAIN_DEG)
+    plain = smooth_step((around - BOARDS) / (PLAIN - BOARDS))
+    painted = float(np.average(trust * plain, weights=area()))
+    counts = np.clip((MUCH_PAINT - painted) / (MUCH_PAINT - LITTLE_PAINT), 0, 1)
+    return np.asarray(trust * (1 - (1 - BOARDS_HEARD) * counts * (1 - plain)))
 
 
 def white_level(rows: Rows) -> float:

@@ -27,17 +27,20 @@ LEAST_STEP = 0.1
 PAST_WARMEST = 0.1
 """How much warmer than any light that was found the light of a white thing may be, 18 mired: in rooms
 coloured all round the warmest corner shows no paint."""
-BRIGHT_EV, BRIGHT_OVER_EV = 0.3, 0.6
+BRIGHT_EV, BRIGHT_OVER_EV = 0.6, 0.6
 """EV over the dimmer surfaces around from where a surface may be white, and over how many it surely is, as
-far as brightness tells: white paint lies 0.3 to 0.7 over a wall of light colour."""
+far as brightness tells: white paint lies 1 to 2.5 over walls of full colour, boards and dark floors. Over a
+wall of light colour it is 0.3 to 0.7, and the field is told by both."""
 AROUND, DIM_SHARE = 3, 0.3
 """Cells around a place that are its surroundings, and share of them that is dimmer than they are called."""
 ACROSS = 0.15
 """Distance from the lights, 10 delta E, at which a surface is hardly white. In rendered coloured rooms white
 trim lay 4 to 8 beside them, by what walls throw onto it."""
-WHITE_OVER = 1.5
-"""How steeply what is darker than white would be there is less likely white: 0.5 natural logarithms halve it.
-At 1 things lost .03 of their chroma more in rendered rooms, at 3 trim kept a third more of its tint."""
+DARKER_WARM, DARKER_COLD = 1.5, 0.5
+"""How steeply what is darker than white would be there is less likely white: 0.5 and 1.4 natural logarithms
+halve it. Less for what looks colder than its light: wood and cream look warmer everywhere, and what a window
+lights most is a table by it. In rendered rooms 1 for both took .03 of their chroma from things, 0 for the
+cold bleached blue cushions and rugs by a tenth."""
 GLOWS = (0.7, 1.4)
 """Natural logarithms, 1 and 2 EV, above white from which what looks warm may be, and is, a lamp or a view."""
 _DARK = 1e-6
@@ -83,7 +86,8 @@ def _white(light: Matrix, rows: Rows, warmer: NDArray[np.bool_]) -> Matrix:
     over_white = light - _finer(upper_envelope(cells, surface))
     brighter = smooth_step((over_around - BRIGHT_EV) / BRIGHT_OVER_EV)
     glows = smooth_step((over_white - GLOWS[0]) / (GLOWS[1] - GLOWS[0])) * warmer
-    return np.asarray(brighter * np.exp(WHITE_OVER * np.minimum(over_white, 0)) * (1 - glows))
+    darker = np.where(warmer, DARKER_WARM, DARKER_COLD) * np.minimum(over_white, 0)
+    return np.asarray(brighter * np.exp(darker) * (1 - glows))
 
 
 def _dim_around(cells: Matrix) -> Matrix:

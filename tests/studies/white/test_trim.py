@@ -19,6 +19,7 @@ VIEW, REVEAL, LAMP, WALL = (
     (100, 250),
 )
 FRAME, BOARD, HOUSE = np.s_[120:122, 100:130], np.s_[130:134, 100:130], np.s_[120:132, 250:262]
+AROUND, TABLE = np.s_[70:190, 45:185], np.s_[110:150, 85:145]
 
 
 def coloured(place: np.ndarray, luminance: float) -> np.ndarray:
@@ -99,3 +100,12 @@ def test_a_house_in_the_evening_sun_before_the_window_keeps_its_colour() -> None
     field, rows = room()
     rows[VIEW] = coloured(WHITE + DAY + WOOD, 3)
     assert np.allclose(with_trim(field, rows, WHITE)[HOUSE], DAY, atol=0.02)
+
+
+def test_a_grey_card_by_the_window_hears_of_the_day_and_a_board_there_less() -> None:
+    field, rows = room()
+    rows[AROUND], rows[TABLE] = coloured(WHITE, 0.4), coloured(WHITE, 0.02)
+    rows[FRAME], rows[BOARD] = coloured(WHITE + DAY, 0.09), coloured(WHITE - 0.1 * DAY, 0.09)
+    found = with_trim(field, rows, WHITE)
+    assert 0.4 < np.median(found[FRAME] / DAY) < 1
+    assert np.median(found[BOARD] / (-0.1 * DAY)) < 0.3
