@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.floor.poisson import correction, inside_of
+from panopipe.studies.floor.poisson import correction, fill_smoothly, inside_of
 from panopipe.studies.floor.scene import Box, Scene
 
 Picture = NDArray[np.float32]
@@ -57,13 +57,18 @@ def joined(
     label[blocks] = cv2.resize(labels.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
     label = np.ascontiguousarray(label[box])
     hole = scene.hole[box]
-    guess = scene.detail[box].copy()
+    guess, lost = scene.detail[box].copy(), np.zeros_like(hole)
     for index in np.unique(label[hole]):
-        there, _ = scene.shifted(box, shifts[index])
-        cv2.copyTo(there, ((label == index) & hole).view(np.uint8), guess)
+        there, valid = scene.shifted(box, shifts[index])
+        own = (label == index) & hole
+        cv2.copyTo(there, own.view(np.uint8), guess)
+        lost |= own & ~valid
+    if lost.any():
+        # Where no shift shows known floor, what surrounds it goes on.
+        guess = fill_smoothly(guess, lost)
     divergence_residual = np.zeros_like(guess)
     for axis in (0, 1):
-        _add_unmet(divergence_residual, scene, shifts, label, box, guess, axis)
+        _add_unmet(divergence_residual, scene, shifts, label, box, guess, lost, axis)
     inside = inside_of(hole, guess.shape[-1])
     levels = correction(divergence_residual * inside, inside, _CYCLES)
     guess += levels if math.isinf(most) else _bounded(levels, hole, most)
@@ -77,6 +82,7 @@ def _add_unmet(
     label: NDArray[np.uint8],
     box: Box,
     guess: Picture,
+    lost: NDArray[np.bool_],
     axis: int,
 ) -> None:
     """Add by how much the steps of the guess along an axis differ from those wanted, as a divergence.
@@ -87,7 +93,7 @@ def _add_unmet(
     hole = scene.hole[box]
     here, there = (np.s_[:-1], np.s_[1:]) if axis == 0 else (np.s_[:, :-1], np.s_[:, 1:])
     seam = (label[here] != label[there]) | (hole[here] != hole[there])
-    rows, columns = np.nonzero(seam & (hole[here] | hole[there]))
+    rows, columns = np.nonzero(seam & (hole[here] | hole[there]) & ~lost[here] & ~lost[there])
     next_rows, next_columns = rows + (axis == 0), columns + (axis == 1)
     own_shifts, next_shifts = shifts[label[rows, columns]], shifts[label[next_rows, next_columns]]
     wanted = np.zeros((len(rows), guess.shape[-1]), np.float32)
