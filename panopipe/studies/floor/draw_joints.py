@@ -37,7 +37,7 @@ _LEAST_KNOWN = 0.7
 """Share of those places that must be known floor."""
 _THIN, _ELSEWHERE = 0.55, 0.3
 """Share of a profile's reach within which a thin line lies, and how much of its contrast may show beyond."""
-_FAINT, _OFF, _MOSTLY, _WHOLE = 0.4, 0.25, 0.6, 0.9
+_FAINT, _OFF, _MOSTLY, _WHOLE = 0.4, 0.25, 0.8, 0.9
 """Share of a joint's contrast from which the copied floor shows it, and to which it may be off; the share of
 its way on which it must show it, as blocks of parquet have joints in line that other blocks part; and the
 share from which it is left as it is."""

@@ -186,10 +186,8 @@ def joints_in(luma: Picture, known: Mask, hole: Mask, radius: float, distance: P
             parts.append(_onwards(end, through, side, radius))
         else:
             continue
-        lasts = end.lasts and (other < 0 or ends[other].lasts)
-        if lasts and len(parts[-1]) > 1 and parts[-1][-1, 5] == 1 and abs(end.contrast) > _DRAWN:
-            last = _to_edge(parts[-1][-1], end, apart) if other < 0 else (ends[other].row, ends[other].column)
-            courses.append(Course((end.row, end.column), (last[0], last[1]), other >= 0, end.contrast))
+        course = _course(end, ends[other] if other >= 0 else None, parts[-1], apart)
+        courses += [] if course is None else [course]
     points = np.concatenate(parts)
     points = points[hole[_pixels(points)]]
     worth = points[:, 5] * np.minimum(np.abs(points[:, 4]) / _PLAIN, 1) ** 2
@@ -204,18 +202,24 @@ def joints_in(luma: Picture, known: Mask, hole: Mask, radius: float, distance: P
     )
 
 
-def _to_edge(place: Float, end: _End, apart: Picture) -> tuple[float, float]:
-    """Where a line that comes near to another floor reaches it."""
-    row, column = float(place[0]), float(place[1])
+def _course(end: _End, other: _End | None, places: Float, apart: Picture) -> Course | None:
+    """The way of a line that is sure: a long one, to its other end at the rim or to another floor."""
+    if len(places) < 2 or not end.lasts or abs(end.contrast) < _DRAWN:
+        return None
+    start = end.row, end.column
+    if other is not None:
+        return Course(start, (other.row, other.column), True, end.contrast) if other.lasts else None
+    row, column = float(places[-1, 0]), float(places[-1, 1])
+    near = float(apart[round(row), round(column)])
+    if places[-1, 5] < 1 or not 0 < abs(near) < 2 * _ASIDE_PX:
+        return None
+    # What lies beside an edge belongs to neither floor, but a joint reaches the edge.
     for _ in range(math.ceil(2 * _ASIDE_PX)):
-        here = apart[round(row), round(column)]
-        if (
-            not 0 < abs(here) < 2 * _ASIDE_PX
-            or apart[round(row + end.down), round(column + end.across)] * here < 0
-        ):
+        further = _within(np.array([[row + end.down, column + end.across]]), apart)
+        if not len(further) or apart[_pixels(further)] * near <= 0:
             break
-        row, column = row + end.down, column + end.across
-    return row, column
+        row, column = float(further[0, 0]), float(further[0, 1])
+    return Course(start, (row, column), False, end.contrast)
 
 
 def _pixels(points: Float) -> tuple[Whole, Whole]:
