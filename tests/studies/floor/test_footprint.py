@@ -161,3 +161,16 @@ def test_an_even_head_is_found_that_is_dark_as_shade_but_shade_is_not(name: str)
     assert head.certainty > 0.5
     assert np.all(head.outline.radius_deg > 6.2 - 0.35)
     assert shade.certainty < 0.5
+
+
+@pytest.mark.parametrize("name", ["gravel", "brick", "rug edge"])
+def test_a_plain_plate_is_found_on_a_lively_floor(name: str) -> None:
+    """In its middle it could be such a floor in shade; that it ends all around no shade explains."""
+    seen = see(
+        ALL[name](), Stand(0.03, -0.02, heading_deg=40, seed=7), Foot(9), width=WIDTH, top_pitch_deg=-50
+    )
+    light, bare = (np.full((WIDTH // 2, WIDTH, 3), 0.3, np.float32) for _ in range(2))
+    light[seen.first :], bare[seen.first :] = seen.rows, seen.bare
+    with_plate, without = (find_footprint([ring_map(frame)])[0] for frame in (light, bare))
+    assert with_plate.certainty > 0.5
+    assert without.certainty < 0.5
