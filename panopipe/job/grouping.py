@@ -50,7 +50,8 @@ def grouped(job: Job, recognised: Iterable[Group], remarks: Sequence[str] = ()) 
 
     A file is of one frame only: what is said by hand comes first.
     """
-    entries = dict(job.alone or job.frames)
+    alone = job.alone or job.frames
+    entries = dict(alone)
     by_path = {file.path: key for key, entry in entries.items() for file in entry.files}
     groups: list[Group] = []
     taken: set[str] = set()
@@ -71,8 +72,8 @@ def grouped(job: Job, recognised: Iterable[Group], remarks: Sequence[str] = ()) 
             del entries[key]
     return replace(
         job,
-        frames=entries,
-        alone=job.alone or job.frames,
+        frames=entries if groups else alone,
+        alone=alone,
         groups=tuple(groups),
         remarks=(*job.remarks, *remarks),
     )
