@@ -43,7 +43,7 @@ _COARSE_STRIP_PX = 20
 """The same of a long strip, by the radius of a round hole that is judged as it is."""
 _SHADE_SHARE = 0.4
 """Breadth of what counts as light and shade, in radii of the hole."""
-_MOST_MENDED = 0.05
+_MOST_MENDED = 0.15
 """Strongest mending of levels, in log light, where two kinds of floor meet."""
 _RANDOM, _MOST_MENDED_RANDOM = 0.55, 0.02
 """Agreement below which a floor is chips, stones or pile, and the strongest mending there: each seam cuts
