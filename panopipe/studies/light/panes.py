@@ -17,8 +17,8 @@ BAR_PX, BAR_EV = 7, 0.6
 than what they stand before."""
 WARM = 0.42
 """Log ratio of red to green from where light is that of a lamp, white being that of the room."""
-RED = 0.9
-"""The same from where it is a red thing: a candle reaches 0.8 in a room whose white is daylight."""
+RED = 1.4
+"""The same from where it is a red thing: a filament turned down, 2200 K, reaches 1.1 in daylight's white."""
 PANE_GAP_DEG = 2.4
 """Bars and frames up to this width part the panes of one window."""
 SMALLEST_PANE_SR = 0.0012

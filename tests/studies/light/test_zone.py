@@ -286,14 +286,24 @@ def test_a_deep_sill_in_daylight_is_no_pavement() -> None:
     assert not zone[sill].any()
 
 
-def test_a_lampshade_before_a_window_is_told_by_daylight_however_white_it_was_made() -> None:
-    """Where each place was balanced by its own light a shade is white as a cloud: it had turned orange."""
+FILAMENT = (2.2, 0.74, 0.1)
+"""Light of 2350 K in sRGB's white."""
+
+
+@pytest.mark.parametrize("lamp", [LAMP, FILAMENT])
+def test_a_lampshade_before_a_window_is_told_by_daylight_however_white_it_was_made(
+    lamp: tuple[float, float, float],
+) -> None:
+    """Where each place was balanced by its own light a shade is white as a cloud: it had turned orange.
+
+    And what a filament lights is redder than bricks in daylight: half a casing had turned black.
+    """
     rows = room()
     window(rows)
     shade = slice(255, 292), slice(305, 322)
     rows[shade] = 20.0
     by_day = rows.copy()
-    by_day[shade] *= np.array(LAMP)
+    by_day[shade] *= np.array(lamp)
     balanced, by_day = (
         (seen @ WORKING_FROM_SRGB.T * 2.0**WHITE_EV).astype(np.float32) for seen in (rows, by_day)
     )
