@@ -67,7 +67,7 @@ def windows(sight: Sight) -> list[tuple[Box, list[Mask]]]:
     lamp = (sight.warm > WARM) & (sight.warm < RED)
     glass = (sight.light_ev > BRIGHT_EV) & ~bars & ~lamp
     inner = cv2.morphologyEx(glass.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    with_green = (inner > 0) | (green(sight) & ~lamp)  # sky over a hedge and lawn below it are one pane
+    with_green = (inner > 0) | green(sight)  # sky over a hedge and lawn below it are one pane
     count, label, places, _ = cv2.connectedComponentsWithStats(with_green.astype(np.uint8), connectivity=4)
     area = np.bincount(label.ravel(), (sight.share * inner).ravel(), count)
     top = sight.pitch_deg[places[:, cv2.CC_STAT_TOP], 0]
@@ -164,8 +164,8 @@ def _length(pane: Mask) -> float:
 
 
 def green(sight: Sight) -> Mask:
-    """Trees and hedges: dark as a room may be, but green as no frame is."""
-    return np.asarray((sight.greenness > GREEN) & (sight.light_ev > TREE_EV))
+    """Trees and hedges: dark as a room may be, green as no frame is, and not warm as a filament."""
+    return np.asarray((sight.greenness > GREEN) & (sight.light_ev > TREE_EV) & (sight.warm < WARM))
 
 
 def filled(sight: Sight, pane: Mask, least_ev: float) -> Mask:
