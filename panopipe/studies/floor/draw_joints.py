@@ -78,13 +78,13 @@ def with_joints(
     -------
     ndarray of shape (h, w, channels), dtype float32
     """
-    drawn = filled.copy()
+    drawn, sure = filled.copy(), scene.known.astype(np.float32)[..., None]
     reach = max(_LEAST_ASIDE_PX, _ASIDE * factor)
     across = np.arange(-reach, reach + _STEP_PX / 2, _STEP_PX)
     for course in courses:
         # Of the first block's pixels, the middle lies half a block in.
         start, end = ((np.array(place) + 0.5) * factor - 0.5 for place in (course.start, course.end))
-        found = _profiles(filled, scene.known, _Line(start, end, course.through), across, radius)
+        found = _profiles(filled, sure, _Line(start, end, course.through), across, radius)
         if found is not None:
             _draw(drawn, scene.hole & _on_its_side(start, end, scene), *found, across, radius)
     return drawn
@@ -103,7 +103,7 @@ def _on_its_side(start: Float, end: Float, scene: Scene) -> Mask:
 
 
 def _profiles(
-    picture: Picture, known: Mask, line: _Line, across: Float, radius: float
+    picture: Picture, known: Picture, line: _Line, across: Float, radius: float
 ) -> tuple[_Line, Picture, Picture] | None:
     """A joint laid through the middle of what is seen of it, and its profile at both ends."""
     way = line.end - line.start
@@ -133,7 +133,7 @@ def _profiles(
 
 
 def _straight_on(
-    picture: Picture, known: Mask, line: _Line, across: Float, radius: float
+    picture: Picture, known: Picture, line: _Line, across: Float, radius: float
 ) -> tuple[float, float] | None:
     """How far aside of its two ends a joint runs on that is seen on one side of the hole only."""
     way = line.end - line.start
@@ -157,11 +157,11 @@ def _is_thin(profile: Picture, across: Float) -> bool:
 
 
 def _profile(
-    picture: Picture, known: Mask, at: Float, way: Float, along: Float, across: Float
+    picture: Picture, known: Picture, at: Float, way: Float, along: Float, across: Float
 ) -> Picture | None:
     """Median profile across a joint outside the rim, about the line between its sides; no edge has one."""
     strip = _strip(picture, at, way, along, across)
-    sure = _strip(known.astype(np.float32)[..., None], at, way, along, across)[..., 0] > 0.99
+    sure = _strip(known, at, way, along, across)[..., 0] > 0.99
     rows = sure.all(1)
     if rows.mean() < _LEAST_KNOWN:
         return None
