@@ -76,7 +76,7 @@ COLDER = 0.1
 WALL_DEG, BESIDE, ABOVE = 30.0, 12, 6
 """Height up to which walls are looked at, and cells beside and above a view, 34 and 17 degrees, in which the
 wall that holds it is looked for."""
-PAINTED, LIKE_THE_WALL = 4.0, 4.0
+PAINTED, LIKE_THE_WALL = 1.5, 4.0
 """Trust of a wall around a window against the mean of the other walls, furniture and all; and how steeply it
 falls from the wall's own middle, in natural logarithms of light."""
 DAYLIGHT_HEARD = 0.01
