@@ -43,6 +43,10 @@ def intake(
 
         screen = screen_for(json)
         taken = take_in(source, folder, rooms, screen)
+        screen.wipe()
+        if not json:
+            refused = f", {len(taken.failed)} not taken" if taken.failed else ""
+            print(f"{len(taken.copied)} copied and checked, {len(taken.already)} there already{refused}")
         job = open_job(folder)
         unreadable = check_originals(job, load_recipe(job), screen).failed
         screen.wipe()
@@ -51,8 +55,6 @@ def intake(
             shut = {str(key): why for key, why in unreadable.items()}
             print_json(told_of | {"same": taken.same, "unreadable": shut})
         else:
-            refused = f", {len(taken.failed)} not taken" if taken.failed else ""
-            print(f"{len(taken.copied)} copied and checked, {len(taken.already)} there already{refused}")
             for goal, other in taken.same.items():
                 print(
                     printable(f"{goal} is {other} once more, byte for byte; take one of them out of the job")

@@ -19,11 +19,7 @@ def adaptation_matrix(from_xyz: ArrayLike, to_xyz: ArrayLike, cone: Matrix = BRA
     ValueError
         If a white has a cone response that is not positive.
     """
-    source = cone @ np.asarray(from_xyz, dtype=np.float64)
-    target = cone @ np.asarray(to_xyz, dtype=np.float64)
-    if np.any(source <= 0) or np.any(target <= 0):
-        raise ValueError(f"no light has the white {np.asarray(from_xyz)} or {np.asarray(to_xyz)}")
-    matrix: Matrix = np.linalg.inv(cone) @ np.diag(target / source) @ cone
+    matrix: Matrix = np.linalg.inv(cone) @ np.diag(_gains(from_xyz, to_xyz, cone)) @ cone
     return matrix
 
 
@@ -38,8 +34,14 @@ def working_adaptation(from_xyz: ArrayLike, to_xyz: ArrayLike) -> Matrix:
     ValueError
         If a white lies outside the gamut of the working space.
     """
-    source = WORKING_FROM_XYZ @ np.asarray(from_xyz, dtype=np.float64)
-    target = WORKING_FROM_XYZ @ np.asarray(to_xyz, dtype=np.float64)
+    return np.diag(_gains(from_xyz, to_xyz, WORKING_FROM_XYZ))
+
+
+def _gains(from_xyz: ArrayLike, to_xyz: ArrayLike, channels: Matrix) -> Matrix:
+    """Gains of the channels of a space that turn one white into the other."""
+    source = channels @ np.asarray(from_xyz, dtype=np.float64)
+    target = channels @ np.asarray(to_xyz, dtype=np.float64)
     if np.any(source <= 0) or np.any(target <= 0):
         raise ValueError(f"no light has the white {np.asarray(from_xyz)} or {np.asarray(to_xyz)}")
-    return np.diag(target / source)
+    gains: Matrix = target / source
+    return gains

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.pixels.compiled import compiled
-from panopipe.pixels.render import curves_of_row
+from panopipe.pixels.render import between_columns, curves_of_row
 
 Floats = NDArray[np.float32]
 
@@ -45,20 +45,8 @@ def _adapt(rows: Floats, gains: Floats, white: Floats, first: int, low: float, p
     low32, per32, one = np.float32(low), np.float32(per_level), np.float32(1)
     for number, row in enumerate(rows, first):
         light = row.T.copy()
-        gain = _between_columns(curves_of_row(gains, number, len(row)), len(row))
+        gain = between_columns(curves_of_row(gains, number, len(row)), len(row)).T.copy()
         part = np.clip((light.min(axis=0) - low32) * per32, 0, one)
         part = part * part * (np.float32(3) - np.float32(2) * part)
         gain += part * (white[:, None] - gain)
         row[:] = (light * gain).T
-
-
-def _between_columns(curves: Floats, width: int) -> Floats:
-    """Values (3, width) of a row's pixels between columns (columns + 2, 3)."""
-    per_column = np.float32((len(curves) - 2) / width)
-    column = np.arange(width, dtype=np.float32) * per_column + (
-        np.float32(0.5) * per_column + np.float32(0.5)
-    )
-    left = np.minimum(column, np.float32(len(curves) - 2)).astype(np.int32)
-    right = (column - left.astype(np.float32))[:, None]
-    values: Floats = curves[left] + right * (curves[left + 1] - curves[left])
-    return np.ascontiguousarray(values.T)
