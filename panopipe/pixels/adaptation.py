@@ -16,6 +16,14 @@ Floats = NDArray[np.float32]
 
 NEVER = (1e8, 2e8)
 """Levels of saturation of what does not saturate."""
+NEARLY_CLIPPED = (0.8, 0.98)
+"""Share of the level where the last plane of the sensor clips, from which on light is taken for white, and
+from which wholly: decode brings what is clipped in all planes to that level."""
+
+
+def saturating_at(clips_at: float | None) -> tuple[float, float]:
+    """Levels of saturation of a frame, by the level of neutral light where the last plane clips, if any."""
+    return NEVER if clips_at is None else (NEARLY_CLIPPED[0] * clips_at, NEARLY_CLIPPED[1] * clips_at)
 
 
 def adapt_rows(

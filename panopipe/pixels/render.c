@@ -2,7 +2,7 @@
 #include "functions.h"
 
 typedef struct {
-    float luminance[3], screen[9], from_screen[9], change[9], screen_luminance[3];
+    float luminance[3], screen[9], from_screen[9], change[9], screen_luminance[3], balance[3];
 } Weights;
 
 typedef struct {
@@ -26,6 +26,11 @@ INLINE float weighed(const float *w, float red, float green, float blue)
     return w[0] * red + w[1] * green + w[2] * blue;
 }
 
+/* Light that saturated a sensor: from where balanced channels did in part, and by how much light that grows. */
+typedef struct {
+    float low, per_light;
+} Saturating;
+
 INLINE float between(float low, float x, float high) { return least_of(most_of(x, low), high); }
 
 /* Places among the curves: index of the node before, and the way to the next in level and column. */
@@ -46,6 +51,14 @@ typedef struct {
     float *gains, *planes, *relit;
     Grid of_planes, of_relit;
 } Zone;
+
+/* How far light saturated no sensor, 1 to 0. */
+INLINE float unsaturated(float red, float green, float blue, const float *balance, Saturating saturating)
+{
+    float least = least_of(least_of(red * balance[0], green * balance[1]), blue * balance[2]);
+    float part = between(0, (least - saturating.low) * saturating.per_light, 1);
+    return 1 - part * part * (3 - 2 * part);
+}
 
 INLINE void find_places(const float *RESTRICT luminance, const Curves *RESTRICT curves, int first,
                         Places *RESTRICT places)
@@ -100,7 +113,8 @@ INLINE int in_zone(const Zone *zone, int first, int last)
 
 /* Gains of pixels in the zone, by their share of it, which is all changed. */
 FAST static void change_zone(const Zone *zone, Planes *RESTRICT light, const Places *RESTRICT places,
-                             int first, int levels, float *RESTRICT values)
+                             int first, int levels, const float *balance, Saturating saturating,
+                             float *RESTRICT values)
 {
     for (int i = 0; i < BLOCK; i++) {
         float part, at[4];
@@ -121,17 +135,19 @@ FAST static void change_zone(const Zone *zone, Planes *RESTRICT light, const Pla
         const float *before = &zone->relit[3 * column_of(&zone->of_relit, first + i, &part)];
         for (int k = 0; k < 3; k++)
             at[k] = before[k] + part * (before[k + 3] - before[k]) - 1;
+        share *= unsaturated(light->red[i], light->green[i], light->blue[i], balance, saturating);
         light->red[i] += share * (at[0] * light->red[i]);
         light->green[i] += share * (at[1] * light->green[i]);
         light->blue[i] += share * (at[2] * light->blue[i]);
     }
 }
 
-INLINE void change_views(Planes *RESTRICT light, const float *RESTRICT change, const float *RESTRICT values)
+INLINE void change_views(Planes *RESTRICT light, const float *RESTRICT change, const float *balance,
+                         Saturating saturating, const float *RESTRICT values)
 {
     for (int i = 0; i < BLOCK; i++) {
-        float share = values[2 * i + 1];
         float red = light->red[i], green = light->green[i], blue = light->blue[i];
+        float share = values[2 * i + 1] * unsaturated(red, green, blue, balance, saturating);
         light->red[i] = red + share * weighed(change, red, green, blue);
         light->green[i] = green + share * weighed(change + 3, red, green, blue);
         light->blue[i] = blue + share * weighed(change + 6, red, green, blue);
@@ -200,7 +216,7 @@ INLINE void roll_off(Planes *RESTRICT light, const Weights *RESTRICT w, const Sh
 }
 
 FAST static void render_row(float *row, int width, const Curves *curves, int has_views, const Zone *zone,
-                            const Weights *weights, const Shoulder *shoulder)
+                            const Weights *weights, Saturating saturating, const Shoulder *shoulder)
 {
     Planes light = {{0}, {0}, {0}};
     Places places;
@@ -213,9 +229,9 @@ FAST static void render_row(float *row, int width, const Curves *curves, int has
         find_places(luminance, curves, first, &places);
         read_curves(curves, &places, values);
         if (zone->of_planes.columns && in_zone(zone, first, first + count - 1))
-            change_zone(zone, &light, &places, first, curves->levels, values);
+            change_zone(zone, &light, &places, first, curves->levels, weights->balance, saturating, values);
         if (has_views)
-            change_views(&light, weights->change, values);
+            change_views(&light, weights->change, weights->balance, saturating, values);
         for (int i = 0; i < BLOCK; i++) {
             float gain = exp_2(between(-126, values[2 * i], 126));
             light.red[i] *= gain;
@@ -272,7 +288,7 @@ static const Argument arguments[] = {{"rows", 'f', 1, 3, {-1, -2, 3}},
                                      {"zone_gains", 'f', 0, 3, {-7, -4, -5}},
                                      {"zone_planes", 'f', 0, 3, {-8, -9, 4}},
                                      {"zone_relit", 'f', 0, 3, {-10, -11, 3}},
-                                     {"weights", 'f', 0, 2, {11, 3}}};
+                                     {"weights", 'f', 0, 2, {12, 3}}};
 
 PyObject *render_kernel(PyObject *self, PyObject *args)
 {
@@ -281,11 +297,12 @@ PyObject *render_kernel(PyObject *self, PyObject *args)
     Curves curves;
     Zone zone;
     Shoulder shoulder;
+    Saturating saturating;
     Py_ssize_t first;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOOOOOOnffffff", &given[0], &given[1], &given[2], &given[3], &given[4],
+    if (!PyArg_ParseTuple(args, "OOOOOOOnffffffff", &given[0], &given[1], &given[2], &given[3], &given[4],
                           &given[5], &given[6], &first, &curves.lowest, &curves.per_level,
-                          &shoulder.white_point, &shoulder.knee, &shoulder.headroom, &shoulder.channel_share)
+                          &saturating.low, &saturating.per_light, &shoulder.white_point, &shoulder.knee, &shoulder.headroom, &shoulder.channel_share)
         || open_arrays(given, arguments, 7, &arrays) < 0)
         return NULL;
     const Py_ssize_t *length = arrays.length;
@@ -334,7 +351,7 @@ PyObject *render_kernel(PyObject *self, PyObject *args)
             place = place_of_row(first + row, relit, width);
             values_of_row(zone_relit + place.above * along, along, place.part, zone.relit);
         }
-        render_row(rows + 3 * row * width, (int)width, &curves, views > 0, &zone, arrays.view[6].buf, &shoulder);
+        render_row(rows + 3 * row * width, (int)width, &curves, views > 0, &zone, arrays.view[6].buf, saturating, &shoulder);
     }
     Py_END_ALLOW_THREADS
     PyMem_Free(nodes);

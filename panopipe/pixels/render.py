@@ -59,7 +59,7 @@ class Zone:
     relit: Floats | None = None
 
 
-def render(
+def render(  # noqa: PLR0913 - what the kernel is handed at once
     rows: Floats,
     first: int,
     *,
@@ -68,6 +68,7 @@ def render(
     zone: Zone | None = None,
     levels_ev: tuple[float, float],
     weights: Floats,
+    saturating: tuple[float, float],
     shoulder: Shoulder,
 ) -> None:
     """Change rows of a frame in place.
@@ -86,15 +87,19 @@ def render(
         Part of the frame that has gains of its own, and is changed wholly if there are shares.
     levels_ev : tuple of float
         Log2 luminance of the first level, and the step between levels.
-    weights : ndarray of shape (11, 3), dtype float32
+    weights : ndarray of shape (12, 3), dtype float32
         Luminance of light (1 row); light to the screen's channels (3) and back (3); what is added to light by
-        its share (3); luminance of the screen's channels (1).
+        its share (3); luminance of the screen's channels (1); gains of channels by the balance to come (1).
+    saturating : tuple of float
+        Least of the three channels, balanced, from which light has saturated a sensor in part and from which
+        wholly: it is white already, and neither `shares` nor `Zone.relit` changes its colour.
     shoulder : Shoulder
         What happens to bright light.
     """
     none, unparted = np.empty((0, *gains.shape[1:]), np.float32), np.empty((0, 3, 4), np.float32)
     as_it_is = np.empty((0, 3, 3), np.float32)
     lowest_ev, level_ev = levels_ev
+    low, high = saturating
     numbers = (shoulder.white_point, shoulder.knee, shoulder.headroom, shoulder.channel_share)
     _render(
         rows,
@@ -107,6 +112,8 @@ def render(
         first,
         lowest_ev,
         1 / level_ev,
+        low,
+        1 / (high - low),
         *numbers,
     )
 
@@ -123,7 +130,7 @@ def _render(
     first: int,
     *numbers: float,
 ) -> None:
-    lowest_ev, per_level, *shoulder = numbers
+    lowest_ev, per_level, low, per_light, *shoulder = numbers
     bright = [np.float32(number) for number in shoulder]
     for number, row in enumerate(rows, first):
         light = row.T.copy()
@@ -140,13 +147,22 @@ def _render(
                 share += part * (np.float32(1) - share)
             if len(zone_relit):
                 relit = between_columns(curves_of_row(zone_relit, number, len(row)), len(row)).T
+                part = part * _unsaturated(light, weights[11], low, per_light)
                 light += part * ((relit - np.float32(1)) * light)
         if share is not None:
+            share = share * _unsaturated(light, weights[11], low, per_light)
             light += share * mixed(weights[7:10], light)
         light *= exp2(np.clip(gain, -126, 126))
         if bright[0] > 0:
             _roll_off(light, weights, *bright)
         row[:] = light.T
+
+
+def _unsaturated(light: Floats, balance: Floats, low: float, per_light: float) -> Floats:
+    """How far each pixel of a row (3, width) saturated no sensor, 1 to 0."""
+    part = np.clip(((light * balance[:, None]).min(axis=0) - np.float32(low)) * np.float32(per_light), 0, 1)
+    unsaturated: Floats = np.float32(1) - part * part * (np.float32(3) - np.float32(2) * part)
+    return unsaturated
 
 
 def curves_of_row(table: Floats, row: int, width: int) -> Floats:
@@ -259,7 +275,7 @@ def _roll_off(
     kept = fade - lost.max(axis=0) / np.maximum(strongest, least)
     by_chroma = away * kept
     by_channel = away * fade - lost
-    missing = -mixed(weights[10:], by_channel)[0]
+    missing = -mixed(weights[10:11], by_channel)[0]
     by_channel = by_channel + missing / np.maximum(left + missing, least) * (left - by_channel)
     screen = shown + (by_chroma + channel_share * (by_channel - by_chroma)) * (one / (one + headroom))
     light[:, over] = mixed(weights[4:7], screen)

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from panopipe.pixels import compiled
+from panopipe.pixels.adaptation import NEVER
 from panopipe.pixels.gamut import LINE, fit
 from panopipe.pixels.matrix import _transform
 from panopipe.pixels.render import Shoulder, render
@@ -64,10 +65,10 @@ def test_arrays_that_do_not_go_together_are_refused() -> None:
 @pytest.mark.parametrize(
     ("gains", "shares", "weights", "why"),
     [
-        ((9, 2, 7), (9, 2, 7), (11, 3), "curves"),
-        ((9, 7, 18), (5, 7, 18), (11, 3), "as many shares"),
-        ((9, 7, 18), (9, 7, 17), (11, 3), "shares"),
-        ((9, 7, 18), (9, 7, 18), (10, 3), "weights"),
+        ((9, 2, 7), (9, 2, 7), (12, 3), "curves"),
+        ((9, 7, 18), (5, 7, 18), (12, 3), "as many shares"),
+        ((9, 7, 18), (9, 7, 17), (12, 3), "shares"),
+        ((9, 7, 18), (9, 7, 18), (11, 3), "weights"),
     ],
 )
 def test_curves_that_do_not_go_together_are_refused(
@@ -78,5 +79,11 @@ def test_curves_that_do_not_go_together_are_refused(
     shoulder = Shoulder(8.0, 0.7, 0.3, 0.35)
     with pytest.raises(ValueError, match=why):
         render(
-            rows, 0, **tables, levels_ev=(-6.0, 1.0), weights=np.zeros(weights, np.float32), shoulder=shoulder
+            rows,
+            0,
+            **tables,
+            levels_ev=(-6.0, 1.0),
+            weights=np.zeros(weights, np.float32),
+            saturating=NEVER,
+            shoulder=shoulder,
         )

@@ -9,7 +9,7 @@ from panopipe.pixels.render import Shoulder, Zone, render
 RANDOM = np.random.default_rng(12)
 GAINS = RANDOM.uniform(-3, 3, (18, 34, 7)).astype(np.float32)
 SHARES = RANDOM.random(GAINS.shape, np.float32)
-WEIGHTS = RANDOM.random((11, 3), np.float32)
+WEIGHTS = RANDOM.random((12, 3), np.float32)
 WEIGHTS /= WEIGHTS.sum(axis=1, keepdims=True)
 PLANES = RANDOM.uniform(-0.4, 0.6, (10, 18, 4)).astype(np.float32)
 PLANES[2:6, 4:12] = 0
@@ -21,6 +21,7 @@ SHOULDER = Shoulder(white_point=8.0, knee=0.7, headroom=0.3, channel_share=0.35)
 def rendered(rows: np.ndarray, first: int = 0, **other: object) -> np.ndarray:
     found = rows.copy()
     kinds = {"gains": GAINS, "shares": SHARES, "weights": WEIGHTS, "shoulder": SHOULDER} | other
+    kinds = {"saturating": (2.0, 4.0)} | kinds
     render(found, first, levels_ev=(-6.0, 1.5), **kinds)  # type: ignore[arg-type]
     return found
 
@@ -91,6 +92,30 @@ def test_a_zone_has_its_own_light() -> None:
     )
     assert after[100, 50] == pytest.approx(0.4 * gains, abs=1e-6)
     assert after[100, 350] == pytest.approx(0.4)
+
+
+def test_what_saturated_keeps_the_white_that_it_has() -> None:
+    # A fault once seen: clipped skies, neutral already, were peach where the view got its own white.
+    planes = np.tile(np.array([0.0, 0.0, 0.0, 1.0], np.float32), (10, 18, 1))
+    gains, balance = np.array([1.5, 1.0, 0.5], np.float32), np.array([0.5, 1.0, 2.0], np.float32)
+    zone = Zone(np.zeros_like(GAINS), planes, np.tile(gains, (6, 10, 1)))
+    weights, plain = np.full_like(WEIGHTS, 1 / 3), replace(SHOULDER, white_point=0.0)
+    weights[11] = balance
+    frame = np.full((200, 400, 3), 3.0, np.float32) / balance
+    kinds = {
+        "gains": np.zeros_like(GAINS),
+        "shares": None,
+        "zone": zone,
+        "weights": weights,
+        "shoulder": plain,
+    }
+    below, between, above = (
+        rendered(frame, saturating=levels, **kinds)[100, 200] * balance / 3
+        for levels in ((4.0, 6.0), (2.0, 4.0), (1.0, 2.0))
+    )
+    assert below == pytest.approx(gains)
+    assert between == pytest.approx((1 + gains) / 2)
+    assert above == pytest.approx([1, 1, 1])
 
 
 def test_gains_of_channels_that_are_too_few_are_refused() -> None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import XYZ_FROM_SRGB
+from panopipe.pixels.adaptation import NEVER
 from panopipe.pixels.render import Shoulder, Zone
 from panopipe.pixels.render import render as render_rows
 from panopipe.studies.light.curve import KNEE
@@ -63,6 +64,10 @@ class Rendering:
         The view from a room, exposed for itself; None if there is none.
     relit : ndarray of shape (rows + 2, columns + 2, 3), dtype float32, or None
         Gains of the channels that give the view its own white, by place; see `panopipe.pixels.render.Zone`.
+    balance : ndarray of shape (3,)
+        Gains of the channels by the balance to come.
+    saturating : tuple of float
+        Least balanced channel from which light is in part what saturated the sensor, and from which wholly.
     """
 
     luminance: Plane32
@@ -73,6 +78,8 @@ class Rendering:
     views: DaylightView | None = None
     outlook: Outlook | None = None
     relit: Plane32 | None = None
+    balance: Float = field(default_factory=lambda: np.ones(3))
+    saturating: tuple[float, float] = NEVER
 
 
 def render(rows: Plane32, first: int, rendering: Rendering) -> None:
@@ -97,6 +104,7 @@ def render(rows: Plane32, first: int, rendering: Rendering) -> None:
         shares=None if views is None else views.shares.table,
         zone=None if outlook is None else Zone(outlook.gains.table, outlook.planes, rendering.relit),
         levels_ev=(gains.lowest_ev, gains.level_ev),
-        weights=np.concatenate(matrices).astype(np.float32),
+        weights=np.concatenate([*matrices, rendering.balance[None]]).astype(np.float32),
+        saturating=rendering.saturating,
         shoulder=Shoulder(rendering.white_point or 0, KNEE, HEADROOM, CHANNEL_SHARE),
     )

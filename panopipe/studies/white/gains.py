@@ -9,13 +9,10 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
-from panopipe.pixels.adaptation import NEVER, adapt_rows
+from panopipe.pixels.adaptation import adapt_rows, saturating_at
 from panopipe.sphere.wrap import pad
 from panopipe.studies.white.cones import light_of_place, log_chromaticity_from_working
 
-NEARLY_CLIPPED = (0.8, 0.98)
-"""Share of the level where the last plane of the sensor clips, from which on light is taken for white, and
-from which wholly: decode brings what is clipped in all planes to that level."""
 _NO_CHANGE = np.ones((3, 4, 3), np.float32)
 """Gains of one light everywhere."""
 
@@ -43,12 +40,11 @@ class LocalGains:
 
     def apply(self, rows: Rows, first: int) -> None:
         """Adapt rows in place that start at row `first` of their frame."""
-        low, high = NEVER if self.clips_at is None else (self.clips_at * share for share in NEARLY_CLIPPED)
-        white, saturating = self.clipped.astype(np.float32), (low, high)
+        white, saturating = self.clipped.astype(np.float32), saturating_at(self.clips_at)
         if not self.even:
             adapt_rows(rows, first, gains=self.table, white=white, saturating=saturating)
             return
-        nearly = np.minimum(np.minimum(rows[..., 0], rows[..., 1]), rows[..., 2]) > np.float32(low)
+        nearly = np.minimum(np.minimum(rows[..., 0], rows[..., 1]), rows[..., 2]) > np.float32(saturating[0])
         if nearly.any():
             pixels = rows[nearly][None]
             adapt_rows(pixels, 0, gains=_NO_CHANGE, white=white, saturating=saturating)
