@@ -112,7 +112,7 @@ class Decode(SourceStage[DecodeSettings]):
     """Reads a linear DNG, TIFF, JPEG or PNG."""
 
     name = "decode"
-    version = 12
+    version = 13
     summary = "reads a frame into linear light: levels, white and colour as the file's own data say"
     Settings = DecodeSettings
     notes: ClassVar[Mapping[str, Note]] = {

@@ -21,6 +21,7 @@ _EVIDENCE = 0.02
 """Weight of "no warmth, no tint" against the surroundings, as a share of full evidence everywhere."""
 _BRIGHT_FROM, _BRIGHT_TO = 0.15, 0.5
 _MOST_WARMTH, _MOST_TINT = 2.0, 0.15
+"""Beyond such a tint it is the colour of a surface and tells nothing: a lawn is no green light, nor warm."""
 _DARKEST = 1e-4
 
 
@@ -120,9 +121,10 @@ def _map(share: Floats, lights: Lights) -> Floats:
     bright = np.nonzero(evidence)
     red, green, blue = np.log(np.maximum(share[bright] / lights.neutral, _DARKEST)).T
     warmth = np.clip(red - blue, -_MOST_WARMTH, _MOST_WARMTH)
-    tint = np.clip(green - a * red - (1 - a) * blue, -_MOST_TINT, _MOST_TINT)
+    tint = green - a * red - (1 - a) * blue
+    weight = evidence[bright] * (1 - smooth_step(np.abs(tint), 0, _MOST_TINT))
     told = np.zeros((*evidence.shape, 3))
-    told[bright] = evidence[bright][:, None] * np.stack([np.ones_like(warmth), warmth, tint], axis=1)
+    told[bright] = weight[:, None] * np.stack([np.ones_like(warmth), warmth, tint], axis=1)
     stack = _means(told)
     far, near = smooth(stack, _FAR_DEG), smooth(stack, _NEAR_DEG)
     wide = far[:, :, 1:] / (far[:, :, :1] + _EVIDENCE)

@@ -118,6 +118,19 @@ def test_the_survey_weighs_solid_angle_and_learns_warmth() -> None:
     assert abs(tint[0]) < 0.02
 
 
+def test_a_lawn_tells_nothing_of_the_sky_above_it() -> None:
+    """A fault once seen: a sky that clipped in two planes turned yellow, and bars before a lawn teal."""
+    found = lights(4500, CAMERA_D65)
+    sky = seen(9000, CAMERA_D65) / seen(9000, CAMERA_D65).max()
+    lawn = 0.5 * np.array([0.5, 1.0, 0.4]) * found.neutral  # reflects twice as much green as red or blue
+    share = np.full((64, 128, 3), lawn)
+    share[20:22], share[:20] = 0.9 * sky, 1.0
+    warmth, tint = read_map(survey(share, found).warmth_tint, np.array([19]), np.array([60]), 128)
+    colour = sky / found.neutral
+    assert warmth[0] == pytest.approx(np.log(colour[0] / colour[2]), rel=0.1)
+    assert abs(tint[0]) < 0.02
+
+
 def test_surroundings_go_round() -> None:
     """Column 0 and the last are neighbours in the map."""
     plane = np.zeros((4, 8, 2))
