@@ -13,8 +13,8 @@ view      places only: a bracket of five through the default recipe (but nadir a
           `tests.benchmarks.views`
 sway      a monopod that leans up to a degree a shot about its foot, in a room of known form
           (`tests.scenes.sway`): pixels of 6144 that registration leaves across edges which the exposure
-          holds, by distance; and of a merged bracket the edge pixels that are like no single exposure as it
-          was laid (beyond 4 sigma and 3 %): edges shown twice
+          holds and sees, by distance; and of a merged bracket the edge pixels that are like no single
+          exposure as it was laid (beyond 4 sigma and 3 %), but beside what all of them clip: shown twice
 moving    five things of 20 to 200 pixels of 6144 in five places each: pixels of the moving area that are like
           no single exposure (mean of 3 x 3 beyond 4 sigma), and places found in a static bracket
 folders   made folders of brackets, takes, neighbours, mixed names, missing times, wrong tags, an exposure of
@@ -56,7 +56,7 @@ from tests.makers.camera import camera_from_recorded, camera_values, recorded_wo
 from tests.makers.dng import Shot
 from tests.makers.place_job import IN_PLACE
 from tests.scenes.place import MIDDLE, Place, read_place
-from tests.scenes.sway import Room, Sway, swayed, true_places
+from tests.scenes.sway import Room, Sway, is_seen, swayed, true_places
 
 KEY = FrameKey("room", "frame")
 SLOPE, LEAST = 1 / SMALL_SENSOR.full_well_e, (SMALL_SENSOR.read_noise_e / SMALL_SENSOR.full_well_e) ** 2
@@ -194,7 +194,7 @@ def sway(light: np.ndarray) -> Iterator[str]:
             truth = direction(*true_places(swung, room, edges.yaw, edges.pitch))
             column, row = found.motion.places(edges.yaw, edges.pitch, 1024)
             off = edges.across(direction(yaw_of_column(column, 1024), pitch_of_row(row, 512)), truth)
-            strength = edges.held(ev)
+            strength = edges.held(ev) * is_seen(swung, room, edges.yaw, edges.pitch)
             parts = [weighted(off[m], strength[m], (0.5, 0.9)) for m in ((far >= 3), (far < 3))]
             lines.append(f"{ev:+d} EV: beyond 3 m {parts[0]}, nearer {parts[1]}")
         yield f"  lean {lean:.1f} deg   px of 6144, median and 90th: {';  '.join(lines)}"
@@ -259,6 +259,8 @@ def twice(light: np.ndarray, lean: float, saturation: float, random: np.random.G
     logs = np.log(light.mean(axis=-1) + 1e-3 * saturation)
     edge = np.maximum(*(np.abs(slope) for slope in np.gradient(logs))) > 0.1
     edge &= np.abs(pitch_of_row(np.arange(height), height))[:, None] < 60
+    top = camera_values(light, saturation).max(axis=-1) * 2.0 ** min(evs)
+    edge &= cv2.dilate(top, np.ones((9, 9))) < 0.85  # beside it light is rebuilt
     unlike = likest(merged, laid, used, saturation, 1)
     return (
         f"{100 * edge.mean():.1f} % are edges, of which shown twice {100 * np.mean(unlike[edge] > 4):.2f} %"

@@ -111,3 +111,11 @@ def true_places(sway: Sway, room: Room, yaw_deg: Floats, pitch_deg: Floats) -> t
     ray = direction(yaw_deg, pitch_deg)
     point = ray * room.distance(np.zeros(3), ray)[..., None]
     return yaw_pitch((point - sway.position) @ sway.rotation)
+
+
+def is_seen(sway: Sway, room: Room, yaw_deg: Floats, pitch_deg: Floats) -> NDArray[np.bool_]:
+    """Whether the swayed camera sees what the upright one sees in a direction; to 2 cm."""
+    ray = direction(yaw_deg, pitch_deg)
+    to = ray * room.distance(np.zeros(3), ray)[..., None] - sway.position
+    away = np.linalg.norm(to, axis=-1)
+    return np.asarray(room.distance(sway.position, to / away[..., None]) > away - 0.02)

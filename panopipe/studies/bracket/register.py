@@ -47,15 +47,15 @@ _SURE = 1 / (0.07**2 + _LEAST_SD**2)
 _HUBER, _TINY = np.float32(2.0), np.float32(1e-9)
 _STEPS = (
     (256, 0.0, 0.0, 5), (512, 0.0, 0.0, 2), (512, 12.0, 0.5, 2), (512, 6.0, 0.3, 2),
-    (1024, 4.0, 0.1, 1), (1024, 3.0, 0.1, 2),
+    (1024, 4.0, 0.2, 1), (1024, 2.0, 0.2, 2),
 )  # fmt: skip
 """Width; spread of the windows in degrees (0: a turn), how far a step may change the drift, and how often."""
 _BY_CHANCE = 0.3
 """What a drift must explain of a window, as a sum of squares over variance, so that it is any."""
 _EXPLAINS = 6000.0
 """What a motion must explain more than a simpler one, as a sum of squares over variance, to be believed:
-eight for each of the 730 windows of 3 degrees. On a tripod up to 2,700 were found, after a sway of .03
-degrees 25,000 (hall)."""
+four for each of the 1,640 windows of 2 degrees. On a tripod up to 2,200 were found, after a sway of .03
+degrees 40,000 (hall)."""
 
 
 @dataclass
