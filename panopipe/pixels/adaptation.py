@@ -16,9 +16,10 @@ Floats = NDArray[np.float32]
 
 NEVER = (1e8, 2e8)
 """Levels of saturation of what does not saturate."""
-NEARLY_CLIPPED = (0.8, 0.98)
+NEARLY_CLIPPED = (0.7, 0.9)
 """Share of the level where the last plane of the sensor clips, from which on light is taken for white, and
-from which wholly: decode brings what is clipped in all planes to that level."""
+from which wholly: decode brings what is clipped in all planes to that level, and what is clipped in two on
+the way there, as white as that."""
 
 
 def saturating_at(clips_at: float | None) -> tuple[float, float]:

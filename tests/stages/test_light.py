@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
+from panopipe.pixels.adaptation import NEARLY_CLIPPED
 from panopipe.registry import loaded_stage
 from panopipe.stage import StageContext
 from panopipe.stages.light import Light, LightSettings
@@ -55,7 +56,7 @@ def test_under_one_light_only_what_clipped_changes() -> None:
     """A lamp that clipped in all planes goes the way of the white; all else keeps its bits."""
     rows, facts = frame(), replace(FACTS, light=np.zeros_like(FACTS.light))
     rows[40:50, 40:60] = 1.9
-    seen, nearly = evened(rows, facts), rows.min(axis=-1) > 0.8 * 1.9
+    seen, nearly = evened(rows, facts), rows.min(axis=-1) > NEARLY_CLIPPED[0] * 1.9
     assert np.array_equal(seen[~nearly], rows[~nearly])
     lamp = seen[45, 50] @ FACTS.correction.T
     assert lamp == pytest.approx(np.full(3, lamp[1]), rel=1e-4)
