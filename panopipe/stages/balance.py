@@ -56,7 +56,7 @@ from panopipe.studies.white.hand import surface_log_chromaticity
 from panopipe.studies.white.joint import White, solve_whites
 from panopipe.studies.white.matches import Features, Pair, find_features, match_frames
 from panopipe.studies.white.proof import two_lights
-from panopipe.studies.white.surfaces import Surfaces, surfaces_of
+from panopipe.studies.white.surfaces import Surfaces, surfaces_of, white_level
 from panopipe.studies.white.texture import smoothness
 from panopipe.studies.white.votes import FrameObservation
 
@@ -139,7 +139,7 @@ class Balance(RowStage[BalanceSettings, Matrix]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
-    version = 26
+    version = 27
     summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -165,13 +165,14 @@ class Balance(RowStage[BalanceSettings, Matrix]):
         """Look for whites and local features."""
         camera = frame.facts.white_xy
         log_chromaticity = None if camera is None else camera_log_chromaticity(camera)
-        clips_at, smooth = frame.facts.clips_at, smoothness(frame.rows)
-        exposure_ev100 = _exposure_ev100(frame.facts.capture)
+        level, clips_at = white_level(frame.rows), frame.facts.clips_at
+        rows = frame.rows / np.float32(level)
+        smooth, exposure_ev100 = smoothness(rows), _exposure_ev100(frame.facts.capture)
         return Seen(
-            gather(frame.rows, log_chromaticity, exposure_ev100=exposure_ev100, smooth=smooth),
+            gather(rows, log_chromaticity, exposure_ev100=exposure_ev100, smooth=smooth),
             find_features(frame.rows),
             _hand_place(frame, settings),
-            surfaces_of(frame.rows, clips_at and clips_at[0], smooth).packed(),
+            surfaces_of(rows, clips_at and clips_at[0] / level, smooth).packed(),
         )
 
     def solve(

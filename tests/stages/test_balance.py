@@ -112,6 +112,15 @@ def test_what_the_survey_keeps_is_small_and_survives_the_way_between_processes()
     assert pickle.dumps(pickle.loads(packed)) == packed
 
 
+def test_a_file_that_holds_more_light_above_white_shows_the_same_whites() -> None:
+    key = FrameKey("study", "study-1")
+    facts, rows = seen(key, FULL).facts, house()[key][0]
+    five, eight = (Balance().survey(Frame(rows * np.float32(2.0**-ev), facts), FULL) for ev in (5, 8))
+    assert five.evidence.paints
+    assert five.evidence == eight.evidence
+    np.testing.assert_array_equal(five.surfaces.trust, eight.surfaces.trust)
+
+
 def test_strength_keeps_a_share_of_the_mood() -> None:
     key = next(iter(house()))
     half = BalanceSettings(strength=0.5)

@@ -100,15 +100,14 @@ def surfaces_of(rows: Rows, clips_at: float | None = None, smooth: Matrix | None
     Parameters
     ----------
     rows : ndarray of shape (height, width, 3), dtype float32
-        Linear light in the working space, the whole sphere, at least 128 wide.
+        Linear light in the working space, the whole sphere, at least 128 wide; 1 is diffuse white, as
+        `white_level` tells it.
     clips_at : float or None
         Level at which the first plane of the sensor clips; None if none does.
     smooth : ndarray of shape (64, 128) or None
         How smooth each cell is, by `texture.smoothness`; None: it is found here.
     """
     smooth = smoothness(rows) if smooth is None else smooth
-    level = white_level(rows)
-    rows, clips_at = rows / np.float32(level), None if clips_at is None else clips_at / level
     largest = highest_plane(rows)
     surface = (largest > RECORDED[0]) & (largest < RECORDED[1])
     bright = (largest >= RECORDED[1]) & (largest < RECORDED[1] * (np.inf if clips_at is None else clips_at))
