@@ -105,19 +105,22 @@ def unlike_floor(frame: Picture) -> NDArray[np.float16]:
         cv2.remap(quantity, columns, rows, cv2.INTER_LINEAR)
         for quantity in (ratio, thing, np.ascontiguousarray(soft[..., 0]))
     )
-    held = np.where(_enclosed(luma), _ENCLOSED, 0)
+    held = np.where(_enclosed(luma, whole), _ENCLOSED, 0)
     return np.asarray(np.stack([np.maximum(whole, held), np.maximum(alone, held)]), np.float16)
 
 
-def _enclosed(luma: Picture) -> Mask:
+def _enclosed(luma: Picture, whole: Picture) -> Mask:
     """What a sharp edge closes in round the nadir: a head or plate without grain, which shade would explain.
 
-    No shade, and no floor but by chance, has an even spot of one light with its middle under the camera.
+    No shade has an even spot of one light with its middle under the camera; a floor has one, a dark tile,
+    where it has others like it.
 
     Parameters
     ----------
     luma : ndarray of shape (63, 256), dtype float32
         Log light as descriptions scale it, by angle from the nadir and direction around it.
+    whole : ndarray of shape (63, 256), dtype float32
+        How unlike the floor further out each spot is.
     """
     states = np.arange(_SMALLEST_ROW, _LARGEST_ROW)
     bend = _EDGE_BEND * np.abs(states[:, None] - states)
@@ -129,7 +132,8 @@ def _enclosed(luma: Picture) -> Mask:
         line = states[best_closed_line(step, bend)]
         closed = float(step[line - _SMALLEST_ROW, np.arange(COLUMNS)].mean())
         inside = np.asarray(within < line - 1, np.bool_)
-        if closed > _CLOSED and np.ptp(np.percentile(luma[inside], (5, 95))) < _EVEN * _EDGE:
+        even = np.ptp(np.percentile(luma[inside], (5, 95))) < _EVEN * _EDGE
+        if closed > _CLOSED and even and np.median(whole[inside]) > _UNDECIDED:
             return np.asarray(within < line, np.bool_)
     return np.zeros_like(luma, np.bool_)
 

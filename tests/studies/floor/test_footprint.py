@@ -1,5 +1,6 @@
 """The foot is found on floors it was not told about, whatever way the frames are turned."""
 
+import cv2
 import numpy as np
 import pytest
 
@@ -7,9 +8,10 @@ from panopipe.sphere.views import straight_down
 from panopipe.studies.floor.footprint import _with_all_legs, find_footprint, ring_map
 from panopipe.studies.floor.outline import circle, outline_of_picture
 from tests.scenes.floors import FLOORS, HELD_OUT, Foot, Stand, see
+from tests.scenes.laid_floors import LAID
 
 WIDTH = 1024
-ALL = {**FLOORS, **HELD_OUT}
+ALL = {**FLOORS, **HELD_OUT, **LAID}
 
 
 def maps(foot, floors=("planks", "square tiles", "carpet", "deck")):
@@ -166,11 +168,36 @@ def test_an_even_head_is_found_that_is_dark_as_shade_but_shade_is_not(name: str)
 @pytest.mark.parametrize("name", ["gravel", "brick", "rug edge"])
 def test_a_plain_plate_is_found_on_a_lively_floor(name: str) -> None:
     """In its middle it could be such a floor in shade; that it ends all around no shade explains."""
-    seen = see(
-        ALL[name](), Stand(0.03, -0.02, heading_deg=40, seed=7), Foot(9), width=WIDTH, top_pitch_deg=-50
-    )
-    light, bare = (np.full((WIDTH // 2, WIDTH, 3), 0.3, np.float32) for _ in range(2))
-    light[seen.first :], bare[seen.first :] = seen.rows, seen.bare
-    with_plate, without = (find_footprint([ring_map(frame)])[0] for frame in (light, bare))
-    assert with_plate.certainty > 0.5
-    assert without.certainty < 0.5
+    with_plate, without = certainties(name, Stand(0.03, -0.02, heading_deg=40, seed=7), Foot(9))
+    assert with_plate > 0.5
+    assert without < 0.5
+
+
+def certainties(name, stand, foot, finer=1):
+    """How surely something is found on a floor, with a foot and without, in a frame once so much finer."""
+    width = finer * WIDTH
+    seen = see(ALL[name](), stand, foot, width=width, top_pitch_deg=-50)
+    frames = np.full((2, width // 2, width, 3), 0.3, np.float32)
+    frames[:, seen.first :] = seen.rows, seen.bare
+    small = [cv2.resize(frame, (WIDTH, WIDTH // 2), interpolation=cv2.INTER_AREA) for frame in frames]
+    return [find_footprint([ring_map(frame)])[0].certainty for frame in small]
+
+
+@pytest.mark.parametrize(
+    ("name", "stand", "foot"),
+    [
+        # In deep shade slate looks like the plate: but not on the runner's side of its rim.
+        ("runner on slate", Stand(-0.02, 0.03, heading_deg=150, seed=5), Foot(9)),
+        # A toe over a dark square could be that square in shade.
+        ("chequered", Stand(0.825, -0.068, 1.5, 49.2, 246, seed=8810), Foot(11, toes=3)),
+    ],
+)
+def test_a_support_is_found_where_shade_would_explain_part_of_it(name, stand, foot):
+    with_foot, without = certainties(name, stand, foot, finer=2)
+    assert with_foot > 0.5
+    assert without < 0.5
+
+
+def test_a_dark_tile_under_the_camera_is_no_support():
+    """An even spot of one light with a sharp edge, as a plate's head is; but the floor is full of them."""
+    assert certainties("chequered", Stand(-0.34, -0.64, heading_deg=279, seed=3), Foot(6))[1] < 0.3
