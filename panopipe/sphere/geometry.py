@@ -26,8 +26,10 @@ def direction(yaw_deg: ArrayLike, pitch_deg: ArrayLike) -> Float:
     ndarray of shape (..., 3), dtype float64
         x right, y up, z forward.
     """
-    yaw, pitch = np.broadcast_arrays(np.radians(yaw_deg), np.radians(pitch_deg))
-    return np.stack([np.cos(pitch) * np.sin(yaw), np.sin(pitch), np.cos(pitch) * np.cos(yaw)], axis=-1)
+    yaw, pitch = np.radians(yaw_deg), np.radians(pitch_deg)
+    level = np.cos(pitch)  # of rows and columns, not of each pixel: a sine costs as much as all else here
+    parts = np.broadcast_arrays(level * np.sin(yaw), np.sin(pitch), level * np.cos(yaw))
+    return np.stack(parts, axis=-1)
 
 
 def yaw_pitch(direction: ArrayLike) -> tuple[Float, Float]:

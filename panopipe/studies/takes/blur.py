@@ -47,15 +47,9 @@ def _energies(rows: Single, pose: Float) -> tuple[Single, Single]:
     floor = _FLOOR * float(np.median(grey)) + 1e-9
     logs = pad(np.log2(np.maximum(grey, 0) + np.float32(floor)), 16)
     fine, broad = (cv2.GaussianBlur(logs, (0, 0), sigma) for sigma in (_FINE_PX, _BROAD_PX))
-    bands = (logs - fine, fine - broad)
-    first, second = (
-        turned(
-            np.ascontiguousarray(cv2.GaussianBlur(band * band, (0, 0), _AROUND_PX)[16:-16, 16:-16]),
-            pose,
-            kernel="linear",
-        )
-        for band in bands
-    )
+    around = [cv2.GaussianBlur(np.square(band), (0, 0), _AROUND_PX) for band in (logs - fine, fine - broad)]
+    both = np.ascontiguousarray(cv2.merge(around)[16:-16, 16:-16])
+    first, second = cv2.split(turned(both, pose, kernel="linear"))
     compared = comparable(len(first))
     return _above_noise(first, compared), _above_noise(second, compared)
 
