@@ -98,7 +98,8 @@ def rooms(
             return
         print(inventory(job).line(len(proposed), len(looked.failed)))
         if not proposed:
-            print("every frame is in a room that you named")
+            if not looked.failed:
+                print("every frame is in a room that you named")
             return
         print(printable_lines(rooms_table(proposed)))
         if accept:
