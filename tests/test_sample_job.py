@@ -20,7 +20,8 @@ from panopipe.colour.lab import lab_from_xyz
 from panopipe.frame import FrameKey
 from panopipe.job import open_job
 from panopipe.recipe import load_recipe
-from panopipe.run.job_run import run_job
+from panopipe.run.job_run import Options, look_at_job, run_job
+from panopipe.run.rooms import proposed_rooms
 from panopipe.sphere.geometry import direction, pitch_of_row, pixel_of, pixel_solid_angle, yaw_of_column
 from panopipe.sphere.views import straight_down, view_from_frame
 from panopipe.stages.decode import Decode
@@ -41,6 +42,10 @@ FOOT_DEG = 8.5
 
 def original(name: str) -> Path:
     return SAMPLE / "originals" / TRUTH["frames"][name]["room"] / f"{name}.dng"
+
+
+def original_room(name: str) -> str:
+    return next(file.parent.name for file in (SAMPLE / "originals").rglob(f"{name}.dng"))
 
 
 @cache
@@ -72,6 +77,20 @@ def spot_mean(picture: np.ndarray, spot: dict[str, Any]) -> np.ndarray:
     reach = picture.shape[1] // 360
     rows, columns = np.arange(-reach, reach + 1) + round(float(row)), np.arange(-reach, reach + 1)
     return picture[rows][:, (columns + round(float(column))) % picture.shape[1]].mean((0, 1))
+
+
+@pytest.mark.slow
+def test_rooms_are_proposed_where_all_files_lie_in_one_folder(tmp_path: Path) -> None:
+    """No two rooms are taken for one; lounge and bedroom, of two frames each, are found again."""
+    (tmp_path / "originals").mkdir()
+    for file in (SAMPLE / "originals").rglob("*.dng"):
+        shutil.copy(file, tmp_path / "originals")
+    job = open_job(tmp_path)
+    rooms = proposed_rooms(look_at_job(job, load_recipe(job), Options(workers=1))).values()
+    named = [{original_room(key.name) for key in keys} for keys in rooms]
+    assert all(len(one) == 1 for one in named)
+    together = [{key.name for key in keys} for keys in rooms]
+    assert {"lounge-01", "lounge-02"} in together and {"bedroom-01", "bedroom-02"} in together
 
 
 def test_five_rooms_and_an_exterior_under_45_megabytes() -> None:

@@ -1,6 +1,6 @@
 """Where frames stood, against houses of known plan: ``python -m tests.benchmarks.stands``.
 
-Tuned on seeds 1 to 20, 101 to 111, 301 to 304 and 401 to 454; report others. Houses are rendered by
+Tuned on seeds 1 to 20, 101 to 111, 301 to 304 and 401 to 464; report others. Houses are rendered by
 `tests.scenes.plan_render`, 1024 columns wide.
 """
 

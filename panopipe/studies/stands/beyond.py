@@ -37,6 +37,8 @@ _NEAREST, _NEARER, _NOT_BEFORE = 0.4, 14, 0.15
 _CLOSEST = 0.15
 """Camera heights that a surface is away from whoever sees it."""
 _SLANTED_DEG = 70.0
+_APART = np.geomspace(0.5, 3.2, 14)
+"""Camera heights that two frames of unknown distance are tried at."""
 _FAINT = 150.0
 """Square sum of detail that noise and grain may have."""
 
@@ -52,6 +54,24 @@ def seen_beyond(one: Ready, other: Ready, way: Way) -> float:
         From the one to the other.
     """
     return _agreement(one, other, way, way.yaw_deg, way.distance + _DISTANCES, way.distance)
+
+
+def seen_past_each_other(
+    one: Ready, other: Ready, yaw_deg: float, back_yaw_deg: float
+) -> tuple[float, float]:
+    """The best of both views past each other together, up to 2, and the distance that it is seen at.
+
+    Parameters
+    ----------
+    one, other : Ready
+        The frames.
+    yaw_deg, back_yaw_deg : float
+        Yaw at which each sees the other, in its own arrays.
+    """
+    ways = [Way(yaw_deg, back_yaw_deg, float(apart)) for apart in _APART]
+    return max(
+        (seen_beyond(one, other, way) + seen_beyond(other, one, way.back), way.distance) for way in ways
+    )
 
 
 def seen_before(one: Ready, others: Iterable[tuple[Ready, Way]], way: Way) -> float:

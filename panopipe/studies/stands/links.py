@@ -24,13 +24,22 @@ _NEAR, _NEAR_FLOOR, _NEAR_TELLING = 0.9, 7.0, 25.0
 """Frames nearer than so many camera heights share much: what they must have then."""
 _IN_ONE_ROOM = 14.0
 """The same where both stand in one room by the photographer's own word."""
+_ROW_TELLING, _ROW_SECTORS = 10.0, 2
+"""What matches must say of frames taken one right after the other where the floor agrees: such frames mostly
+see each other. In 38 generated houses all 65 that had so much and were not believed otherwise were right; of
+frames with one more in between, three of 58 were not."""
 _TURN_DEG = 2.5
 """Closure of a triangle of turns."""
 
 
-def proven(pair: Pair, in_one_room: bool = False) -> bool:
-    """Whether a pair is believed by itself; that folders put both into one room is a word for it."""
+def proven(pair: Pair, *, in_one_room: bool = False, in_a_row: bool = False) -> bool:
+    """Whether a pair is believed by itself.
+
+    That folders put both into one room is a word for it, and so is that they were taken in a row.
+    """
     if in_one_room and pair.sectors >= _SECTORS and pair.telling >= max(_IN_ONE_ROOM, 1.3 * pair.rival):
+        return True
+    if in_a_row and _agrees_in_a_row(pair):
         return True
     if pair.sectors < _SECTORS or pair.telling < 1.5 * pair.rival:
         return False
@@ -40,6 +49,13 @@ def proven(pair: Pair, in_one_room: bool = False) -> bool:
         both = pair.telling + 2 * pair.floor.sure
         return pair.telling >= _TELLING and pair.floor.sure >= _FLOOR and both >= _TOGETHER
     return pair.telling >= _MANY and pair.sectors >= _MANY_SECTORS
+
+
+def _agrees_in_a_row(pair: Pair) -> bool:
+    """Whether walls and floor tell one motion of two frames that were taken one right after the other."""
+    if not pair.floor_agrees or pair.floor is None or pair.floor.distance < _APART:
+        return False
+    return pair.sectors >= _ROW_SECTORS and pair.telling >= max(_ROW_TELLING, 1.05 * pair.rival)
 
 
 def without_contradiction(links: Sequence[Pair]) -> tuple[list[Pair], list[Pair]]:

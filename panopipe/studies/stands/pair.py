@@ -26,6 +26,9 @@ Float = NDArray[np.float64]
 
 _TELLING_DEG = 2.0
 """Parallax from which a match tells of the shift: what is seen through a window tells of the turn alone."""
+_ASIDE_DEG = 50.0
+"""Angle off the line between two frames from which on a match lies beside it: who stands in a door's other
+room sees the door, and all through it, nearer the line, unless very close to it."""
 _SECTORS = 8
 _OFF_WALLS_DEG = 4.0
 """How far the turn may be off what the headings of the walls say: both are good to a degree and a half."""
@@ -116,6 +119,17 @@ class Pair:
     def floor_sure(self) -> float:
         """How sure the floor is of the same direction; 0 where it is not."""
         return self.floor.sure if self.floor is not None and self.floor_agrees else 0.0
+
+    @property
+    def aside(self) -> int:
+        """Telling matches that lie beside the line between both, as seen from either end."""
+        yaw = math.radians(self.yaw_deg)
+        ahead = np.array([math.sin(yaw), math.cos(yaw)])
+        seen = self.points[:, ::2]
+        along = np.cos(np.radians(_ASIDE_DEG))
+        from_first = seen @ ahead < along * np.hypot(*seen.T)
+        back = seen - ahead
+        return int((from_first & (-(back @ ahead) < along * np.hypot(*back.T))).sum())
 
     @property
     def distance(self) -> float | None:

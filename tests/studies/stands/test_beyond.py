@@ -6,7 +6,7 @@ import numpy as np
 
 from panopipe.studies.stands.around import COLUMNS, ROWS, band_around
 from panopipe.studies.stands.between import Way
-from panopipe.studies.stands.beyond import seen_before, seen_beyond
+from panopipe.studies.stands.beyond import seen_before, seen_beyond, seen_past_each_other
 from panopipe.studies.stands.matching import Ready
 from tests.benchmarks.stands import bearing_deg
 from tests.scenes.plan_house import CAMERA_M, sight_lines
@@ -34,6 +34,17 @@ def test_frames_that_see_each_other_see_the_same_beyond() -> None:
         for off in (65.0, 130.0, -75.0):
             elsewhere = Way(way.yaw_deg, way.back_yaw_deg + off, way.distance)
             chance.append(seen_beyond(frames[i], frames[j], elsewhere))
+    assert np.median(told) > np.quantile(chance, 0.9)
+
+
+def test_without_a_distance_the_right_direction_still_shows_more_than_others() -> None:
+    house, features = small_house()
+    frames = [Ready.of(one) for one in features]
+    told, chance = [], []
+    for i, j in sight_lines(house):
+        ends, ways = (frames[i], frames[j]), (bearing_deg(house, i, j), bearing_deg(house, j, i))
+        told.append(seen_past_each_other(*ends, *ways)[0])
+        chance += [seen_past_each_other(*ends, ways[0], ways[1] + off)[0] for off in (65.0, 130.0, -75.0)]
     assert np.median(told) > np.quantile(chance, 0.9)
 
 

@@ -1,11 +1,14 @@
 """Where frames stood, on rendered houses of known plan."""
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 import pytest
 
 from panopipe.studies.stands.features import Features, find_features, walls_heading
+from panopipe.studies.stands.floor import FloorShift
+from panopipe.studies.stands.links import proven
 from panopipe.studies.stands.matching import Ready
 from panopipe.studies.stands.pair import Pair
 from panopipe.studies.stands.promising import promising_pairs
@@ -56,6 +59,39 @@ def test_frames_taken_in_a_row_are_one_room_where_the_floor_beside_them_half_agr
     apart, in_a_row = ([one_room(*way, None, in_a_row=near) for way in ways] for near in (False, True))
     assert all(now >= before for before, now in zip(apart, in_a_row, strict=True))
     assert np.mean(in_a_row) >= 0.75
+
+
+def test_frames_taken_in_a_row_are_believed_where_walls_and_floor_tell_one_motion() -> None:
+    """Half of what two frames need that were taken at any time, but never the walls or the floor alone."""
+    floor = FloorShift(0, 170.0, 1.2, sure=5.0, rival=4.0)
+    none = np.zeros((0, 3)), np.zeros((0, 2), np.intp)
+    pair = Pair(0, 1, 0.0, -10.0, 170.0, 0.5, 0.5, 12.0, 0, 3, floor, 0, *none)
+    assert proven(pair, in_a_row=True) and not proven(pair)
+    unclear = replace(floor, sure=4.0)
+    assert not any(
+        proven(one, in_a_row=True)
+        for one in (replace(pair, telling=4.0), replace(pair, floor=None), replace(pair, floor=unclear))
+    )
+
+
+def test_only_in_one_room_do_two_frames_share_much_beside_their_line() -> None:
+    """A wall with a door of 0.9 m between two stands, at 1.5 m a camera height; the same without the wall."""
+    rng = np.random.default_rng(5)
+    points = np.stack([rng.uniform(-1.5, 1.5, 400), np.zeros(400), rng.uniform(-1.5, 2.5, 400)], axis=1)
+    first, second = np.zeros(2), np.array((0.0, 1.0))
+    at_wall = 0.5
+
+    def through_door(end: np.ndarray) -> np.ndarray:
+        way = points[:, ::2] - end
+        same_side = (points[:, 2] < at_wall) == (end[1] < at_wall)
+        return same_side | (np.abs(way[:, 0] / way[:, 1] * (at_wall - end[1])) < 0.3 * at_wall / 0.5)
+
+    def shared(seen: np.ndarray) -> int:
+        matched = np.zeros((int(seen.sum()), 2), np.intp)
+        return Pair(0, 1, 0.0, 0.0, 180.0, 0.5, 0.5, 1.0, 0, 4, None, 0, points[seen], matched).aside
+
+    assert shared(np.ones(400, bool)) > 30
+    assert shared(through_door(first) & through_door(second)) == 0
 
 
 def test_the_order_of_frames_does_not_matter() -> None:
