@@ -46,9 +46,9 @@ class LocalGains:
             return
         nearly = np.minimum(np.minimum(rows[..., 0], rows[..., 1]), rows[..., 2]) > np.float32(saturating[0])
         if nearly.any():
-            pixels = rows[nearly][None]
+            pixels = np.repeat(rows[nearly][None], 2, axis=1)  # a row has two columns at least
             adapt_rows(pixels, 0, gains=_NO_CHANGE, white=white, saturating=saturating)
-            rows[nearly] = pixels[0]
+            rows[nearly] = pixels[0, ::2]
 
 
 def local_gains(light: Matrix, correction: Matrix, share: float, clips_at: float | None) -> LocalGains:

@@ -55,3 +55,13 @@ def test_clipped_lamps_in_one_light_as_well() -> None:
     rows = np.full((32, 64, 3), 1.9, np.float32)
     local_gains(no_difference(), CORRECTION, 1.0, 1.9).apply(rows, 0)
     assert np.allclose(rows @ CORRECTION.T, 1.9, atol=1e-4)
+
+
+def test_one_clipped_pixel_in_one_light_is_taken_as_well() -> None:
+    """It failed the frame: a row of one pixel is no row of a sphere."""
+    rows = np.full((32, 64, 3), 0.3, np.float32)
+    rows[7, 9] = 1.9
+    local_gains(no_difference(), CORRECTION, 1.0, 1.9).apply(rows, 0)
+    assert np.allclose(rows[7, 9] @ CORRECTION.T, 1.9, atol=1e-4)
+    rows[7, 9] = 0.3
+    assert np.all(rows == np.float32(0.3))
