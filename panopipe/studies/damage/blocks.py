@@ -201,7 +201,10 @@ def shifted(seen: Summary, every: int = 1) -> Mask:
             run = _reaching_the_end(_signs(jump, mean[row])[None, left:right])[0]
             usual = float(np.median(_around(near[:, left:right], min(row, 5), every)[run]))
             first = left + int(np.argmax(run))
-            if _is_rectangular(jump, first, right, usual):
+            apart = (
+                float(np.median(np.abs(mean[row + 1] - mean[row - 1])[left:right][run])) if every == 1 else 0
+            )
+            if _is_rectangular(jump, first, right, usual, apart):
                 lost[row, first:right] = True
     return lost
 
@@ -234,13 +237,17 @@ def _around(near: Floats, row: int, every: int) -> Floats:
     return np.asarray(np.median(np.delete(size, [at for at in own if 0 <= at < len(size)], axis=0), axis=0))
 
 
-def _is_rectangular(jump: Floats, first: int, last: int, usual: float) -> bool:
-    """Whether a row jumps by one height from a place to the end of its strip or tile, and not beyond it."""
+def _is_rectangular(jump: Floats, first: int, last: int, usual: float, apart: float) -> bool:
+    """Whether a row jumps by one height from a place to the end of its strip or tile, and not beyond it.
+
+    Rows that lie further `apart` than that are two sides of an edge, in a frame that was enlarged.
+    """
     inside = np.abs(jump[first + 1 : last])  # the first chunk may jump in part
     height = float(np.median(inside))
     outside = [jump[last % len(jump)]] + ([jump[first - 1]] if first else [])
     is_even = bool(np.all(np.abs(inside - height) < _UNEVEN * height))
-    return is_even and height > _STANDS_OUT * usual and max(map(abs, outside)) < _UNEVEN * height
+    stands_out = height > max(_STANDS_OUT * usual, apart)
+    return is_even and stands_out and max(map(abs, outside)) < _UNEVEN * height
 
 
 def _reaching_the_end(signs: NDArray[Any]) -> Mask:

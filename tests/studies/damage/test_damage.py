@@ -97,3 +97,11 @@ def test_what_a_sound_frame_may_show_is_no_damage(paint: Callable[[np.ndarray], 
     paint(samples)
     assert said(samples, (1, WIDTH)) == ""
     assert said(samples, (64, 64)) == ""
+
+
+def test_a_sharp_edge_that_ends_with_its_tile_is_no_shifted_row() -> None:
+    """As where a frame was enlarged by whole pixels: half of the step is all that a row is off there."""
+    light = 0.2 * RANDOM.normal(1, 0.004, (HEIGHT, WIDTH, 3))
+    light[36:60, 128:] *= 1.5
+    samples = np.repeat((light * 65535).astype(np.uint16)[::2], 2, axis=0)
+    assert said(samples, (64, 256)) == ""
