@@ -51,6 +51,8 @@ _SURROUNDINGS = 2.8
 _READ_TO_DEG, _SEEN_TO_DEG = 72.0, 50.0
 """Angles from the nadir to which the frame's floor is read, for long shadows and neighbours, and to which it
 is looked at around the hole."""
+_HALO_DEG = 1.0
+"""How far beside a foot's outline floor is surely seen, in shade: the outline was drawn in by as much."""
 _SHARP_ENOUGH, _REPEATS = 0.9, 0.9
 """Share of its detail below which a neighbour's floor is blurred, and agreement with itself from which a
 floor is rather rebuilt then."""
@@ -135,7 +137,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 34
+    version: ClassVar[int] = 35
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -253,7 +255,8 @@ def _filled(
         return fill_softly(seen, hole), {"fill_method": "soft"}, ()
     laid = _laid(band, view, seen, distance, plan)
     if laid is None or laid[2] < _SHARP_ENOUGH:
-        rebuilt = _rebuilt(seen, hole, settings)
+        shown = plan.foot.grown(_HALO_DEG).distance(view) > 0
+        rebuilt = _rebuilt(seen, hole, shown, settings)
         # What repeats well is sharper by its own repeat than from far away.
         repeats = float(rebuilt[1].get("ring_agreement", 0.0)) >= _REPEATS and not rebuilt[2]
         if laid is None or repeats:
@@ -268,14 +271,14 @@ def _filled(
 
 
 def _rebuilt(
-    seen: Rows, hole: NDArray[np.bool_], settings: NadirSettings
+    seen: Rows, hole: NDArray[np.bool_], shown: NDArray[np.bool_], settings: NadirSettings
 ) -> tuple[Rows, dict[str, float | str], tuple[str, ...]]:
     """Continue the floor from around the hole, as far as there is any."""
     extent = floor_extent(seen, hole)
     edge = floor_edge(seen, np.ones_like(hole), hole)
     result = None
     if extent.other_share < _TOO_LITTLE:
-        result = fill_floor(seen, extent.floor, hole, unlike=extent.unlike, edge=edge)
+        result = fill_floor(seen, extent.floor, hole, unlike=extent.unlike, edge=edge, shown=shown)
     notes: dict[str, float | str] = {"other_than_floor_share": round(extent.other_share, 3)}
     if result is None:
         return fill_softly(seen, hole), {"fill_method": "soft", **notes}, (_SENTENCES["little"],)

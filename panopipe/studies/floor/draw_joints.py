@@ -86,11 +86,11 @@ def with_joints(
         start, end = ((np.array(place) + 0.5) * factor - 0.5 for place in (course.start, course.end))
         found = _profiles(filled, sure, _Line(start, end, course.through), across, radius)
         if found is not None:
-            _draw(drawn, scene.hole & _on_its_side(start, end, scene), *found, across, radius)
+            _draw(drawn, scene.hole & on_its_side(start, end, scene), *found, across, radius)
     return drawn
 
 
-def _on_its_side(start: Float, end: Float, scene: Scene) -> Mask:
+def on_its_side(start: Float, end: Float, scene: Scene) -> Mask:
     """Where a joint may be drawn: not on another floor or its hem, unless it runs along that."""
     if scene.sides is None:
         return scene.hole

@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.studies.floor.butts import with_butts
 from panopipe.studies.floor.draw_joints import with_joints
 from panopipe.studies.floor.edge import Edge
 from panopipe.studies.floor.features import LEVEL_SHARE, compared_by, scales_of
@@ -100,6 +101,7 @@ def fill_floor(
     unlike: Picture | None = None,
     edge: Edge | None = None,
     half_px: float | None = None,
+    shown: Mask | None = None,
 ) -> Filled | None:
     """Fill a hole with floor.
 
@@ -118,6 +120,8 @@ def fill_floor(
         the edge from further along it.
     half_px : float, optional
         Half the breadth of a hole that is a long strip: what fits it is judged that near to it.
+    shown : ndarray of shape (n, n), dtype bool, optional
+        Where the view shows floor, if in shade: of the hole, what lies beside the foot itself.
 
     Returns
     -------
@@ -125,7 +129,7 @@ def fill_floor(
         None where too little floor is known to copy from.
     """
     if edge is None or edge.bend == 0:
-        return _filled(light, known, hole, unlike, edge, half_px)
+        return _filled(light, known, hole, unlike, edge, half_px, shown)
     return _filled_at_arc(light, known, hole, unlike, edge)
 
 
@@ -157,6 +161,7 @@ def _filled(
     unlike: Picture | None,
     edge: Edge | None,
     half_px: float | None = None,
+    shown: Mask | None = None,
 ) -> Filled | None:
     """Fill a hole from one or two kinds of floor, whose edge is straight where it is copied along."""
     known = known & ~hole
@@ -174,6 +179,7 @@ def _filled(
     else:
         shade = continued_shade(detail, known, _SHADE_SHARE * broad)
     detail -= shade
+    seen = None if shown is None else detail.copy()
     # Nothing of the foot may leak into what is compared.
     detail[hole] = 0
     plain = shrunk(detail, factor)
@@ -197,6 +203,8 @@ def _filled(
     box = scene.box(round(0.3 * radius))
     detail[box] = joined(scene, shifts, blocks, labels, box, most=most)
     detail = with_joints(scene, detail, joints.courses, factor, radius)
+    if seen is not None and shown is not None:
+        detail = with_butts(scene, detail, seen, shown, joints.courses, factor)
     filled = with_grain(detail[box], hole[box])
     picture = light.copy()
     inside = hole[box]
