@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import Matrix
 from panopipe.sphere.geometry import pitch_of_row
 from panopipe.studies.white.bounce import bare, bounce, surely_painted
-from panopipe.studies.white.colder import colder
 from panopipe.studies.white.cones import locus, nearest_in_table
 from panopipe.studies.white.light import trend
 from panopipe.studies.white.mixture import Mixture, mixture
@@ -57,6 +56,9 @@ GREEN_ALONG, GREEN_ACROSS = 0.15, 0.3
 it may be a green wall."""
 GREEN_PRIOR, GREEN_MOST = 0.1, 0.2
 """Weight with which each cell holds to no green, and most that is taken for light."""
+HALF_WAY = 0.5
+"""Where the light starts, of the way from daylight to lamp, in a room that hardly shows paint: its white is
+told by coloured surfaces. In rendered ones half of the floor, walls and ceiling stood below .45 to .65."""
 ROUNDS, FIRST_ROUNDS, ENOUGH_MEANWHILE = 7, 3, 3e-3
 """Rounds, those from which the lamp is told, and the residual at which all but the last end their search."""
 FAINT = 0.03
@@ -210,7 +212,7 @@ def find_along(
     seen : Surfaces
         The frame.
     white : tuple of float
-        Place of the frame's white, from the joint solution: where the field starts.
+        Place of the frame's white, from the joint solution: where the field starts, as far as there is paint.
     lights_mired : tuple of float
         Daylight and lamp of the room.
     camera : tuple of float
@@ -227,9 +229,9 @@ def find_along(
     heard = trust * np.exp(-((across / ACROSS) ** 2)) * _between_lights(curve, length)
     heard = heard * heard / (heard + FAINT)
     links = _links(seen, length, across)
-    start = float(curve.nearest(np.array([white]))[0][0])
-    field, kept = np.full(length.shape, start), heard
     sure = surely_painted(heard)
+    start = sure * float(curve.nearest(np.array([white]))[0][0]) + (1 - sure) * HALF_WAY * curve.length
+    field, kept = np.full(length.shape, start), heard
     prior, narrow = PRIOR + PRIOR_OF_MANY * sure, NARROW + (NARROW_UNSURE - NARROW) * (1 - sure)
     for turn in range(rounds):
         wide = WIDE * (narrow / WIDE) ** (turn / (rounds - 1))
@@ -241,7 +243,6 @@ def find_along(
         field = spread((kept * length + prior * start) / total, total * size, links, field, enough)
     views = np.maximum(views, _amid(views > HALF_A_VIEW) & seen.known & (across > OF_LEAVES))
     field = _beside_clipped(_with_views(field, views, seen.known), seen, curve, length)
-    field = field - (1 - sure) * colder(length, across, field, seen.known.astype(np.float64))
     return Along(field, length, kept, curve, curve.places[0] - lights.places[0])
 
 

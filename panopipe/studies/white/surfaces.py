@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -16,6 +16,7 @@ from panopipe.pixels.planes import highest_plane
 from panopipe.sphere.filters import smooth as smooth_sphere
 from panopipe.sphere.geometry import pitch_of_row
 from panopipe.studies.white.cones import log_chromaticity_from_working
+from panopipe.studies.white.contrast import TIMES, blocks, stands_out
 from panopipe.studies.white.evidence import JUMP, RECORDED
 from panopipe.studies.white.light import light_field
 from panopipe.studies.white.texture import smoothness
@@ -37,9 +38,9 @@ In rendered rooms wooden ceilings are .28 to .34 in the middle, painted walls .8
 LITTLE_PAINT, MUCH_PAINT = 0.05, 0.1
 """Share of the sphere that may be plain paint up to which grain counts in full, and from which not at all. In
 rendered rooms coloured all round it is .02 to .03, in others .13 to .23."""
-BOARDS_HEARD = 0.2
-"""What is left of the trust in boards: they are all that many a cabin shows of its lamps' light. With none
-left, wood has its full colour in rendered rooms, and cards away from the window turn yellow."""
+NARROW_SHARE = 0.125
+"""Share of a cell that is a narrow white thing from where it is heard in full: two of its 16 places, which a
+skirting or a socket two metres away fills."""
 WHITE_OVER_MIDDLE = 16.0
 """Most that white paint lies above the middle of a frame's light: 4 EV, where a merged bracket may hold 7."""
 CLIPPED = 0.02
@@ -126,20 +127,44 @@ def surfaces_of(rows: Rows, clips_at: float | None = None, smooth: Matrix | None
     darker = np.minimum(over_white, 0)
     white = np.maximum(np.exp(WHITE_OVER * darker), np.exp(REFLECTS_OVER * np.minimum(against, 0)))
     trust = white * np.exp(-TEXTURE * texture) * known * _by_height()
-    return Surfaces(place, light, known, _without_boards(trust, smooth), is_bright, beside)
+    return _of_little_paint(Surfaces(place, light, known, trust, is_bright, beside), rows, smooth)
 
 
-def _without_boards(trust: Matrix, smooth: Matrix) -> Matrix:
-    """Trust, with little in boards where a room shows little paint.
+def _of_little_paint(seen: Surfaces, rows: Rows, smooth: Matrix) -> Surfaces:
+    """Surfaces, where a room shows little paint with no boards for paint, and with its narrow white things.
 
     A wooden ceiling is bright and wide, and in daylight as yellow as paint under a lamp: where it is the most
-    of what seems white, the light would follow it and leave it pale pink.
+    of what seems white, the light would follow it and leave it pale pink. Skirting, frames, doors and linen,
+    in a cell with the wall around them, tell the light there.
     """
-    around = smooth_sphere(smooth, GRAIN_DEG)
-    plain = smooth_step((around - BOARDS) / (PLAIN - BOARDS))
-    painted = float(np.average(trust * plain, weights=area()))
+    plain = smooth_step((smooth_sphere(smooth, GRAIN_DEG) - BOARDS) / (PLAIN - BOARDS))
+    painted = float(np.average(seen.trust * plain, weights=area()))
     counts = np.clip((MUCH_PAINT - painted) / (MUCH_PAINT - LITTLE_PAINT), 0, 1)
-    return np.asarray(trust * (1 - (1 - BOARDS_HEARD) * counts * (1 - plain)))
+    trust = seen.trust * (1 - counts * (1 - plain))
+    if counts == 0 or rows.shape[1] < 2 * ROWS * TIMES:
+        return replace(seen, trust=trust)
+    mean, share = _narrow_whites(rows)
+    narrow = counts * np.minimum(share / NARROW_SHARE, 1)
+    at = (narrow > trust) & ~seen.bright
+    place, light = log_chromaticity_from_working(mean), np.log(np.maximum(mean @ LUMINANCE_OF_WORKING, 1e-6))
+    return replace(
+        seen,
+        log_chromaticity=np.where(at[..., None], place, seen.log_chromaticity),
+        light=np.where(at, light, seen.light),
+        known=seen.known | at,
+        trust=np.where(at, narrow, trust),
+    )
+
+
+def _narrow_whites(rows: Rows) -> tuple[Matrix, Matrix]:
+    """Mean of what stands out in each cell, and the share of it."""
+    size = (2 * ROWS * TIMES, ROWS * TIMES)
+    fine = cv2.resize(rows, size, interpolation=cv2.INTER_AREA).astype(np.float64)
+    largest = fine.max(axis=-1)
+    recorded = (largest > RECORDED[0]) & (largest < RECORDED[1])
+    white = stands_out(np.log(np.maximum(fine @ LUMINANCE_OF_WORKING, 1e-6))) * recorded
+    share = blocks(white).mean(axis=(1, 3))
+    return blocks(fine * white[..., None]).mean(axis=(1, 3)) / np.maximum(share, 1e-9)[..., None], share
 
 
 def white_level(rows: Rows) -> float:
@@ -182,10 +207,12 @@ def _by_height() -> Matrix:
     return np.repeat(np.where(low, LOW_TRUST, 1.0)[:, None], 2 * ROWS, axis=1)
 
 
-def upper_envelope(light: Matrix, known: NDArray[np.bool_]) -> Matrix:
+def upper_envelope(
+    light: Matrix, known: NDArray[np.bool_], fades_per_radian: float = FADES_PER_RADIAN
+) -> Matrix:
     """Light that a white would have in each cell: the highest of its surroundings, less with distance."""
     height = len(light)
-    step = FADES_PER_RADIAN * np.pi / height
+    step = fades_per_radian * np.pi / height
     across = step * np.cos(np.radians(pitch_of_row(np.arange(height), height)))[:, None]
     top = np.where(known, light, -20.0)
     half = top.shape[1] // 2
