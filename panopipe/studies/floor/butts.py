@@ -233,8 +233,8 @@ def _draw(
     places = np.linspace(-reach, reach, len(profile))
     change = np.stack([np.interp(off, places, one) for one in profile.T], -1)
     own, light = drawn[rows, columns].mean(-1), change.mean(-1)
-    dark = np.abs(light) > 0.5 * np.abs(light).max()
-    beside = np.abs(off) > 0.6 * reach
-    shows = (np.median(own[dark]) - np.median(own[beside])) / np.median(light[dark]) if beside.any() else 0.0
-    if shows < _AS_STRONG:
+    dark, beside = np.abs(light) > 0.5 * np.abs(profile.mean(-1)).max(), np.abs(off) > 0.6 * reach
+    if not dark.any() or not beside.any():
+        return
+    if (np.median(own[dark]) - np.median(own[beside])) / np.median(light[dark]) < _AS_STRONG:
         drawn[rows, columns] += change.astype(np.float32)
