@@ -124,10 +124,11 @@ def _boards(courses: Sequence[Course], factor: int) -> _Boards | None:
     contrast = np.array([each.contrast for each in courses])
     apart = np.abs((angle[:, None] - angle + np.pi / 2) % np.pi - np.pi / 2) < math.radians(_PARALLEL_DEG)
     like = apart & (contrast[:, None] * contrast > 0)
-    if not len(courses) or like.sum(1).max() < 2:
+    together = np.where(like.sum(1) >= 2, like @ length, 0)
+    if not together.any():
         return None
+    own = like[int(together.argmax())]
     # Of the longest the direction is surest.
-    own = like[int((like @ length).argmax())]
     first = ways[own][int(length[own].argmax())]
     way = ways[own] * np.sign(ways[own] @ first)[:, None]
     way = way.sum(0) / np.hypot(*way.sum(0))

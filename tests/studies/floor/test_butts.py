@@ -11,6 +11,7 @@ SIDE, BROAD, AT = 240, 30, 130
 GAPS = tuple(
     Course((row, 60.0), (row, 180.0), True, -0.5) for row in np.arange(BROAD, SIDE, BROAD, dtype=float)[1:-1]
 )
+LONE = Course((40.0, 20.0), (200.0, 220.0), True, -0.5)
 
 
 def boards(butts):
@@ -43,6 +44,11 @@ def test_a_butt_that_shows_in_part_is_drawn_from_gap_to_gap() -> None:
     assert np.array_equal(after[other | ~hole], before[other | ~hole])
 
 
+def test_a_long_joint_of_its_own_direction_is_no_board() -> None:
+    before, after, _ = drawn(boards([]), boards([(2, AT)]), (*GAPS[:3], LONE))
+    assert after is not before
+
+
 def test_boards_without_butts_stay_as_they_are() -> None:
     before, after, _ = drawn(boards([]), boards([]), GAPS)
     assert after is before
@@ -62,7 +68,7 @@ def test_a_butt_ends_where_another_floor_begins() -> None:
     assert np.array_equal(after[73:], before[73:])
 
 
-@pytest.mark.parametrize("courses", [(), GAPS[:1]])
+@pytest.mark.parametrize("courses", [(), GAPS[:1], (GAPS[0], LONE)])
 def test_without_gaps_there_are_no_boards(courses: tuple[Course, ...]) -> None:
     before, after, _ = drawn(boards([]), boards([(2, AT)]), courses)
     assert after is before
