@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 from selenium.webdriver import ActionChains
 from selenium.webdriver.common.by import By
@@ -113,6 +115,44 @@ def test_no_request_leaves_the_machine_and_nothing_is_said_in_the_console(page: 
     wait_for(page, "document.querySelector('.stage[data-ready]') !== null")
     assert all(address.startswith(("file:", "blob:", "data:")) for address in requests(page))
     assert page.get_log("browser") == []
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of a computed colour (WCAG 2.2)."""
+    share = np.array([int(part) for part in re.findall(r"\d+", colour)[:3]]) / 255
+    linear = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+    return float(linear @ (0.2126, 0.7152, 0.0722))
+
+
+@pytest.mark.parametrize("scheme", ["dark", "light"])
+def test_lines_and_marks_stand_out_in_the_light_and_in_the_dark(
+    page: Chrome, made: Made, scheme: str
+) -> None:
+    """By 3 to 1, as WCAG 2.2 asks of what must be seen (1.4.11); in the light the wedges could not be."""
+    page.execute_cdp_cmd(
+        "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+    )
+    script = "return getComputedStyle(document.querySelector(arguments[0]))[arguments[1]]"
+    try:
+        ground = luminance(page.execute_script(script, ".part", "backgroundColor"))
+        for name, of in ((".sight.sure", "stroke"), (".sight.weak", "stroke"), (".stand .facing", "fill")):
+            drawn = luminance(page.execute_script(script, f".plan {name}", of))
+            assert (max(drawn, ground) + 0.05) / (min(drawn, ground) + 0.05) >= 3
+        open_stand(page, made, 0)
+        plate, text = (
+            luminance(page.execute_script(script, ".waypoint .to", of)) for of in ("backgroundColor", "color")
+        )
+        assert (text + 0.05) / (plate + 0.05) >= 4.5  # of text (1.4.3)
+    finally:
+        page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
+def test_a_part_is_drawn_as_large_as_its_metres_ask(page: Chrome) -> None:
+    """A caption beside it once held a whole house to the caption's width."""
+    for figure in page.find_elements(By.CSS_SELECTOR, ".part"):
+        metres = float(page.execute_script("return arguments[0].style.getPropertyValue('--wide')", figure))
+        room = page.execute_script("return document.querySelector('.parts').clientWidth")
+        assert figure.rect["width"] == pytest.approx(min(room, max(256, metres * 67.2 + 16)), abs=1)
 
 
 @pytest.mark.parametrize("width", [360, 768])

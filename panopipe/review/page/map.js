@@ -101,8 +101,9 @@
       draw("text", { class: "rule-text", x: rule[0] + 1.15, y: rule[1], "font-size": 1.3 * size }, isNorth ? "1 m, north is up" : "1 m"),
       ...roomNames(frames, at, size),
       ...frames.map((frame) => mark(frame, at(frame), size, open)));
-    svg.style.setProperty("--wide", Math.max(width, 4));
-    return make("figure", { class: "part" }, svg, many > 1 ? make("figcaption", {}, `Part ${number + 1}: nothing certain joins it with the others, so how they lie to each other is unknown.`) : "");
+    const figure = make("figure", { class: "part" }, svg, many > 1 ? make("figcaption", {}, `Part ${number + 1}`) : "");
+    figure.style.setProperty("--wide", Math.max(width, 4));
+    return figure;
   }
 
   panopipe.map = function (review, box) {
@@ -116,6 +117,7 @@
     const drawn = [...parts.keys()].sort((a, b) => a - b).map((key, number) => plan(parts.get(key), byId, open, number, parts.size));
     if (drawn.length) {
       box.append(make("p", { class: "hint" }, "A dot is where a frame was taken, its wedge where the middle of the picture looks; a line joins frames that see each other, dashed where it is weakly proven. Open one by click or Enter, and walk on from inside."),
+        drawn.length > 1 ? make("p", { class: "hint" }, `Nothing certain joins the ${drawn.length} parts: how they lie to each other is unknown.`) : "",
         make("div", { class: "parts" }, ...drawn));
     }
     const lost = known.filter((frame) => !placed(frame));
