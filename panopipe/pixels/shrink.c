@@ -224,15 +224,17 @@ INLINE float going(float energy, float limit)
     return ratio * ratio;
 }
 
-INLINE void take_lightness(float *const *band, float *const *energy, float limit, float share,
-                           Py_ssize_t count, float *RESTRICT change, float *RESTRICT stays)
+/* Of a row as it is if it is `fresh`, else of what `change` holds. */
+INLINE void take_lightness(float *const *band, float *const *energy, float limit, float share, int fresh,
+                           const float *RESTRICT row, Py_ssize_t count, float *RESTRICT change,
+                           float *RESTRICT stays)
 {
     const float *RESTRICT a = band[0], *RESTRICT b = band[1], *RESTRICT c = band[2];
     const float *RESTRICT of_a = energy[0], *RESTRICT of_b = energy[1], *RESTRICT of_c = energy[2];
     for (Py_ssize_t i = 0; i < count; i++) {
         float gone = a[i] * going(of_a[i], limit) + b[i] * going(of_b[i], limit) + c[i] * going(of_c[i], limit);
         stays[i] = a[i] + b[i] + c[i] - gone;
-        change[i] -= share * gone;
+        change[i] = (fresh ? row[i] : change[i]) - share * gone;
     }
 }
 
@@ -247,20 +249,22 @@ typedef struct {
 } Colour;
 
 INLINE void take_colour(const Colour *colour, const float *RESTRICT by_lit, const float *RESTRICT light, float share,
-                        Py_ssize_t count, float *RESTRICT change)
+                        int fresh, const float *RESTRICT row, Py_ssize_t count, float *RESTRICT change)
 {
     const float *RESTRICT detail = colour->detail, *RESTRICT own = colour->own, *RESTRICT both = colour->both;
     const float *RESTRICT threshold = colour->threshold;
     for (Py_ssize_t i = 0; i < count; i++) {
         float slope = both[i] * by_lit[i];
         float rest = detail[i] - slope * light[i];
-        change[i] -= share * (rest * going(own[i] - slope * both[i], threshold[i]));
+        change[i] = (fresh ? row[i] : change[i]) - share * (rest * going(own[i] - slope * both[i], threshold[i]));
     }
 }
 
 FAST static void take_what_goes(const Scale *scale, Tile *tile, Py_ssize_t row, float *change)
 {
     Py_ssize_t halo = tile->halo, count = tile->count, plane_size = scale->results * scale->width;
+    const float *from = scale->planes + row * scale->width + tile->first;
+    int fresh = scale->fresh != 0;
     float *sum[SUMS], *band[BANDS], *light = row_of(tile, SPARE + SUMS);
     float limit = scale->control[0] * WINDOW_SIZE;
     for (int i = 0; i < SUMS; i++) {
@@ -269,12 +273,14 @@ FAST static void take_what_goes(const Scale *scale, Tile *tile, Py_ssize_t row, 
     }
     for (int i = 0; i < BANDS; i++)
         band[i] = at(&tile->detail[i], row) + halo;
-    take_lightness(band, sum, limit, scale->control[1], count, change, light);
+    take_lightness(band, sum, limit, scale->control[1], fresh, from, count, change, light);
     invert(sum[LIT], count);
     for (int i = 0; i < COLOURS; i++) {
+        from += scale->rows * scale->width;
         Colour colour = {at(&tile->detail[COLOUR + i], row) + halo, sum[OWN + i], sum[BOTH + i],
                          at(&tile->threshold[i], row) + halo};
-        take_colour(&colour, sum[LIT], light, scale->control[2 * i + 3], count, change + (i + 1) * plane_size);
+        take_colour(&colour, sum[LIT], light, scale->control[2 * i + 3], fresh, from, count,
+                    change + (i + 1) * plane_size);
     }
 }
 
@@ -327,12 +333,7 @@ static void work_on_tile(const Scale *scale, Tile *tile)
         Py_ssize_t kept = row - window;
         if (kept < top)
             continue;
-        float *change = scale->change + (kept - top) * scale->width + tile->first;
-        for (int plane = 0; scale->fresh && plane < 3; plane++)
-            memcpy(change + plane * scale->results * scale->width,
-                   scale->planes + (plane * scale->rows + kept) * scale->width + tile->first,
-                   (size_t)tile->count * sizeof(float));
-        take_what_goes(scale, tile, kept, change);
+        take_what_goes(scale, tile, kept, scale->change + (kept - top) * scale->width + tile->first);
     }
 }
 
