@@ -343,7 +343,11 @@ class Stage(ABC, Generic[S]):
     def solve(
         self, observed: Mapping[FrameKey, Observation[S]], job: JobFacts
     ) -> Mapping[FrameKey, Solution]:
-        """Join the observations of all frames into one solution for each; independent of their order."""
+        """Join the observations of all frames into one solution for each; independent of their order.
+
+        In a run an observation is read when it is asked for, and of a large job only the last few are held:
+        go through them one by one, and keep of each what is wanted of all. `Solutions` may ask again.
+        """
         raise TypeError(f"stage {self.name} does not survey")
 
 

@@ -11,15 +11,13 @@ import hashlib
 import os
 import time
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import cv2
 
 from panopipe.errors import FrameFault, StageError
 from panopipe.files.below import open_below
-from panopipe.frame import Frame, FrameFacts, FrameKey, Rows
+from panopipe.frame import Frame, FrameFacts, Rows
 from panopipe.pipeline.engine import finish_frame, reductions
 from panopipe.pipeline.frame_pipeline import StageInputs
 from panopipe.pipeline.steps import StageTimer
@@ -28,7 +26,7 @@ from panopipe.registry import loaded_sink, loaded_stage
 from panopipe.run.cache import cache_name, cached_reduced, probe_bytes, probe_name, reduced_bytes, small_bytes
 from panopipe.run.frame_files import opened_frame, pictures_of, put_inside, source_fingerprint
 from panopipe.run.neighbours import Neighbours
-from panopipe.run.plan import survey_fingerprint
+from panopipe.run.observed import Observed
 from panopipe.run.source_preview import preview_of_source
 from panopipe.run.tasks import (
     FinishResult,
@@ -41,10 +39,10 @@ from panopipe.run.tasks import (
     SurveyTask,
     read_solutions,
 )
-from panopipe.stage import Observation, Solution, Stage
+from panopipe.stage import Solution
 from panopipe.state.file_stamp import FileStamp, hashed
 from panopipe.state.ledger import Ledger
-from panopipe.state.serialization import dumps, loads, packages_of
+from panopipe.state.serialization import dumps
 from panopipe.state.solutions import SpelledSolution, hand_over, spelled_solution
 
 
@@ -113,40 +111,24 @@ def solve(task: SolveTask) -> SolveResult:
 
 def _solve(task: SolveTask) -> SolveResult:
     stage, timer = loaded_stage(task.stage), StageTimer()
-    observed, unreadable = _observed(task, stage)
-    with timer.on(stage.name):
-        solutions = stage.solve(observed, task.job)
-        walk = [key for key in solutions if key in observed]
-        walk += [key for key in observed if key not in solutions]
-
-    def spelled() -> Iterator[SpelledSolution]:
-        for key in walk:
-            with timer.on(stage.name):
-                solution = solutions[key] if key in solutions else Solution()
-                if not isinstance(solution, Solution):
-                    raise TypeError(f"solve gave {type(solution).__name__} for {key}, not Solution")
-                one = spelled_solution(key, solution)
-            yield one
-
-    handed_over = hand_over(Path(task.folder), spelled())
-    return SolveResult(handed_over, unreadable, timer.seconds, peak_memory())
-
-
-def _observed(
-    task: SolveTask, stage: Stage[Any]
-) -> tuple[dict[FrameKey, Observation[Any]], dict[FrameKey, str]]:
-    """What the stage saw of each frame; and why, where that cannot be read again."""
-    observed, unreadable = {}, {}
     with Ledger(Path(task.folder), read_only=True) as ledger:
-        for key, frame in task.frames.items():
-            try:
-                facts = replace(ledger.facts(frame.source), key=key)
-                found = ledger.seen(survey_fingerprint(frame.source, task.stage, frame.settings))
-                seen = loads(found, packages_of(stage))
-                observed[key] = Observation(seen, frame.settings, facts)
-            except (KeyError, ValueError) as error:
-                unreadable[key] = f"what {stage.name} saw of it cannot be read again ({error}); run again"
-    return observed, unreadable
+        observed = Observed(ledger, task, stage)
+        with timer.on(stage.name):
+            solutions = stage.solve(observed, task.job)
+            walk = [key for key in solutions if key in observed]
+            walk += [key for key in observed if key not in solutions]
+
+        def spelled() -> Iterator[SpelledSolution]:
+            for key in walk:
+                with timer.on(stage.name):
+                    solution = solutions[key] if key in solutions else Solution()
+                    if not isinstance(solution, Solution):
+                        raise TypeError(f"solve gave {type(solution).__name__} for {key}, not Solution")
+                    one = spelled_solution(key, solution)
+                yield one
+
+        handed_over = hand_over(Path(task.folder), spelled())
+    return SolveResult(handed_over, observed.unreadable, timer.seconds, peak_memory())
 
 
 def finish(task: FinishTask) -> FinishResult:

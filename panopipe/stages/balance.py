@@ -8,7 +8,7 @@ left to D65 in the channels of the working space, one matrix a frame.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, ClassVar
@@ -125,6 +125,15 @@ class Seen:
 
 
 @dataclass(frozen=True, slots=True)
+class _Outline:
+    """What of `Seen` is held of all frames at once, with `temperatures` of the surfaces."""
+
+    evidence: Evidence
+    hand: Place | None
+    mired: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class _Answer:
     """`Solution.data`: what goes with the correction, and how sure it is."""
 
@@ -180,8 +189,8 @@ class Balance(RowStage[BalanceSettings, Matrix]):
     ) -> Mapping[FrameKey, Solution]:
         """Solve for all whites together."""
         keys = _walking_order(observed, job)
-        seen = [observed[key] for key in keys]
-        pairs = match_frames([surveyed.seen.features for surveyed in seen], [key.room for key in keys])
+        seen = [_outlined(observed[key]) for key in keys]
+        pairs = match_frames((observed[key].seen.features for key in keys), [key.room for key in keys])
         observations = _lamps_of_rooms(
             [
                 _observation(key, surveyed, key == job.reference)
@@ -192,7 +201,8 @@ class Balance(RowStage[BalanceSettings, Matrix]):
         gains = even_gains(
             [key.room for key in keys], pairs, [surveyed.settings.even_exposure_ev for surveyed in seen]
         )
-        rooms, place = _Rooms(keys, seen, observations, whites), {key: at for at, key in enumerate(keys)}
+        rooms = _Rooms(keys, seen, observations, whites, lambda at: observed[keys[at]].seen.surfaces)
+        place = {key: at for at, key in enumerate(keys)}
 
         def solution(key: FrameKey) -> Solution:
             at = place[key]
@@ -250,8 +260,15 @@ def _hand_place(frame: Frame, settings: BalanceSettings) -> Place | None:
     return None
 
 
-def _observation(key: FrameKey, surveyed: Observation[BalanceSettings], trusted: bool) -> FrameObservation:
+def _outlined(surveyed: Observation[BalanceSettings]) -> Observation[BalanceSettings]:
+    """An observation with no more than what is held of all frames at once."""
     seen: Seen = surveyed.seen
+    mired = temperatures(seen.surfaces, camera_log_chromaticity(surveyed.facts.white_xy))
+    return replace(surveyed, seen=_Outline(seen.evidence, seen.hand, mired))
+
+
+def _observation(key: FrameKey, surveyed: Observation[BalanceSettings], trusted: bool) -> FrameObservation:
+    seen: _Outline = surveyed.seen
     hand = (0.0, 0.0) if seen.hand is None and trusted else seen.hand
     known = surveyed.facts.white_xy is not None
     return FrameObservation(
@@ -291,8 +308,7 @@ def _lights(
     """Daylight and lamp of every room, in mired."""
     rooms: dict[str, list[tuple[float, ...]]] = {}
     for key, surveyed in zip(keys, seen, strict=True):
-        camera = camera_log_chromaticity(surveyed.facts.white_xy)
-        rooms.setdefault(key.room, []).append(temperatures(surveyed.seen.surfaces, camera))
+        rooms.setdefault(key.room, []).append(surveyed.seen.mired)
     return {room: lights_of(frames) for room, frames in rooms.items()}
 
 
@@ -305,12 +321,13 @@ class _Rooms:
         seen: Sequence[Observation[BalanceSettings]],
         observations: Sequence[FrameObservation],
         whites: Sequence[White],
+        surfaces: Callable[[int], Surfaces],
     ) -> None:
         shown, self._frames = _lights(keys, seen), _by_room(keys)
 
         def given(at: int, lights_mired: tuple[float, float]) -> tuple[Surfaces, Place, Place, Place]:
             white = whites[at].log_chromaticity
-            return seen[at].seen.surfaces, white, lights_mired, observations[at].camera
+            return surfaces(at), white, lights_mired, observations[at].camera
 
         def lights(room: str) -> tuple[float, float]:
             return lights_by_field(

@@ -175,9 +175,10 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         keys = sorted(observed)
         if not keys:
             return {}
-        rings = [observed[key].seen.ring for key in keys]
+        seen = {key: observed[key].seen for key in keys}
+        rings = [one.ring for one in seen.values()]
         footprints = with_shared(find_footprint(rings), rings)
-        maps = {key: observed[key].seen.floor for key in keys if observed[key].seen.floor is not None}
+        maps = {key: one.floor for key, one in seen.items() if one.floor is not None}
         places = best_neighbours(maps, job.rooms)
         return {
             key: Solution(_Solved(footprint, places.get(key, {})), neighbours=tuple(places.get(key, {})))

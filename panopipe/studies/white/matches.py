@@ -8,7 +8,8 @@ one motion of the shoot: a camera upright on its monopod, turned by some angle a
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -89,21 +90,24 @@ class Pair:
     shared: Shared
 
 
-def match_frames(features: Sequence[Features], rooms: Sequence[str]) -> list[Pair]:
+def match_frames(features: Iterable[Features], rooms: Sequence[str]) -> list[Pair]:
     """Match frames of a room with each other, and frames of different rooms that look promising.
 
-    Frames are in walking order; only those within `NEAR_IN_WALK` of each other are matched.
+    Frames are in walking order; only those within `NEAR_IN_WALK` of each other are matched, and held.
     """
-    pairs, told = [], [_Told(_digest(frame), frame) for frame in features]
-    able = [number for number, frame in enumerate(features) if len(frame.descriptors) >= FEWEST]
-    for at, i in enumerate(able):
-        for j in able[at + 1 : at + 1 + NEAR_IN_WALK]:
-            if j - i > NEAR_IN_WALK:
-                break
-            shared = _met(told[i], told[j], rooms[i] == rooms[j])
+    pairs, before = [], deque[tuple[int, _Told]]()
+    for j, frame in enumerate(features):
+        while before and j - before[0][0] > NEAR_IN_WALK:
+            before.popleft()
+        if len(frame.descriptors) < FEWEST:
+            continue
+        told = _Told(_digest(frame), frame)
+        for i, one in before:
+            shared = _met(one, told, rooms[i] == rooms[j])
             if shared is not None:
                 pairs.append(Pair(i, j, shared))
-    return pairs
+        before.append((j, told))
+    return sorted(pairs, key=lambda pair: (pair.first, pair.second))
 
 
 @dataclass(frozen=True, slots=True)
