@@ -8,7 +8,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from panopipe.capture import Capture
 from panopipe.colour.dng import Camera
@@ -91,18 +91,18 @@ class Recorded:
     stored: Stored | None = None
     noise_profile: Floats | None = None
 
-    def share_of_white(self, samples: NDArray[Any]) -> Floats:
-        """Samples (..., 3), black as 0 and white as 1, in float64."""
+    def share_of_white(self, samples: NDArray[Any], dtype: DTypeLike = np.float64) -> NDArray[Any]:
+        """Samples (..., 3), black as 0 and white as 1; rounded to `dtype` at the end."""
         if samples.dtype not in (np.uint8, np.uint16):
-            return np.asarray((samples.astype(np.float64) - self.black) / (self.white - self.black))
+            return ((samples.astype(np.float64) - self.black) / (self.white - self.black)).astype(dtype)
         planes = list(zip(self.black.tolist(), self.white.tolist(), strict=True))
+        tables = [_shares(samples.dtype, *levels, np.dtype(dtype)) for levels in planes]
         if len(set(planes)) == 1:
-            return np.take(_shares(samples.dtype, *planes[0]), samples)
-        taken = (np.take(_shares(samples.dtype, *levels), samples[..., k]) for k, levels in enumerate(planes))
-        return np.stack(list(taken), axis=-1)
+            return np.take(tables[0], samples)
+        return np.stack([np.take(table, samples[..., k]) for k, table in enumerate(tables)], axis=-1)
 
 
-@lru_cache(maxsize=6)
-def _shares(dtype: np.dtype[Any], black: float, white: float) -> Floats:
+@lru_cache(maxsize=12)
+def _shares(numbers: np.dtype[Any], black: float, white: float, dtype: np.dtype[Any]) -> NDArray[Any]:
     """Share of white of each number of a type: a table costs less than to reckon it pixel by pixel."""
-    return (np.arange(np.iinfo(dtype).max + 1, dtype=np.float64) - black) / (white - black)
+    return ((np.arange(np.iinfo(numbers).max + 1, dtype=np.float64) - black) / (white - black)).astype(dtype)

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from panopipe.pixels.box import box_along, box_round
 from panopipe.sphere.geometry import pitch_of_row
-from panopipe.sphere.wrap import pad
+from panopipe.sphere.wrap import over_poles
 
 Plane = NDArray[np.float64]
 
@@ -71,11 +71,11 @@ def _whole(frame: ArrayLike) -> Plane:
 
 def _along_meridians(values: Plane, reach: float) -> Plane:
     """Mean over rows within `reach` pixels, weighted by solid angle, going on over the poles."""
-    height, width = values.shape[:2]
+    height = len(values)
     margin = min(math.ceil(reach + 1), height)
     weight = np.cos(np.radians(pitch_of_row(np.arange(height), height)))
     weight = np.concatenate([weight[:margin][::-1], weight, weight[height - margin :][::-1]])
-    tall = pad(values, margin)[:, margin : margin + width].reshape(len(weight), -1)
+    tall = over_poles(values, margin).reshape(len(weight), -1)
     centres, half = np.arange(height) + margin + 0.5, max(reach, 0.5)
     result = np.empty_like(values)
     ends = np.stack([centres - half, centres + half])

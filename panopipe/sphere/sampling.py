@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from itertools import pairwise
 
 import cv2
@@ -37,15 +38,31 @@ def sample_frame(
     ValueError
         If a sample lies outside the rows.
     """
+    (picture,) = sampled(rows, first, [(columns, lines)], kernel=kernel, even_near_poles=even_near_poles)
+    return picture
+
+
+def sampled(
+    rows: Picture,
+    first: int,
+    places: Sequence[tuple[Float | Picture, Float | Picture]],
+    *,
+    kernel: str = "cubic",
+    even_near_poles: bool = True,
+) -> list[Picture]:
+    """Sample the same rows at several sets of columns and lines; see `sample_frame`."""
     width = rows.shape[1]
     height, last = width // 2, first + rows.shape[0]
-    top, bottom = float(lines.min()), float(lines.max())
+    top, bottom = (
+        min(float(lines.min()) for _, lines in places),
+        max(float(lines.max()) for _, lines in places),
+    )
     if (first > 0 and top < first) or (last < height and bottom > last - 1):
         raise ValueError(f"rows {top:.1f} to {bottom:.1f} are needed, rows {first} to {last - 1} were given")
     begin = max(first, math.floor(top) - REACH)
     end = min(last, math.ceil(bottom) + 1 + REACH)
     ready = Sampler(rows[begin - first : end - first], begin, even_near_poles=even_near_poles)
-    return ready.at(columns, lines, kernel=kernel)
+    return [ready.at(columns, lines, kernel=kernel) for columns, lines in places]
 
 
 class Sampler:

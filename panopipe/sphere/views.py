@@ -10,13 +10,14 @@ coarser than the frame is drawn finer and averaged down.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from panopipe.sphere.sampling import sample_frame
+from panopipe.sphere.sampling import sampled
 
 Float = NDArray[np.float64]
 Picture = NDArray[np.float32]
@@ -127,14 +128,24 @@ def view_from_frame(rows: Picture, first: int, view: View, *, kernel: str = "cub
     ValueError
         If rows are missing.
     """
+    return views_from_frame(rows, first, [view], kernel=kernel)[0]
+
+
+def views_from_frame(
+    rows: Picture, first: int, views: Sequence[View], *, kernel: str = "cubic"
+) -> list[Picture]:
+    """Draw several views that read the same rows, made ready once; see `view_from_frame`."""
     width = rows.shape[1]
-    finer = max(1, math.ceil(frame_focal_px(width) / view.focal_px - 1e-6))
-    drawn = View(view.width * finer, view.height * finer, view.focal_px * finer, view.axes)
-    columns, lines = frame_index_of_view(drawn, width)
-    picture = sample_frame(rows, first, columns, lines, kernel=kernel)
-    if finer > 1:
-        picture = cv2.resize(picture, (view.width, view.height), interpolation=cv2.INTER_AREA)
-    return picture
+    finer = [max(1, math.ceil(frame_focal_px(width) / view.focal_px - 1e-6)) for view in views]
+    places = [
+        frame_index_of_view(View(view.width * by, view.height * by, view.focal_px * by, view.axes), width)
+        for view, by in zip(views, finer, strict=True)
+    ]
+    pictures = sampled(rows, first, places, kernel=kernel)
+    return [
+        cv2.resize(picture, (view.width, view.height), interpolation=cv2.INTER_AREA) if by > 1 else picture
+        for picture, view, by in zip(pictures, views, finer, strict=True)
+    ]
 
 
 def frame_index_of_view(view: View, width: int) -> tuple[Picture, Picture]:

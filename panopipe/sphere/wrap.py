@@ -32,12 +32,27 @@ def pad(
     ValueError
         If the width is odd, or `reach` is larger than the height.
     """
+    tall = over_poles(frame, reach)
+    width = tall.shape[1]
+    return np.concatenate([tall[:, width - reach :], tall, tall[:, :reach]], axis=1)
+
+
+def over_poles(
+    frame: np.ndarray[tuple[int, ...], np.dtype[A]], reach: int
+) -> np.ndarray[tuple[int, ...], np.dtype[A]]:
+    """Continue a whole frame by `reach` rows over both poles; see `pad`."""
     height, width = frame.shape[:2]
     if width % 2:
         raise ValueError(f"a frame {width} wide has no half-turn; its width must be even")
     if reach > height:
         raise ValueError(f"cannot continue {height} rows by {reach}")
-    over = np.roll(frame[:reach][::-1], width // 2, axis=1)
-    under = np.roll(frame[height - reach :][::-1], width // 2, axis=1)
-    tall = np.concatenate([over, frame, under], axis=0)
-    return np.take(tall, np.arange(-reach, width + reach), axis=1, mode="wrap")
+    over = turned(frame[:reach][::-1], width // 2)
+    under = turned(frame[height - reach :][::-1], width // 2)
+    return np.concatenate([over, frame, under], axis=0)
+
+
+def turned(
+    frame: np.ndarray[tuple[int, ...], np.dtype[A]], columns: int
+) -> np.ndarray[tuple[int, ...], np.dtype[A]]:
+    """Rows turned to the right by whole columns; on small frames far quicker than `numpy.roll`."""
+    return np.concatenate([frame[:, -columns:], frame[:, :-columns]], axis=1) if columns else frame.copy()

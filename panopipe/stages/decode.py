@@ -472,7 +472,7 @@ def noise_of(recorded: Recorded, anchor: int, level: Matrix, light_from_samples:
         if isinstance(recorded.colour, ProfileColour):
             share = linear_light(samples, recorded.colour)
         else:
-            share = recorded.share_of_white(samples).astype(np.float32)
+            share = recorded.share_of_white(samples, np.float32)
         cut = [
             (samples[..., plane] <= 0) | (share[..., plane] >= SATURATED * level[plane]) for plane in range(3)
         ]
@@ -487,7 +487,9 @@ def _picked(samples: FileSamples, anchor: int) -> Samples:
     columns = (np.arange(step // 2, width, step) + anchor) % width
     rows = range(step // 2, height, step)
     count = min(len(rows), len(columns) // 2)
-    return np.stack([samples.rows(row, row + 1)[0, columns[: 2 * count]] for row in rows[:count]])
+    return np.stack(
+        [samples.rows(row, row + 1)[0].take(columns[: 2 * count], axis=0) for row in rows[:count]]
+    )
 
 
 def damage_of(recorded: Recorded) -> tuple[str, ...]:

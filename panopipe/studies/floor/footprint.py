@@ -293,13 +293,13 @@ def _legs_of(line: Whole, hub: int) -> list[int]:
 
 def _wider(fine_deg: Float) -> Float:
     """Outline with room beside what reaches far, where it may be a little aslant."""
-    far, wide = np.tan(np.radians(fine_deg)), np.tan(np.radians(fine_deg))
-    for columns in range(1, _FINE_COLUMNS // 8):
-        # As far out as the room beside the neighbouring direction reaches.
-        room = _BESIDE_LEG / math.sin(columns * 2 * math.pi / _FINE_COLUMNS)
-        for turned in (np.roll(far, columns), np.roll(far, -columns)):
-            wide = np.maximum(wide, np.minimum(turned, room))
-    return np.asarray(np.degrees(np.arctan(wide)), np.float64)
+    far, beside = np.tan(np.radians(fine_deg)), np.arange(1, _FINE_COLUMNS // 8)
+    # As far out as the room beside the neighbouring direction reaches.
+    room = np.array([_BESIDE_LEG / math.sin(columns * 2 * math.pi / _FINE_COLUMNS) for columns in beside])
+    left = (np.arange(_FINE_COLUMNS) - beside[:, None]) % _FINE_COLUMNS
+    right = (np.arange(_FINE_COLUMNS) + beside[:, None]) % _FINE_COLUMNS
+    reached = np.minimum(np.maximum(far[left], far[right]), room[:, None]).max(axis=0)
+    return np.asarray(np.degrees(np.arctan(np.maximum(far, reached))), np.float64)
 
 
 def _widest(fine_deg: Float) -> Float:

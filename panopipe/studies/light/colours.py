@@ -70,10 +70,11 @@ def vivid_ev(rows: Rows, white_xy: tuple[float, float] | None) -> float:
     """
     light = _small(rows)
     luminance = light @ LUMINANCE_OF_WORKING
-    around = np.log(smooth(light / luminance[..., None], LIGHT_DEG))
+    red, green, blue = np.moveaxis(np.log(smooth(light / luminance[..., None], LIGHT_DEG)), -1, 0)[..., None]
     lamps = _lamps(white_xy)
-    away = (around[..., None, :] - lamps) - (around[..., None, 1:2] - lamps[:, 1:2])
-    lamp = np.exp(lamps)[np.argmin(np.square(away).sum(axis=-1), axis=-1)]
+    of_red, of_green, of_blue = lamps.T
+    away = np.square((red - of_red) - (green - of_green)) + np.square((blue - of_blue) - (green - of_green))
+    lamp = np.exp(lamps)[np.argmin(away, axis=-1)]
     neutral = light / lamp
     excess = np.log2(highest_plane(neutral) / (neutral @ LUMINANCE_OF_WORKING))
     weight = np.broadcast_to(pixel_solid_angle(len(light))[:, None], luminance.shape)

@@ -69,7 +69,8 @@ def windows(sight: Sight) -> list[tuple[Box, list[Mask]]]:
     inner = cv2.morphologyEx(glass.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     with_green = (inner > 0) | green(sight)  # sky over a hedge and lawn below it are one pane
     count, label, places, _ = cv2.connectedComponentsWithStats(with_green.astype(np.uint8), connectivity=4)
-    area = np.bincount(label.ravel(), (sight.share * inner).ravel(), count)
+    bright = np.flatnonzero(inner)
+    area = np.bincount(label.ravel()[bright], sight.share.ravel()[bright], count)
     top = sight.pitch_deg[places[:, cv2.CC_STAT_TOP], 0]
     large = (area >= SMALLEST_PANE_SR) & (top > PANE_TOP_FROM_DEG) & (np.arange(count) > 0)
     reach = max(1, round(PANE_GAP_DEG / 2 / sight.pixel_deg))

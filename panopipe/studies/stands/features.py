@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.frame import Rows
 from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
-from panopipe.sphere.views import View, view_from_frame, view_towards
+from panopipe.sphere.views import View, view_towards, views_from_frame
 from panopipe.studies.stands.around import band_around
 from panopipe.studies.stands.floor import floor_detail
 
@@ -87,7 +87,9 @@ def find_features(rows: Rows) -> Features:
     """
     light = np.asarray(rows @ LUMINANCE_OF_WORKING.astype(np.float32), np.float32)
     heading_deg, walls = walls_heading(light)
-    seen = [_in_view(light, heading_deg + 90.0 * number, number) for number in range(4)]
+    around = [_view(heading_deg + 90.0 * number) for number in range(4)]
+    drawn = views_from_frame(light, 0, around, kernel="linear")
+    seen = [_in_view(*one, number) for number, one in enumerate(zip(drawn, around, strict=True))]
     parts = [np.concatenate(part) for part in zip(*seen, strict=True)]
     order = np.argsort(-parts[5], kind="stable")[:_MOST_AROUND]
     descriptors, directions, views, angles, sizes = (part[order] for part in parts[:5])
@@ -149,10 +151,9 @@ def _peak(votes: Float) -> tuple[float, float]:
     return (top + 0.5 + offset) * (90.0 / _HEADING_BINS) % 90.0, clear
 
 
-def _in_view(light: Single, yaw_deg: float, number: int) -> tuple[NDArray[np.generic], ...]:
+def _in_view(light: Single, view: View, number: int) -> tuple[NDArray[np.generic], ...]:
     """Features of one of the four views: descriptors, directions, view, angles, sizes, strength."""
-    view = _view(yaw_deg)
-    found = _detected(_lightness(view_from_frame(light, 0, view, kernel="linear")), _MOST_AROUND // 2)
+    found = _detected(_lightness(light), _MOST_AROUND // 2)
     right = (found.at[:, 0] + 0.5 - view.width / 2) / view.focal_px
     up = (view.height / 2 - found.at[:, 1] - 0.5) / view.focal_px
     ray = np.stack([right, up, np.ones_like(up)], axis=-1)

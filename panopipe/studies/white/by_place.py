@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
 from panopipe.sphere.geometry import pitch_of_row
+from panopipe.sphere.wrap import turned
 from panopipe.studies.white.bounce import bare, bounce, surely_painted
 from panopipe.studies.white.cones import locus, nearest_in_table
 from panopipe.studies.white.light import trend
@@ -341,20 +342,20 @@ def _around_windows(seen: Surfaces, views: NDArray[np.bool_]) -> Matrix:
 
 def _near(views: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Cells at the height of a view, and beside it."""
-    beside = np.logical_or.reduce([np.roll(views, step, axis=1) for step in range(-BESIDE, BESIDE + 1)])
+    beside = np.logical_or.reduce([turned(views, step) for step in range(-BESIDE, BESIDE + 1)])
     over = np.pad(beside, ((ABOVE, ABOVE), (0, 0)))
     return np.asarray(np.lib.stride_tricks.sliding_window_view(over, 2 * ABOVE + 1, axis=0).any(axis=-1))
 
 
 def _amid(views: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Cells that have a view above them, and below or on both sides: hedges and lawns in a window."""
-    wide = views | np.roll(views, 1, axis=1) | np.roll(views, -1, axis=1)
+    wide = views | turned(views, 1) | turned(views, -1)
     above, below, left, right = (np.zeros_like(views) for _ in range(4))
     for step in range(1, WINDOW_CELLS + 1):
         above[step:] |= wide[:-step]
         below[:-step] |= wide[step:]
-        left |= np.roll(views, step, axis=1)
-        right |= np.roll(views, -step, axis=1)
+        left |= turned(views, step)
+        right |= turned(views, -step)
     return np.asarray(above & (below | (left & right)))
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle
+from panopipe.sphere.wrap import turned
 
 Cells = NDArray[np.bool_]
 _Any = TypeVar("_Any", Matrix, Cells)
@@ -103,7 +104,7 @@ def _from_zenith(seen: Matrix, known: Cells, clipped: Cells) -> Cells:
     size = -1
     while size != region.sum():
         size = int(region.sum())
-        grown = region | np.roll(region & right, 1, axis=1) | (_left(region) & right)
+        grown = region | turned(region & right, 1) | (_left(region) & right)
         grown[1:] |= region[:-1] & down
         grown[:-1] |= region[1:] & down
         region = grown & above
@@ -112,8 +113,7 @@ def _from_zenith(seen: Matrix, known: Cells, clipped: Cells) -> Cells:
 
 def _left(whole: _Any) -> _Any:
     """Every cell's right-hand neighbour in its place; the frame closes."""
-    turned: _Any = np.roll(whole, -1, axis=1)
-    return turned
+    return turned(whole, -1)
 
 
 def _joined(

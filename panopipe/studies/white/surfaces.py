@@ -15,6 +15,7 @@ from panopipe.pixels.easing import smooth_step
 from panopipe.pixels.planes import highest_plane
 from panopipe.sphere.filters import smooth as smooth_sphere
 from panopipe.sphere.geometry import pitch_of_row
+from panopipe.sphere.wrap import turned
 from panopipe.studies.white.cones import log_chromaticity_from_working
 from panopipe.studies.white.contrast import TIMES, blocks, stands_out
 from panopipe.studies.white.evidence import JUMP, RECORDED
@@ -217,9 +218,9 @@ def upper_envelope(
     top = np.where(known, light, -20.0)
     half = top.shape[1] // 2
     for _ in range(round(REACH_DEG / 180 * height)):
-        above = np.concatenate([np.roll(top[:1], half, axis=1), top[:-1]])
-        below = np.concatenate([top[1:], np.roll(top[-1:], half, axis=1)])
-        sides = np.maximum(np.roll(top, 1, axis=1), np.roll(top, -1, axis=1)) - across
+        above = np.concatenate([turned(top[:1], half), top[:-1]])
+        below = np.concatenate([top[1:], turned(top[-1:], half)])
+        sides = np.maximum(turned(top, 1), turned(top, -1)) - across
         top = np.maximum(np.maximum(top, np.maximum(above, below) - step), sides)
     return top
 
