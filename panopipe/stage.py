@@ -442,6 +442,13 @@ class FrameReader(ABC):
         The same bits however the frame is cut into bands.
         """
 
+    def read_into(self, first: int, rows: Rows) -> Rows:
+        """Rows from `first` on, as many as `rows` has, an array in one piece that they may be written into.
+
+        Returns it, or a new array, as by default.
+        """
+        return self.read(first, first + len(rows))
+
     @abstractmethod
     def close(self) -> None:
         """Let go of the file."""

@@ -266,17 +266,19 @@ class FramePipeline:
                 self._margin(ready, stage, self.facts.height),
                 last,
                 self._band_rows,
-                partial(self._pieces, index, check, windows),
+                partial(self._fill, index, check, windows),
                 partial(self._make, ready, stage, check),
             )
             last = min(last + windows[index].margin, self.facts.height)
         return windows
 
-    def _pieces(
-        self, upto: int, check: Check, windows: Windows, first: int, last: int
-    ) -> Iterator[tuple[int, Rows]]:
-        for top, bottom in self._cuts(upto, first, last):
-            yield top, self._streamed(upto, top, bottom, check, windows)
+    def _fill(self, upto: int, check: Check, windows: Windows, first: int, rows: Rows) -> None:
+        """Fill in rows from `first` on as the first `upto` stages leave them, band by band."""
+        for top, bottom in self._cuts(upto, first, first + len(rows)):
+            band = rows[top - first : bottom - first]
+            made = self._streamed(upto, top, bottom, check, windows, band)
+            if made is not band:
+                band[:] = made
 
     def _band(self, upto: int, first: int, last: int, windows: Windows) -> Band:
         rows = self._streamed(upto, first, last, shaped_rows, windows)
@@ -285,26 +287,30 @@ class FramePipeline:
         facts = self._prepared[upto].facts if upto < len(self._prepared) else self.facts
         return Band(rows, first, facts)
 
-    def _streamed(self, upto: int, first: int, last: int, check: Check, windows: Windows) -> Rows:
-        start, rows = self._newest(upto, first, last, check, windows)
+    def _streamed(
+        self, upto: int, first: int, last: int, check: Check, windows: Windows, into: Rows | None = None
+    ) -> Rows:
+        start, rows = self._newest(upto, first, last, check, windows, into)
         for ready in self._prepared[start:upto]:
             if ready.streams:
                 rows = self._apply(ready, Band(rows, first, ready.facts), check)
         return rows
 
-    def _newest(self, upto: int, first: int, last: int, check: Check, windows: Windows) -> tuple[int, Rows]:
-        """Rows to go on from: those the last span or margin stage holds, or the source's."""
+    def _newest(
+        self, upto: int, first: int, last: int, check: Check, windows: Windows, into: Rows | None
+    ) -> tuple[int, Rows]:
+        """Rows to go on from: of the last span or margin stage, or the source's, `into` if it can."""
         for index in range(upto - 1, -1, -1):
             ready = self._prepared[index]
             if ready.held is not None and ready.holds(first, last):
                 return index + 1, ready.held[first - ready.first : last - ready.first].copy()
             if index in windows:
                 return index + 1, windows[index].rows(first, last)
-        return 0, self._read(first, last, check)
+        return 0, self._read(first, last, check, into)
 
-    def _read(self, first: int, last: int, check: Check = checked_rows) -> Rows:
+    def _read(self, first: int, last: int, check: Check = checked_rows, into: Rows | None = None) -> Rows:
         with self._timer.on(self._source):
-            rows = self._reader.read(first, last)
+            rows = self._reader.read(first, last) if into is None else self._reader.read_into(first, into)
         return check(self._source, rows, (last - first, self._reader.facts.width, 3))
 
     def _apply(self, ready: _PreparedStep, band: Band, check: Check = checked_rows) -> Rows:

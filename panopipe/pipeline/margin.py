@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 import numpy as np
 
@@ -12,8 +12,8 @@ ROWS_PER_MARGIN = 8
 """Rows made at a time for each row of margin: a stage then works on at most a quarter as many rows again, and
 all that is held for a margin of 22 rows is 1.6 bytes a pixel at 19 megapixels."""
 
-Fetch = Callable[[int, int], Iterator[tuple[int, Rows]]]
-"""Brings rows from first to last as the stages before leave them, in bands that follow on: (row, band)."""
+Fetch = Callable[[int, Rows], None]
+"""Fills an array with rows from a first one on, as the stages before leave them."""
 Make = Callable[[Rows, int], Rows]
 """Makes of rows with their margin the rows without it; the second argument is the first of these."""
 
@@ -32,7 +32,7 @@ class MarginWindow:
     rows_at_once : int
         Rows to make at a time, at least.
     fetch : callable
-        Brings rows as the stages before leave them.
+        Fills in rows as the stages before leave them.
     make : callable
         Lets the stage work.
     """
@@ -87,8 +87,7 @@ class MarginWindow:
             rows[top - first : known - first] = self._source[top - self._source_first :][: known - top]
             top = known
         if top < bottom:
-            for row, band in self._fetch(top, bottom):
-                rows[row - first : row - first + len(band)] = band
+            self._fetch(top, rows[top - first : bottom - first])
         _continue_over_poles(rows, first, self._height)
         return rows
 

@@ -298,12 +298,18 @@ class DecodedFrame(FrameReader):
 
     def read(self, first: int, last: int) -> Rows:
         """See `FrameReader.read`."""
+        if first > last:
+            raise ValueError(f"rows {first} to {last} of a frame of {self.facts.height}")
+        return self.read_into(first, np.empty((last - first, self.facts.width, 3), np.float32))
+
+    def read_into(self, first: int, rows: Rows) -> Rows:
+        """See `FrameReader.read_into`."""
+        last = first + len(rows)
         if not 0 <= first <= last <= self.facts.height:
             raise ValueError(f"rows {first} to {last} of a frame of {self.facts.height}")
-        light: Rows = np.empty((last - first, self.facts.width, 3), np.float32)
         for part in self._parts(first, last):
-            self._into_light(part, light[part.first - first : part.last - first])
-        return self._checked(light)
+            self._into_light(part, rows[part.first - first : part.last - first])
+        return self._checked(rows)
 
     def _parts(self, first: int, last: int) -> Iterator[Part]:
         if self._chunks:
