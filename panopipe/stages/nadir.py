@@ -51,8 +51,9 @@ _SURROUNDINGS = 2.8
 _READ_TO_DEG, _SEEN_TO_DEG = 72.0, 50.0
 """Angles from the nadir to which the frame's floor is read, for long shadows and neighbours, and to which it
 is looked at around the hole."""
-_HALO_DEG = 1.0
-"""How far beside a foot's outline floor is surely seen, in shade: the outline was drawn in by as much."""
+_HALO_DEG, _ROOM = 1.0, 0.02
+"""How far beside a foot's outline floor is surely seen, in shade: outlines are drawn in by as much; and how
+far beside a thin shadow, in camera heights."""
 _SHARP_ENOUGH, _REPEATS = 0.9, 0.9
 """Share of its detail below which a neighbour's floor is blurred, and agreement with itself from which a
 floor is rather rebuilt then."""
@@ -137,7 +138,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 35
+    version: ClassVar[int] = 36
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -256,8 +257,7 @@ def _filled(
         return fill_softly(seen, hole), {"fill_method": "soft"}, ()
     laid = _laid(band, view, seen, distance, plan)
     if laid is None or laid[2] < _SHARP_ENOUGH:
-        shown = plan.foot.grown(_HALO_DEG).distance(view) > 0
-        rebuilt = _rebuilt(seen, hole, shown, settings)
+        rebuilt = _rebuilt(seen, hole, _shown(plan, view), settings)
         # What repeats well is sharper by its own repeat than from far away.
         repeats = float(rebuilt[1].get("ring_agreement", 0.0)) >= _REPEATS and not rebuilt[2]
         if laid is None or repeats:
@@ -269,6 +269,15 @@ def _filled(
         "neighbour_sharpness": round(sharp, 3),
     }
     return graft(seen, hole, floor.light), notes, ()
+
+
+def _shown(plan: _Plan, view: View) -> NDArray[np.bool_]:
+    """Where the view shows floor, if in the foot's soft shade."""
+    shown = plan.foot.grown(_HALO_DEG).distance(view) > 0
+    right, up = view.plane()
+    for shadow in plan.shadows:
+        shown &= ~shadow.over(right, up, _ROOM)
+    return shown
 
 
 def _rebuilt(

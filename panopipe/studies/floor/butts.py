@@ -33,8 +33,9 @@ _ASIDE, _REACH = 2.5, 4.0
 grid."""
 _SHOWN, _FEWEST_PX = 0.15, 4
 """Share of a board's breadth on which a butt must show, and pixels."""
-_AS_STRONG, _EVEN = 0.5, 0.35
-"""Contrast of a butt as a share of that of the gaps, and of its median that four fifths of it must have."""
+_AS_STRONG, _EVEN = (0.6, 2.0), 0.35
+"""Contrast of a butt as a share of that of the gaps, at least and at most, for shadows differ; and of its
+median, that four fifths of it must have."""
 _BESIDE_GAP = 0.1
 """Part of a board's breadth beside a gap that tells nothing of a butt."""
 
@@ -168,7 +169,10 @@ def _butts(
     found: list[tuple[float, Float, Picture]] = []
     while worth.max() > 0:
         best = int(worth.argmax())
+        alike = worth[best] < _AS_STRONG[1] * abs(boards.contrast)
         worth[max(0, best - 2 * reach) : best + 2 * reach + 1] = 0
+        if not alike:
+            continue
         shown = np.flatnonzero(clear[:, best])
         place = np.array([part[shown[len(shown) // 2], best] for part in (rows, columns)], np.float64)
         profile = _profile(strip[shown], best, round(_REACH * factor / _STEP_PX))
@@ -192,7 +196,7 @@ def _worth(darker: Picture, clear: Mask, contrast: float) -> Float:
     if enough.any():
         seen = np.where(clear[:, enough], darker[:, enough], np.nan)
         middle, least = np.nanmedian(seen, 0), np.nanpercentile(seen, 20, 0)
-        worth[enough] = np.where((middle > _AS_STRONG * contrast) & (least > _EVEN * middle), middle, 0)
+        worth[enough] = np.where((middle > _AS_STRONG[0] * contrast) & (least > _EVEN * middle), middle, 0)
     return worth
 
 
@@ -237,5 +241,5 @@ def _draw(
     dark, beside = np.abs(light) > 0.5 * np.abs(profile.mean(-1)).max(), np.abs(off) > 0.6 * reach
     if not dark.any() or not beside.any():
         return
-    if (np.median(own[dark]) - np.median(own[beside])) / np.median(light[dark]) < _AS_STRONG:
+    if (np.median(own[dark]) - np.median(own[beside])) / np.median(light[dark]) < _AS_STRONG[0]:
         drawn[rows, columns] += change.astype(np.float32)

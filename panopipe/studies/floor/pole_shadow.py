@@ -8,6 +8,7 @@ beside it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -115,6 +116,16 @@ class PoleShadow:
     depth: float
     begin: float = 0.0
     by_colour: bool = False
+
+    def over(self, right: Float, ahead: Float, room: float) -> NDArray[np.bool_]:
+        """Whether it lies over places right and ahead of the nadir, or that near to them."""
+        yaw = math.radians(self.yaw_deg)
+        along, aside = (
+            right * math.sin(yaw) + ahead * math.cos(yaw),
+            right * math.cos(yaw) - ahead * math.sin(yaw),
+        )
+        near = np.abs(aside - self.offset) < 2 * (self.half + self.widening * np.maximum(along, 0)) + room
+        return np.asarray(near & (along > max(self.begin, 0)), np.bool_)
 
     def along(self, other: PoleShadow) -> bool:
         """Whether two run in so much the same direction that they are one."""

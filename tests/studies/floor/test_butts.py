@@ -14,14 +14,14 @@ GAPS = tuple(
 LONE = Course((40.0, 20.0), (200.0, 220.0), True, -0.5)
 
 
-def boards(butts):
+def boards(butts, depth=0.6):
     """Log light of boards along the rows, with gaps two pixels broad and butts of (board, column)."""
     grain = np.random.default_rng(2).normal(0, 0.02, (SIDE, SIDE, 1))
     floor = np.repeat(grain, 3, -1).astype(np.float32)
     rows = np.arange(SIDE)
     floor[np.abs((rows + BROAD / 2) % BROAD - BROAD / 2) < 1.5] -= 0.5
     for board, column in butts:
-        floor[board * BROAD + 2 : (board + 1) * BROAD - 1, column : column + 2] -= 0.6
+        floor[board * BROAD + 2 : (board + 1) * BROAD - 1, column : column + 2] -= depth
     return floor
 
 
@@ -51,6 +51,12 @@ def test_a_long_joint_of_its_own_direction_is_no_board() -> None:
 
 def test_boards_without_butts_stay_as_they_are() -> None:
     before, after, _ = drawn(boards([]), boards([]), GAPS)
+    assert after is before
+
+
+@pytest.mark.parametrize("depth", [0.15, 1.5])
+def test_what_takes_more_or_less_light_than_gaps_is_no_butt(depth: float) -> None:
+    before, after, _ = drawn(boards([]), boards([(2, AT)], depth), GAPS)
     assert after is before
 
 

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from panopipe.studies.floor.outline import circle
-from panopipe.studies.floor.pole_shadow import find_pole_shadows
+from panopipe.studies.floor.pole_shadow import PoleShadow, find_pole_shadows
 from panopipe.studies.floor.shadow_fill import without_shadows
 from tests.scenes.floors import FLOORS, HELD_OUT, Foot, Stand, see
 
@@ -129,3 +129,11 @@ def test_a_lamps_shadow_over_coloured_stripes_is_taken_off_and_the_stripes_stay(
     # Half of the 15 % at least is given back, and no stripe has moved (.6 in the logarithm).
     assert abs(lost[1].mean()) < 0.5 * abs(lost[0].mean())
     assert np.percentile(np.abs(lost[1]), 98) < 0.15
+
+
+def test_a_shadow_lies_over_what_is_ahead_of_the_foot_and_beside_its_line() -> None:
+    shadow = PoleShadow(90.0, 0.05, 1.0, half=0.01, widening=0.02, depth=0.2, begin=0.1)
+    # Seen along yaw 90 the right is behind the nadir.
+    right, ahead = np.array([0.5, 0.5, 0.5, -0.5, 0.05]), np.array([-0.05, 0.05, -0.1, -0.05, -0.05])
+    assert shadow.over(right, ahead, 0.005).tolist() == [True, False, False, False, False]
+    assert shadow.over(right, ahead, 0.02).tolist() == [True, False, True, False, False]
