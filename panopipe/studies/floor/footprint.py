@@ -104,8 +104,9 @@ _BESIDE_LEG = 0.006
 """Room beside an outline, in camera heights: a leg is .02 wide; twice that tears a rug beside a plate."""
 _FINE_ROWS, _FINE_COLUMNS = 63, 256
 _PER_COLUMN = _FINE_COLUMNS // MAP_COLUMNS
-_ALIKE = 0.7
-"""Likeness of what two frames show from which they are held to show the same rig."""
+_ALIKE, _AT_ONCE = 0.7, 16
+"""Likeness of what two frames show from which they are held to show the same rig, and how many are compared
+at once: a night's would fill memory."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -332,19 +333,22 @@ def _area() -> Float:
 
 def _rigs(evidence: Picture) -> tuple[Whole, Whole]:
     """Which rig stands in each frame, and by how many columns it is turned against the others of its rig."""
-    shape = np.maximum(evidence, 0) * _area()[:, None]
-    spectra = np.fft.rfft(shape, axis=-1)
-    size = np.sqrt(np.square(shape).sum((1, 2))) + 1e-9
-    count = len(evidence)
+    count, area = len(evidence), _area()[:, None]
+    spectra = np.empty((count, _FINE_ROWS, _FINE_COLUMNS // 2 + 1), np.complex128)
+    size = np.empty(count)
+    for at, own in enumerate(evidence):
+        shape = np.maximum(own, 0) * area
+        spectra[at], size[at] = np.fft.rfft(shape, axis=-1), np.sqrt(np.square(shape).sum()) + 1e-9
     rig, turn = np.full(count, -1, np.int64), np.zeros(count, np.int64)
     for first in np.argsort(-size, kind="stable"):
         if rig[first] >= 0:
             continue
         rig[first] = first
-        match = np.fft.irfft((spectra * np.conj(spectra[first])).sum(1), _FINE_COLUMNS, axis=-1)
-        alike = match.max(-1) / (size * size[first])
-        same = (rig < 0) & (alike > _ALIKE)
-        rig[same], turn[same] = first, match.argmax(-1)[same]
+        others = np.flatnonzero(rig < 0)
+        for some in np.split(others, range(_AT_ONCE, len(others), _AT_ONCE)):
+            match = np.fft.irfft((spectra[some] * np.conj(spectra[first])).sum(1), _FINE_COLUMNS, axis=-1)
+            alike = match.max(-1) / (size[some] * size[first]) > _ALIKE
+            rig[some[alike]], turn[some[alike]] = first, match.argmax(-1)[alike]
     return rig, turn
 
 
