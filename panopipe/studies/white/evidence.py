@@ -270,8 +270,9 @@ def _zones() -> NDArray[np.int_]:
 def _densest(at: Matrix, weight: Matrix) -> NDArray[np.bool_]:
     """Cells around the densest place, by mean shift from the fullest bin of a histogram."""
     step = LIKENESS
-    bins = np.clip(np.floor(at / step) + 256, 0, 511).astype(np.int64)
-    group = bins[:, 0] * 512 + bins[:, 1]
+    bins = np.clip(np.floor(at / step), -256, 255).astype(np.int64)
+    bins -= bins.min(axis=0)
+    group = bins[:, 0] * (bins[:, 1].max() + 1) + bins[:, 1]
     start: NDArray[np.bool_] = group == np.argmax(np.bincount(group, weights=weight))
     if not weight[start].any():
         return start & False
