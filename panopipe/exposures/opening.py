@@ -19,7 +19,7 @@ from panopipe.files.picture import open_picture
 from panopipe.files.recorded import CameraColour, Recorded
 from panopipe.files.samples import MadeSamples, Samples, WholeSamples
 from panopipe.sphere.anchor import anchor_column, anchor_rows
-from panopipe.sphere.reduce import AreaReducer
+from panopipe.sphere.reduce import AreaReducer, covering_rows
 from panopipe.studies.bracket.merger import Exposure, Merger
 from panopipe.studies.bracket.motion import still
 from panopipe.studies.bracket.moved import Moved, find_moved
@@ -357,20 +357,36 @@ class _Shot:
         return shot, Look(share, per_level / max(width / share.shape[1], 1) ** 2)
 
 
-def reduced_share(recorded: Recorded, level: Floats, anchor: int, width: int = WIDEST) -> NDArray[np.float32]:
-    """Small picture of samples, 1 where they are cut off, its first column the anchor; up to `width` wide."""
+def reduced_share(
+    recorded: Recorded,
+    level: Floats,
+    anchor: int,
+    width: int = WIDEST,
+    rows: tuple[float, float] = (0.0, 1.0),
+) -> NDArray[np.float32]:
+    """Small picture of samples, 1 where they are cut off, its first column the anchor; up to `width` wide.
+
+    `rows` are the shares of the height between which they are read; beyond, the picture is black.
+    """
     samples = recorded.samples
     while width > samples.width:
         width //= 2
-    reducer = AreaReducer(samples.width, samples.height, width, anchor)
+    part = slice(*(round(share * width / 2) for share in rows))
+    wanted = (part.start, part.stop)
+    reducer = AreaReducer(samples.width, samples.height, width, anchor, wanted)
+    begin, end = covering_rows(*wanted, samples.height, width // 2)
     at_once = max(8, _ROWS_AT_ONCE // samples.width)
-    for first in range(0, samples.height, at_once):
-        reducer.take(samples.rows(first, min(first + at_once, samples.height)), first)
-    share, span = reducer.result(), level * (recorded.white - recorded.black)
-    share -= recorded.black.astype(np.float32)
-    share /= span.astype(np.float32)
-    if not -_BEYOND < share.min() <= share.max() < _BEYOND:
+    for first in range(begin, end, at_once):
+        reducer.take(samples.rows(first, min(first + at_once, end)), first)
+    seen, span = reducer.result(), level * (recorded.white - recorded.black)
+    seen -= recorded.black.astype(np.float32)
+    seen /= span.astype(np.float32)
+    if not -_BEYOND < seen.min() <= seen.max() < _BEYOND:
         raise ValueError("it holds samples that are no light")
+    if len(seen) == width // 2:
+        return seen
+    share = np.zeros((width // 2, width, 3), np.float32)
+    share[part] = seen
     return share
 
 

@@ -18,6 +18,9 @@ from panopipe.studies.bracket.register import Look, register
 from panopipe.studies.bracket.series import Shot, chains
 
 _WIDTH = 512
+_WALLS = (1 / 3, 2 / 3)
+"""Shares of the height between which is looked: 30 degrees to both sides of the horizon hold near and far,
+and a third of the file is decoded."""
 
 
 def told_of(file: Path) -> Capture:
@@ -65,14 +68,14 @@ def recognise(files: Sequence[Path]) -> tuple[list[Found], list[str]]:
 def _look(file: Path) -> Look | str:
     """A small picture of a file, or why there is none."""
     try:
-        recorded = open_picture(file)
+        recorded = open_picture(file, streamed=True)
     except (ValueError, OSError) as error:
         return one_line(error)
     try:
         if not isinstance(recorded.colour, CameraColour):
             return ""
         noise = recorded.noise_profile if recorded.noise_profile is not None else LIKELY_NOISE
-        share = reduced_share(recorded, np.ones(3), 0, _WIDTH)
+        share = reduced_share(recorded, np.ones(3), 0, _WIDTH, _WALLS)
         return Look(share, noise / max(recorded.samples.width / share.shape[1], 1) ** 2)
     except (ValueError, OSError) as error:
         return one_line(error)

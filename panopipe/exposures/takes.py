@@ -143,7 +143,7 @@ class _Seen:
 def _profile(file: Path) -> NDArray[np.float32] | None:
     """What some strips of a file show; None if it cannot be read or is no sphere."""
     try:
-        recorded = open_picture(file)
+        recorded = open_picture(file, streamed=True)
     except (ValueError, OSError):
         return None
     try:
