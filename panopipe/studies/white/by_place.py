@@ -62,9 +62,9 @@ HALF_WAY = 0.5
 told by coloured surfaces. In rendered ones half of the floor, walls and ceiling stood below .45 to .65."""
 ROUNDS, FIRST_ROUNDS, ENOUGH_MEANWHILE = 7, 3, 3e-3
 """Rounds, those from which the lamp is told, and the residual at which all but the last end their search."""
-FAINT = 0.03
-"""Weight at which half of a cell's is left: a wide wall that hardly looks like paint would outvote, by its
-many cells, the paint around it."""
+FAINT = 0.3
+"""Weight at which two thirds of a cell's are left, and all at 1: a wide wall that hardly looks like paint
+would outvote, by its many cells, the paint around it."""
 SAME_SURFACE = (0.025, 0.05, 0.4)
 """Steps between neighbouring cells, along the curve, across it and in log luminance, that are light."""
 BETWEEN_SURFACES = 0.015
@@ -75,7 +75,8 @@ HALF_A_VIEW, WINDOW_CELLS, OF_LEAVES = 0.5, 8, 0.12
 """How surely a cell is a view that counts as one; cells (22 degrees) within which what has views around it
 belongs to them; and how far to the green side of the curve it then lies, dim as it may be."""
 COLDER = 0.1
-"""How much colder than the light around it, 6 delta E, what lies beside clipped light has the day's."""
+"""How much colder than the light around it, 6 delta E, what lies beside clipped light has the day's, and what
+lies beside the curve is a cold colour."""
 WALL_DEG, BESIDE, ABOVE = 30.0, 12, 6
 """Height up to which walls are looked at, and cells beside and above a view, 34 and 17 degrees, in which the
 wall that holds it is looked for."""
@@ -228,7 +229,7 @@ def find_along(
     views = _of_daylight(seen, curve)
     trust = np.maximum(seen.trust, _around_windows(seen, views > HALF_A_VIEW))
     heard = trust * np.exp(-((across / ACROSS) ** 2)) * _between_lights(curve, length)
-    heard = heard * heard / (heard + FAINT)
+    heard = heard * heard * (1 + FAINT) / (heard + FAINT)
     links = _links(seen, length, across)
     sure = surely_painted(heard)
     start = sure * float(curve.nearest(np.array([white]))[0][0]) + (1 - sure) * HALF_WAY * curve.length
@@ -256,11 +257,18 @@ def find_field(
     """Find the light of each place of a frame, with what the room adds to it; see `find_along`."""
     seen = seen.unpacked()
     along = find_along(seen, white, lights_mired, camera, ROUNDS)
-    field, curve, unpainted = along.lengths, along.curve, bare(along.kept)
+    field, curve = along.lengths, along.curve
+    unpainted = bare(along.kept) * (1 - _cold_colours(seen, curve, field))
     throws = bounce(along.shown - field, seen.known.astype(np.float64)) * unpainted
     tint = along.off_lights if along.off_lights[0] > 0 else 0.0
     thrown = curve.at(field) - curve.at(field - throws) + unpainted[..., None] * tint
     return LightField(field, _green(seen, curve, field), thrown, along.kept * area(), curve)
+
+
+def _cold_colours(seen: Surfaces, curve: Mixture, field: Matrix) -> Matrix:
+    """How surely each cell has a cold colour, beside the curve: of that, bounce left out would take."""
+    length, across = curve.nearest(seen.log_chromaticity)
+    return np.asarray((1 - np.exp(-((across / ACROSS) ** 2))) * np.clip((field - length) / COLDER, 0, 1))
 
 
 def _between_lights(curve: Mixture, length: Matrix) -> Matrix:
