@@ -47,9 +47,9 @@ ACROSS = 0.12
 OUTSIDE = 0.15
 """Distance beyond either light at which a surface is hardly heard: warmer than the lamp is wood."""
 WARMER_HEARD = 0.3
-WIDE, NARROW, NARROW_UNSURE = 0.5, 0.12, 0.3
-"""Tolerance of the first and of the last round, along the curve; and of the last where hardly any paint is
-heard: the few white things there stand in unlike light, and none may be silenced by the others."""
+WIDE, NARROW = 0.5, 0.12
+"""Tolerance of the first and last round, along the curve. It stays wide where hardly any paint is heard:
+the few white things there stand in unlike light, and none may be silenced by the others."""
 HALF_A_LAMP = 0.5
 """Of the way in red from lamp to daylight. Grass, leaves and sky lie at daylight or beyond, lamps do not."""
 GREEN_ALONG, GREEN_ACROSS = 0.15, 0.3
@@ -234,7 +234,7 @@ def find_along(
     sure = surely_painted(heard)
     start = sure * float(curve.nearest(np.array([white]))[0][0]) + (1 - sure) * HALF_WAY * curve.length
     field, kept = np.full(length.shape, start), heard
-    prior, narrow = PRIOR + PRIOR_OF_MANY * sure, NARROW + (NARROW_UNSURE - NARROW) * (1 - sure)
+    prior, narrow = PRIOR + PRIOR_OF_MANY * sure, NARROW + (WIDE - NARROW) * (1 - sure)
     for turn in range(rounds):
         wide = WIDE * (narrow / WIDE) ** (turn / (rounds - 1))
         off = length - field
