@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +20,7 @@ from panopipe.state.links_schema import LINKS_SCHEMA
 from panopipe.state.run_log import SilentReporter
 from panopipe.state.stands import keep_stands
 from tests.delivery.jobs import finished_job
+from tests.scenes.plan_house import random_house
 
 H1, H2, L7 = FrameKey("hall", "hall-01"), FrameKey("hall", "hall-02"), FrameKey("lounge", "IMG_7")
 STANDS = {
@@ -63,6 +65,34 @@ def test_the_map_is_to_scale_each_line_drawn_once_and_names_are_text() -> None:
     assert dots[2][0] > dots[1][0]  # the other part beside it
     assert sum(1 for _ in root.iter(f"{SVG}line")) == 2  # the pair, and the bar; not across parts
     assert [one.text for one in root.iter(f"{SVG}text")][:3] == ["one", "<two>", "three "]
+
+
+@pytest.mark.parametrize("parts", [1, 7])
+def test_names_of_sixty_frames_can_be_read_on_a_sheet_that_fits_a_screen(parts: int) -> None:
+    """No name lies over another or over a dot; a digit of 14 pixels is 9 wide (DejaVu Sans: 0.636 em)."""
+    house = random_house(471, 60)
+    keys = [FrameKey("", stand.name) for stand in house.stands]
+    stands = {
+        key: Stand(number % parts, stand.x, stand.z)
+        for number, (key, stand) in enumerate(zip(keys, house.stands, strict=True))
+    }
+    drawn = map_svg("t", stands, {key: f"{number:02d}-{key.name}" for number, key in enumerate(keys)})
+    root = ElementTree.fromstring(drawn)
+    assert float(root.get("width", 0)) <= 1600
+    dots = [(float(one.get("cx", 0)), float(one.get("cy", 0))) for one in root.iter(f"{SVG}circle")]
+    boxes = []
+    for one in root.iter(f"{SVG}text"):
+        if one.get("class") != "quiet":
+            wide, x, y = 9 * len(one.text or ""), float(one.get("x", 0)), float(one.get("y", 0))
+            left = x - {"start": 0.0, "middle": wide / 2, "end": wide}[one.get("text-anchor", "")]
+            boxes.append((left, y - 11, left + wide, y))
+    assert len(boxes) == len(dots) == len(keys)
+    assert all(left >= 0 and right <= float(root.get("width", 0)) for left, _, right, _ in boxes)
+    over = [(a, b) for a, b in itertools.combinations(boxes, 2)
+            if a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]]  # fmt: skip
+    hidden = [(x, y) for x, y in dots for left, top, right, low in boxes
+              if left < x < right and top < y < low]  # fmt: skip
+    assert not over and not hidden
 
 
 def test_a_shoot_of_which_nothing_is_placed_has_no_map() -> None:
