@@ -100,7 +100,7 @@ INLINE int column_of(const Grid *grid, int pixel, float *right)
     return left;
 }
 
-/* Whether any pixel from first to last may belong to the zone. */
+/* Whether any pixel from first to last may belong to the zone, or be changed around it. */
 INLINE int in_zone(const Zone *zone, int first, int last)
 {
     float part;
@@ -108,6 +108,13 @@ INLINE int in_zone(const Zone *zone, int first, int last)
     for (int i = 4 * from; i < 4 * to + 4; i++)
         if (zone->planes[i] != 0)
             return 1;
+    if (!zone->of_relit.columns)
+        return 0;
+    from = column_of(&zone->of_relit, first, &part), to = column_of(&zone->of_relit, last, &part) + 1;
+    for (int i = from; i <= to; i++)
+        for (int k = 3; k < 6; k++)
+            if (zone->relit[6 * i + k] != 1)
+                return 1;
     return 0;
 }
 
@@ -132,13 +139,16 @@ FAST static void change_zone(const Zone *zone, Planes *RESTRICT light, const Pla
         values[2 * i + 1] += share * (1 - values[2 * i + 1]);
         if (!zone->of_relit.columns)
             continue;
-        const float *before = &zone->relit[3 * column_of(&zone->of_relit, first + i, &part)];
-        for (int k = 0; k < 3; k++)
-            at[k] = before[k] + part * (before[k + 3] - before[k]) - 1;
-        share *= unsaturated(light->red[i], light->green[i], light->blue[i], balance, saturating);
-        light->red[i] += share * (at[0] * light->red[i]);
-        light->green[i] += share * (at[1] * light->green[i]);
-        light->blue[i] += share * (at[2] * light->blue[i]);
+        const float *relit = &zone->relit[6 * column_of(&zone->of_relit, first + i, &part)];
+        for (int k = 0; k < 3; k++) {
+            float within = relit[k] + part * (relit[k + 6] - relit[k]);
+            float around = relit[k + 3] + part * (relit[k + 9] - relit[k + 3]);
+            at[k] = (around - 1) + share * (within - around);
+        }
+        float whole = unsaturated(light->red[i], light->green[i], light->blue[i], balance, saturating);
+        light->red[i] += (whole * at[0]) * light->red[i];
+        light->green[i] += (whole * at[1]) * light->green[i];
+        light->blue[i] += (whole * at[2]) * light->blue[i];
     }
 }
 
@@ -287,7 +297,7 @@ static const Argument arguments[] = {{"rows", 'f', 1, 3, {-1, -2, 3}},
                                      {"shares", 'f', 0, 3, {-6, -4, -5}},
                                      {"zone_gains", 'f', 0, 3, {-7, -4, -5}},
                                      {"zone_planes", 'f', 0, 3, {-8, -9, 4}},
-                                     {"zone_relit", 'f', 0, 3, {-10, -11, 3}},
+                                     {"zone_relit", 'f', 0, 3, {-10, -11, 6}},
                                      {"weights", 'f', 0, 2, {12, 3}}};
 
 PyObject *render_kernel(PyObject *self, PyObject *args)
@@ -308,7 +318,7 @@ PyObject *render_kernel(PyObject *self, PyObject *args)
     const Py_ssize_t *length = arrays.length;
     Py_ssize_t count = length[0], width = length[1], tables = length[2], size = length[3] * length[4];
     Py_ssize_t views = length[5], zones = length[6], planes = length[7], across = 4 * length[8];
-    Py_ssize_t relit = length[9], along = 3 * length[10];
+    Py_ssize_t relit = length[9], along = 6 * length[10];
     Node *nodes = NULL;
     if (tables < 3 || length[3] < 3 || length[4] < 2 || (views && views != tables) || size > 1 << 24 || width < 2
         || width > 1 << 22)

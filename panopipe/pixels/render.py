@@ -50,8 +50,9 @@ class Zone:
         level adds, that red light adds and blue light as parts of the sum of all three, and its share without
         any; what they give is cut off at 0 and 1. So the border of the zone is as fine as the frame, where
         light or colour differs on both sides of it.
-    relit : ndarray of shape (rows + 2, columns + 2, 3), dtype float32, or None
-        By place, on such a grid of its own: gains of its channels, before all else but its share.
+    relit : ndarray of shape (rows + 2, columns + 2, 6), dtype float32, or None
+        By place, on such a grid of its own: gains of its channels, and gains of what is not of it, such as
+        bars before a view; before all else but its share.
     """
 
     gains: Floats
@@ -97,7 +98,7 @@ def render(  # noqa: PLR0913 - what the kernel is handed at once
         What happens to bright light.
     """
     none, unparted = np.empty((0, *gains.shape[1:]), np.float32), np.empty((0, 3, 4), np.float32)
-    as_it_is = np.empty((0, 3, 3), np.float32)
+    as_it_is = np.empty((0, 3, 6), np.float32)
     lowest_ev, level_ev = levels_ev
     low, high = saturating
     numbers = (shoulder.white_point, shoulder.knee, shoulder.headroom, shoulder.channel_share)
@@ -147,8 +148,8 @@ def _render(
                 share += part * (np.float32(1) - share)
             if len(zone_relit):
                 relit = between_columns(curves_of_row(zone_relit, number, len(row)), len(row)).T
-                part = part * _unsaturated(light, weights[11], low, per_light)
-                light += part * ((relit - np.float32(1)) * light)
+                change = (relit[3:] - np.float32(1)) + part * (relit[:3] - relit[3:])
+                light += (_unsaturated(light, weights[11], low, per_light) * change) * light
         if share is not None:
             share = share * _unsaturated(light, weights[11], low, per_light)
             light += share * mixed(weights[7:10], light)

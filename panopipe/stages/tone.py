@@ -20,6 +20,7 @@ from panopipe.pixels.easing import smooth_step
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number
 from panopipe.stage import JobFacts, Observation, Prepared, RowStage, Solution, StageContext
+from panopipe.studies.light.bars import bars_relit
 from panopipe.studies.light.base import (
     DARKEST_EV,
     LEVEL_EV,
@@ -141,7 +142,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 33
+    version: ClassVar[int] = 34
     summary: ClassVar[str] = (
         "exposure, highlights, shadows, slope, shoulder and toe; finds what suits the room"
     )
@@ -297,11 +298,12 @@ def _daylight(rows: Rows, facts: FrameFacts, base: Base, moves: Moves, share: fl
 
 
 def _relit(zone: Mask, facts: FrameFacts, share: float) -> Rows | None:
-    """Gains that give a view its own white where a stage before has evened the light."""
+    """Gains that give a view its own white and its bars the room's, where a stage before evened the light."""
     if facts.white_xy is None or facts.evened is None or not zone.any():
         return None
     correction = np.eye(3) if facts.correction is None else facts.correction
-    return relit(facts.evened, correction, facts.white_xy, share)
+    view = relit(facts.evened, correction, facts.white_xy, share)
+    return np.concatenate([view, bars_relit(facts.evened, zone)], axis=-1)
 
 
 WHOLE_VIEW_EV = 2.0

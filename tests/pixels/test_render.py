@@ -14,7 +14,7 @@ WEIGHTS /= WEIGHTS.sum(axis=1, keepdims=True)
 PLANES = RANDOM.uniform(-0.4, 0.6, (10, 18, 4)).astype(np.float32)
 PLANES[2:6, 4:12] = 0
 ZONE = Zone(RANDOM.uniform(-6, 0, GAINS.shape).astype(np.float32), PLANES)
-RELIT = replace(ZONE, relit=RANDOM.uniform(0.5, 2, (6, 10, 3)).astype(np.float32))
+RELIT = replace(ZONE, relit=RANDOM.uniform(0.5, 2, (6, 10, 6)).astype(np.float32))
 SHOULDER = Shoulder(white_point=8.0, knee=0.7, headroom=0.3, channel_share=0.35)
 
 
@@ -85,7 +85,8 @@ def test_a_zone_has_its_own_light() -> None:
     planes = np.zeros((10, 18, 4), np.float32)
     planes[:, :9, 3] = 1.0
     gains = np.array([1.5, 1.0, 0.5], np.float32)
-    zone = Zone(np.zeros_like(GAINS), planes, np.tile(gains, (6, 10, 1)))
+    both = np.concatenate([gains, np.ones(3, np.float32)])
+    zone = Zone(np.zeros_like(GAINS), planes, np.tile(both, (6, 10, 1)))
     frame = np.full((200, 400, 3), 0.4, np.float32)
     after = rendered(
         frame, gains=np.zeros_like(GAINS), shares=None, zone=zone, shoulder=replace(SHOULDER, white_point=0.0)
@@ -98,7 +99,8 @@ def test_what_saturated_keeps_the_white_that_it_has() -> None:
     # A fault once seen: clipped skies, neutral already, were peach where the view got its own white.
     planes = np.tile(np.array([0.0, 0.0, 0.0, 1.0], np.float32), (10, 18, 1))
     gains, balance = np.array([1.5, 1.0, 0.5], np.float32), np.array([0.5, 1.0, 2.0], np.float32)
-    zone = Zone(np.zeros_like(GAINS), planes, np.tile(gains, (6, 10, 1)))
+    both = np.concatenate([gains, gains])
+    zone = Zone(np.zeros_like(GAINS), planes, np.tile(both, (6, 10, 1)))
     weights, plain = np.full_like(WEIGHTS, 1 / 3), replace(SHOULDER, white_point=0.0)
     weights[11] = balance
     frame = np.full((200, 400, 3), 3.0, np.float32) / balance
@@ -120,4 +122,4 @@ def test_what_saturated_keeps_the_white_that_it_has() -> None:
 
 def test_gains_of_channels_that_are_too_few_are_refused() -> None:
     with pytest.raises(ValueError, match="zone"):
-        rendered(light(128), zone=replace(RELIT, relit=np.ones((2, 10, 3), np.float32)))
+        rendered(light(128), zone=replace(RELIT, relit=np.ones((2, 10, 6), np.float32)))

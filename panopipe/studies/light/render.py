@@ -62,8 +62,9 @@ class Rendering:
         Light that is not of the room; None if it has no colour of its own.
     outlook : Outlook or None
         The view from a room, exposed for itself; None if there is none.
-    relit : ndarray of shape (rows + 2, columns + 2, 3), dtype float32, or None
-        Gains of the channels that give the view its own white, by place; see `panopipe.pixels.render.Zone`.
+    relit : ndarray of shape (rows + 2, columns + 2, 6), dtype float32, or None
+        Gains of the channels that give the view its own white, and bars before it the room's
+        light, by place; see `panopipe.pixels.render.Zone`.
     balance : ndarray of shape (3,)
         Gains of the channels by the balance to come.
     saturating : tuple of float
