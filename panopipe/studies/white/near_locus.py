@@ -29,13 +29,21 @@ def nearest_on_locus(log_chromaticity: Matrix) -> tuple[Matrix, Matrix, float]:
     mired : float
         Its temperature.
     """
-    table = _table()
-    at = int(np.clip(np.argmin(np.sum((table - log_chromaticity) ** 2, axis=1)), 1, len(table) - 2))
-    tangent = table[at + 1] - table[at - 1]
-    normal: Matrix = np.array([tangent[1], -tangent[0]]) / np.hypot(*tangent)
-    return table[at], normal, float(_MIRED[at])
+    table, first, second, normals = _table()
+    first, second = first - log_chromaticity[0], second - log_chromaticity[1]
+    at = min(max(int((first * first + second * second).argmin()), 1), len(table) - 2)
+    return table[at], normals[at], float(_MIRED[at])
 
 
 @lru_cache(maxsize=1)
-def _table() -> Matrix:
-    return locus(_MIRED, _DUV)
+def _table() -> tuple[Matrix, Matrix, Matrix, Matrix]:
+    """Places of the lights, their two coordinates, and the normals there, but for both ends."""
+    table = locus(_MIRED, _DUV)
+    first, second = np.ascontiguousarray(table.T)
+    normals = np.zeros_like(table)
+    for at in range(1, len(table) - 1):
+        tangent = table[at + 1] - table[at - 1]
+        normals[at] = np.array([tangent[1], -tangent[0]]) / np.hypot(*tangent)
+    for kept in (table, normals):
+        kept.flags.writeable = False  # rows of them are handed out
+    return table, first, second, normals
