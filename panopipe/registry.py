@@ -121,6 +121,9 @@ def _declaration_faults(name: str, cls: type[Stage[Any]]) -> Iterator[str]:
     looked_at = cls.survey_settings
     if looked_at is not None and not (isinstance(looked_at, tuple) and set(looked_at) <= set(known)):
         yield f"has {cls.__name__}.survey_settings {looked_at!r}; expected a tuple of its settings' names"
+    alone = cls.solve_settings
+    if not (isinstance(alone, tuple) and set(alone) <= set(known)):
+        yield f"has {cls.__name__}.solve_settings {alone!r}; expected a tuple of its settings' names"
 
 
 def _method_faults(cls: type[Stage[Any]]) -> Iterator[str]:

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any, ClassVar, Generic, TypeVar
 
@@ -315,6 +315,9 @@ class Stage(ABC, Generic[S]):
     survey_settings : tuple of str or None
         Settings that `survey` and `solve` look at; None for all. They are handed the others at their built-in
         values, so that a change of those asks for no new look at the frames.
+    solve_settings : tuple of str
+        Settings among these that `solve` alone looks at, so that a change of one asks for a new solution and
+        no new look. `survey` is handed them at their built-in values.
     """
 
     name: ClassVar[str]
@@ -323,6 +326,7 @@ class Stage(ABC, Generic[S]):
     Settings: ClassVar[type]
     notes: ClassVar[Mapping[str, Note]] = {}
     survey_settings: ClassVar[tuple[str, ...] | None] = None
+    solve_settings: ClassVar[tuple[str, ...]] = ()
 
     @property
     def surveys(self) -> bool:
@@ -330,10 +334,18 @@ class Stage(ABC, Generic[S]):
         return type(self).survey is not Stage.survey
 
     def settings_for_survey(self, settings: S) -> S:
-        """Return the settings as `survey` and `solve` are handed them."""
+        """Return the settings as `solve` is handed them."""
         if self.survey_settings is None:
             return settings
         made: S = self.Settings(**{name: getattr(settings, name) for name in self.survey_settings})
+        return made
+
+    def settings_for_look(self, settings: S) -> S:
+        """Return the settings, as `solve` is handed them, as `survey` is."""
+        if not self.solve_settings:
+            return settings
+        names = [own.name for own in fields(self.Settings) if own.name not in self.solve_settings]
+        made: S = self.Settings(**{name: getattr(settings, name) for name in names})
         return made
 
     def survey(self, frame: Frame, settings: S) -> Any:

@@ -118,6 +118,10 @@ FAULTY = {
         stage_class(survey_settings="('mood',)"),
         "has Broken.survey_settings ('mood',); expected a tuple of its settings' names",
     ),
+    "it solves with a setting that is not there": (
+        stage_class(solve_settings="('mood',)"),
+        "has Broken.solve_settings ('mood',); expected a tuple of its settings' names",
+    ),
     "its notes are words": (stage_class(notes="('gain',)"), "has Broken.notes that are no mapping"),
 }
 

@@ -54,7 +54,7 @@ class Planned:
 
     @property
     def surveys(self) -> tuple[tuple[str, Any], ...]:
-        """Stages that observe the frame, with their settings as a survey is handed them."""
+        """Stages that observe the frame, with their settings as `Stage.solve` is handed them."""
         return tuple(
             (name, loaded_stage(name).settings_for_survey(given))
             for name, given in self.chain.stages
@@ -145,16 +145,20 @@ def plan_frames(job: Job, recipe: Recipe) -> dict[FrameKey, Planned]:
 
 
 def survey_fingerprint(source: str, stage: str, settings: Any) -> str:
-    """Fingerprint of one stage's observation of a frame."""
-    return digest(source, stage, loaded_stage(stage).version, settings)
+    """Fingerprint of one stage's observation of a frame; `settings` may be those for solving."""
+    made = loaded_stage(stage)
+    return digest(source, stage, made.version, made.settings_for_look(settings))
 
 
 def solved_fingerprint(
-    job: Job, stage: str, seen: Iterable[tuple[FrameKey, str]], reference: FrameKey | None
+    job: Job, stage: str, seen: Iterable[tuple[FrameKey, str, Any]], reference: FrameKey | None
 ) -> str:
-    """Fingerprint of one stage's joint solution; `seen` are its observations' own, in the frames' order."""
+    """Fingerprint of one stage's joint solution.
+
+    `seen` are its observations' own and the settings it is solved with, in the frames' order.
+    """
     rooms = digest_of((room, tuple(key)) for room, keys in job.rooms.items() for key in keys)
-    observed = digest_of((tuple(key), fingerprint) for key, fingerprint in seen)
+    observed = digest_of((tuple(key), *one) for key, *one in seen)
     by_hand = (
         [job.links, {tuple(key): told for key, told in job.north.items()}] if job.links or job.north else []
     )

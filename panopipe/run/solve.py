@@ -41,7 +41,9 @@ def solve_all(session: Session) -> Solved:
     for stage in _surveying(session):
         frames = _seen(session, stage)
         looks = ((key, frames[key]) for key in sorted(frames))
-        seen = ((key, survey_fingerprint(one.source, stage, one.settings)) for key, one in looks)
+        seen = (
+            (key, survey_fingerprint(one.source, stage, one.settings), one.settings) for key, one in looks
+        )
         session.solved[stage] = solved_fingerprint(session.job, stage, seen, reference)
         if not session.ledger.solutions.sound(stage, session.solved[stage]) >= frames.keys():
             anew.append(stage)

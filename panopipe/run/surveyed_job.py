@@ -41,7 +41,7 @@ class SurveyedJob:
     surveyed : mapping of FrameKey to SurveyedFrame
         Frames that could be opened: fingerprint of their light, and facts.
     seen : mapping of (stage, frame, settings) to object
-        What each stage that surveys saw of each frame, with the settings it was handed.
+        What each stage that surveys saw of each frame, with the settings it was handed then.
     solved : mapping of str to str
         By stage, the fingerprint of what was solved; the solutions themselves are in the ledger.
     stands : mapping of FrameKey to Stand
@@ -63,9 +63,10 @@ def as_surveyed(session: Session) -> SurveyedJob:
     """What a session knows once it has looked at all frames and solved."""
     seen = {}
     for key, surveyed in session.surveyed.items():
-        for stage, given in session.frames[key].surveys:
-            text = session.ledger.seen(survey_fingerprint(surveyed.source, stage, given))
-            seen[stage, key, given] = loads(text, packages_of(loaded_stage(stage)))
+        for name, given in session.frames[key].surveys:
+            stage = loaded_stage(name)
+            text = session.ledger.seen(survey_fingerprint(surveyed.source, name, given))
+            seen[name, key, stage.settings_for_look(given)] = loads(text, packages_of(stage))
     return SurveyedJob(
         session.job,
         session.recipe,
@@ -136,8 +137,16 @@ def source_as_surveyed(surveyed_job: SurveyedJob, key: FrameKey) -> tuple[str, A
     return settings.order[0], settings.stages[settings.order[0]]
 
 
+def given_as_surveyed(surveyed_job: SurveyedJob, key: FrameKey, stage: str) -> Any:
+    """Settings with which a stage was solved for a frame when the job was looked at; None if it was not."""
+    settings = surveyed_job.recipe.settings(key)
+    if stage not in settings.order:
+        return None
+    return loaded_stage(stage).settings_for_survey(settings.stages[stage])
+
+
 def seen_of(light: FrameLight, stage: str, given: Any) -> Any:
-    """What a stage sees of a frame with the settings that it is handed.
+    """What a stage sees of a frame with the settings that its survey is handed.
 
     Raises
     ------

@@ -69,8 +69,9 @@ def _survey_frame(task: SurveyTask) -> SurveyResult:
     facts, reduced = _light(task, source_fingerprint(stamps, task.source), timer)
     seen = {}
     for name, settings in task.surveys:
+        stage = loaded_stage(name)
         with timer.on(name):
-            seen[name] = dumps(loaded_stage(name).survey(Frame(reduced.copy(), facts), settings))
+            seen[name] = dumps(stage.survey(Frame(reduced.copy(), facts), stage.settings_for_look(settings)))
     return SurveyResult(stamps, facts, seen, timer.seconds, peak_memory())
 
 

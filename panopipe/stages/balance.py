@@ -151,6 +151,7 @@ class Balance(RowStage[BalanceSettings, Matrix]):
     version = 29
     summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
+    solve_settings: ClassVar[tuple[str, ...]] = ("strength", "together", "even_exposure_ev")
     notes: ClassVar[Mapping[str, Note]] = {
         "cct_before_kelvin": Note("colour temperature of the white as it came", "kelvin"),
         "duv_before": Note("how far the white as it came lies to the green side of lamps"),

@@ -63,6 +63,7 @@ class North(RowStage[NorthSettings, None]):
     version: ClassVar[int] = 3
     summary: ClassVar[str] = "finds where each frame stood; on wish all spheres face one way"
     Settings: ClassVar[type] = NorthSettings
+    solve_settings: ClassVar[tuple[str, ...]] = ("camera_height_m", "facing")
     notes: ClassVar[Mapping[str, Note]] = {
         "turned_deg": Note(
             "how far the finished picture is turned to the left, so that all face one way", "degrees"

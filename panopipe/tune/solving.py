@@ -13,7 +13,13 @@ from panopipe.pipeline.steps import StageTimer
 from panopipe.registry import loaded_stage
 from panopipe.run.plan import Planned
 from panopipe.run.solve import facts_for_solving
-from panopipe.run.surveyed_job import FrameLight, SurveyedJob, seen_of, source_as_surveyed
+from panopipe.run.surveyed_job import (
+    FrameLight,
+    SurveyedJob,
+    given_as_surveyed,
+    seen_of,
+    source_as_surveyed,
+)
 from panopipe.run.tasks import read_solutions
 from panopipe.stage import Observation, Solution, Solutions
 from panopipe.state.ledger import Ledger
@@ -126,7 +132,9 @@ class Solver:
 
         looked = self._surveyed_job
         if not all(
-            self._is_as_looked_at(frames[key]) and (stage, key, own) in looked.seen
+            self._is_as_looked_at(frames[key])
+            and own == given_as_surveyed(looked, key, stage)
+            and (stage, key, loaded_stage(stage).settings_for_look(own)) in looked.seen
             for key, own in given.items()
         ):
             return solve()
@@ -155,6 +163,7 @@ class Solver:
             return loaded_stage(stage).solve(observed, facts_for_solving(job, reference))
 
     def _observed(self, planned: Planned, stage: str, given: Any) -> Any:
+        given = loaded_stage(stage).settings_for_look(given)
         if self._is_as_looked_at(planned) and (stage, planned.key, given) in self._surveyed_job.seen:
             return self._surveyed_job.seen[stage, planned.key, given]
         name = (stage, planned.key, planned.source, given)
