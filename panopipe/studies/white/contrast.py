@@ -6,8 +6,11 @@ room coloured all round they are all that shows what light shines there.
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
 from panopipe.pixels.easing import smooth_step
@@ -41,16 +44,16 @@ def blocks(values: Matrix) -> Matrix:
     return values.reshape(height // TIMES, TIMES, width // TIMES, TIMES, *values.shape[2:])
 
 
-def finer(values: Matrix) -> Matrix:
+def finer(values: NDArray[np.floating[Any]]) -> Matrix:
     """Values between the cells of a grid, on the finer one, over the closed sphere."""
     wide = np.ascontiguousarray(pad(np.asarray(values, np.float64), 1))
     fine = cv2.resize(wide, None, fx=TIMES, fy=TIMES, interpolation=cv2.INTER_LINEAR)
     return np.asarray(fine[TIMES:-TIMES, TIMES:-TIMES])
 
 
-def _dim_around(cells: Matrix) -> Matrix:
+def _dim_around(cells: Matrix) -> NDArray[np.float32]:
     """Light of the dimmer surfaces around each cell."""
     side = 2 * AROUND + 1
-    near = np.lib.stride_tricks.sliding_window_view(pad(cells, AROUND), (side, side))
+    near = np.lib.stride_tricks.sliding_window_view(pad(cells.astype(np.float32), AROUND), (side, side))
     at = round(DIM_SHARE * (side * side - 1))
     return np.asarray(np.partition(near.reshape(*cells.shape, -1), at, axis=-1)[..., at])

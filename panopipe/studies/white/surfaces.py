@@ -17,7 +17,7 @@ from panopipe.sphere.filters import smooth as smooth_sphere
 from panopipe.sphere.geometry import pitch_of_row
 from panopipe.sphere.wrap import turned
 from panopipe.studies.white.cones import log_chromaticity_from_working
-from panopipe.studies.white.contrast import TIMES, blocks, stands_out
+from panopipe.studies.white.contrast import TIMES, stands_out
 from panopipe.studies.white.evidence import JUMP, RECORDED
 from panopipe.studies.white.light import light_field
 from panopipe.studies.white.texture import smoothness
@@ -159,13 +159,15 @@ def _of_little_paint(seen: Surfaces, rows: Rows, smooth: Matrix) -> Surfaces:
 
 def _narrow_whites(rows: Rows) -> tuple[Matrix, Matrix]:
     """Mean of what stands out in each cell, and the share of it."""
-    size = (2 * ROWS * TIMES, ROWS * TIMES)
-    fine = cv2.resize(rows, size, interpolation=cv2.INTER_AREA).astype(np.float64)
-    largest = fine.max(axis=-1)
+    fine = cv2.resize(rows, (2 * ROWS * TIMES, ROWS * TIMES), interpolation=cv2.INTER_AREA)
+    largest, light = highest_plane(fine), fine @ LUMINANCE_OF_WORKING
     recorded = (largest > RECORDED[0]) & (largest < RECORDED[1])
-    white = stands_out(np.log(np.maximum(fine @ LUMINANCE_OF_WORKING, 1e-6))) * recorded
-    share = blocks(white).mean(axis=(1, 3))
-    return blocks(fine * white[..., None]).mean(axis=(1, 3)) / np.maximum(share, 1e-9)[..., None], share
+    white = (stands_out(np.log(np.maximum(light, 1e-6))) * recorded).astype(np.float32)
+    total, share = (
+        cv2.resize(values, (2 * ROWS, ROWS), interpolation=cv2.INTER_AREA).astype(np.float64)
+        for values in (fine * white[..., None], white)
+    )
+    return total / np.maximum(share, 1e-9)[..., None], share
 
 
 def white_level(rows: Rows) -> float:
