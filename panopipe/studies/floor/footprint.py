@@ -98,6 +98,9 @@ directions a soft one is still looked for."""
 _LEG_ROWS, _NARROW, _LEG_COLUMNS, _ABOUT = 6, 30, 5, 10
 """Rows by which a leg reaches beyond its hub, columns that it is narrower than, those over which another leg
 is looked for, and how far from a third or a quarter of a turn."""
+_TO_THE_END, _BESIDE_COLUMNS, _OTHER_FLOOR = 59, 6, 4.0
+"""Row from which a leg reaches to the end of the map, columns beside it in which the floor is looked at, and
+the difference in colour from which it is not the same floor: boards and tiles differ by less."""
 _LEG_MEAN, _LEG_LEAST = 1.2, 0.9
 """Unlikeness along such a leg, and the least of four fifths of it."""
 _BESIDE_LEG = 0.006
@@ -194,8 +197,11 @@ def find_footprint(maps: Sequence[RingMap]) -> list[Footprint]:
         sure = _certainties([maps[at] for at in members], [int(turn[at]) for at in members])
         for place, at in enumerate(members):
             things = (turned[place, 1] + joint) / 2
-            line = _with_all_legs(_closed_line(things, _READY.dearest), maps[at].unlike[0], int(turn[at]))
-            shaded = _closed_line(np.maximum(turned[place, 0], things), _READY.dearest)
+            found, shaded = (
+                _without_edges(_closed_line(each, _READY.dearest), features[place])
+                for each in (things, np.maximum(turned[place, 0], things))
+            )
+            line = _with_all_legs(found, maps[at].unlike[0], int(turn[at]))
             shaded = np.maximum(line, shaded)
             footprints[at] = _footprint(
                 features, place, line, shaded, sure[place], int(turn[at]), maps[at].shadows
@@ -246,6 +252,44 @@ def _may_be_cast(shadows: Sequence[PoleShadow], turn: int) -> NDArray[np.bool_]:
     towards = np.array([shadow.yaw_deg for shadow in shadows])
     off = np.abs((yaw_deg[:, None] - towards + 180) % 360 - 180)
     return np.asarray((off < _SIDE_DEG).any(1), np.bool_)
+
+
+def _without_edges(line: Whole, features: Picture) -> Whole:
+    """The outline without narrow parts that follow a rug's edge.
+
+    These go on to the map's end, and colour differs from side to side; of a leg one of these may be true.
+
+    Parameters
+    ----------
+    line : ndarray of shape (256,), dtype int64
+    features : ndarray of shape (64, 128, 3), dtype float32
+        Of the same frame, turned alike (see `features_of`).
+    """
+    hub, kept = int(np.percentile(line, 25)), line.copy()
+    far = line > hub + _LEG_ROWS
+    for middle in _legs_of(line, hub):
+        if line[middle] < _TO_THE_END:
+            continue
+        left, right = (_first_near(far, middle, step) for step in (-1, 1))
+        near, end = (math.floor(row * FINE_DEG / STEP_DEG) for row in (hub + _LEG_ROWS, line[middle]))
+        rows = slice(near, max(end, near + 1))
+        sides = [
+            features[rows, np.arange(at, at + step * _BESIDE_COLUMNS, step) // _PER_COLUMN % MAP_COLUMNS, 1:]
+            for at, step in ((left, -1), (right, 1))
+        ]
+        apart = np.median(sides[0].mean(1) - sides[1].mean(1), axis=0)
+        if np.hypot(*apart) > _OTHER_FLOOR:
+            columns = np.arange(left, right + 1) % _FINE_COLUMNS
+            kept[columns] = np.minimum(line[columns], max(line[columns[0]], line[columns[-1]]))
+    return kept
+
+
+def _first_near(far: NDArray[np.bool_], middle: int, step: int) -> int:
+    """The first column to one side at which an outline is near again."""
+    column = middle
+    while far[column % _FINE_COLUMNS]:
+        column += step
+    return column
 
 
 def _with_all_legs(line: Whole, unlike: NDArray[np.float16], turn: int) -> Whole:

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from panopipe.sphere.views import straight_down
-from panopipe.studies.floor.footprint import _with_all_legs, find_footprint, ring_map
+from panopipe.studies.floor.footprint import _with_all_legs, _without_edges, find_footprint, ring_map
 from panopipe.studies.floor.outline import circle, outline_of_picture
 from tests.scenes.floors import FLOORS, HELD_OUT, Foot, Stand, see
 from tests.scenes.laid_floors import LAID
@@ -116,6 +116,28 @@ def test_legs_that_look_like_the_floor_are_found_from_another_leg():
     assert np.all(whole[134:142] == 24)
     assert np.all(whole[70:125] == 6)
     assert np.all(whole[150:] == 6)
+
+
+def test_an_outline_follows_legs_but_no_edge_of_a_rug():
+    line = np.full(256, 16)
+    line[40:46] = line[250:] = line[:4] = 62
+    floor, rug = np.zeros((64, 128, 3), np.float32), np.zeros((64, 128, 3), np.float32)
+    floor[..., 0] = 3.0  # a leg's own shade takes light, not colour
+    assert np.array_equal(_without_edges(line, floor), line)
+    rug[:, :21, 1:] = 5.0  # a rug from the seam round the back of the frame to the leg at column 42
+    assert np.all(_without_edges(line, rug) == 16)
+    # A leg may stand at a rug's edge; it ends.
+    shorter = np.minimum(line, 50)
+    assert np.array_equal(_without_edges(shorter, rug), shorter)
+
+
+def test_the_edge_of_a_rug_is_not_taken_for_a_leg():
+    seen = see(ALL["rug on parquet"](), Stand(0.03, 0.04, seed=2), Foot(9), width=WIDTH, top_pitch_deg=-50)
+    frame = np.full((WIDTH // 2, WIDTH, 3), 0.3, np.float32)
+    frame[seen.first :] = seen.rows
+    foot = find_footprint([ring_map(frame)])[0].foot
+    # Its contact shadow is dark to two degrees beside it.
+    assert 8 < foot.largest_deg < 11
 
 
 def test_a_plate_grows_no_legs():
