@@ -18,7 +18,7 @@ from panopipe.sphere.wrap import pad
 
 TIMES = 4
 """Columns of the finer grid to one of the cells: .7 degrees each, half a bar of a window two metres away."""
-BRIGHT_EV, BRIGHT_OVER_EV = 0.8, 0.6
+BRIGHT_EV, BRIGHT_OVER_EV = 0.7, 0.6
 """EV over the dimmer surfaces around from where a surface may be white, and over how many it surely is, as
 far as brightness tells: white paint lies 1 to 2.5 over walls of full colour, boards and dark floors. Over a
 wall of light colour it is 0.3 to 0.7, and the field is told by both."""
