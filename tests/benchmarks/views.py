@@ -4,9 +4,9 @@ PLACE is a folder that `python -m tests.scenes.places` wrote. All become one job
 default recipe (but nadir and level: nothing stands in them, and they stand upright). Of each finished
 picture the table says: L* of white paint; how much darker an 18 % card is than paint in the same light; and
 of the view outside its lightness, its likeness to the view exposed and white-balanced for itself (by its
-median alone, and held by its 98th percentile), and its greens and skies against the latter. `--save` keeps
-each picture and, where there is a view, a crop of it beside that reference. It measures; it asserts
-nothing.
+median alone, and held by its 98th percentile), and its greens and skies against the latter: saturation is
+C*ab by L*, since the same colours have more chroma where they are lighter. `--save` keeps each picture and,
+where there is a view, a crop of it beside that reference. It measures; it asserts nothing.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ class View:
     median: float
     above_97: float
     likeness: tuple[float, float]
-    chroma: float
+    saturation: float
     hue_deg: float
     over_paint: float
 
@@ -137,6 +137,7 @@ def view_of(place: Place, lab: Picture) -> View | None:
     hue_alone, hue_shown = (np.arctan2(p[..., 2], p[..., 1]) for p in (alone, lab))
     chroma_alone, chroma_shown = (np.hypot(p[..., 1], p[..., 2]) for p in (alone, lab))
     coloured = inner & (chroma_alone > COLOURED)
+    fuller = chroma_shown / np.maximum(lab[..., 0], 1) * alone[..., 0] / np.maximum(chroma_alone, 1)
     turned = np.abs(np.angle(np.exp(1j * (hue_shown - hue_alone)[coloured])))
     beside = paint_of(place) & widened(place.exterior, 40)
     shown = luminance_of(float(np.percentile(lab[inner][:, 0], 98)))
@@ -144,7 +145,7 @@ def view_of(place: Place, lab: Picture) -> View | None:
         median=float(np.median(lab[inner][:, 0])),
         above_97=100 * float((lab[inner][:, 0] > 97).mean()),
         likeness=(float(likeness[0]), float(likeness[1])),
-        chroma=float(np.median((chroma_shown / chroma_alone)[coloured])) if coloured.any() else np.nan,
+        saturation=float(np.median(fuller[coloured])) if coloured.any() else np.nan,
         hue_deg=float(np.degrees(turned.mean())) if coloured.any() else np.nan,
         over_paint=shown / luminance_of(float(np.median(lab[beside][:, 0]))) if beside.any() else np.nan,
     )
@@ -192,7 +193,7 @@ def print_place(place: Place, picture: Picture) -> None:
         told += "- | - | - | - | - "
     else:
         told += f"{view.median:.1f} | {view.above_97:.1f} | {view.likeness[0]:.3f} {view.likeness[1]:.3f} | "
-        told += f"{view.chroma:.2f} {view.hue_deg:.0f} | {view.over_paint:.2f} "
+        told += f"{view.saturation:.2f} {view.hue_deg:.0f} | {view.over_paint:.2f} "
     told += "| " + " ".join(f"{value:.2f}" for value in mottle(place, lab)) + " | " + lamps(place, lab) + " |"
     print(told, flush=True)
 
@@ -235,7 +236,7 @@ def main() -> None:
         subprocess.run(command, check=False, stdout=subprocess.DEVNULL)  # 1: a frame wants a look
         print(f"{asked.file} files, {asked.noise} sensor")
         print("| place | paint L* 10 50 90 99 | card below paint (each) | view L* | above 97, % ", end="")
-        print("| likeness | chroma, hue deg | 98th / paint | mottle a* b* ", end="")
+        print("| likeness | saturation, hue deg | 98th / paint | mottle a* b* ", end="")
         print("| lamps, clipped views: C*ab 90, cold % |\n|" + "---|" * 10)
         for place in places:
             finished = cv2.imread(str(job / "finished" / place.name / f"{place.name}-01.jpg"))
