@@ -38,7 +38,7 @@ ONE_COLOUR = 0.18
 """Spread of colour that one pane of a window has at least: the light of a lamp on a wall has up to .12, and
 two walls beside it have one each. In every garden rendered there was more than .5."""
 APART_SR = 0.005
-"""What lies apart from a pane within its opening is a piece of a sill if it is smaller (4 degrees wide) and
+"""What lies apart from the largest piece of a pane is a piece of a sill if it is smaller (4 degrees wide) and
 dimmer than the middle of the view."""
 BROAD_DEG = 4.6
 """Width from where what is dim is no frame or reveal, but a pavement before the window."""
@@ -175,10 +175,9 @@ def filled(sight: Sight, pane: Mask, least_ev: float) -> Mask:
     outside = (sight.light_ev > least_ev) & ~dark_bars(sight.light_ev) | green(sight)
     more = _within(enclosed | (opening(sight, pane) & outside & (sight.warm < WARM)))
     count, label = cv2.connectedComponents(more.astype(np.uint8), connectivity=4)
-    apart = np.bincount(label[enclosed], minlength=count) == 0
     share = np.bincount(label.ravel(), sight.share.ravel(), count)
     light = np.bincount(label.ravel(), (sight.share * sight.light_ev).ravel(), count) / share
-    sill = apart & (share < APART_SR) & (light < least_ev + REVEAL_EV)
+    sill = (share < min(APART_SR, share[1:].max(initial=0))) & (light < least_ev + REVEAL_EV)
     return np.asarray(more & ~sill[label])
 
 

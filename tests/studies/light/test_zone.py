@@ -7,6 +7,9 @@ import numpy as np
 import pytest
 
 from panopipe.colour.spaces import WORKING_FROM_SRGB
+from panopipe.sphere.geometry import pixel_solid_angle
+from panopipe.studies.light.panes import filled
+from panopipe.studies.light.sight import plane_of_light, sight_of
 from panopipe.studies.light.zone import find_zone
 
 WIDTH, HEIGHT = 1024, 512
@@ -310,3 +313,18 @@ def test_a_lampshade_before_a_window_is_told_by_daylight_however_white_it_was_ma
     zone = find_zone(balanced, WHITE_EV, by_day=by_day)
     assert not zone[257:290, 307:320].any()
     assert zone[227:253, 302:326].mean() > 0.95
+
+
+def test_a_sill_in_the_sun_is_no_piece_of_the_pane_above_it() -> None:
+    """A fault once seen: grey patches on it. It was as bright as the lawn, whose glare had joined them."""
+    rows = room()
+    window(rows)
+    sill, light = (slice(288, 292), slice(302, 326)), rows @ WORKING_FROM_SRGB.T
+    pane = np.zeros((HEIGHT, WIDTH), bool)
+    pane[225:285, 300:328] = pane[sill] = True
+    light[sill] = 20.0
+    area = np.repeat(pixel_solid_angle(HEIGHT)[:, None], WIDTH, axis=1)
+    seen = sight_of(light.astype(np.float32), plane_of_light(light.astype(np.float32)), area)
+    whole = filled(seen, pane, least_ev=3.5)
+    assert whole[226:284, 302:326].all()
+    assert not whole[sill].any()
