@@ -266,10 +266,11 @@ def _without_edges(line: Whole, features: Picture) -> Whole:
         Of the same frame, turned alike (see `features_of`).
     """
     hub, kept = int(np.percentile(line, 25)), line.copy()
-    far = line > hub + _LEG_ROWS
     for middle in _legs_of(line, hub):
         if line[middle] < _TO_THE_END:
             continue
+        # To half its length, for a toe may stand beside it.
+        far = line > (hub + line[middle]) // 2
         left, right = (_first_near(far, middle, step) for step in (-1, 1))
         near, end = (math.floor(row * FINE_DEG / STEP_DEG) for row in (hub + _LEG_ROWS, line[middle]))
         rows = slice(near, max(end, near + 1))

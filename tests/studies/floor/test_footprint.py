@@ -126,6 +126,9 @@ def test_an_outline_follows_legs_but_no_edge_of_a_rug():
     assert np.array_equal(_without_edges(line, floor), line)
     rug[:, :21, 1:] = 5.0  # a rug from the seam round the back of the frame to the leg at column 42
     assert np.all(_without_edges(line, rug) == 16)
+    toe = line.copy()
+    toe[46:52] = 30
+    assert np.array_equal(_without_edges(toe, rug)[46:52], toe[46:52])
     # A leg may stand at a rug's edge; it ends.
     shorter = np.minimum(line, 50)
     assert np.array_equal(_without_edges(shorter, rug), shorter)
