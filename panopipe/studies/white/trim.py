@@ -25,8 +25,8 @@ LEAST_STEP = 0.1
 PAST_WARMEST = 0.1
 """How much warmer than any light that was found the light of a white thing may be, 18 mired: in rooms
 coloured all round the warmest corner shows no paint."""
-ACROSS = 0.15
-"""Distance from the lights, 10 delta E, at which a surface is hardly white. In rendered coloured rooms white
+ACROSS = 0.2
+"""Distance from the lights, 13 delta E, at which a surface is hardly white. In rendered coloured rooms white
 trim lay 4 to 8 beside them, by what walls throw onto it."""
 DARKER, FADES_PER_RADIAN = 1.0, 3.0
 """How steeply what is darker than white would be there is less likely white, and how much darker that may be
