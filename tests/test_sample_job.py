@@ -86,7 +86,11 @@ def test_rooms_are_proposed_where_all_files_lie_in_one_folder(tmp_path: Path) ->
     for file in (SAMPLE / "originals").rglob("*.dng"):
         shutil.copy(file, tmp_path / "originals")
     job = open_job(tmp_path)
-    rooms = proposed_rooms(look_at_job(job, load_recipe(job), Options(workers=1))).values()
+    looked = look_at_job(job, load_recipe(job), Options(workers=1))
+    sights = {(key.name, sight.to.name) for key, stand in looked.stands.items() for sight in stand.sights}
+    shot_together = [(f"{room}-01", f"{room}-02") for room in ("bedroom", "lounge")]
+    assert sights >= {*shot_together, *(pair[::-1] for pair in shot_together)}
+    rooms = proposed_rooms(looked).values()
     named = [{original_room(key.name) for key in keys} for keys in rooms]
     assert all(len(one) == 1 for one in named)
     together = [{key.name for key in keys} for keys in rooms]

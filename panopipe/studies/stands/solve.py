@@ -99,9 +99,10 @@ def solve_shoot(features: Sequence[Features], times: Sequence[float], rooms: Seq
     ]
     row = neighbours_in_time(times, 1)
     firsts = [pairs[0] for pairs in looked if pairs and proven(pairs[0], in_a_row=pairs[0].ends in row)]
+    firsts += _of_rooms(frames, rooms, firsts)
     placed = {frame for pair in firsts for frame in pair.ends}
-    left = {ends for ends in row if not placed.issuperset(ends)}
-    every = [*firsts, *_of_rooms(frames, rooms, firsts), *_in_a_row(frames, rooms, sorted(left), shifts)]
+    left = [ends for ends in sorted(row) if not placed.issuperset(ends)]
+    every = [*firsts, *_in_a_row(frames, left, shifts)]
     may = may_be_linked(len(frames), [pair for pair in every if _shares_room(frames, pair)], times, rooms)
     alike = [pair for pair in every if not may(pair.first, pair.second)]
     believed, dropped = without_contradiction([pair for pair in every if may(pair.first, pair.second)])
@@ -178,31 +179,32 @@ def _of_rooms(frames: Sequence[Ready], rooms: Sequence[str], proven_pairs: Seque
             floors = floor_shifts(frames[i].floor, frames[j].floor)
             pair = look_hard(i, j, frames[i], frames[j], floors)
             if pair is not None and proven(pair, in_one_room=True):
-                found.append(pair)
+                found.append(pair if pair.distance else _as_seen_past(frames, pair) or pair)
     return found
 
 
 def _in_a_row(
     frames: Sequence[Ready],
-    rooms: Sequence[str],
     ends: Sequence[tuple[int, int]],
     shifts: Mapping[tuple[int, int], Sequence[FloorShift]],
 ) -> list[Pair]:
-    """Pairs that nobody sorted, taken one right after the other, that a harder look proves."""
+    """Pairs taken one right after the other that a harder look proves."""
     found = []
     for i, j in ends:
-        if any(rooms[k] for k in (i, j) if rooms):
-            continue
         pair = look_hard(i, j, frames[i], frames[j], shifts[i, j])
         if pair is None or not proven(pair, in_one_room=True):
             continue
-        if proven(pair, in_a_row=True):
-            found.append(pair)
-            continue
-        past, apart = seen_past_each_other(frames[i], frames[j], pair.yaw_deg, pair.back_yaw_deg)
-        if past >= _SEEN_PAST:
-            found.append(replace(pair, assumed=apart))
+        told = pair if proven(pair, in_a_row=True) else _as_seen_past(frames, pair)
+        if told is not None:
+            found.append(told)
     return found
+
+
+def _as_seen_past(frames: Sequence[Ready], pair: Pair) -> Pair | None:
+    """A pair with the distance at which both see the same past each other; None where they do not."""
+    ends = frames[pair.first], frames[pair.second]
+    past, apart = seen_past_each_other(*ends, pair.yaw_deg, pair.back_yaw_deg)
+    return replace(pair, assumed=apart) if past >= _SEEN_PAST else None
 
 
 def _plan(frames: Sequence[Ready], links: Sequence[Pair]) -> Plan:
