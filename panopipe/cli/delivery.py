@@ -132,9 +132,7 @@ def _tell(folder: Path, summary: Summary) -> None:
         print(printable(line))
     if not summary.delivered:
         accept_ = quoted(("panopipe", "accept", "JOB", "ROOM/FRAME", "CHECK"), str(folder))
-        print(
-            f"not delivered: {count(len(summary.obstacles), 'doubt')}; see to them, or look and accept them:"
-        )
+        print(f"not delivered: {count(len(summary.obstacles), 'doubt')}; mend or accept what is named above:")
         print(f"  {printable(accept_)}\n  or deliver what is finished all the same, with --anyway")
         return
     files, size = len(summary.made) + len(summary.kept), summary.bytes / 1e6
