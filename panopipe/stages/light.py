@@ -52,7 +52,7 @@ class Light(RowStage[LightSettings, LocalGains]):
     """Evens out mixed light; where balance found one light, only what clipped changes."""
 
     name: ClassVar[str] = "light"
-    version: ClassVar[int] = 13
+    version: ClassVar[int] = 14
     summary: ClassVar[str] = "brings lamp side and window side of a frame to one white"
     Settings: ClassVar[type] = LightSettings
     notes: ClassVar[Mapping[str, Note]] = {

@@ -18,7 +18,7 @@ from panopipe.studies.white.cones import locus, log_chromaticity_from_working
 from panopipe.studies.white.contrast import TIMES, blocks, finer, stands_out
 from panopipe.studies.white.surfaces import upper_envelope, white_level
 
-Plane = NDArray[np.float32]
+Index = NDArray[np.intp]
 
 LEAST_STEP = 0.1
 """Distance between two lights below which they are one: 6 delta E."""
@@ -34,7 +34,12 @@ per radian away from the brightest: a skirting below the window, its back to the
 brightest thing about, and pale furniture stands beside whiter things."""
 GLOWS = (0.7, 1.4)
 """Natural logarithms, 1 and 2 EV, above white from which what looks warm may be, and is, a lamp or a view."""
+GOES_ON, ALIKE, ALIKE_LIGHT = (2 * TIMES, 3 * TIMES), 0.09, 0.35
+"""Places away, 6 and 8 degrees, where a surface is seen to go on, and steps of colour and of light within it.
+A wall of light colour above a dark counter is as bright over what is dim around it as a sill is, but it goes
+on."""
 _DARK = 1e-6
+_FAINTLY = 0.02
 _WARMER = np.subtract(*locus([1e6 / 2700, 1e6 / 6500]))
 _WARMER /= np.linalg.norm(_WARMER)
 _ASIDE = np.array([_WARMER[1], -_WARMER[0]])
@@ -65,6 +70,7 @@ def with_trim(field: Matrix, rows: Rows, white: Matrix) -> Matrix:
     held = np.clip(own @ _WARMER, warmth.min(), warmth.max() + PAST_WARMEST) - own @ _WARMER
     light = np.log(np.maximum(fine @ LUMINANCE_OF_WORKING, _DARK))
     white_like = np.exp(-((aside / ACROSS) ** 2)) * _white(light, rows, warmer > 0)
+    white_like = _no_part_of_more(white_like, own, light)
     return np.asarray(here + white_like[..., None] * (own + held[..., None] * _WARMER - here))
 
 
@@ -75,3 +81,26 @@ def _white(light: Matrix, rows: Rows, warmer: NDArray[np.bool_]) -> Matrix:
     over_white = light - finer(upper_envelope(cells.mean(axis=(1, 3)), surface, FADES_PER_RADIAN))
     glows = smooth_step((over_white - GLOWS[0]) / (GLOWS[1] - GLOWS[0])) * warmer
     return np.asarray(stands_out(light) * np.exp(DARKER * np.minimum(over_white, 0)) * (1 - glows))
+
+
+def _no_part_of_more(white_like: Matrix, own: Matrix, light: Matrix) -> Matrix:
+    """How likely each place is white, nowhere more than where the same surface goes on."""
+    y, x = np.nonzero(white_like > _FAINTLY)
+    least = white_like[y, x]
+    for reach in GOES_ON:
+        for down, right in ((0, reach), (0, -reach), (reach, 0), (-reach, 0)):
+            at = _over_poles(y + down, x + right, light.shape)
+            apart = np.sum((own[at] - own[y, x]) ** 2, axis=-1) / ALIKE**2
+            alike = np.exp(-apart - ((light[at] - light[y, x]) / ALIKE_LIGHT) ** 2)
+            least = np.minimum(least, 1 - alike * (1 - white_like[at]))
+    kept = white_like.copy()
+    kept[y, x] = least
+    return kept
+
+
+def _over_poles(row: Index, column: Index, shape: tuple[int, ...]) -> tuple[Index, Index]:
+    """Rows and columns of places that may lie beyond a pole or a side of the frame."""
+    height, width = shape
+    beyond = (row < 0) | (row >= height)
+    row = np.where(row < 0, -1 - row, np.where(beyond, 2 * height - 1 - row, row))
+    return row, (column + beyond * (width // 2)) % width

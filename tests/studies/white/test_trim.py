@@ -63,6 +63,14 @@ def test_it_turns_with_the_frame(cells: int) -> None:
     assert np.allclose(turned, np.roll(with_trim(field, rows, WHITE), cells * TIMES, axis=1))
 
 
+def test_a_light_wall_above_a_dark_counter_keeps_its_colour() -> None:
+    field, rows = np.zeros((64, 128, 2)), np.empty((256, 512, 3), np.float32)
+    field[28:35, 60:68] = DAY
+    rows[:] = coloured(WHITE + WOOD / 3, 0.5)
+    rows[132:144, 100:180] = coloured(WHITE, 0.02)
+    assert np.allclose(with_trim(field, rows, WHITE)[110:132, 100:180], 0, atol=0.01)
+
+
 def test_one_light_stays_as_it_is() -> None:
     _, rows = room()
     field = np.full((64, 128, 2), 0.03)
