@@ -36,15 +36,12 @@ class Beside:
         Linear light of the take.
     others : list of ndarray of shape (height, width, 3), dtype float32
         The other takes in its pose, at its exposure and white.
-    lost : ndarray of shape (height, width), dtype bool
-        Light that clipped in this take.
     known : ndarray of shape (height, width), dtype bool
         What can be compared: clipped in none of them, and not the support.
     """
 
     own: Single
     others: list[Single]
-    lost: Mask
     known: Mask
 
     @property
@@ -68,9 +65,8 @@ def beside(takes: Sequence[Take], poses: Sequence[Float], number: int, width: in
         Columns at which they are compared.
     """
     own = shrunk(takes[number].rows, width)
-    lost = _lost(own, takes[number].clips_at)
     known = ~spread(_touched(own, takes[number].clips_at), 1) & np.broadcast_to(
-        comparable(len(own))[:, None], lost.shape
+        comparable(len(own))[:, None], own.shape[:2]
     )
     others = []
     for other, take in enumerate(takes):
@@ -81,7 +77,7 @@ def beside(takes: Sequence[Take], poses: Sequence[Float], number: int, width: in
         gone = turned(_touched(rows, take.clips_at).astype(np.float32), rotation, kernel="linear") > 0.01
         known &= ~spread(gone, 1)
         others.append(np.maximum(turned(rows, rotation), 0))
-    return Beside(own, [_at_exposure(other, own, known) for other in others], lost, known)
+    return Beside(own, [_at_exposure(other, own, known) for other in others], known)
 
 
 def shrunk(rows: Rows, width: int) -> Single:
@@ -97,11 +93,12 @@ def luminance(rows: Rows) -> Single:
     return grey
 
 
-def _lost(rows: Rows, clips_at: tuple[float, float] | None) -> Mask:
-    """Light of which no plane tells how bright it was."""
-    if clips_at is None:
+def lost_light(take: Take, width: int) -> Mask:
+    """Light of a take, at most `width` wide, of which no plane tells how bright it was."""
+    rows = shrunk(take.rows, width)
+    if take.clips_at is None:
         return np.zeros(rows.shape[:2], bool)
-    return np.asarray(rows.min(-1) >= CLIPPED * clips_at[1])
+    return np.asarray(rows.min(-1) >= CLIPPED * take.clips_at[1])
 
 
 def _touched(rows: Rows, clips_at: tuple[float, float] | None) -> Mask:

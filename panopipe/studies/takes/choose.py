@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from panopipe.sphere.geometry import pitch_of_row, yaw_of_column
 from panopipe.sphere.rotation import register
-from panopipe.studies.takes.beside import Beside, beside, luminance, spread
+from panopipe.studies.takes.beside import Beside, beside, lost_light, luminance, solid_share, spread
 from panopipe.studies.takes.blur import blur_px, softness
 from panopipe.studies.takes.changes import Region, evidence_map, levelled, regions
 from panopipe.studies.takes.lean import leans_deg
@@ -166,13 +166,15 @@ def _beyond(blurs: Sequence[float]) -> list[float]:
 
 def _from_places(takes: Sequence[Take], poses: Sequence[Float], faults: list[list[Fault]]) -> list[str]:
     """Clipped light, glare, spots, people and seams; returns what is in doubt."""
-    sides = [beside(takes, poses, number, WIDTH) for number in range(len(takes))]
-    lost = [100 * float((side.lost * side.weight).sum()) for side in sides]
+    lost = [lost_light(take, WIDTH) for take in takes]
+    shares = [100 * float((each * solid_share(len(each))).sum()) for each in lost]
     doubts: list[str] = []
-    for number, side in enumerate(sides):
-        anchor, own = takes[number].anchor_yaw_deg, faults[number]
-        more = lost[number] - min(lost)
-        _note(own, Kind.CLIP, more, "%", more / LEAST[Kind.CLIP], side.lost, anchor)
+    for number, take in enumerate(takes):
+        # One at a time: each holds a picture of every other take.
+        side = beside(takes, poses, number, WIDTH)
+        anchor, own = take.anchor_yaw_deg, faults[number]
+        more = shares[number] - min(shares)
+        _note(own, Kind.CLIP, more, "%", more / LEAST[Kind.CLIP], lost[number], anchor)
         lift = lift_ev(side)
         _note(own, Kind.GLARE, lift, "EV", lift / LEAST[Kind.GLARE])
         apart = _spots(side, number, faults, doubts, anchor, veiled=lift >= LEAST[Kind.GLARE])
