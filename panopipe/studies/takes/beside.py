@@ -44,11 +44,6 @@ class Beside:
     others: list[Single]
     known: Mask
 
-    @property
-    def weight(self) -> Float:
-        """Share of the sphere of each pixel, shape (height, 1)."""
-        return solid_share(len(self.own))
-
 
 def beside(takes: Sequence[Take], poses: Sequence[Float], number: int, width: int) -> Beside:
     """Lay all other takes on one.
