@@ -163,12 +163,12 @@ class _Worker:
                 raise WorkerLost("the run was stopped")
             context = multiprocessing.get_context("spawn")
             self._link, far = context.Pipe()
-            self._process = context.Process(
+            process = context.Process(
                 target=_work, args=(far, self._imports), daemon=True, name="panopipe worker"
             )
-            self._process.start()
-            far.close()
-            process, link = self._process, self._link
+            with far:
+                process.start()  # a process that did not start can be neither ended nor waited for
+            self._process, link = process, self._link
         if link not in wait([link, process.sentinel], _START_LIMIT_S):
             process.join(1)
             raise WorkerLost(f"no worker process could be started ({_death(process.exitcode)})")

@@ -1,9 +1,12 @@
 """Worker processes: what one of them does to itself costs only its own task."""
 
+import errno
 import os
+import re
 import signal
 import time
 from concurrent.futures import Future
+from multiprocessing.context import SpawnProcess
 
 import pytest
 
@@ -72,6 +75,19 @@ def test_a_worker_that_hangs_is_ended() -> None:
         with pytest.raises(WorkerHung, match=r"longer than 0\.5 s"):
             hung.result()
         after.cancel()
+
+
+def test_a_worker_that_cannot_be_started_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Once, the thread that serves a worker died of this, and whoever waited for its result waited for ever.
+    def no_more_processes(_: SpawnProcess) -> None:
+        raise BlockingIOError(errno.EAGAIN, os.strerror(errno.EAGAIN))
+
+    with WorkerPool(1, limit_s=20) as crew:
+        with monkeypatch.context() as patch:
+            patch.setattr(SpawnProcess, "start", no_more_processes)
+            with pytest.raises(WorkerLost, match=re.escape(os.strerror(errno.EAGAIN))):
+                crew.submit(double, 1).result(timeout=20)
+        assert crew.submit(double, 6).result(timeout=20) == 12
 
 
 def test_a_crew_that_is_killed_leaves_nothing_running() -> None:
