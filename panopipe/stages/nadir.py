@@ -54,9 +54,6 @@ is looked at around the hole."""
 _HALO_DEG, _ROOM = 1.0, 0.02
 """How far beside a foot's outline floor is surely seen, in shade: outlines are drawn in by as much; and how
 far beside a thin shadow, in camera heights."""
-_SHARP_ENOUGH, _REPEATS = 0.9, 0.9
-"""Share of its detail below which a neighbour's floor is blurred, and agreement with itself from which a
-floor is rather rebuilt then."""
 _SAME_FLOOR = 0.75
 """Agreement around the hole from which a neighbour's floor is taken for the frame's own."""
 
@@ -138,7 +135,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 38
+    version: ClassVar[int] = 39
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -256,11 +253,11 @@ def _filled(
     if settings.fill == "soft":
         return fill_softly(seen, hole), {"fill_method": "soft"}, ()
     laid = _laid(band, view, seen, distance, plan)
-    if laid is None or laid[2] < _SHARP_ENOUGH:
+    if laid is None or laid[2] < 1:
         rebuilt = _rebuilt(seen, hole, _shown(plan, view), settings)
-        # What repeats well is sharper by its own repeat than from far away.
-        repeats = float(rebuilt[1].get("ring_agreement", 0.0)) >= _REPEATS and not rebuilt[2]
-        if laid is None or repeats:
+        # What shows more of the floor's own detail: its repeat close by, or the neighbour from afar.
+        repeats = laid is not None and float(rebuilt[1].get("ring_agreement", 0.0)) >= laid[2]
+        if laid is None or (repeats and not rebuilt[2]):
             return rebuilt
     key, floor, sharp = laid
     notes: dict[str, float | str] = {
