@@ -1,5 +1,5 @@
-/* See shrink.py. Worked on in tiles of columns, row by row behind one another. Of each row only what windows of
-   later rows still need is held, in rings of rows that stay in the second cache. */
+/* See shrink.py. Worked on in tiles of columns, pair of rows by pair behind one another. Of each only what windows of
+   later pairs still need is held, in rings of rows that stay in the second cache. */
 #include "spline.h"
 #include <stdlib.h>
 
@@ -7,67 +7,60 @@
 #define BANDS 3
 #define COLOURS 2
 #define WINDOW_REACH 2
-#define WINDOW_SIZE 25.0f
 #define LEAST_ENERGY 1e-6f
 
-/* Rows of sums: of the energy of each band of lightness, of that of each colour, of what each colour shares with
+/* Sums of pairs: of the energy of each band of lightness, of that of each colour, of what each colour shares with
    lightness, and of lightness as the colours weigh it. */
 enum { OWN = BANDS, BOTH = OWN + COLOURS, LIT = BOTH + COLOURS, SUMS };
 /* Rows of detail that are kept: the bands, then the colours. */
 enum { COLOUR = BANDS, DETAILS = COLOUR + COLOURS };
-/* Rows that one row needs while it is worked on; its smooth planes, and those of the row before. */
-enum { DOWN, SMOOTH = DOWN + 3, MIDDLE = SMOOTH + 6, ALONG = MIDDLE + 3, SPARE, ROWS = SPARE + SUMS + 1 };
+/* Rows that a pair needs while it is worked on; of those before SPARE its second row has as many again. */
+enum { DOWN, SMOOTH = DOWN + 3, ALONG = SMOOTH + 3, OF_ROW, SPARE = 2 * OF_ROW, ROWS = SPARE + 8 };
 
 typedef struct {
-    Py_ssize_t rows, width, spacing, from_one, fresh, results, skip, left, left_width;
+    Py_ssize_t rows, width, spacing, from_one, odd, fresh, results, skip, left, left_width;
     const float *planes, *noise, *shares, *control;
     const int32_t *columns;
     float *smooth, *change;
 } Scale;
 
-/* A plane of a tile, as many rows as are needed at once: a power of two, less one in `mask`. */
+/* A plane of a tile, as many rows (or pairs) as are needed at once: a power of two, less one in `mask`. */
 typedef struct {
     Py_ssize_t mask, stride;
     float *rows;
 } Ring;
 
-/* Planes of a tile: rows of `stride` floats, the tile's own first column after `halo` others. */
+/* Planes of a tile: rows of `stride` floats, the tile's own first column after `halo` others; `taken` rows of the
+   planes are there so far. */
 typedef struct {
-    Py_ssize_t first, count, halo, stride;
-    Ring detail[DETAILS], threshold[COLOURS], sum[SUMS];
+    Py_ssize_t first, count, halo, stride, taken;
+    Ring plane[3], detail[DETAILS], threshold[COLOURS], sum[SUMS];
     float *rows;
 } Tile;
 
 INLINE float *at(const Ring *ring, Py_ssize_t row) { return ring->rows + (row & ring->mask) * ring->stride; }
 INLINE float *row_of(const Tile *tile, int number) { return tile->rows + number * tile->stride; }
-INLINE float *smooth_of(const Tile *tile, Py_ssize_t row) { return row_of(tile, SMOOTH + (row & 1 ? 3 : 0)); }
 
-/* A row as it is, and smoothed down the column; `step` floats between its rows. */
-INLINE void blend_down(const float *RESTRICT from, Py_ssize_t step, Py_ssize_t count, float *RESTRICT middle,
-                       float *RESTRICT down)
-{
-    for (Py_ssize_t i = 0; i < count; i++) {
-        float here = from[i];
-        middle[i] = here;
-        down[i] = (from[i - 2 * step] + from[i + 2 * step]) * 0.0625f + (from[i - step] + from[i + step]) * 0.25f
-            + here * 0.375f;
-    }
-}
+/* Pairs from the middle of a window to its ends, and between those that it sums. */
+INLINE Py_ssize_t step_of(const Scale *scale) { return scale->spacing == 1 ? 1 : scale->spacing / 2; }
+INLINE Py_ssize_t reach_of(const Scale *scale) { return scale->spacing == 1 ? 1 : scale->spacing; }
+INLINE float window_of(const Scale *scale) { return scale->spacing == 1 ? 30.0f : 50.0f; }
 
-/* The same of a tile's row; rows of the frame go on at their other end. */
-FAST static void take_row(const Scale *scale, const Tile *tile, Py_ssize_t row, int plane)
+/* A row of the planes; it goes on at its other end. */
+static void take_row(const Scale *scale, const Tile *tile, Py_ssize_t row)
 {
-    Py_ssize_t left = tile->stride, column = (tile->first - tile->halo) % scale->width;
-    const float *from = scale->planes + (plane * scale->rows + row) * scale->width;
-    float *middle = row_of(tile, MIDDLE + plane), *down = row_of(tile, DOWN + plane);
-    column += column < 0 ? scale->width : 0;
-    while (left) {
-        Py_ssize_t piece = scale->width - column < left ? scale->width - column : left;
-        blend_down(from + column, scale->spacing * scale->width, piece, middle, down);
-        middle += piece;
-        down += piece;
-        left -= piece;
-        column = 0;
+    for (int plane = 0; plane < 3; plane++) {
+        const float *from = scale->planes + (plane * scale->rows + row) * scale->width;
+        Py_ssize_t left = tile->stride, column = (tile->first - tile->halo) % scale->width;
+        float *to = at(&tile->plane[plane], row);
+        column += column < 0 ? scale->width : 0;
+        while (left) {
+            Py_ssize_t piece = scale->width - column < left ? scale->width - column : left;
+            memcpy(to, from + column, (size_t)piece * sizeof(float));
+            to += piece;
+            left -= piece;
+            column = 0;
+        }
     }
 }
 
@@ -102,33 +95,29 @@ INLINE float form_of(const float *noise, float a, float b, float c)
     return most_of(noise[0] * a + noise[1] * b + noise[2] * c + noise[3], noise[3]);
 }
 
-INLINE void weigh_lightness(const float *RESTRICT a, const float *RESTRICT b, const float *RESTRICT c,
-                            const float *noise, Py_ssize_t count, float *RESTRICT weight)
-{
-    for (Py_ssize_t i = 0; i < count; i++)
-        weight[i] = 1.0f / form_of(noise, a[i], b[i], c[i]);
-}
-
-INLINE void reckon_energy(const float *RESTRICT detail, const float *RESTRICT weight, float precision,
-                          Py_ssize_t count, float *RESTRICT energy)
-{
-    for (Py_ssize_t i = 0; i < count; i++)
-        energy[i] = detail[i] * detail[i] * (precision * weight[i]);
-}
-
-/* What the colours' noise makes of the weight of their energies, and of the thresholds of these. */
-INLINE void weigh_colours(const float *RESTRICT a, const float *RESTRICT b, const float *RESTRICT c,
-                          const float *noise, const float *shares, const float *limit, Py_ssize_t count,
-                          float *RESTRICT weight, float *RESTRICT one, float *RESTRICT two)
+/* What the noise of a pair makes of the weights of its energies, and of the thresholds of the colours'. */
+INLINE void weigh(const float *RESTRICT low, const float *RESTRICT next, Py_ssize_t stride, const float *noise,
+                  const float *shares, const float *limit, Py_ssize_t count, float *RESTRICT light,
+                  float *RESTRICT colours, float *RESTRICT one, float *RESTRICT two)
 {
     for (Py_ssize_t i = 0; i < count; i++) {
-        float first = form_of(noise, a[i], b[i], c[i]) * shares[0];
-        float second = form_of(noise + 4, a[i], b[i], c[i]) * shares[1];
+        float a = (low[i] + next[i]) * 0.5f;
+        float b = (low[i + stride] + next[i + stride]) * 0.5f;
+        float c = (low[i + 2 * stride] + next[i + 2 * stride]) * 0.5f;
+        float first = form_of(noise + 4, a, b, c) * shares[0], second = form_of(noise + 8, a, b, c) * shares[1];
         float both = 1.0f / (first + second);
-        weight[i] = both;
+        light[i] = 1.0f / form_of(noise, a, b, c);
+        colours[i] = both;
         one[i] = first * both * limit[0];
         two[i] = second * both * limit[1];
     }
+}
+
+INLINE void reckon_energy(const float *RESTRICT detail, const float *RESTRICT next, const float *RESTRICT weight,
+                          float precision, Py_ssize_t count, float *RESTRICT energy)
+{
+    for (Py_ssize_t i = 0; i < count; i++)
+        energy[i] = (detail[i] * detail[i] + next[i] * next[i]) * (precision * weight[i]);
 }
 
 INLINE void take_off(const float *RESTRICT from, const float *RESTRICT what, Py_ssize_t count, float *RESTRICT out)
@@ -137,21 +126,12 @@ INLINE void take_off(const float *RESTRICT from, const float *RESTRICT what, Py_
         out[i] = from[i] - what[i];
 }
 
-INLINE void reckon_colour(const float *RESTRICT colour, const float *RESTRICT light, const float *RESTRICT weight,
-                          Py_ssize_t count, float *RESTRICT own, float *RESTRICT both)
-{
-    for (Py_ssize_t i = 0; i < count; i++) {
-        float weighted = colour[i] * weight[i];
-        own[i] = colour[i] * weighted;
-        both[i] = light[i] * weighted;
-    }
-}
-
-INLINE void reckon_light(const float *RESTRICT light, const float *RESTRICT weight, Py_ssize_t count,
-                         float *RESTRICT lit)
+INLINE void reckon_both(const float *RESTRICT colour, const float *RESTRICT next, const float *RESTRICT light,
+                        const float *RESTRICT next_light, const float *RESTRICT weight, Py_ssize_t count,
+                        float *RESTRICT both)
 {
     for (Py_ssize_t i = 0; i < count; i++)
-        lit[i] = light[i] * light[i] * weight[i];
+        both[i] = (light[i] * colour[i] + next_light[i] * next[i]) * weight[i];
 }
 
 /* Sums of five values, pair by pair outwards. */
@@ -162,79 +142,90 @@ INLINE void add(const float *RESTRICT one, const float *RESTRICT two, const floa
         out[i] = three[i] + (two[i] + four[i]) + (one[i] + five[i]);
 }
 
-INLINE void sum_along(const Tile *tile, const float *values, Py_ssize_t step, Py_ssize_t row, int number)
+INLINE void add_three(const float *RESTRICT one, const float *RESTRICT two, const float *RESTRICT three,
+                      Py_ssize_t count, float *RESTRICT out)
+{
+    for (Py_ssize_t i = 0; i < count; i++)
+        out[i] = two[i] + (one[i] + three[i]);
+}
+
+INLINE void sum_along(const Tile *tile, const float *values, Py_ssize_t step, Py_ssize_t pair, int number)
 {
     const float *from = values + tile->halo;
     add(from - 2 * step, from - step, from, from + step, from + 2 * step, tile->count,
-        at(&tile->sum[number], row) + tile->halo);
+        at(&tile->sum[number], pair) + tile->halo);
 }
 
-INLINE void sum_down(const Tile *tile, Py_ssize_t step, Py_ssize_t row, int number, float *out)
+INLINE void sum_down(const Tile *tile, Py_ssize_t step, Py_ssize_t reach, Py_ssize_t pair, int number, float *out)
 {
     const Ring *sum = &tile->sum[number];
-    Py_ssize_t edge = tile->halo;
-    add(at(sum, row - 2 * step) + edge, at(sum, row - step) + edge, at(sum, row) + edge, at(sum, row + step) + edge,
-        at(sum, row + 2 * step) + edge, tile->count, out);
+    const float *before = at(sum, pair - step) + tile->halo, *after = at(sum, pair + step) + tile->halo;
+    const float *here = at(sum, pair) + tile->halo;
+    if (reach == step)
+        add_three(before, here, after, tile->count, out);
+    else
+        add(at(sum, pair - reach) + tile->halo, before, here, after, at(sum, pair + reach) + tile->halo, tile->count,
+            out);
 }
 
-/* The bands of lightness in one row, and the sums of their energy along it. */
-FAST static void part_light(const Scale *scale, Tile *tile, Py_ssize_t row)
+/* The detail of a pair, whose first row is `row`, and the sums of its energies along it. */
+FAST static void part_pair(const Scale *scale, Tile *tile, Py_ssize_t pair, Py_ssize_t row)
 {
     Py_ssize_t columns = scale->columns[row], edge = tile->halo - WINDOW_REACH * columns, count = tile->stride - 2 * edge;
-    const float *smooth = smooth_of(tile, row) + edge;
-    float *band[BANDS], *weight = row_of(tile, SPARE) + edge, *energy = row_of(tile, SPARE + 1);
-    for (int i = 0; i < BANDS; i++)
-        band[i] = at(&tile->detail[i], row) + edge;
-    part_lightness(row_of(tile, MIDDLE) + edge, row_of(tile, ALONG) + edge, row_of(tile, DOWN) + edge, smooth, count,
-                   band);
-    weigh_lightness(smooth, smooth + tile->stride, smooth + 2 * tile->stride, scale->noise, count, weight);
+    const float *shares = scale->shares + 5 * row, *low = row_of(tile, SMOOTH) + edge;
+    float *light[2], *detail[DETAILS][2], limit[COLOURS];
+    float *weight = row_of(tile, SPARE) + edge, *of_colours = row_of(tile, SPARE + 1) + edge;
+    float *energy = row_of(tile, SPARE + 2);
+    for (int i = 0; i < COLOURS; i++)
+        limit[i] = scale->control[2 * i + 2] * window_of(scale);
+    weigh(low, low + OF_ROW * tile->stride, tile->stride, scale->noise, shares + BANDS, limit, count, weight,
+          of_colours, at(&tile->threshold[0], pair) + edge, at(&tile->threshold[1], pair) + edge);
+    for (int j = 0; j < 2; j++) {
+        const float *smooth = low + j * OF_ROW * tile->stride, *along = row_of(tile, ALONG + j * OF_ROW) + edge;
+        for (int i = 0; i < DETAILS; i++)
+            detail[i][j] = at(&tile->detail[i], row + j) + edge;
+        float *bands[BANDS] = {detail[0][j], detail[1][j], detail[2][j]};
+        const float *middle = at(&tile->plane[0], row + j) + edge;
+        part_lightness(middle, along, row_of(tile, DOWN + j * OF_ROW) + edge, smooth, count, bands);
+        light[j] = row_of(tile, SPARE + 3 + j) + edge;
+        take_off(middle, smooth, count, light[j]);
+        for (int i = 0; i < COLOURS; i++)
+            take_off(at(&tile->plane[i + 1], row + j) + edge, smooth + (i + 1) * tile->stride, count,
+                     detail[COLOUR + i][j]);
+    }
     for (int i = 0; i < BANDS; i++) {
-        reckon_energy(band[i], weight, 1.0f / scale->shares[5 * row + i], count, energy + edge);
-        sum_along(tile, energy, columns, row, i);
+        reckon_energy(detail[i][0], detail[i][1], weight, 1.0f / shares[i], count, energy + edge);
+        sum_along(tile, energy, columns, pair, i);
     }
-}
-
-/* The detail of the colours in one row, and the sums of their energies along it. */
-FAST static void part_colours(const Scale *scale, Tile *tile, Py_ssize_t row)
-{
-    Py_ssize_t columns = scale->columns[row], edge = tile->halo - WINDOW_REACH * columns, count = tile->stride - 2 * edge;
-    const float *smooth = smooth_of(tile, row) + edge;
-    float *weight = row_of(tile, SPARE) + edge, *light = row_of(tile, SPARE + 1) + edge;
-    float *energy = row_of(tile, SPARE + 2), *both = row_of(tile, SPARE + 3);
-    float limit[COLOURS] = {scale->control[2] * WINDOW_SIZE, scale->control[4] * WINDOW_SIZE};
-    weigh_colours(smooth, smooth + tile->stride, smooth + 2 * tile->stride, scale->noise + 4,
-                  scale->shares + 5 * row + BANDS, limit, count, weight, at(&tile->threshold[0], row) + edge,
-                  at(&tile->threshold[1], row) + edge);
-    take_off(row_of(tile, MIDDLE) + edge, smooth, count, light);
-    reckon_light(light, weight, count, energy + edge);
-    sum_along(tile, energy, columns, row, LIT);
+    reckon_energy(light[0], light[1], of_colours, 1.0f, count, energy + edge);
+    sum_along(tile, energy, columns, pair, LIT);
     for (int i = 0; i < COLOURS; i++) {
-        float *colour = at(&tile->detail[COLOUR + i], row) + edge;
-        take_off(row_of(tile, MIDDLE + 1 + i) + edge, smooth + (i + 1) * tile->stride, count, colour);
-        reckon_colour(colour, light, weight, count, energy + edge, both + edge);
-        sum_along(tile, energy, columns, row, OWN + i);
-        sum_along(tile, both, columns, row, BOTH + i);
+        float **colour = detail[COLOUR + i];
+        reckon_energy(colour[0], colour[1], of_colours, 1.0f, count, energy + edge);
+        sum_along(tile, energy, columns, pair, OWN + i);
+        reckon_both(colour[0], colour[1], light[0], light[1], of_colours, count, energy + edge);
+        sum_along(tile, energy, columns, pair, BOTH + i);
     }
 }
 
-/* Share of a detail that goes. */
-INLINE float going(float energy, float limit)
+/* Shares of the bands that go, instead of their energies. */
+INLINE void judge_lightness(float limit, Py_ssize_t count, float *RESTRICT energy)
 {
-    float ratio = limit / most_of(energy, limit);
-    return ratio * ratio;
+    for (Py_ssize_t i = 0; i < count; i++) {
+        float ratio = limit / most_of(energy[i], limit);
+        energy[i] = ratio * ratio;
+    }
 }
 
-/* Of a row as it is if it is `fresh`, else of what `change` holds. */
-INLINE void take_lightness(float *const *band, float *const *energy, float limit, float share, int fresh,
-                           const float *RESTRICT row, Py_ssize_t count, float *RESTRICT change,
-                           float *RESTRICT stays)
+/* Of a colour how it goes with lightness, and the share that goes of what differs from that. */
+INLINE void judge_colour(const float *RESTRICT lit, const float *RESTRICT threshold, Py_ssize_t count,
+                         float *RESTRICT own, float *RESTRICT both)
 {
-    const float *RESTRICT a = band[0], *RESTRICT b = band[1], *RESTRICT c = band[2];
-    const float *RESTRICT of_a = energy[0], *RESTRICT of_b = energy[1], *RESTRICT of_c = energy[2];
     for (Py_ssize_t i = 0; i < count; i++) {
-        float gone = a[i] * going(of_a[i], limit) + b[i] * going(of_b[i], limit) + c[i] * going(of_c[i], limit);
-        stays[i] = a[i] + b[i] + c[i] - gone;
-        change[i] = (fresh ? row[i] : change[i]) - share * gone;
+        float slope = both[i] * lit[i], limit = threshold[i];
+        float ratio = limit / most_of(own[i] - slope * both[i], limit);
+        own[i] = ratio * ratio;
+        both[i] = slope;
     }
 }
 
@@ -244,52 +235,55 @@ INLINE void invert(float *RESTRICT values, Py_ssize_t count)
         values[i] = 1.0f / most_of(values[i], LEAST_ENERGY);
 }
 
-typedef struct {
-    const float *detail, *own, *both, *threshold;
-} Colour;
-
-INLINE void take_colour(const Colour *colour, const float *RESTRICT by_lit, const float *RESTRICT light, float share,
-                        int fresh, const float *RESTRICT row, Py_ssize_t count, float *RESTRICT change)
+/* Of a row as it is if it is `fresh`, else of what `change` holds. */
+INLINE void take_lightness(const float *RESTRICT a, const float *RESTRICT b, const float *RESTRICT c,
+                           float *const *goes, float share, int fresh, const float *RESTRICT row, Py_ssize_t count,
+                           float *RESTRICT change, float *RESTRICT stays)
 {
-    const float *RESTRICT detail = colour->detail, *RESTRICT own = colour->own, *RESTRICT both = colour->both;
-    const float *RESTRICT threshold = colour->threshold;
+    const float *RESTRICT of_a = goes[0], *RESTRICT of_b = goes[1], *RESTRICT of_c = goes[2];
     for (Py_ssize_t i = 0; i < count; i++) {
-        float slope = both[i] * by_lit[i];
-        float rest = detail[i] - slope * light[i];
-        change[i] = (fresh ? row[i] : change[i]) - share * (rest * going(own[i] - slope * both[i], threshold[i]));
+        float gone = a[i] * of_a[i] + b[i] * of_b[i] + c[i] * of_c[i];
+        stays[i] = a[i] + b[i] + c[i] - gone;
+        change[i] = (fresh ? row[i] : change[i]) - share * gone;
     }
 }
 
-FAST static void take_what_goes(const Scale *scale, Tile *tile, Py_ssize_t row, float *change)
+INLINE void take_colour(const float *RESTRICT detail, const float *RESTRICT slope, const float *RESTRICT goes,
+                        const float *RESTRICT light, float share, int fresh, const float *RESTRICT row,
+                        Py_ssize_t count, float *RESTRICT change)
+{
+    for (Py_ssize_t i = 0; i < count; i++) {
+        float rest = detail[i] - slope[i] * light[i];
+        change[i] = (fresh ? row[i] : change[i]) - share * (rest * goes[i]);
+    }
+}
+
+/* Judge a pair, and take what goes off those of its two rows that are wanted. */
+FAST static void take_what_goes(const Scale *scale, Tile *tile, Py_ssize_t pair, Py_ssize_t row, Py_ssize_t top)
 {
     Py_ssize_t halo = tile->halo, count = tile->count, plane_size = scale->results * scale->width;
-    const float *from = scale->planes + row * scale->width + tile->first;
     int fresh = scale->fresh != 0;
-    float *sum[SUMS], *band[BANDS], *light = row_of(tile, SPARE + SUMS);
-    float limit = scale->control[0] * WINDOW_SIZE;
+    float *sum[SUMS], *light = row_of(tile, SPARE + 5), limit = scale->control[0] * window_of(scale);
     for (int i = 0; i < SUMS; i++) {
-        sum[i] = row_of(tile, SPARE + i);
-        sum_down(tile, scale->spacing, row, i, sum[i]);
+        sum[i] = row_of(tile, i);
+        sum_down(tile, step_of(scale), reach_of(scale), pair, i, sum[i]);
     }
     for (int i = 0; i < BANDS; i++)
-        band[i] = at(&tile->detail[i], row) + halo;
-    take_lightness(band, sum, limit, scale->control[1], fresh, from, count, change, light);
+        judge_lightness(limit, count, sum[i]);
     invert(sum[LIT], count);
-    for (int i = 0; i < COLOURS; i++) {
-        from += scale->rows * scale->width;
-        Colour colour = {at(&tile->detail[COLOUR + i], row) + halo, sum[OWN + i], sum[BOTH + i],
-                         at(&tile->threshold[i], row) + halo};
-        take_colour(&colour, sum[LIT], light, scale->control[2 * i + 3], fresh, from, count,
-                    change + (i + 1) * plane_size);
-    }
-}
-
-static void smooth_row(const Scale *scale, Tile *tile, Py_ssize_t row)
-{
-    float *smooth = smooth_of(tile, row);
-    for (int plane = 0; plane < 3; plane++) {
-        take_row(scale, tile, row, plane);
-        smooth_along(scale, tile, row, row_of(tile, DOWN + plane), smooth + plane * tile->stride);
+    for (int i = 0; i < COLOURS; i++)
+        judge_colour(sum[LIT], at(&tile->threshold[i], pair) + halo, count, sum[OWN + i], sum[BOTH + i]);
+    for (Py_ssize_t end = row + 2; row < end; row++) {
+        if (row < top || row >= top + scale->results)
+            continue;
+        float *change = scale->change + (row - top) * scale->width + tile->first;
+        take_lightness(at(&tile->detail[0], row) + halo, at(&tile->detail[1], row) + halo,
+                       at(&tile->detail[2], row) + halo, sum, scale->control[1], fresh,
+                       at(&tile->plane[0], row) + halo, count, change, light);
+        for (int i = 0; i < COLOURS; i++)
+            take_colour(at(&tile->detail[COLOUR + i], row) + halo, sum[BOTH + i], sum[OWN + i], light,
+                        scale->control[2 * i + 3], fresh, at(&tile->plane[i + 1], row) + halo, count,
+                        change + (i + 1) * plane_size);
     }
 }
 
@@ -301,46 +295,66 @@ INLINE void mean_of_four(const float *RESTRICT upper, const float *RESTRICT lowe
         out[i] = ((upper[2 * i] + upper[2 * i + 1]) + (lower[2 * i] + lower[2 * i + 1])) * 0.25f;
 }
 
-/* Of the smooth planes that are left: this row, or the mean of this and the one before. */
-FAST static void leave(const Scale *scale, const Tile *tile, Py_ssize_t row)
+/* Of the smooth planes that are left: the row, which is the second of its pair or not, or the mean of both. */
+FAST static void leave(const Scale *scale, const Tile *tile, Py_ssize_t row, int second)
 {
     Py_ssize_t by = scale->left_width < scale->width ? 2 : 1, number = row - 2 * scale->spacing - scale->skip + 1 - by;
-    if (number < 0 || number % by || number / by >= scale->left)
+    if (number < 0 || number / by >= scale->left || (by == 2 && !second))
         return;
-    const float *smooth = smooth_of(tile, row) + tile->halo, *before = smooth_of(tile, row - 1) + tile->halo;
+    const float *smooth = row_of(tile, SMOOTH + second * OF_ROW) + tile->halo;
     float *to = scale->smooth + number / by * scale->left_width + tile->first / by;
-    for (int plane = 0; plane < 3; plane++, to += scale->left * scale->left_width) {
-        Py_ssize_t from = plane * tile->stride;
+    for (int plane = 0; plane < 3; plane++, smooth += tile->stride, to += scale->left * scale->left_width) {
         if (by == 2)
-            mean_of_four(before + from, smooth + from, tile->count / 2, to);
+            mean_of_four(smooth - OF_ROW * tile->stride, smooth, tile->count / 2, to);
         else
-            memcpy(to, smooth + from, (size_t)tile->count * sizeof(float));
+            memcpy(to, smooth, (size_t)tile->count * sizeof(float));
     }
+}
+
+/* Smooth planes of one row of a pair. */
+FAST static void smooth_row(const Scale *scale, Tile *tile, Py_ssize_t row, int second)
+{
+    Py_ssize_t step = scale->spacing;
+    for (int plane = 0; plane < 3; plane++) {
+        const Ring *ring = &tile->plane[plane];
+        float *down = row_of(tile, second * OF_ROW + DOWN + plane);
+        blend(at(ring, row - 2 * step), at(ring, row - step), at(ring, row), at(ring, row + step),
+              at(ring, row + 2 * step), tile->stride, down);
+        smooth_along(scale, tile, row, down, row_of(tile, second * OF_ROW + SMOOTH + plane));
+    }
+    smooth_along(scale, tile, row, at(&tile->plane[0], row), row_of(tile, second * OF_ROW + ALONG));
 }
 
 static void work_on_tile(const Scale *scale, Tile *tile)
 {
-    Py_ssize_t reach = 2 * scale->spacing, window = WINDOW_REACH * scale->spacing;
+    Py_ssize_t around = 2 * scale->spacing, reach = reach_of(scale), odd = scale->odd;
     Py_ssize_t top = (scale->rows - scale->results) / 2, end = top + scale->results;
-    for (Py_ssize_t row = reach; row < scale->rows - reach; row++) {
-        smooth_row(scale, tile, row);
-        leave(scale, tile, row);
-        if (row < top - window || row >= end + window)
+    Py_ssize_t first = (top + odd) / 2, last = (end - 1 + odd) / 2; /* pairs that are wanted */
+    for (Py_ssize_t pair = 0; 2 * pair - odd < scale->rows - around; pair++) {
+        int whole = 1;
+        for (int second = 0; second < 2; second++) {
+            Py_ssize_t row = 2 * pair - odd + second;
+            if (row < around || row >= scale->rows - around) {
+                whole = 0;
+                continue;
+            }
+            for (; tile->taken <= row + around; tile->taken++)
+                take_row(scale, tile, tile->taken);
+            smooth_row(scale, tile, row, second);
+            leave(scale, tile, row, second);
+        }
+        if (!whole || pair < first - reach || pair > last + reach)
             continue;
-        smooth_along(scale, tile, row, row_of(tile, MIDDLE), row_of(tile, ALONG));
-        part_light(scale, tile, row);
-        part_colours(scale, tile, row);
-        Py_ssize_t kept = row - window;
-        if (kept < top)
-            continue;
-        take_what_goes(scale, tile, kept, scale->change + (kept - top) * scale->width + tile->first);
+        part_pair(scale, tile, pair, 2 * pair - odd);
+        if (pair - reach >= first)
+            take_what_goes(scale, tile, pair - reach, 2 * (pair - reach) - odd, top);
     }
 }
 
-static Py_ssize_t rows_for(Py_ssize_t reach)
+static Py_ssize_t rows_for(Py_ssize_t needed)
 {
     Py_ssize_t rows = 1;
-    while (rows < reach + 1)
+    while (rows < needed)
         rows *= 2;
     return rows;
 }
@@ -359,16 +373,19 @@ static int work(const Scale *scale)
         widest = scale->columns[row] > widest ? scale->columns[row] : widest;
     Tile tile = {.halo = (4 + WINDOW_REACH) * widest};
     tile.stride = TILE + 2 * tile.halo;
-    Py_ssize_t held = rows_for(WINDOW_REACH * scale->spacing), summed = rows_for(2 * WINDOW_REACH * scale->spacing);
-    Py_ssize_t rows = (DETAILS + COLOURS) * held + SUMS * summed + ROWS;
+    Py_ssize_t reach = reach_of(scale), held = rows_for(2 * reach + 2), judged = rows_for(reach + 1);
+    Py_ssize_t taken = rows_for(2 * (reach + scale->spacing) + 2), summed = rows_for(2 * reach + 1);
+    Py_ssize_t rows = 3 * taken + DETAILS * held + COLOURS * judged + SUMS * summed + ROWS;
     float *memory = calloc((size_t)(rows * tile.stride), sizeof(float));
     if (!memory)
         return -1;
-    float *next = cut_rings(tile.detail, DETAILS, held, tile.stride, memory);
-    next = cut_rings(tile.threshold, COLOURS, held, tile.stride, next);
+    float *next = cut_rings(tile.plane, 3, taken, tile.stride, memory);
+    next = cut_rings(tile.detail, DETAILS, held, tile.stride, next);
+    next = cut_rings(tile.threshold, COLOURS, judged, tile.stride, next);
     tile.rows = cut_rings(tile.sum, SUMS, summed, tile.stride, next);
     for (tile.first = 0; tile.first < scale->width; tile.first += TILE) {
         tile.count = scale->width - tile.first < TILE ? scale->width - tile.first : TILE;
+        tile.taken = 0;
         work_on_tile(scale, &tile);
     }
     free(memory);
@@ -383,14 +400,19 @@ static const Argument arguments[] = {
 static const char *fault_of(const Scale *scale)
 {
     Py_ssize_t by = scale->left_width < scale->width ? 2 : 1;
-    if (scale->spacing < 1 || scale->skip < 0 || by * scale->left_width != scale->width
+    if (scale->spacing < 1 || (scale->spacing > 1 && scale->spacing % 2) || scale->odd < 0 || scale->odd > 1)
+        return "spacing, odd: spacing is neither 1 nor even, or odd is neither 0 nor 1";
+    if (scale->skip < 0 || by * scale->left_width != scale->width || (by == 2 && (scale->skip + scale->odd) % 2)
         || scale->skip + by * scale->left > scale->rows - 4 * scale->spacing)
-        return "smooth: not in the planes less four spacings";
-    if (scale->results > scale->rows - 8 * scale->spacing || (scale->rows - scale->results) % 2)
-        return "change: not the middle rows of the planes less eight spacings";
-    for (Py_ssize_t row = 0; row < scale->rows; row++)
+        return "smooth: not in the planes less four spacings, or not whole pairs";
+    if (scale->results > scale->rows - 8 * scale->spacing - 2 || (scale->rows - scale->results) % 2)
+        return "change: not the middle rows of the planes less the lost ones";
+    for (Py_ssize_t row = 0; row < scale->rows; row++) {
         if (scale->columns[row] < 1 || 6 * scale->columns[row] > scale->width)
             return "columns: six steps must fit into the width";
+        if ((row + scale->odd) % 2 && row && scale->columns[row] != scale->columns[row - 1])
+            return "columns: not alike in a pair";
+    }
     return NULL;
 }
 
@@ -400,8 +422,8 @@ PyObject *shrink_kernel(PyObject *self, PyObject *args)
     Arrays arrays;
     Scale scale;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OnnOOOOnnOO", &given[0], &scale.spacing, &scale.from_one, &given[1], &given[2],
-                          &given[3], &given[4], &scale.skip, &scale.fresh, &given[5], &given[6])
+    if (!PyArg_ParseTuple(args, "OnnOOOOnnnOO", &given[0], &scale.spacing, &scale.from_one, &given[1], &given[2],
+                          &given[3], &given[4], &scale.odd, &scale.skip, &scale.fresh, &given[5], &given[6])
         || open_arrays(given, arguments, 7, &arrays) < 0)
         return NULL;
     scale.rows = arrays.length[0];

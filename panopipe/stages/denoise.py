@@ -56,7 +56,7 @@ class Denoise(MarginStage[DenoiseSettings, Denoising]):
     """Takes sensor noise out of a frame, scale by scale."""
 
     name: ClassVar[str] = "denoise"
-    version: ClassVar[int] = 9
+    version: ClassVar[int] = 10
     summary: ClassVar[str] = "takes out grain and clouds of colour, by the noise of the camera"
     Settings: ClassVar[type] = DenoiseSettings
     survey_settings: ClassVar[tuple[str, ...]] = ()

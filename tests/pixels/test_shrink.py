@@ -14,14 +14,17 @@ needs_kernels = pytest.mark.skipif(
 CONTROL = np.array([[3, 0.8], [2, 1], [3, 1]], np.float32)
 
 
-def scale(rows: int, width: int, spacing: int, stretches: list[int], count: int, half: bool = False) -> list:
+def scale(
+    rows: int, width: int, spacing: int, stretches: list[int], count: int, half: bool = False, odd: int = 1
+) -> list:
     """Arguments of `shrink`; the finest scale is the one of spacing 1."""
     planes = RANDOM.random((3, rows, width), dtype=np.float32) - np.float32(0.2)
-    columns = (spacing * RANDOM.choice(stretches, rows)).astype(np.int32)
+    pairs = (np.arange(rows) + odd) // 2
+    columns = (spacing * RANDOM.choice(stretches, rows)).astype(np.int32)[pairs]
     noise = RANDOM.random((3, 4), dtype=np.float32) + np.float32(0.01)
-    shares = RANDOM.random((rows, 5), dtype=np.float32) + np.float32(0.05)
+    shares = RANDOM.random((rows, 5), dtype=np.float32)[pairs] + np.float32(0.05)
     left = rows - 4 * spacing
-    smooth = np.zeros((3, (left - 3) // 2, width // 2) if half else (3, left, width), np.float32)
+    smooth = np.zeros((3, (left - 2 - odd) // 2, width // 2) if half else (3, left, width), np.float32)
     return [
         planes,
         spacing,
@@ -30,7 +33,8 @@ def scale(rows: int, width: int, spacing: int, stretches: list[int], count: int,
         noise,
         shares,
         CONTROL,
-        3 if half else 0,
+        odd,
+        2 + odd if half else 0,
         int(half),
         smooth,
         np.ones((3, count, width), np.float32),
@@ -38,19 +42,23 @@ def scale(rows: int, width: int, spacing: int, stretches: list[int], count: int,
 
 
 @pytest.mark.parametrize(
-    ("rows", "width", "spacing", "stretches", "count", "half"),
+    ("rows", "width", "spacing", "stretches", "count", "half", "odd"),
     [
-        (30, 200, 1, [1], 20, False),
-        (30, 300, 1, [1, 2, 4, 8], 10, True),
-        (30, 2600, 1, [1, 2], 20, True),
-        (44, 700, 2, [1, 2, 4], 24, True),
-        (44, 257, 4, [1, 2], 4, False),
+        (30, 200, 1, [1], 20, False, 0),
+        (31, 200, 1, [1], 21, False, 1),
+        (31, 200, 1, [1], 1, False, 0),
+        (30, 300, 1, [1, 2, 4, 8], 10, True, 0),
+        (30, 2600, 1, [1, 2], 20, True, 1),
+        (44, 700, 2, [1, 2, 4], 24, True, 0),
+        (45, 700, 2, [1, 2, 4], 25, True, 1),
+        (45, 257, 4, [1, 2], 5, False, 1),
+        (44, 257, 4, [1, 2], 4, False, 0),
     ],
 )
 def test_both_forms_give_the_same_bits(
-    rows: int, width: int, spacing: int, stretches: list[int], count: int, half: bool
+    rows: int, width: int, spacing: int, stretches: list[int], count: int, half: bool, odd: int
 ) -> None:
-    given = scale(rows, width, spacing, stretches, count, half)
+    given = scale(rows, width, spacing, stretches, count, half, odd)
     fast, slow = [a.copy() for a in given[-2:]], [a.copy() for a in given[-2:]]
     shrink(*given[:-2], *fast)
     shrink.__wrapped__(*given[:-2], *slow)
@@ -62,7 +70,7 @@ def test_half_size_is_the_mean_of_two_by_two() -> None:
     given = scale(30, 200, 1, [1], 20, half=True)
     whole = np.zeros((3, 26, 200), np.float32)
     shrink(*given)
-    shrink(*given[:7], 0, 0, whole, given[-1])
+    shrink(*given[:7], 1, 0, 0, whole, given[-1])
     assert np.allclose(given[-2], whole[:, 3:25].reshape(3, 11, 2, 100, 2).mean(axis=(2, 4)), atol=1e-6)
 
 
@@ -97,7 +105,7 @@ def test_a_colour_that_goes_with_lightness_keeps_its_edge() -> None:
         shares = np.tile(np.array([0.143, 0.143, 0.274, 0.794, 0.794], np.float32), (60, 1))
         control = np.array([[2.5, 1], [3, 1], [3, 1]], np.float32)
         columns = np.ones(60, np.int32)
-        shrink(given, 1, 1, columns, form, shares, control, 0, 0, smooth, out)
+        shrink(given, 1, 1, columns, form, shares, control, 0, 0, 0, smooth, out)
         found = out[1]
         at_edges = (np.arange(200) + 2) % 25 < 4
         errors.append(float(np.std((found - 0.25 * lightness[5:-5])[:, at_edges])))
@@ -135,15 +143,19 @@ def test_a_turn_of_the_planes_turns_what_comes_out() -> None:
     ("which", "value", "says"),
     [
         (1, 2, "smooth"),
-        (1, 0, "smooth"),
+        (1, 0, "spacing"),
         (3, np.full(30, 34, np.int32), "columns"),
         (3, np.zeros(30, np.int32), "columns"),
-        (7, -1, "smooth"),
-        (7, 1, "smooth"),
-        (9, np.zeros((3, 14, 100), np.float32), "smooth"),
-        (9, np.zeros((3, 13, 99), np.float32), "smooth"),
-        (10, np.zeros((3, 24, 200), np.float32), "change"),
-        (10, np.zeros((3, 19, 200), np.float32), "change"),
+        (1, 3, "spacing"),
+        (3, np.arange(1, 31, dtype=np.int32), "columns"),
+        (7, 2, "odd"),
+        (8, -1, "smooth"),
+        (8, 1, "smooth"),
+        (10, np.zeros((3, 14, 100), np.float32), "smooth"),
+        (10, np.zeros((3, 13, 99), np.float32), "smooth"),
+        (10, np.zeros((3, 13, 100), np.float32), "smooth"),
+        (11, np.zeros((3, 22, 200), np.float32), "change"),
+        (11, np.zeros((3, 19, 200), np.float32), "change"),
     ],
 )
 def test_what_leads_out_of_an_array_is_refused(which: int, value: object, says: str) -> None:

@@ -29,7 +29,7 @@ Floats = NDArray[np.float32]
 
 LIMIT, COLOUR_LIMIT = 2.5, 3.0
 """Energy in a window, in units of the noise's, up to which nothing is kept. In white noise the mean over a
-window of 25 correlated values hardly ever passes it; between 2.2 and 4 pictures of rooms and of trees
+window of 30 correlated values hardly ever passes it; between 2.2 and 4 pictures of rooms and of trees
 come out best against the truth, colours between 2.5 and 3.6. Lightness has the lower one: faint grain in wood
 and cloth is missed sooner than noise is seen."""
 COARSEST_PX = 64
@@ -164,7 +164,7 @@ class Cleaning:
         planes, first = rows.planes, rows.first
         variance = self.variance.astype(np.float32)
         for step in steps:
-            stretch = stretches(np.arange(first, first + planes.shape[1]), rows.height)
+            stretch = stretches(_pair_middles(first, planes.shape[1]), rows.height)
             columns = columns_of(stretch, step.spacing, planes.shape[2])
             reduced_by = self.width / (planes.shape[2] * step.grid)
             shares = self._shares(step, stretch, reduced_by)
@@ -173,10 +173,8 @@ class Cleaning:
             left = planes.shape[1] - 2 * SMOOTH_REACH * step.spacing
             smooth = np.empty((3, 0 if is_last else left, planes.shape[2]), np.float32)
             how = (step.spacing, int(step.scale == 0), columns, variance, shares, control)
-            if is_last and half is not None:
-                shrink(planes, *how, skip, int(fresh and is_first), half, change)
-            else:
-                shrink(planes, *how, 0, int(fresh and is_first), smooth, change)
+            left_out, takes = (skip, half) if is_last and half is not None else (0, smooth)
+            shrink(planes, *how, first % 2, left_out, int(fresh and is_first), takes, change)
             planes, first = smooth, first + SMOOTH_REACH * step.spacing
 
     def _shares(self, step: _Step, stretch: NDArray[np.int64], reduced_by: float) -> Floats:
@@ -214,6 +212,11 @@ class _Step:
     def grid(self) -> int:
         """Pixels of the frame it began with along one of this size."""
         return int(2**self.scale // self.spacing)
+
+
+def _pair_middles(first: int, count: int) -> NDArray[np.float64]:
+    """Where the pair lies that each row is judged in: between an even row and the next."""
+    return np.arange(first, first + count) // 2 * np.float64(2) + 0.5
 
 
 def _over_poles(planes: Floats, rows: int) -> Floats:

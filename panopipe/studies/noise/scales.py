@@ -21,7 +21,7 @@ MOST_STRETCH = 4
 _SPLINE = np.array([1, 4, 6, 4, 1]) / 16
 
 
-def stretches(rows: NDArray[np.int64], height: int) -> NDArray[np.int64]:
+def stretches(rows: NDArray[np.int64] | Floats, height: int) -> NDArray[np.int64]:
     """Power of two by which each row's steps are stretched, 0 to `MOST_STRETCH`.
 
     Rows beyond a pole count as those on the other side of it.
@@ -38,8 +38,8 @@ def columns_of(stretch: NDArray[np.int64], spacing: int, width: int) -> NDArray[
 
 
 def reach_rows(spacings: Sequence[int]) -> int:
-    """Rows above and below that a row depends on, after scales of these spacings."""
-    return SMOOTH_REACH * sum(spacings) + WINDOW_REACH * max(spacings, default=0)
+    """Rows above and below that a row depends on, after scales of these spacings; one makes it a pair."""
+    return SMOOTH_REACH * sum(spacings) + WINDOW_REACH * max(spacings) + 1 if spacings else 0
 
 
 def has_room(height: int, spacings: Sequence[int]) -> bool:

@@ -69,11 +69,11 @@ def test_rows_are_stretched_as_the_sphere_stretches_them() -> None:
 
 
 def test_the_reach_of_scales() -> None:
-    assert [reach_rows(spacings) for spacings in ([], [1], [1, 2], [1, 2, 4])] == [0, 4, 10, 22]
+    assert [reach_rows(spacings) for spacings in ([], [1], [1, 2], [1, 2, 4])] == [0, 5, 11, 23]
     assert not has_room(6, [1])
     assert has_room(512, [1, 2])
-    assert fine_reach(3072, 3) == 2 * 10 + 5
-    assert fine_reach(3071, 3) == 22
+    assert fine_reach(3072, 3) == 2 * 11 + 5
+    assert fine_reach(3071, 3) == 23
 
 
 def test_what_halving_takes_from_noise() -> None:
