@@ -56,13 +56,14 @@ def filled(seen: Summary) -> Mask:
     tone = seen.tone
     dashes = _long_runs(flat & ~_tall_runs(flat, _LONGEST_DASH + 1), _SHORTEST)
     dashes[dashes] = _stands_out_by_rows(tone, flat, dashes)
-    return _long_runs(dashes, _SHORTEST) | _filled_rows(seen, tone, flat)
+    dashes = _long_runs(dashes, _SHORTEST)
+    return dashes | _zeroed(tone, flat & (tone == 0), seen.columns) | _filled_rows(seen, tone, flat)
 
 
 def random(seen: Summary) -> Mask:
     """Chunks whose samples have nothing to do with each other, and spread over the whole range."""
     is_rough = (seen.rough > _RANDOM[0]) & (seen.rough < _RANDOM[1])
-    return _long_runs(is_rough & (np.abs(seen.mean - 0.5) < _RANDOM_MEAN), _SHORTEST)
+    return _stored_runs(is_rough & (np.abs(seen.mean - 0.5) < _RANDOM_MEAN), seen.columns)
 
 
 def _filled_rows(seen: Summary, tone: Floats, flat: Mask) -> Mask:
@@ -105,6 +106,24 @@ def _is_hole(tone: Floats, flat: Mask, rows: tuple[int, int], columns: tuple[int
     return all(np.median(np.abs(neighbour - value)) > _LEAST_STEP for neighbour in around)
 
 
+def _zeroed(tone: Floats, zero: Mask, columns: int) -> Mask:
+    """Dashes of zeros in so much light, even clipped, that noise on it would not leave them.
+
+    What is lost does not end where the scene around it is darker: half of a dash is enough.
+    """
+    dashes = _stored_runs(zero & ~_tall_runs(zero, _LONGEST_DASH + 1), columns)
+    row, column = np.nonzero(dashes)
+    is_lit = np.zeros_like(dashes)
+    is_lit[row, column] = np.fmin(*(_nearest(tone, zero, row, column, way) for way in (-1, 1))) > _LEAST_STEP
+    for left in range(0, zero.shape[1], columns):
+        part = slice(left, left + columns)
+        stored, lit = dashes[:, part].ravel(), is_lit[:, part].ravel()
+        for first, last in _runs_of(stored):
+            stored[first:last] = np.mean(lit[first:last]) >= 0.5
+        dashes[:, part] = stored.reshape(len(dashes), -1)
+    return dashes
+
+
 def _stands_out_by_rows(tone: Floats, flat: Mask, chosen: Mask) -> Mask:
     """Whether the nearest rows above and below that are not flat there differ, both to the same side."""
     row, column = np.nonzero(chosen)
@@ -116,13 +135,11 @@ def _stands_out_by_rows(tone: Floats, flat: Mask, chosen: Mask) -> Mask:
     least = np.minimum(np.abs(from_above), np.abs(from_below))
     stands: Mask = least > np.maximum(_LEAST_STEP, 4 * np.abs(above - below))
     stands &= (np.sign(from_above) == np.sign(from_below)) & ~is_pole_row
-    # Noise on so much light would not leave a run of zeros.
-    stands |= (here == 0) & (least > _LEAST_STEP)
     return stands
 
 
 def _nearest(tone: Floats, flat: Mask, row: Indices, column: Indices, way: int) -> Floats:
-    """Tone of the nearest row above (-1) or below (1) that is not flat, nor beside one that is; else nan."""
+    """Tone of the nearest row above (-1) or below (1) not `flat`, nor beside one that is; else nan."""
     nearest = np.full(len(row), np.nan, np.float32)
     for far in range(2 * _LONGEST_DASH + 1, 1, -1):  # the nearest comes last, and stays
         at, beside = row + way * far, row + way * (far - 1)
@@ -136,6 +153,15 @@ def _nearest(tone: Floats, flat: Mask, row: Indices, column: Indices, way: int) 
 def _tall_runs(mask: Mask, rows: int) -> Mask:
     """Chunks that belong to a run of so many rows at least, one above the other."""
     return _long_runs(mask.T, rows).T
+
+
+def _stored_runs(mask: Mask, columns: int) -> Mask:
+    """Runs in the order of a file, where a row of a strip or tile is followed by its next one."""
+    kept = np.zeros_like(mask)
+    for left in range(0, mask.shape[1], columns):
+        part = mask[:, left : left + columns]
+        kept[:, left : left + columns] = _long_runs(part.reshape(1, -1), _SHORTEST).reshape(part.shape)
+    return kept
 
 
 def _long_runs(mask: Mask, shortest: int) -> Mask:

@@ -41,6 +41,14 @@ def hole(samples: np.ndarray) -> None:
     samples.reshape(-1, 3)[90 * WIDTH + 20 :][: 512 // 6] = 0
 
 
+def hole_over_the_end_of_a_row(samples: np.ndarray) -> None:
+    samples.reshape(-1, 3)[91 * WIDTH - 44 :][: 512 // 6] = 0
+
+
+def hole_in_clipped_light(samples: np.ndarray) -> None:
+    samples[50, 70:][: 512 // 6] = 0  # half of it beside the window
+
+
 def noise(samples: np.ndarray) -> None:
     samples.reshape(-1)[3 * 90 * WIDTH :][:1024] = RANDOM.integers(0, 65536, 1024)
 
@@ -59,6 +67,8 @@ def shifted(samples: np.ndarray) -> None:
         (zeros, "filled"),
         (zero_tile, "filled"),
         (hole, "filled"),
+        (hole_over_the_end_of_a_row, "filled"),
+        (hole_in_clipped_light, "filled"),
         (noise, "random"),
         (copied, "a copy"),
         (shifted, "shifted"),
