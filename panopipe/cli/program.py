@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 from collections.abc import Callable
@@ -77,12 +78,28 @@ _ONE_THREAD = (
 """What libraries of linear algebra ask for when they are loaded, in this process and in its workers."""
 
 
+def _keep_standard_error() -> None:
+    """Let the standard error be that of this process alone: what it starts says nothing there.
+
+    A worker hushes itself once it runs. But if this process is killed between starting one and telling it its
+    task, the interpreter says so in a page of calls after the command is gone.
+    """
+    with contextlib.suppress(OSError, ValueError, AttributeError):  # there may be none
+        own = os.dup(sys.stderr.fileno())  # never inherited (PEP 446)
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stderr.fileno())
+        os.close(nowhere)
+        sys.stderr = os.fdopen(own, "w", buffering=1, encoding=sys.stderr.encoding)
+
+
 def main() -> None:
     """Run the command line.
 
     The run counts workers by processors: threads inside them would fight, and might add up in another order.
     """
     os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
+    if "--debug" not in sys.argv:
+        _keep_standard_error()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot spell

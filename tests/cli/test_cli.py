@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -357,6 +358,24 @@ def test_linear_algebra_gets_one_thread_whatever_the_shell_says() -> None:
     shell = os.environ | {"OPENBLAS_NUM_THREADS": "2", "OMP_NUM_THREADS": "2"}
     said = subprocess.run([sys.executable, "-c", code], env=shell, capture_output=True, text=True, check=True)
     assert said.stdout == "1\n", said.stderr
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows starts processes another way, and kills them so, too")
+def test_a_command_killed_while_it_starts_a_worker_leaves_no_word(tmp_path: Path) -> None:
+    """The orphan finds no task where it looks for one, and must not say so on the user's screen."""
+    write_frame(tmp_path / "originals/hall/h1.dng", width=16)
+    code = (
+        "import os, signal, sys; from multiprocessing import util; start = util.spawnv_passfds\n"
+        "def killed(path, words, *more):\n"
+        "    number = start(path, words, *more)\n"
+        "    'spawn_main' in str(words) and os.kill(os.getpid(), signal.SIGKILL)\n"
+        "    return number\n"
+        "util.spawnv_passfds = killed\n"
+        "from panopipe.cli import main; main()"
+    )
+    words = [sys.executable, "-c", code, "check", str(tmp_path)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)  # until the orphan ends, too
+    assert (done.returncode, done.stderr) == (-signal.SIGKILL, "")
 
 
 def test_help_loads_no_picture_library() -> None:
