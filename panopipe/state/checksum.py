@@ -21,3 +21,9 @@ def verified(data: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
     body, checksum = data[:-CHECKSUM_BYTES], data[-CHECKSUM_BYTES:]
     sound = len(body) > 0 and zlib.crc32(body.data) == int.from_bytes(checksum.tobytes(), "little")
     return body if sound else None
+
+
+def sound_text(data: object) -> str | None:
+    """Text that was kept with a checksum, as a database gives it back; None if it is not that any longer."""
+    body = verified(np.frombuffer(data, np.uint8)) if isinstance(data, bytes) else None
+    return None if body is None else body.tobytes().decode(errors="replace")

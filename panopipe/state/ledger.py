@@ -17,6 +17,7 @@ from typing import Any
 from panopipe.files.below import move_below, place_below
 from panopipe.frame import FrameFacts, FrameKey
 from panopipe.job import WORKING, open_job
+from panopipe.state.checksum import checksummed, sound_text
 from panopipe.state.file_stamp import FileStamp
 from panopipe.state.record import FrameRecord
 from panopipe.state.serialization import dumps, loads
@@ -34,8 +35,8 @@ _TABLES = """
 create table original (path text primary key, size integer, mtime_ns integer, sha256 text) without rowid;
 create table frame (room text, name text, fingerprint text, record text, files text,
                     primary key (room, name)) without rowid;
-create table look (fingerprint text primary key, facts text) without rowid;
-create table seen (fingerprint text primary key, data text) without rowid;
+create table look (fingerprint text primary key, facts blob) without rowid;
+create table seen (fingerprint text primary key, data blob) without rowid;
 """
 
 
@@ -205,8 +206,11 @@ class Ledger:
         """
         self._write_all(
             ("replace into original values (?, ?, ?, ?)", _stamp_rows(stamps)),
-            ("replace into look values (?, ?)", [(fingerprint, dumps(facts))]),
-            ("replace into seen values (?, ?)", list(seen.items())),
+            ("replace into look values (?, ?)", [(fingerprint, checksummed(dumps(facts).encode()))]),
+            (
+                "replace into seen values (?, ?)",
+                [(name, checksummed(text.encode())) for name, text in seen.items()],
+            ),
         )
 
     def facts(self, fingerprint: str) -> FrameFacts:
@@ -225,8 +229,9 @@ class Ledger:
         return facts
 
     def survey_fingerprints(self) -> set[str]:
-        """Fingerprints of the observations that the ledger holds."""
-        return {row[0] for row in self._base.execute("select fingerprint from seen")}
+        """Fingerprints of the observations that the ledger holds, each as it was kept."""
+        rows = self._base.execute("select fingerprint, data from seen")
+        return {fingerprint for fingerprint, data in rows if sound_text(data) is not None}
 
     def seen(self, fingerprint: str) -> str:
         """One observation as it was spelled.
@@ -235,6 +240,8 @@ class Ledger:
         ------
         KeyError
             If there is none.
+        ValueError
+            If it is not as it was kept.
         """
         return self._text("seen", "data", fingerprint)
 
@@ -255,7 +262,10 @@ class Ledger:
         row = self._base.execute(sql, (fingerprint,)).fetchone()
         if row is None:
             raise KeyError(fingerprint)
-        return str(row[0])
+        text = sound_text(row[0])
+        if text is None:
+            raise ValueError("it is not as it was kept")
+        return text
 
     def _write_all(self, *changes: tuple[str, Sequence[Any]]) -> None:
         if not any(rows for _, rows in changes):

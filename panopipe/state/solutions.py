@@ -15,13 +15,11 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from panopipe.files.below import open_below, remove_below
 from panopipe.frame import FrameKey
 from panopipe.job import WORKING
 from panopipe.stage import Solution, Stand
-from panopipe.state.checksum import CHECKSUM_BYTES, checksummed, verified
+from panopipe.state.checksum import CHECKSUM_BYTES, checksummed, sound_text
 from panopipe.state.serialization import digest, dumps, loads
 
 TABLE = """
@@ -136,7 +134,7 @@ class KeptSolutions:
         return {
             FrameKey(room, name)
             for room, name, *parts in rows
-            if all(_text(part) is not None for part in parts)
+            if all(sound_text(part) is not None for part in parts)
         }
 
     def put(self, stage: str, solved: str, solutions: Iterable[SpelledSolution]) -> None:
@@ -169,9 +167,3 @@ class KeptSolutions:
         for stage, fingerprint, data in self._base.execute(sql, key):
             if solved.get(stage) == fingerprint:
                 yield stage, data[:-CHECKSUM_BYTES].decode()
-
-
-def _text(data: object) -> str | None:
-    """What was kept with a checksum; None if it is not that any longer."""
-    body = verified(np.frombuffer(data, np.uint8)) if isinstance(data, bytes) else None
-    return None if body is None else body.tobytes().decode(errors="replace")
