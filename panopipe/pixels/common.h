@@ -68,7 +68,7 @@ typedef struct {
     Py_ssize_t shape[3];
 } Argument;
 
-#define MOST_ARGUMENTS 8
+#define MOST_ARGUMENTS 12
 #define MOST_SIDES 11
 
 typedef struct {

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.pixels.compiled import compiled
+from panopipe.pixels.opponent import join_planes
 
 Planes = NDArray[np.float32]
 
@@ -33,3 +34,21 @@ def add_doubled(half: Planes, skip: int, result: Planes) -> None:
     near = line * _NEAR
     result[..., ::2] += near + np.roll(line, 1, axis=-1) * _FAR
     result[..., 1::2] += near + np.roll(line, -1, axis=-1) * _FAR
+
+
+@compiled("join_doubled")
+def join_doubled(half: Planes, skip: int, planes: Planes, light: Planes) -> None:
+    """Join planes to light, with others added that are enlarged.
+
+    Parameters
+    ----------
+    half, skip
+        As `add_doubled` takes them, of three planes.
+    planes : ndarray of shape (3, n, 2 width), dtype float32
+        As `join_planes` takes them; they stay as they are.
+    light : ndarray of shape (n, 2 width, 3), dtype float32
+        Takes the light.
+    """
+    added = planes.copy()
+    add_doubled(half, skip, added)
+    join_planes(added, light)

@@ -22,9 +22,11 @@ PyObject *lossless_kernel(PyObject *self, PyObject *args);
 PyObject *blocks_kernel(PyObject *self, PyObject *args);
 PyObject *summary_kernel(PyObject *self, PyObject *args);
 PyObject *shrink_kernel(PyObject *self, PyObject *args);
+PyObject *shrink_finest_kernel(PyObject *self, PyObject *args);
 PyObject *band_energies_kernel(PyObject *self, PyObject *args);
 PyObject *sharpen_kernel(PyObject *self, PyObject *args);
 PyObject *add_doubled_kernel(PyObject *self, PyObject *args);
+PyObject *join_doubled_kernel(PyObject *self, PyObject *args);
 PyObject *part_planes_kernel(PyObject *self, PyObject *args);
 PyObject *join_planes_kernel(PyObject *self, PyObject *args);
 PyObject *adapt_kernel(PyObject *self, PyObject *args);
@@ -57,9 +59,11 @@ static PyMethodDef methods[] = {
     {"blocks", blocks_kernel, METH_VARARGS, NULL},
     {"summary", summary_kernel, METH_VARARGS, NULL},
     {"shrink", shrink_kernel, METH_VARARGS, NULL},
+    {"shrink_finest", shrink_finest_kernel, METH_VARARGS, NULL},
     {"band_energies", band_energies_kernel, METH_VARARGS, NULL},
     {"sharpen", sharpen_kernel, METH_VARARGS, NULL},
     {"add_doubled", add_doubled_kernel, METH_VARARGS, NULL},
+    {"join_doubled", join_doubled_kernel, METH_VARARGS, NULL},
     {"part_planes", part_planes_kernel, METH_VARARGS, NULL},
     {"join_planes", join_planes_kernel, METH_VARARGS, NULL},
     {"adapt", adapt_kernel, METH_VARARGS, NULL},

@@ -1,9 +1,5 @@
 /* See opponent.py. */
-#include "common.h"
-
-#define SUM 0.5773502691896258f
-#define DIFFERENCE 0.7071067811865475f
-#define SECOND 0.4082482904638631f
+#include "opponent.h"
 
 /* A row of the coarse planes, as wide as the light. */
 typedef struct {
@@ -43,45 +39,16 @@ static void widen_both(const Enlarging *by, const int32_t *rows, Wide *upper, Wi
         widen(by, rows[1], lower);
 }
 
-INLINE void add_between(const float *RESTRICT own, const float *RESTRICT upper, const float *RESTRICT lower,
-                        float share, int count, float *RESTRICT out)
-{
-    for (int i = 0; i < count; i++)
-        out[i] = own[i] + (upper[i] + (lower[i] - upper[i]) * share);
-}
-
 FAST static void part_row(const float *light, const Wide *upper, const Wide *lower, float share, Py_ssize_t width,
                           float *const *planes)
 {
-    Planes in = {{0}, {0}, {0}}, out;
-    for (Py_ssize_t done = 0; done < width; done += BLOCK) {
-        int count = width - done < BLOCK ? (int)(width - done) : BLOCK;
-        take_apart(light + 3 * done, count, &in);
-        for (int i = 0; i < BLOCK; i++) {
-            float red = in.red[i], green = in.green[i], blue = in.blue[i];
-            out.red[i] = (red + green + blue) * SUM;
-            out.green[i] = (red - blue) * DIFFERENCE;
-            out.blue[i] = (red + blue - (green + green)) * SECOND;
-        }
-        const float *own[3] = {out.red, out.green, out.blue};
-        for (int plane = 0; plane < 3; plane++)
-            add_between(own[plane], upper->plane[plane] + done, lower->plane[plane] + done, share, count,
-                        planes[plane] + done);
-    }
+    part_pixels(light, upper->plane, lower->plane, share, width, planes);
 }
 
 static const Argument part_arguments[] = {
     {"light", 'f', 0, 3, {-1, -2, 3}}, {"coarse", 'f', 0, 3, {3, -3, -4}}, {"rows", 'i', 0, 2, {-1, 2}},
     {"row_shares", 'f', 0, 1, {-1}},   {"columns", 'i', 0, 2, {-2, 2}},    {"column_shares", 'f', 0, 1, {-2}},
     {"planes", 'f', 1, 3, {3, -1, -2}}};
-
-static int lie_inside(const int32_t *places, Py_ssize_t count, Py_ssize_t length)
-{
-    for (Py_ssize_t i = 0; i < count; i++)
-        if (places[i] < 0 || places[i] >= length)
-            return 0;
-    return 1;
-}
 
 PyObject *part_planes_kernel(PyObject *self, PyObject *args)
 {
@@ -109,15 +76,9 @@ PyObject *part_planes_kernel(PyObject *self, PyObject *args)
     return end_kernel(&arrays, lines, inside ? NULL : "rows, columns: not all in the coarse planes");
 }
 
-FAST static void join(const float *RESTRICT sum, const float *RESTRICT difference, const float *RESTRICT third,
-                      Py_ssize_t count, float *RESTRICT light)
+FAST static void join(const float *planes, Py_ssize_t count, float *light)
 {
-    for (Py_ssize_t i = 0; i < count; i++) {
-        float grey = sum[i] * SUM, first = difference[i] * DIFFERENCE, second = third[i] * SECOND;
-        light[3 * i] = grey + first + second;
-        light[3 * i + 1] = grey - (second + second);
-        light[3 * i + 2] = grey - first + second;
-    }
+    join_pixels(planes, planes + count, planes + 2 * count, count, light);
 }
 
 static const Argument join_arguments[] = {{"planes", 'f', 0, 3, {3, -1, -2}}, {"light", 'f', 1, 3, {-1, -2, 3}}};
@@ -131,7 +92,7 @@ PyObject *join_planes_kernel(PyObject *self, PyObject *args)
     Py_ssize_t count = arrays.length[0] * arrays.length[1];
     const float *planes = arrays.view[0].buf;
     Py_BEGIN_ALLOW_THREADS
-    join(planes, planes + count, planes + 2 * count, count, arrays.view[1].buf);
+    join(planes, count, arrays.view[1].buf);
     Py_END_ALLOW_THREADS
     close_arrays(&arrays);
     Py_RETURN_NONE;

@@ -1,67 +1,18 @@
 /* See shrink.py. Worked on in tiles of columns, pair of rows by pair behind one another. Of each only what windows of
    later pairs still need is held, in rings of rows that stay in the second cache. */
-#include "spline.h"
+#include "shrink.h"
+
 #include <stdlib.h>
 
 #define TILE 1024
-#define BANDS 3
-#define COLOURS 2
-#define WINDOW_REACH 2
-#define LEAST_ENERGY 1e-6f
 
-/* Sums of pairs: of the energy of each band of lightness, of that of each colour, of what each colour shares with
-   lightness, and of lightness as the colours weigh it. */
-enum { OWN = BANDS, BOTH = OWN + COLOURS, LIT = BOTH + COLOURS, SUMS };
-/* Rows of detail that are kept: the bands, then the colours. */
-enum { COLOUR = BANDS, DETAILS = COLOUR + COLOURS };
-/* Rows that a pair needs while it is worked on; of those before SPARE its second row has as many again. */
-enum { DOWN, SMOOTH = DOWN + 3, ALONG = SMOOTH + 3, OF_ROW, SPARE = 2 * OF_ROW, ROWS = SPARE + 8 };
-
-typedef struct {
-    Py_ssize_t rows, width, spacing, from_one, odd, fresh, results, skip, left, left_width;
-    const float *planes, *noise, *shares, *control;
-    const int32_t *columns;
-    float *smooth, *change;
-} Scale;
-
-/* A plane of a tile, as many rows (or pairs) as are needed at once: a power of two, less one in `mask`. */
-typedef struct {
-    Py_ssize_t mask, stride;
-    float *rows;
-} Ring;
-
-/* Planes of a tile: rows of `stride` floats, the tile's own first column after `halo` others; `taken` rows of the
-   planes are there so far. */
-typedef struct {
-    Py_ssize_t first, count, halo, stride, taken;
-    Ring plane[3], detail[DETAILS], threshold[COLOURS], sum[SUMS];
-    float *rows;
-} Tile;
-
-INLINE float *at(const Ring *ring, Py_ssize_t row) { return ring->rows + (row & ring->mask) * ring->stride; }
-INLINE float *row_of(const Tile *tile, int number) { return tile->rows + number * tile->stride; }
-
-/* Pairs from the middle of a window to its ends, and between those that it sums. */
-INLINE Py_ssize_t step_of(const Scale *scale) { return scale->spacing == 1 ? 1 : scale->spacing / 2; }
-INLINE Py_ssize_t reach_of(const Scale *scale) { return scale->spacing == 1 ? 1 : scale->spacing; }
-INLINE float window_of(const Scale *scale) { return scale->spacing == 1 ? 30.0f : 50.0f; }
-
-/* A row of the planes; it goes on at its other end. */
 static void take_row(const Scale *scale, const Tile *tile, Py_ssize_t row)
 {
-    for (int plane = 0; plane < 3; plane++) {
-        const float *from = scale->planes + (plane * scale->rows + row) * scale->width;
-        Py_ssize_t left = tile->stride, column = (tile->first - tile->halo) % scale->width;
-        float *to = at(&tile->plane[plane], row);
-        column += column < 0 ? scale->width : 0;
-        while (left) {
-            Py_ssize_t piece = scale->width - column < left ? scale->width - column : left;
-            memcpy(to, from + column, (size_t)piece * sizeof(float));
-            to += piece;
-            left -= piece;
-            column = 0;
+    for (Piece piece = first_piece(scale, tile); piece.count; piece = next_piece(scale, tile, piece))
+        for (int plane = 0; plane < 3; plane++) {
+            const float *from = scale->planes + (plane * scale->rows + row) * scale->width;
+            memcpy(at(&tile->plane[plane], row) + piece.at, from + piece.column, (size_t)piece.count * sizeof(float));
         }
-    }
 }
 
 FAST static void smooth_along(const Scale *scale, const Tile *tile, Py_ssize_t row, const float *from, float *out)
@@ -339,7 +290,7 @@ static void work_on_tile(const Scale *scale, Tile *tile)
                 continue;
             }
             for (; tile->taken <= row + around; tile->taken++)
-                take_row(scale, tile, tile->taken);
+                scale->take_row(scale, tile, tile->taken);
             smooth_row(scale, tile, row, second);
             leave(scale, tile, row, second);
         }
@@ -366,7 +317,7 @@ static float *cut_rings(Ring *rings, int count, Py_ssize_t rows, Py_ssize_t stri
     return memory;
 }
 
-static int work(const Scale *scale)
+int shrink_scale(const Scale *scale)
 {
     Py_ssize_t widest = 1;
     for (Py_ssize_t row = 0; row < scale->rows; row++)
@@ -397,7 +348,7 @@ static const Argument arguments[] = {
     {"shares", 'f', 0, 2, {-1, 5}},     {"control", 'f', 0, 2, {3, 2}}, {"smooth", 'f', 1, 3, {3, -3, -4}},
     {"change", 'f', 1, 3, {3, -5, -2}}};
 
-static const char *fault_of(const Scale *scale)
+const char *shrink_fault(const Scale *scale)
 {
     Py_ssize_t by = scale->left_width < scale->width ? 2 : 1;
     if (scale->spacing < 1 || (scale->spacing > 1 && scale->spacing % 2) || scale->odd < 0 || scale->odd > 1)
@@ -431,6 +382,7 @@ PyObject *shrink_kernel(PyObject *self, PyObject *args)
     scale.left = arrays.length[2];
     scale.left_width = arrays.length[3];
     scale.results = arrays.length[4];
+    scale.take_row = take_row;
     scale.planes = arrays.view[0].buf;
     scale.columns = arrays.view[1].buf;
     scale.noise = arrays.view[2].buf;
@@ -438,11 +390,11 @@ PyObject *shrink_kernel(PyObject *self, PyObject *args)
     scale.control = arrays.view[4].buf;
     scale.smooth = arrays.view[5].buf;
     scale.change = arrays.view[6].buf;
-    const char *fault = fault_of(&scale);
+    const char *fault = shrink_fault(&scale);
     int failed = 0;
     if (!fault) {
         Py_BEGIN_ALLOW_THREADS
-        failed = work(&scale);
+        failed = shrink_scale(&scale);
         Py_END_ALLOW_THREADS
     }
     close_arrays(&arrays);

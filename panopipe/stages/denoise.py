@@ -110,8 +110,10 @@ class Denoise(MarginStage[DenoiseSettings, Denoising]):
     def apply(self, band: Band, settings: DenoiseSettings, prepared: Denoising) -> Rows:
         """Add what the coarse scales change, and clean the fine ones."""
         first, height = band.first - band.margin, band.height
-        planes, scales = parted(band.rows, prepared.coarse, first, height), _fine_scales(height)
-        return joined(prepared.cleaning.fine(planes, first, height, scales) if scales else planes)
+        scales = _fine_scales(height)
+        if not scales:
+            return joined(parted(band.rows, prepared.coarse, first, height))
+        return prepared.cleaning.fine(band.rows, prepared.coarse, first, height, scales)
 
 
 def _camera(facts: FrameFacts) -> tuple[object, ...]:

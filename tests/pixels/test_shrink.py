@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from panopipe.pixels import compiled
+from panopipe.pixels.finest import shrink_finest
 from panopipe.pixels.opponent import OPPONENT_OF_LIGHT, join_planes, part_planes
 from panopipe.pixels.shrink import shrink
 
@@ -165,10 +166,11 @@ def test_what_leads_out_of_an_array_is_refused(which: int, value: object, says: 
         shrink(*given)
 
 
-def picture_and_places() -> tuple[np.ndarray, ...]:
-    light, coarse = RANDOM.random((6, 131, 3), dtype=np.float32), RANDOM.random((3, 3, 10), dtype=np.float32)
-    rows, columns = RANDOM.integers(0, 3, (6, 2)), RANDOM.integers(0, 10, (131, 2))
-    down, along = RANDOM.random(6, dtype=np.float32), RANDOM.random(131, dtype=np.float32)
+def picture_and_places(count: int = 6, width: int = 131) -> tuple[np.ndarray, ...]:
+    light = RANDOM.random((count, width, 3), dtype=np.float32)
+    coarse = RANDOM.random((3, 3, 10), dtype=np.float32)
+    rows, columns = RANDOM.integers(0, 3, (count, 2)), RANDOM.integers(0, 10, (width, 2))
+    down, along = RANDOM.random(count, dtype=np.float32), RANDOM.random(width, dtype=np.float32)
     return light, coarse, rows.astype(np.int32), down, columns.astype(np.int32), along
 
 
@@ -196,3 +198,28 @@ def test_places_that_are_not_in_the_coarse_planes_are_refused() -> None:
     rows[3] = 1, 3
     with pytest.raises(ValueError, match="not all in the coarse planes"):
         part_planes(light, coarse, rows, down, columns, along, planes)
+
+
+@pytest.mark.parametrize(("width", "odd"), [(200, 0), (2600, 1)])
+def test_the_finest_scale_straight_from_light(width: int, odd: int) -> None:
+    """The same bits as of planes that are held whole."""
+    places = picture_and_places(31, width)
+    _, _, _, steps, *given, change = scale(31, width, 1, [1, 2], 21, half=True, odd=odd)
+    fast, slow = ([given[-1].copy(), change.copy()] for _ in range(2))
+    *how, fresh, _ = given
+    assert fresh
+    shrink_finest(*places, steps, *how, *fast)
+    shrink_finest.__wrapped__(*places, steps, *how, *slow)
+    assert np.array_equal(fast[0], slow[0])
+    assert np.array_equal(fast[1], slow[1])
+
+
+@needs_kernels
+def test_what_leads_out_of_an_array_is_refused_of_light_too() -> None:
+    _, _, _, steps, *how, _, smooth, change = scale(31, 200, 1, [1], 21, odd=0)
+    places = picture_and_places(31, 200)
+    with pytest.raises(ValueError, match="change"):
+        shrink_finest(*places, steps, *how, smooth, np.zeros((3, 23, 200), np.float32))
+    places[4][7] = 9, 10
+    with pytest.raises(ValueError, match="not all in the coarse planes"):
+        shrink_finest(*places, steps, *how, smooth, change)

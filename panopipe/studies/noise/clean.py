@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.pixels.doubled import add_doubled
+from panopipe.pixels.doubled import add_doubled, join_doubled
+from panopipe.pixels.finest import shrink_finest
 from panopipe.pixels.opponent import join_planes, part_planes
 from panopipe.pixels.shrink import SMOOTH_REACH, shrink
 from panopipe.studies.noise.model import NoiseModel
@@ -67,13 +68,15 @@ class Cleaning:
         colour = [COLOUR_LIMIT, 1 - self.cloud]
         return np.array([[LIMIT, 1 - lightness], colour, colour], np.float32)
 
-    def fine(self, planes: Floats, first: int, height: int, scales: int) -> Floats:
-        """Clean planes of rows from `first` on at some scales.
+    def fine(self, light: Floats, coarse: Floats, first: int, height: int, scales: int) -> Floats:
+        """Clean rows from `first` on at some scales.
 
         Parameters
         ----------
-        planes : ndarray of shape (3, margin + n + margin, width), dtype float32
-            The margin is `fine_reach`.
+        light : ndarray of shape (margin + n + margin, width, 3), dtype float32
+            Linear light. The margin is `fine_reach`.
+        coarse : ndarray of shape (3, h, w), dtype float32
+            What coarse scales change, see `parted`.
         first : int
             Row of the frame, `height` rows high, that comes first.
         height, scales : int
@@ -81,23 +84,26 @@ class Cleaning:
 
         Returns
         -------
-        ndarray of shape (3, n, width), dtype float32
+        ndarray of shape (n, width, 3), dtype float32
             Rows without the margin.
         """
-        margin, (_, count, width) = fine_reach(height, scales), planes.shape
-        cleaned, rows = np.empty((3, count - 2 * margin, width), np.float32), _Rows(planes, first, height)
+        margin, (count, width, _) = fine_reach(height, scales), light.shape
+        cleaned = np.empty((3, count - 2 * margin, width), np.float32)
         if height % 2 or scales == 1:
             steps = [_Step(scale, 2**scale) for scale in range(scales)]
-            self._run(rows, steps, cleaned, fresh=True)
-            return cleaned
-        odd = (first + SMOOTH_REACH) % 2
+            self._run(_Rows(parted(light, coarse, first, height), first, height), steps, cleaned, fresh=True)
+            return joined(cleaned)
+        odd = first % 2
         half = np.empty((3, (count - 2 * SMOOTH_REACH - odd) // 2, width // 2), np.float32)
-        self._run(rows, [_Step(0, 1)], cleaned, half, odd, fresh=True)
+        how = self._how(_Step(0, 1), first, (count, width), height)
+        pixels, between = np.ascontiguousarray(light), _coarse_places(light, coarse, first, height)
+        shrink_finest(pixels, coarse, *between, *how, odd, odd, half, cleaned)
         top = first + SMOOTH_REACH + odd
         change, spare = self._at_half_size(_Rows(half, top // 2, height // 2), scales)
+        out = np.empty((count - 2 * margin, width, 3), np.float32)
         # Doubled, row 0 lies below the middle of the first row of the halves: a row of the frame further on.
-        add_doubled(change, first + margin - (top + 2 * spare) - 1, cleaned)
-        return cleaned
+        join_doubled(change, first + margin - (top + 2 * spare) - 1, cleaned, out)
+        return out
 
     def _at_half_size(self, rows: _Rows, scales: int) -> tuple[Floats, int]:
         """What the scales after the finest change, and rows without it above and below."""
@@ -162,20 +168,35 @@ class Cleaning:
         `half` takes the smooth planes that are left, at half size, from row `skip` of them on.
         """
         planes, first = rows.planes, rows.first
-        variance = self.variance.astype(np.float32)
         for step in steps:
-            stretch = stretches(_pair_middles(first, planes.shape[1]), rows.height)
-            columns = columns_of(stretch, step.spacing, planes.shape[2])
-            reduced_by = self.width / (planes.shape[2] * step.grid)
-            shares = self._shares(step, stretch, reduced_by)
-            control = self._control(2**step.scale * reduced_by)
             is_last, is_first = step is steps[-1], step is steps[0]
             left = planes.shape[1] - 2 * SMOOTH_REACH * step.spacing
             smooth = np.empty((3, 0 if is_last else left, planes.shape[2]), np.float32)
-            how = (step.spacing, int(step.scale == 0), columns, variance, shares, control)
+            how = self._how(step, first, planes.shape[1:], rows.height)
             left_out, takes = (skip, half) if is_last and half is not None else (0, smooth)
-            shrink(planes, *how, first % 2, left_out, int(fresh and is_first), takes, change)
+            fresh_now = int(fresh and is_first)
+            shrink(
+                planes,
+                step.spacing,
+                int(step.scale == 0),
+                *how,
+                first % 2,
+                left_out,
+                fresh_now,
+                takes,
+                change,
+            )
             planes, first = smooth, first + SMOOTH_REACH * step.spacing
+
+    def _how(
+        self, step: _Step, first: int, size: tuple[int, ...], height: int
+    ) -> tuple[NDArray[np.int32], Floats, Floats, Floats]:
+        """For planes of some size: columns of the step and shares by row, variance of noise, and control."""
+        stretch = stretches(_pair_middles(first, size[0]), height)
+        reduced_by = self.width / (size[1] * step.grid)
+        shares = self._shares(step, stretch, reduced_by)
+        columns = columns_of(stretch, step.spacing, size[1])
+        return columns, self.variance.astype(np.float32), shares, self._control(2**step.scale * reduced_by)
 
     def _shares(self, step: _Step, stretch: NDArray[np.int64], reduced_by: float) -> Floats:
         """Of the variance of noise, for each row: the bands of lightness, and all detail of either colour."""
@@ -252,14 +273,21 @@ def parted(light: Floats, coarse: Floats, first: int, height: int) -> Floats:
     on over the poles as far as the rows do.
     """
     planes = np.empty((3, *light.shape[:2]), np.float32)
+    pixels = np.ascontiguousarray(light)
+    part_planes(pixels, coarse, *_coarse_places(light, coarse, first, height), planes)
+    return planes
+
+
+def _coarse_places(
+    light: Floats, coarse: Floats, first: int, height: int
+) -> tuple[NDArray[np.int32], Floats, NDArray[np.int32], Floats]:
+    """Rows and columns of `coarse` that those of the light lie between, and shares of the second."""
     _, rows, width = coarse.shape
     spare = (rows - width // 2) // 2
     places = np.arange(first, first + len(light))
     down, down_shares = _between(places, height, rows - 2 * spare)
     along, along_shares = _between(np.arange(light.shape[1]), light.shape[1], width)
-    pixels = np.ascontiguousarray(light)
-    part_planes(pixels, coarse, down + spare, down_shares, along % width, along_shares, planes)
-    return planes
+    return down + spare, down_shares, along % width, along_shares
 
 
 def joined(planes: Floats) -> Floats:
