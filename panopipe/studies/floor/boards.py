@@ -80,7 +80,7 @@ class Boards:
         columns = along[None, :] * self.way[1] - aside[:, None] * self.way[0]
         return rows.astype(np.float32), columns.astype(np.float32)
 
-    def reckoned(self, rows: Float, columns: Float) -> tuple[Float, Float]:
+    def reckoned(self, rows: Float | Whole, columns: Float | Whole) -> tuple[Float, Float]:
         """How far along and aside places lie."""
         return (
             rows * self.way[0] + columns * self.way[1],

@@ -1,7 +1,8 @@
-"""Butts of boards that a hole hides in part, drawn whole.
+"""Butts of boards that a hole hides, drawn whole.
 
 A butt runs straight across one board, from one gap to the next. Enough of it shows beside the foot, in the
-foot's shade too, which is rebuilt with it: where it lies, and what it looks like across.
+foot's shade too, which is rebuilt with it: where it lies, and what it looks like across. One of which nothing
+shows is drawn where the boards around are laid by a rule that puts it there (see `laying`).
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from panopipe.studies.floor.boards import AS_STRONG, STEP_PX, Boards, Butt, board_in, boards_of
 from panopipe.studies.floor.draw_joints import on_its_side
 from panopipe.studies.floor.joints import Course
+from panopipe.studies.floor.laying import hidden_butts
 from panopipe.studies.floor.scene import Scene
 
 Picture = NDArray[np.float32]
@@ -58,6 +60,7 @@ def with_butts(
         for breadth in boards.breadths()
         for butt in _butts(seen, sure, boards, breadth, scene.hole, factor)
     ]
+    found += hidden_butts(scene, seen, sure, boards, found, factor)
     drawn = filled.copy() if found else filled
     for butt in found:
         side = scene.hole & on_its_side(butt.place, butt.place, scene)
@@ -88,7 +91,8 @@ def _butts(
 
 def _along(boards: Boards, hole: Mask, breadth: tuple[float, float]) -> Float:
     """Places along a board that the hole may hide, and a little beyond."""
-    along, aside = boards.reckoned(*np.nonzero(hole))
+    rows, columns = np.nonzero(hole)
+    along, aside = boards.reckoned(rows, columns)
     within = (aside > breadth[0]) & (aside < breadth[1])
     if not within.any():
         return np.zeros(0)
