@@ -305,7 +305,7 @@ class FramePipeline:
             if ready.held is not None and ready.holds(first, last):
                 return index + 1, ready.held[first - ready.first : last - ready.first].copy()
             if index in windows:
-                return index + 1, windows[index].rows(first, last)
+                return index + 1, windows[index].rows(first, last, into)
         return 0, self._read(first, last, check, into)
 
     def _read(self, first: int, last: int, check: Check = checked_rows, into: Rows | None = None) -> Rows:

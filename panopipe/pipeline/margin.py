@@ -11,6 +11,8 @@ from panopipe.frame import Rows
 ROWS_PER_MARGIN = 8
 """Rows made at a time for each row of margin: a stage then works on at most a quarter as many rows again, and
 all that is held for a margin of 22 rows is 1.6 bytes a pixel at 19 megapixels."""
+LEAST_ROWS = 64
+"""Rows made at a time where the margin is narrow."""
 
 Fetch = Callable[[int, Rows], None]
 """Fills an array with rows from a first one on, as the stages before leave them."""
@@ -42,21 +44,21 @@ class MarginWindow:
     ) -> None:
         self.margin = margin
         self._height, self._width = size
-        self._end, self._at_once = end, max(rows_at_once, ROWS_PER_MARGIN * margin)
+        self._end, self._at_once = end, max(rows_at_once, LEAST_ROWS, ROWS_PER_MARGIN * margin)
         self._fetch, self._make = fetch, make
         self._source = self._made = np.empty((0, self._width, 3), np.float32)
         self._source_first = self._made_first = self._left_from = 0
 
-    def rows(self, first: int, last: int) -> Rows:
-        """Rows `first` to `last` as the stage leaves them; they belong to who asked.
+    def rows(self, first: int, last: int, into: Rows | None = None) -> Rows:
+        """Rows `first` to `last` as the stage leaves them, in `into` or in memory of who asked.
 
         They cost least when they follow those asked for before.
         """
         made = self._ready(first, last)
-        if len(made) == last - first and made.flags.writeable:
+        if into is None and len(made) == last - first and made.flags.writeable:
             self._left_from = last  # given away as they are: a copy would serve nobody
             return made
-        out = np.empty((last - first, self._width, 3), np.float32)
+        out = np.empty((last - first, self._width, 3), np.float32) if into is None else into
         row = first
         while row < last:
             made = self._ready(row, last)
