@@ -21,10 +21,19 @@ NEARLY_CLIPPED = (0.7, 0.9)
 from which wholly: decode brings what is clipped in all planes to that level, and what is clipped in two on
 the way there, as white as that."""
 
+REBUILT = (0.8, 1.0)
+"""Share of the level where the first plane of the sensor clips, from which on a channel may have been
+rebuilt, and from which it was: a stitcher smears the level, and channels are no planes."""
+
 
 def saturating_at(clips_at: float | None) -> tuple[float, float]:
     """Levels of saturation of a frame, by the level of neutral light where the last plane clips, if any."""
     return NEVER if clips_at is None else (NEARLY_CLIPPED[0] * clips_at, NEARLY_CLIPPED[1] * clips_at)
+
+
+def rebuilt_at(clips_at: float | None) -> tuple[float, float]:
+    """Levels of rebuilt light of a frame, by the level of neutral light where its first plane clips."""
+    return NEVER if clips_at is None else (REBUILT[0] * clips_at, REBUILT[1] * clips_at)
 
 
 def adapt_rows(

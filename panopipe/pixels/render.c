@@ -6,7 +6,7 @@ typedef struct {
 } Weights;
 
 typedef struct {
-    float white_point, knee, headroom, channel_share;
+    float white_point, knee, headroom, crowded, channel_share, per_tint, glow, per_glow;
 } Shoulder;
 
 /* What the curves of a place say at a level. */
@@ -26,12 +26,18 @@ INLINE float weighed(const float *w, float red, float green, float blue)
     return w[0] * red + w[1] * green + w[2] * blue;
 }
 
-/* Light that saturated a sensor: from where balanced channels did in part, and by how much light that grows. */
+/* Where a ramp over balanced channels begins, and how steep it is. */
 typedef struct {
     float low, per_light;
-} Saturating;
+} Ramp;
 
 INLINE float between(float low, float x, float high) { return least_of(most_of(x, low), high); }
+
+INLINE float eased(float x, Ramp ramp)
+{
+    float part = between(0, (x - ramp.low) * ramp.per_light, 1);
+    return part * part * (3 - 2 * part);
+}
 
 /* Places among the curves: index of the node before, and the way to the next in level and column. */
 typedef struct {
@@ -53,11 +59,10 @@ typedef struct {
 } Zone;
 
 /* How far light saturated no sensor, 1 to 0. */
-INLINE float unsaturated(float red, float green, float blue, const float *balance, Saturating saturating)
+INLINE float unsaturated(float red, float green, float blue, const float *balance, Ramp saturating)
 {
     float least = least_of(least_of(red * balance[0], green * balance[1]), blue * balance[2]);
-    float part = between(0, (least - saturating.low) * saturating.per_light, 1);
-    return 1 - part * part * (3 - 2 * part);
+    return 1 - eased(least, saturating);
 }
 
 INLINE void find_places(const float *RESTRICT luminance, const Curves *RESTRICT curves, int first,
@@ -120,7 +125,7 @@ INLINE int in_zone(const Zone *zone, int first, int last)
 
 /* Gains of pixels in the zone, by their share of it, which is all changed. */
 FAST static void change_zone(const Zone *zone, Planes *RESTRICT light, const Places *RESTRICT places,
-                             int first, int levels, const float *balance, Saturating saturating,
+                             int first, int levels, const float *balance, Ramp saturating,
                              float *RESTRICT values)
 {
     for (int i = 0; i < BLOCK; i++) {
@@ -153,7 +158,7 @@ FAST static void change_zone(const Zone *zone, Planes *RESTRICT light, const Pla
 }
 
 INLINE void change_views(Planes *RESTRICT light, const float *RESTRICT change, const float *balance,
-                         Saturating saturating, const float *RESTRICT values)
+                         Ramp saturating, const float *RESTRICT values)
 {
     for (int i = 0; i < BLOCK; i++) {
         float red = light->red[i], green = light->green[i], blue = light->blue[i];
@@ -165,16 +170,29 @@ INLINE void change_views(Planes *RESTRICT light, const float *RESTRICT change, c
 }
 
 /* What a channel loses that is away from luminance, in a light that is `left` below white. */
-INLINE float crowded(float away, float per_left, float left, const Shoulder *s, float scale)
+INLINE float gives_way(float away, float per_left, float left, float crowded, float wide)
 {
-    float past = most_of(away * per_left - s->knee, 0) * scale;
-    return past * past / (1 + past) * ((1 - s->knee) * left);
+    float past = most_of(away * per_left - crowded, 0) * wide;
+    return past * past / (1 + past) * ((1 - crowded) * left);
 }
 
-INLINE void roll_off(Planes *RESTRICT light, const Weights *RESTRICT w, const Shoulder *RESTRICT s)
+/* What is left of the way from luminance to each channel, whatever room there is: tints, glowing light and what
+   was rebuilt run into white, colours keep their saturation. */
+INLINE float faded(float own, float shown, float flat, float spread, float measured, const Shoulder *s)
+{
+    Ramp glow = {s->glow, s->per_glow};
+    float fade = flat * flat * flat, per_own = 1 / most_of(own, 1e-6f);
+    float tints = spread * per_own * s->per_tint, cubed = tints * tints * tints;
+    float coloured = cubed / (1 + cubed) * (1 - eased(own, glow)) * measured;
+    return fade + coloured * most_of(shown * per_own - fade, 0);
+}
+
+INLINE void roll_off(Planes *RESTRICT light, const float *RESTRICT measured, const Weights *RESTRICT w,
+                     const Shoulder *RESTRICT s)
 {
     float luminance[BLOCK], strongest[BLOCK], room = (s->white_point - s->knee) / (1 - s->knee);
     float bend = (1 - s->knee) * (1 - 1 / (room * room)), scale = 1 / (1 - s->knee);
+    float crowded = s->crowded, wide = 1 / (1 - s->crowded);
     Planes channels;
     int over[BLOCK], any = 0;
     for (int i = 0; i < BLOCK; i++) {
@@ -185,7 +203,7 @@ INLINE void roll_off(Planes *RESTRICT light, const Weights *RESTRICT w, const Sh
         channels.blue[i] = (weighed(w->screen + 6, red, green, blue) - own) * (1 + s->headroom);
         luminance[i] = own;
         strongest[i] = most_of(most_of(channels.red[i], channels.green[i]), channels.blue[i]);
-        over[i] = (own > s->knee) | (strongest[i] > (1 - own) * s->knee);
+        over[i] = (own > s->knee) | (strongest[i] > (1 - own) * crowded);
         any |= over[i];
     }
     if (!any)
@@ -194,11 +212,14 @@ INLINE void roll_off(Planes *RESTRICT light, const Weights *RESTRICT w, const Sh
         float red = channels.red[i], green = channels.green[i], blue = channels.blue[i], own = luminance[i];
         float inside = between(s->knee, own, s->white_point), part = (inside - s->knee) * scale;
         float shown = own - (part * part / (1 + part) * bend + most_of(own - inside, 0));
-        float left = 1 - shown, flat = 1 - most_of(shown - s->knee, 0) * scale, fade = flat * flat * flat;
+        float left = 1 - shown, flat = 1 - most_of(shown - s->knee, 0) * scale;
+        float weakest = least_of(least_of(red, green), blue);
+        float back = 1 / (1 + s->headroom), spread = (strongest[i] - weakest) * back;
+        float fade = faded(own, shown, flat, spread, measured[i], s);
         float per_left = fade / most_of(left, 1e-6f);
-        float red_lost = crowded(red, per_left, left, s, scale);
-        float green_lost = crowded(green, per_left, left, s, scale);
-        float blue_lost = crowded(blue, per_left, left, s, scale);
+        float red_lost = gives_way(red, per_left, left, crowded, wide);
+        float green_lost = gives_way(green, per_left, left, crowded, wide);
+        float blue_lost = gives_way(blue, per_left, left, crowded, wide);
         float lost = most_of(most_of(red_lost, green_lost), blue_lost);
         float kept = fade - lost / most_of(strongest[i], 1e-6f);
         float red_kept = red * kept, green_kept = green * kept, blue_kept = blue * kept;
@@ -207,7 +228,6 @@ INLINE void roll_off(Planes *RESTRICT light, const Weights *RESTRICT w, const Sh
         float blue_alone = blue * fade - blue_lost;
         float missing = -weighed(w->screen_luminance, red_alone, green_alone, blue_alone);
         float white = missing / most_of(left + missing, 1e-6f);
-        float back = 1 / (1 + s->headroom);
         red_alone = red_alone + white * (left - red_alone);
         green_alone = green_alone + white * (left - green_alone);
         blue_alone = blue_alone + white * (left - blue_alone);
@@ -226,22 +246,27 @@ INLINE void roll_off(Planes *RESTRICT light, const Weights *RESTRICT w, const Sh
 }
 
 FAST static void render_row(float *row, int width, const Curves *curves, int has_views, const Zone *zone,
-                            const Weights *weights, Saturating saturating, const Shoulder *shoulder)
+                            const Weights *weights, Ramp saturating, Ramp rebuilt, const Shoulder *shoulder)
 {
     Planes light = {{0}, {0}, {0}};
     Places places;
-    float luminance[BLOCK], values[2 * BLOCK];
+    float luminance[BLOCK], measured[BLOCK], values[2 * BLOCK];
+    const float *balance = weights->balance;
     for (int first = 0; first < width; first += BLOCK) {
         int count = width - first < BLOCK ? width - first : BLOCK;
         take_apart(row + 3 * first, count, &light);
-        for (int i = 0; i < BLOCK; i++)
-            luminance[i] = weighed(weights->luminance, light.red[i], light.green[i], light.blue[i]);
+        for (int i = 0; i < BLOCK; i++) {
+            float red = light.red[i], green = light.green[i], blue = light.blue[i];
+            luminance[i] = weighed(weights->luminance, red, green, blue);
+            float most = most_of(most_of(red * balance[0], green * balance[1]), blue * balance[2]);
+            measured[i] = 1 - eased(most, rebuilt);
+        }
         find_places(luminance, curves, first, &places);
         read_curves(curves, &places, values);
         if (zone->of_planes.columns && in_zone(zone, first, first + count - 1))
-            change_zone(zone, &light, &places, first, curves->levels, weights->balance, saturating, values);
+            change_zone(zone, &light, &places, first, curves->levels, balance, saturating, values);
         if (has_views)
-            change_views(&light, weights->change, weights->balance, saturating, values);
+            change_views(&light, weights->change, balance, saturating, values);
         for (int i = 0; i < BLOCK; i++) {
             float gain = exp_2(between(-126, values[2 * i], 126));
             light.red[i] *= gain;
@@ -249,7 +274,7 @@ FAST static void render_row(float *row, int width, const Curves *curves, int has
             light.blue[i] *= gain;
         }
         if (shoulder->white_point > 0)
-            roll_off(&light, weights, shoulder);
+            roll_off(&light, measured, weights, shoulder);
         put_together(&light, count, row + 3 * first);
     }
 }
@@ -307,12 +332,14 @@ PyObject *render_kernel(PyObject *self, PyObject *args)
     Curves curves;
     Zone zone;
     Shoulder shoulder;
-    Saturating saturating;
+    Ramp saturating, rebuilt;
     Py_ssize_t first;
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOOOOOOnffffffff", &given[0], &given[1], &given[2], &given[3], &given[4],
+    if (!PyArg_ParseTuple(args, "OOOOOOOnffffffffffffff", &given[0], &given[1], &given[2], &given[3], &given[4],
                           &given[5], &given[6], &first, &curves.lowest, &curves.per_level,
-                          &saturating.low, &saturating.per_light, &shoulder.white_point, &shoulder.knee, &shoulder.headroom, &shoulder.channel_share)
+                          &saturating.low, &saturating.per_light, &rebuilt.low, &rebuilt.per_light,
+                          &shoulder.white_point, &shoulder.knee, &shoulder.headroom, &shoulder.crowded,
+                          &shoulder.channel_share, &shoulder.per_tint, &shoulder.glow, &shoulder.per_glow)
         || open_arrays(given, arguments, 7, &arrays) < 0)
         return NULL;
     const Py_ssize_t *length = arrays.length;
@@ -361,7 +388,8 @@ PyObject *render_kernel(PyObject *self, PyObject *args)
             place = place_of_row(first + row, relit, width);
             values_of_row(zone_relit + place.above * along, along, place.part, zone.relit);
         }
-        render_row(rows + 3 * row * width, (int)width, &curves, views > 0, &zone, arrays.view[6].buf, saturating, &shoulder);
+        render_row(rows + 3 * row * width, (int)width, &curves, views > 0, &zone, arrays.view[6].buf, saturating, rebuilt,
+                   &shoulder);
     }
     Py_END_ALLOW_THREADS
     PyMem_Free(nodes);

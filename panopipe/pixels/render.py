@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,15 +27,25 @@ class Shoulder:
         Luminance up to which nothing changes.
     headroom : float
         Part of the way from luminance to each channel that is left free beyond it.
+    crowded : float
+        Share of the room between luminance and white that colour takes as it is.
     channel_share : float
         Share of what colour loses for want of room that each channel loses by itself; of the rest, all lose
         alike.
+    tint : float
+        Difference between the strongest and the weakest channel, against luminance, that is half a tint of
+        white and half a colour: above the knee tints run into white, colours keep their saturation.
+    glow : tuple of float
+        Luminance up to which colours do so, and from which all light runs into white.
     """
 
     white_point: float
     knee: float
     headroom: float
+    crowded: float
     channel_share: float
+    tint: float
+    glow: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +81,7 @@ def render(  # noqa: PLR0913 - what the kernel is handed at once
     levels_ev: tuple[float, float],
     weights: Floats,
     saturating: tuple[float, float],
+    rebuilt: tuple[float, float],
     shoulder: Shoulder,
 ) -> None:
     """Change rows of a frame in place.
@@ -94,14 +106,17 @@ def render(  # noqa: PLR0913 - what the kernel is handed at once
     saturating : tuple of float
         Least of the three channels, balanced, from which light has saturated a sensor in part and from which
         wholly: it is white already, and neither `shares` nor `Zone.relit` changes its colour.
+    rebuilt : tuple of float
+        Strongest of the three channels, balanced, from which light was rebuilt in part, and from which
+        surely: its colour is a guess, and runs into white as tints do.
     shoulder : Shoulder
         What happens to bright light.
     """
     none, unparted = np.empty((0, *gains.shape[1:]), np.float32), np.empty((0, 3, 4), np.float32)
     as_it_is = np.empty((0, 3, 6), np.float32)
     lowest_ev, level_ev = levels_ev
-    low, high = saturating
-    numbers = (shoulder.white_point, shoulder.knee, shoulder.headroom, shoulder.channel_share)
+    rolled = (shoulder.white_point, shoulder.knee, shoulder.headroom, shoulder.crowded)
+    coloured = (shoulder.channel_share, 1 / shoulder.tint, *_ramp(shoulder.glow))
     _render(
         rows,
         gains,
@@ -113,10 +128,17 @@ def render(  # noqa: PLR0913 - what the kernel is handed at once
         first,
         lowest_ev,
         1 / level_ev,
-        low,
-        1 / (high - low),
-        *numbers,
+        *_ramp(saturating),
+        *_ramp(rebuilt),
+        *rolled,
+        *coloured,
     )
+
+
+def _ramp(ends: tuple[float, float]) -> tuple[float, float]:
+    """Where a ramp begins, and how steep it is."""
+    low, high = ends
+    return low, 1 / (high - low)
 
 
 @compiled("render")
@@ -131,10 +153,12 @@ def _render(
     first: int,
     *numbers: float,
 ) -> None:
-    lowest_ev, per_level, low, per_light, *shoulder = numbers
+    lowest_ev, per_level, low, per_light, rebuilt_from, per_rebuilt, *shoulder = numbers
     bright = [np.float32(number) for number in shoulder]
     for number, row in enumerate(rows, first):
         light = row.T.copy()
+        strongest = (light * weights[11][:, None]).max(axis=0)
+        measured = np.float32(1) - _eased(strongest, np.float32(rebuilt_from), np.float32(per_rebuilt))
         (luminance,) = mixed(weights[:1], light)
         level = (log2(np.maximum(luminance, np.float32(1e-30))) - np.float32(lowest_ev)) * np.float32(
             per_level
@@ -155,15 +179,22 @@ def _render(
             light += share * mixed(weights[7:10], light)
         light *= exp2(np.clip(gain, -126, 126))
         if bright[0] > 0:
-            _roll_off(light, weights, *bright)
+            _roll_off(light, measured, weights, bright)
         row[:] = light.T
 
 
 def _unsaturated(light: Floats, balance: Floats, low: float, per_light: float) -> Floats:
     """How far each pixel of a row (3, width) saturated no sensor, 1 to 0."""
-    part = np.clip(((light * balance[:, None]).min(axis=0) - np.float32(low)) * np.float32(per_light), 0, 1)
-    unsaturated: Floats = np.float32(1) - part * part * (np.float32(3) - np.float32(2) * part)
+    least = (light * balance[:, None]).min(axis=0)
+    unsaturated: Floats = np.float32(1) - _eased(least, np.float32(low), np.float32(per_light))
     return unsaturated
+
+
+def _eased(value: Floats, low: np.float32, per_value: np.float32) -> Floats:
+    """A cubic from 0 at `low` to 1."""
+    part = np.clip((value - low) * per_value, np.float32(0), np.float32(1))
+    eased: Floats = part * part * (np.float32(3) - np.float32(2) * part)
+    return eased
 
 
 def curves_of_row(table: Floats, row: int, width: int) -> Floats:
@@ -236,43 +267,37 @@ def read_curves(curves: Floats, level: Floats) -> Floats:
     return values
 
 
-def _roll_off(
-    light: Floats,
-    weights: Floats,
-    white_point: np.float32,
-    knee: np.float32,
-    headroom: np.float32,
-    channel_share: np.float32,
-) -> None:
-    """Luminance goes over the shoulder; colour fades with it, and no channel leaves the screen.
+def _roll_off(light: Floats, measured: Floats, weights: Floats, bright: Sequence[np.float32]) -> None:
+    """Luminance goes over the shoulder; tints fade with it, colours stay, and no channel leaves the screen.
 
-    What is brighter stays brighter, whatever its colour, and near white it runs into the white of the screen:
-    differences between channels shrink as the shoulder flattens. Up to the knee all colour stays but what the
-    screen has no room for: the way from luminance to a channel goes over a shoulder of the same knee, whose
-    end is the white of the screen. It does so in two ways, mixed: all chroma shrinks until the strongest
-    channel finds room; and each channel goes over by itself, with white added until luminance is right.
+    What is brighter stays brighter, whatever its colour. What the screen has no room for goes over a shoulder
+    of its own, on the way from luminance to a channel, whose end is the white of the screen. It does so in
+    two ways, mixed: all chroma shrinks until the strongest channel finds room; and each channel goes over by
+    itself, with white added until luminance is right.
     """
+    white_point, knee, headroom, crowded, channel_share, *colours = bright
     one, least, none = np.float32(1), np.float32(1e-6), np.float32(0)
     room, scale = (white_point - knee) / (one - knee), one / (one - knee)
     bend = (one - knee) * (one - one / (room * room))
     (own,) = mixed(weights[:1], light)
     away = (mixed(weights[1:4], light) - own) * (one + headroom)
     strongest = away.max(axis=0)
-    over = (own > knee) | (strongest > (one - own) * knee)
-    own, away, strongest = own[over], away[:, over], strongest[over]
+    over = (own > knee) | (strongest > (one - own) * crowded)
+    own, away, strongest, measured = own[over], away[:, over], strongest[over], measured[over]
     inside = np.clip(own, knee, white_point)
     part = (inside - knee) * scale
     shown = own - (part * part / (one + part) * bend + np.maximum(own - inside, none))
     left, flat = one - shown, one - np.maximum(shown - knee, none) * scale
-    fade = flat * flat * flat
-    per_left = fade / np.maximum(left, least)
+    spread = (strongest - away.min(axis=0)) * (one / (one + headroom))
+    fade = _faded(own, shown, flat, spread, measured, *colours)
+    per_left, wide = fade / np.maximum(left, least), one / (one - crowded)
 
-    def crowded(away: Floats) -> Floats:
-        past = np.maximum(away * per_left - knee, none) * scale
-        lost: Floats = past * past / (one + past) * ((one - knee) * left)
+    def gives_way(away: Floats) -> Floats:
+        past = np.maximum(away * per_left - crowded, none) * wide
+        lost: Floats = past * past / (one + past) * ((one - crowded) * left)
         return lost
 
-    lost = crowded(away)
+    lost = gives_way(away)
     kept = fade - lost.max(axis=0) / np.maximum(strongest, least)
     by_chroma = away * kept
     by_channel = away * fade - lost
@@ -280,3 +305,26 @@ def _roll_off(
     by_channel = by_channel + missing / np.maximum(left + missing, least) * (left - by_channel)
     screen = shown + (by_chroma + channel_share * (by_channel - by_chroma)) * (one / (one + headroom))
     light[:, over] = mixed(weights[4:7], screen)
+
+
+def _faded(
+    own: Floats,
+    shown: Floats,
+    flat: Floats,
+    spread: Floats,
+    measured: Floats,
+    per_tint: np.float32,
+    glow: np.float32,
+    per_glow: np.float32,
+) -> Floats:
+    """What is left of the way from luminance to each channel, whatever room there is.
+
+    Tints of white, glowing light and what was rebuilt run into the white of the screen: differences between
+    channels shrink as the shoulder flattens. The colour of a surface keeps its saturation.
+    """
+    one, fade, per_own = np.float32(1), flat * flat * flat, np.float32(1) / np.maximum(own, np.float32(1e-6))
+    tints = spread * per_own * per_tint
+    cubed = tints * tints * tints
+    coloured = cubed / (one + cubed) * (one - _eased(own, glow, per_glow)) * measured
+    faded: Floats = fade + coloured * np.maximum(shown * per_own - fade, np.float32(0))
+    return faded

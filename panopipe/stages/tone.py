@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from panopipe.colour.spaces import LUMINANCE_OF_WORKING, SRGB_FROM_WORKING
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey, Rows
-from panopipe.pixels.adaptation import NEVER, adapt_rows, saturating_at
+from panopipe.pixels.adaptation import NEVER, adapt_rows, rebuilt_at, saturating_at
 from panopipe.pixels.easing import smooth_step
 from panopipe.pixels.matrix import transform_rows
 from panopipe.setting import AUTO, Auto, number
@@ -142,7 +142,7 @@ class Tone(RowStage[ToneSettings, Rendering]):
     """Fits the light of a room, window to corner, into what a screen shows."""
 
     name: ClassVar[str] = "tone"
-    version: ClassVar[int] = 35
+    version: ClassVar[int] = 36
     summary: ClassVar[str] = (
         "exposure, highlights, shadows, slope, shoulder and toe; finds what suits the room"
     )
@@ -281,6 +281,7 @@ def _rendering(facts: FrameFacts, gains: LocalCurves, moves: Moves) -> Rendering
         white_point=2.0**moves.shoulder_ev if moves.shoulder_ev > 0 else None,
         balance=np.diag(correction).copy(),
         saturating=saturating_at(facts.clips_at and facts.clips_at[1]),
+        rebuilt=rebuilt_at(facts.clips_at and facts.clips_at[0]),
     )
 
 

@@ -8,8 +8,8 @@ from numpy.typing import ArrayLike, NDArray
 from panopipe.studies.light.curve import KNEE
 
 
-def shoulder(light: ArrayLike, shoulder_ev: float) -> NDArray[np.float64]:
-    """Display light of linear light, 1.0 at diffuse white: bent from `KNEE` on, 1.0 at the white point.
+def shoulder(light: ArrayLike, shoulder_ev: float, knee: float = KNEE) -> NDArray[np.float64]:
+    """Display light of linear light, 1.0 at diffuse white: bent from the knee on, 1.0 at the white point.
 
     References
     ----------
@@ -19,7 +19,7 @@ def shoulder(light: ArrayLike, shoulder_ev: float) -> NDArray[np.float64]:
     y = np.asarray(light, dtype=np.float64)
     if shoulder_ev <= 0:
         return y
-    room = (2.0**shoulder_ev - KNEE) / (1 - KNEE)
-    t = np.clip((y - KNEE) / (1 - KNEE), 0, room)
-    shown: NDArray[np.float64] = np.minimum(y, KNEE) + (1 - KNEE) * t * (1 + t / room**2) / (1 + t)
+    room = (2.0**shoulder_ev - knee) / (1 - knee)
+    t = np.clip((y - knee) / (1 - knee), 0, room)
+    shown: NDArray[np.float64] = np.minimum(y, knee) + (1 - knee) * t * (1 + t / room**2) / (1 + t)
     return shown

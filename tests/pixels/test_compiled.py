@@ -76,7 +76,7 @@ def test_curves_that_do_not_go_together_are_refused(
 ) -> None:
     rows = np.zeros((4, 8, 3), np.float32)
     tables = {"gains": np.zeros(gains, np.float32), "shares": np.zeros(shares, np.float32)}
-    shoulder = Shoulder(8.0, 0.7, 0.3, 0.35)
+    shoulder = Shoulder(8.0, 0.7, 0.3, 0.8, 0.35, 0.3, (1.0, 2.0))
     with pytest.raises(ValueError, match=why):
         render(
             rows,
@@ -85,5 +85,6 @@ def test_curves_that_do_not_go_together_are_refused(
             levels_ev=(-6.0, 1.0),
             weights=np.zeros(weights, np.float32),
             saturating=NEVER,
+            rebuilt=NEVER,
             shoulder=shoulder,
         )

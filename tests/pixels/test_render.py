@@ -15,13 +15,15 @@ PLANES = RANDOM.uniform(-0.4, 0.6, (10, 18, 4)).astype(np.float32)
 PLANES[2:6, 4:12] = 0
 ZONE = Zone(RANDOM.uniform(-6, 0, GAINS.shape).astype(np.float32), PLANES)
 RELIT = replace(ZONE, relit=RANDOM.uniform(0.5, 2, (6, 10, 6)).astype(np.float32))
-SHOULDER = Shoulder(white_point=8.0, knee=0.7, headroom=0.3, channel_share=0.35)
+SHOULDER = Shoulder(
+    white_point=8.0, knee=0.7, headroom=0.3, crowded=0.75, channel_share=0.35, tint=0.4, glow=(1.0, 3.0)
+)
 
 
 def rendered(rows: np.ndarray, first: int = 0, **other: object) -> np.ndarray:
     found = rows.copy()
     kinds = {"gains": GAINS, "shares": SHARES, "weights": WEIGHTS, "shoulder": SHOULDER} | other
-    kinds = {"saturating": (2.0, 4.0)} | kinds
+    kinds = {"saturating": (2.0, 4.0), "rebuilt": (1.5, 3.0)} | kinds
     render(found, first, levels_ev=(-6.0, 1.5), **kinds)  # type: ignore[arg-type]
     return found
 

@@ -11,6 +11,7 @@ from panopipe.colour.temperature import planckian_xy
 from panopipe.colour.transfer import srgb_encode
 from panopipe.frame import Band, Frame, FrameFacts, FrameKey
 from panopipe.pixels.chromaticity import shift_colours
+from panopipe.pixels.easing import smooth_step
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stage import StageContext
 from panopipe.stages import tone
@@ -18,7 +19,7 @@ from panopipe.stages.vibrance import CELLS, HIGHEST, LOWEST, chroma_table
 from panopipe.studies.floor.labels import choose_labels, seam_prices
 from panopipe.studies.light.curve import KNEE
 from panopipe.studies.light.local import LocalCurves
-from panopipe.studies.light.render import CHANNEL_SHARE, HEADROOM, Rendering
+from panopipe.studies.light.render import CHANNEL_SHARE, CROWDED, GLOW, HEADROOM, TINT, Rendering
 from tests.makers.shoulder import shoulder
 
 RANDOM = np.random.default_rng(8)
@@ -83,9 +84,10 @@ def toned_slowly(rows: np.ndarray, prepared: Rendering) -> np.ndarray:
     """The picture of a whole frame by what tone learned.
 
     A gain by luminance and place, and daylight in views nearer to white; then the shoulder. Luminance goes
-    over it, and chroma fades as it flattens. What the screen has no room for goes over a shoulder between
-    luminance and white, in two ways, mixed: all chroma shrinks until the strongest channel has room, and each
-    channel goes over by itself, with white added until luminance is right.
+    over it. Tints and what glows fade as it flattens, colours keep their saturation. What the screen has no
+    room for goes over a shoulder between luminance and white, in two ways, mixed: all chroma shrinks until
+    the strongest channel has room, and each channel goes over by itself, with white added until luminance
+    is right.
     """
     rows = rows.astype(np.float64)
     light = rows @ prepared.luminance[0].astype(np.float64)
@@ -104,9 +106,12 @@ def toned_slowly(rows: np.ndarray, prepared: Rendering) -> np.ndarray:
     light = channels @ XYZ_FROM_SRGB[1]
     shown = shoulder(light, white_ev)
     flat = 1 - np.maximum(shown - KNEE, 0) / (1 - KNEE)
-    away = (1 + HEADROOM) * (channels - light[..., None]) * (flat**3)[..., None]
+    coloured = (np.ptp(channels, axis=-1) / np.maximum(light, 1e-6) / TINT) ** 3
+    coloured = coloured / (1 + coloured) * (1 - smooth_step((light - GLOW[0]) / (GLOW[1] - GLOW[0])))
+    kept = flat**3 + coloured * np.maximum(shown / np.maximum(light, 1e-6) - flat**3, 0)
+    away = (1 + HEADROOM) * (channels - light[..., None]) * kept[..., None]
     left = np.maximum(1 - shown, 1e-6)[..., None]
-    fitted = left * shoulder(away / left, 40.0)
+    fitted = left * shoulder(away / left, 40.0, CROWDED)
     strongest = away.max(axis=-1, keepdims=True)
     by_chroma = away * fitted.max(axis=-1, keepdims=True) / np.maximum(strongest, 1e-9)
     missing = -(fitted @ XYZ_FROM_SRGB[1])[..., None]

@@ -18,13 +18,24 @@ from panopipe.studies.light.outlook import Outlook
 Plane32 = NDArray[np.float32]
 Float = NDArray[np.float64]
 
-HEADROOM = 0.15
+HEADROOM = 0.1
 """Part of the way from luminance to each channel that is left free beyond it, so that chroma raised later
 finds room below clipping."""
-CHANNEL_SHARE = 0.3
+CROWDED = 0.8
+"""Share of the room between luminance and white that colour takes as it is; the last fifth is for what goes
+beyond."""
+CHANNEL_SHARE = 0.15
 """Share of what colour loses for want of room that each channel loses by itself, as film and eye do; of the
 rest, all lose alike. By chroma alone an orange wall in lamplight runs to pink and a sky to violet, by channel
-to yellow and to cyan; with this share Oklab hue stays about where it was."""
+to yellow and to cyan; with this share 95 of 100 colours, up to the light of diffuse white, turn by less than
+6 degrees of Oklab hue."""
+TINT = 0.4
+"""Difference between the strongest and the weakest channel, against luminance, that is half a tint of white
+and half a colour: C*ab 12 to 25 near white, by hue. What a white leaves on paint is less, wood and most walls
+are more."""
+GLOW = (0.9, 1.4)
+"""Light up to which colours keep their saturation, and from which all runs into white: what only reflects is
+no brighter than diffuse white, but where lamps are near."""
 LUMINANCE_OF_SRGB = XYZ_FROM_SRGB[1]
 
 
@@ -69,6 +80,8 @@ class Rendering:
         Gains of the channels by the balance to come.
     saturating : tuple of float
         Least balanced channel from which light is in part what saturated the sensor, and from which wholly.
+    rebuilt : tuple of float
+        Strongest balanced channel from which light was rebuilt in part, and from which surely.
     """
 
     luminance: Plane32
@@ -81,6 +94,7 @@ class Rendering:
     relit: Plane32 | None = None
     balance: Float = field(default_factory=lambda: np.ones(3))
     saturating: tuple[float, float] = NEVER
+    rebuilt: tuple[float, float] = NEVER
 
 
 def render(rows: Plane32, first: int, rendering: Rendering) -> None:
@@ -107,5 +121,6 @@ def render(rows: Plane32, first: int, rendering: Rendering) -> None:
         levels_ev=(gains.lowest_ev, gains.level_ev),
         weights=np.concatenate([*matrices, rendering.balance[None]]).astype(np.float32),
         saturating=rendering.saturating,
-        shoulder=Shoulder(rendering.white_point or 0, KNEE, HEADROOM, CHANNEL_SHARE),
+        rebuilt=rendering.rebuilt,
+        shoulder=Shoulder(rendering.white_point or 0, KNEE, HEADROOM, CROWDED, CHANNEL_SHARE, TINT, GLOW),
     )

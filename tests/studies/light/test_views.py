@@ -53,7 +53,8 @@ def test_a_view_goes_part_of_the_way_to_white() -> None:
     seen = room_white() @ decoded(DAYLIGHT_K)
     none, some, whole = (blueness(toned(decoded(DAYLIGHT_K), share)) for share in (0.0, 70.0, 100.0))
     assert blueness(seen) > 0.3
-    assert abs(whole) < some < 0.7 * none
+    # The shoulder leaves the least room to the strongest colour: without it the share would be 0.3.
+    assert abs(whole) < some < 0.85 * none
 
 
 def test_a_lamp_keeps_its_colour() -> None:
