@@ -16,48 +16,33 @@ tolerance narrows from wide to fine, so that the start does not decide. A hand-s
 from __future__ import annotations
 
 import itertools
-from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
 from panopipe.studies.white.cones import locus
-from panopipe.studies.white.equations import Eliminated, System, connected
+from panopipe.studies.white.equations import Eliminated, connected
 from panopipe.studies.white.evidence import Kind
 from panopipe.studies.white.matches import Pair
 from panopipe.studies.white.near_locus import nearest_on_locus
+from panopipe.studies.white.rounds import OTHER_ROOM_SIGMA, Expected, Part, Rounds
 from panopipe.studies.white.votes import (
     DAYLIGHT_MIRED,
-    LOCUS_FREE,
     NARROW,
     FrameObservation,
     Votes,
     first_guesses,
     kept_weights,
-    robust_weight,
     votes_of,
 )
 
-VOTE_SIGMA = 0.03
-"""How far a white paint's vote lies from the truth, in the plane: about 2 delta E 2000."""
 KIND_SIGMA: Mapping[Kind, float] = {Kind.CEILING: 0.012, Kind.WALL: 0.06, Kind.LOW: 0.05}
 """How far whole kinds of white may be off neutral in a house: ceilings are white (common practice)."""
-SAME_ROOM_SIGMA = 0.04
-OTHER_ROOM_SIGMA = 0.3
-LIKE_LIGHT = 0.05
-"""Beyond this difference two rooms are taken to have two lights."""
-LOCUS_SIGMA = 0.1
-"""Beyond that they are held by this."""
-CAMERA_SIGMA = 0.6
-"""How far lights lie from what the camera was set to, about 100 mired."""
-POOR_SIGMA = 0.1
-"""How far the light of a room that shows next to no paint lies from what its mean colour lets expect."""
-ENOUGH_VOTES, ENOUGH_ALONE = 0.3, 0.2
-"""Weight of its votes from which a room needs no such help, and a frame none of its neighbours'."""
+ENOUGH_ALONE = 0.2
+"""Weight of its votes from which a frame needs none of its neighbours'."""
 MEAN_MIRED, WARMER_MIRED = (300.0, 440.0), (70.0, 12.0)
 """How much warmer than its light a room's mean colour is, in mired. Rendered rooms of deep colours show 24 to
 48 where lamps alone burn (a mean of 390 to 450), 54 to 92 where daylight mixes in, and over 90 by daylight
@@ -65,15 +50,8 @@ alone: the less a light lacks blue, the more of it wood and paint take before it
 SKY_MIRED = 1e6 / 5800
 """Daylight between sun with sky at noon (5500 K, the old balance of daylight film) and an overcast sky
 (6500 K): common practice."""
-SKY_SIGMA = 0.07
 BESIDE_DAYLIGHT_MIRED = 6.0
 """A camera this far beyond that range was set for a house, not for daylight: 4500 to 4800 K are usual."""
-LEAST_HEARD = 0.25
-"""Share of a frame's votes that counts at least: outvoted among themselves, they never all fall silent."""
-HAND_WEIGHT = 1e7
-HAND_VOTE = 0.1
-"""Weight of the votes of a hand-set frame, which now speak of the job's paints alone: the light on the spot
-that was read is not quite the light of the room."""
 _ROUNDS = 40
 
 
@@ -104,30 +82,6 @@ class White:
         return float((0.5 + 0.5 * self.agreement) / (1 + (self.sigma / 0.06) ** 2))
 
 
-@dataclass(frozen=True, slots=True)
-class _Part:
-    """Frames that nothing ties to the others but the job's usual whites, in walking order.
-
-    Attributes
-    ----------
-    frames : list of int
-        Their numbers in the job; all else counts from 0 within the part.
-    observations, votes, expected : list
-        What is known of each.
-    pairs : list of (int, int, Pair or None)
-        Those of one room, and those that share surfaces.
-    walk : list of (int, int, float)
-        Neighbours in the walk, and the weight with which they lean on each other.
-    """
-
-    frames: list[int]
-    observations: list[FrameObservation]
-    votes: list[Votes]
-    expected: list[_Expected]
-    pairs: list[tuple[int, int, Pair | None]] = field(default_factory=list)
-    walk: list[tuple[int, int, float]] = field(default_factory=list)
-
-
 def solve_whites(
     observations: Sequence[FrameObservation], links: Sequence[Pair]
 ) -> tuple[list[White], Mapping[Kind, Matrix]]:
@@ -152,18 +106,18 @@ def solve_whites(
     expected = [_expected(observation) for observation in observations]
     log_chromaticities = first_guesses(observations, votes)
     parts = _parts(observations, votes, expected, links)
+    order = [frame for part in parts for frame in part.frames]
+    rounds, places = Rounds(parts), log_chromaticities[order]
     offsets, matrix, eliminated = np.zeros((len(Kind), 2)), _of_kinds(), list[Eliminated]()
     for turn in range(_ROUNDS):
         tolerance = max(NARROW, 0.4 * 0.88**turn)
-        eliminated = [
-            _gather(part, log_chromaticities[part.frames], offsets, tolerance).eliminated(len(Kind))
-            for part in parts
-        ]
+        systems = rounds.systems(places, offsets, tolerance)
+        eliminated = [system.eliminated(len(Kind)) for system in systems]
         matrix = np.sum([_of_kinds(), *(one.matrix for one in eliminated)], axis=0)
         right = np.sum([one.right for one in eliminated], axis=0)
         offsets = np.asarray(np.linalg.solve(matrix, right)).reshape(-1, 2)
-        for part, one in zip(parts, eliminated, strict=True):
-            log_chromaticities[part.frames] = one.at(offsets)
+        places = np.concatenate([one.at(offsets) for one in eliminated])
+    log_chromaticities[order] = places
     whites = {}
     for part, one in zip(parts, eliminated, strict=True):
         covariances = one.covariances(np.asarray(np.linalg.inv(matrix)))
@@ -181,9 +135,9 @@ def _of_kinds() -> Matrix:
 def _parts(
     observations: Sequence[FrameObservation],
     votes: Sequence[Votes],
-    expected: Sequence[_Expected],
+    expected: Sequence[Expected],
     links: Sequence[Pair],
-) -> list[_Part]:
+) -> list[Part]:
     """Parts of a job that can be solved each by itself, but for the offsets."""
     walk, linked = _walk(observations, votes), {(link.first, link.second): link for link in links}
     rooms: dict[str, list[int]] = {}
@@ -193,7 +147,7 @@ def _parts(
     pairs = sorted({*linked, *of_one_room})
     groups = connected(len(observations), [*pairs, *((i, j) for i, j, _ in walk)])
     parts = [
-        _Part(
+        Part(
             frames,
             [observations[i] for i in frames],
             [votes[i] for i in frames],
@@ -250,81 +204,8 @@ def _behind_mean(observation: FrameObservation) -> Matrix:
     return locus(lamp * behind + (1 - lamp) * min(behind, SKY_MIRED))
 
 
-class _Expected(NamedTuple):
-    """Lights that a frame lets expect before anything is solved: under open sky, and from its mean colour."""
-
-    daylight: Matrix
-    behind_mean: Matrix
-
-
-def _expected(observation: FrameObservation) -> _Expected:
-    return _Expected(_daylight(observation), _behind_mean(observation))
-
-
-def _gather(part: _Part, places: Matrix, offsets: Matrix, tolerance: float) -> System:
-    """Equations of a part: its frames' unknowns, then the offsets."""
-    system = System(len(part.frames) + len(Kind))
-    shown: dict[str, float] = {}
-    for observation, ballot in zip(part.observations, part.votes, strict=True):
-        shown[observation.room] = shown.get(observation.room, 0.0) + sum(weight for _, _, weight in ballot)
-    for i, observation in enumerate(part.observations):
-        _add_frame(system, observation, part.votes[i], i, places[i], offsets, tolerance)
-        sky = observation.evidence.open_sky
-        if sky > 0.02:
-            system.add([(i, 1.0)], part.expected[i].daylight, sky / SKY_SIGMA**2)
-        poor = (1 - min(1.0, shown[observation.room] / ENOUGH_VOTES)) * max(0.0, 1 - 2 * sky)
-        system.add([(i, 1.0)], part.expected[i].behind_mean, poor / POOR_SIGMA**2)
-        if observation.hand is not None:
-            system.add([(i, 1.0)], np.array(observation.hand) + observation.camera, HAND_WEIGHT)
-    _add_rooms(system, part, places, tolerance)
-    for i, j, weight in part.walk:
-        system.add([(i, 1.0), (j, -1.0)], np.zeros(2), weight)
-    return system
-
-
-def _add_frame(
-    system: System,
-    observation: FrameObservation,
-    votes: Votes,
-    i: int,
-    here: Matrix,
-    offsets: Matrix,
-    tolerance: float,
-) -> None:
-    count = system.count - len(Kind)
-    kept, house = (
-        kept_weights(observation, votes, here, offsets, tolerance),
-        1 - observation.evidence.open_sky,
-    )
-    heard = max(1.0, LEAST_HEARD * sum(weight for _, _, weight in votes) / max(sum(kept), 1e-9))
-    if observation.hand is not None:
-        heard *= HAND_VOTE
-    for (paint, log_chromaticity, _), strength in zip(votes, kept, strict=True):
-        system.add(
-            [(i, 1.0), (count + paint.kind, house)], log_chromaticity, heard * strength / VOTE_SIGMA**2
-        )
-    system.add([(i, 1.0)], np.array(observation.camera), 1 / CAMERA_SIGMA**2)
-    foot, normal, _ = nearest_on_locus(here)
-    beside = float(normal @ (here - foot))
-    free = LOCUS_FREE if observation.camera_known else 2 * LOCUS_FREE
-    if abs(beside) > free:
-        system.add_across(i, normal, float(normal @ foot) + np.copysign(free, beside), 1 / LOCUS_SIGMA**2)
-
-
-def _add_rooms(system: System, part: _Part, places: Matrix, tolerance: float) -> None:
-    """One room, one light; other rooms only where shared surfaces show like lights."""
-    size = Counter(observation.room for observation in part.observations)
-    for i, j, link in part.pairs:
-        first, second = part.observations[i], part.observations[j]
-        same = first.room == second.room
-        between = np.array(first.camera) - second.camera
-        target = between if link is None else np.array(link.shared.ratio[:2]) + between
-        sigma = SAME_ROOM_SIGMA if same else OTHER_ROOM_SIGMA
-        scatter = 0.0 if link is None else link.shared.scatter
-        off = places[i] - places[j] - target
-        share = 2.0 / size[first.room] if same else 1.0
-        strength = share * robust_weight(off, tolerance if same else LIKE_LIGHT) / (sigma**2 + scatter**2)
-        system.add([(i, 1.0), (j, -1.0)], target, strength)
+def _expected(observation: FrameObservation) -> Expected:
+    return Expected(_daylight(observation), _behind_mean(observation))
 
 
 def _walk(observations: Sequence[FrameObservation], votes: Sequence[Votes]) -> list[tuple[int, int, float]]:

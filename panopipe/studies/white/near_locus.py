@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 
 from panopipe.colour.spaces import Matrix
-from panopipe.studies.white.cones import locus
+from panopipe.studies.white.cones import locus, nearest_in_table
 
 _MIRED = np.arange(40.0, 660.0, 2.0)
 _DUV = 0.0015
@@ -33,6 +33,13 @@ def nearest_on_locus(log_chromaticity: Matrix) -> tuple[Matrix, Matrix, float]:
     first, second = first - log_chromaticity[0], second - log_chromaticity[1]
     at = min(max(int((first * first + second * second).argmin()), 1), len(table) - 2)
     return table[at], normals[at], float(_MIRED[at])
+
+
+def nearest_lights(log_chromaticities: Matrix) -> tuple[Matrix, Matrix]:
+    """Nearest lights on the line to places of shape (n, 2), and the unit normals of the line there."""
+    table, _, _, normals = _table()
+    at = np.clip(nearest_in_table(log_chromaticities, table), 1, len(table) - 2)
+    return table[at], normals[at]
 
 
 @lru_cache(maxsize=1)

@@ -125,12 +125,9 @@ def _first_guess(observation: FrameObservation, votes: Votes, middle: Matrix) ->
         return np.array(observation.hand) + observation.camera
     if not votes:
         return np.array(observation.camera)
-    support = [
-        sum(weight * robust_weight(log_chromaticity - other, NARROW) for _, other, weight in votes)
-        * robust_weight(log_chromaticity - middle, JOB_RANGE)
-        for _, log_chromaticity, _ in votes
-    ]
-    return votes[int(np.argmax(support))][1]
+    places, weights = np.array([place for _, place, _ in votes]), np.array([each for _, _, each in votes])
+    support = (weights * robust_weight(places[:, None] - places, NARROW)).sum(axis=1)
+    return np.asarray(places[np.argmax(support * robust_weight(places - middle, JOB_RANGE))])
 
 
 def _middle(votes: Sequence[tuple[Matrix, float]]) -> Matrix:
@@ -153,11 +150,12 @@ def kept_weights(
     """Weights of a frame's votes, less where they disagree; what stands outdoors is no paint of the house."""
     house = 1 - observation.evidence.open_sky
     return [
-        weight * robust_weight(log_chromaticity - here - house * offsets[paint.kind], tolerance)
+        weight * float(robust_weight(log_chromaticity - here - house * offsets[paint.kind], tolerance))
         for paint, log_chromaticity, weight in votes
     ]
 
 
-def robust_weight(off: Matrix, tolerance: float) -> float:
-    """Weight of a residual (Geman and McClure): 1 at zero, 1/4 at the tolerance, then ever less."""
-    return float(1 / (1 + (off @ off) / tolerance**2) ** 2)
+def robust_weight(off: Matrix, tolerance: float | Matrix) -> Matrix:
+    """Weights of residuals (..., 2) (Geman and McClure): 1 at zero, 1/4 at the tolerance, then ever less."""
+    square = off[..., 0] * off[..., 0] + off[..., 1] * off[..., 1]
+    return np.asarray(1 / (1 + square / tolerance**2) ** 2)

@@ -3,47 +3,51 @@
 import numpy as np
 import pytest
 
-from panopipe.studies.white.equations import System, connected
+from panopipe.studies.white.equations import Equations, Terms, connected
 
 RANDOM = np.random.default_rng(3)
 KEPT = 3
 
 
-def filled(system: System, places: list[int], others: list[int]) -> None:
-    """Add residuals among some unknowns, and between them and the others."""
-    for i in places:
-        system.add([(i, 1.0)], RANDOM.random(2), RANDOM.random() + 0.1)
-        for j in places[:i]:
-            system.add([(i, 1.0), (j, -1.0)], RANDOM.random(2), RANDOM.random())
-        system.add([(i, 1.0), (int(RANDOM.choice(others)), 0.7)], RANDOM.random(2), RANDOM.random())
-        system.add_across(i, RANDOM.standard_normal(2), RANDOM.random(), 0.5)
+def some_terms(places: list[int], others: list[int]) -> list[Terms]:
+    """Residuals of unknowns, among some of them, and between them and the others."""
+    pairs = np.array([(i, j) for i in places for j in places if j < i], np.intp).reshape(-1, 2)
+    every = np.array(places)
+    to_others = RANDOM.choice(others, len(places))
+    return [Terms.of_one(every), Terms.of_two(*pairs.T, -1.0), Terms.of_two(every, to_others, 0.7)]
 
 
 def test_parts_are_solved_as_the_whole() -> None:
     """As numpy solves all equations at once, and inverts them."""
-    sizes = (4, 1, 6)
-    parts = [System(size + KEPT) for size in sizes]
-    for part, size in zip(parts, sizes, strict=True):
-        filled(part, list(range(size)), list(range(size, size + KEPT)))
-    whole = np.zeros((2 * (sum(sizes) + KEPT),) * 2)
-    right, first = np.zeros(len(whole)), 0
-    last = np.arange(len(whole) - 2 * KEPT, len(whole))
-    whole[last, last] += 1.0
-    for part, size in zip(parts, sizes, strict=True):
-        at = np.concatenate([np.arange(2 * first, 2 * (first + size)), last])
-        whole[np.ix_(at, at)] += part.matrix
-        right[at] += part.right
-        first += size
+    sizes, own = (4, 1, 6), 11
+    starts, others = (0, 4, 5), list(range(own, own + KEPT))
+    some = [some_terms(list(range(at, at + size)), others) for at, size in zip(starts, sizes, strict=True)]
+    terms = Terms.joined([one for of_part in some for one in of_part])
+    count = len(terms.first)
+    weights, targets = RANDOM.random(count) + 0.1, RANDOM.random((count, 2))
+    normals, right_across = RANDOM.standard_normal((own, 2)), RANDOM.random((own, 2))
+    across = normals[:, :, None] * normals[:, None]
+
+    rows = np.zeros((count, own + KEPT))
+    rows[np.arange(count), terms.first] += terms.factors[:, 0]
+    rows[np.arange(count), terms.second] += terms.factors[:, 1]
+    whole = np.kron(rows.T @ (weights[:, None] * rows), np.eye(2))
+    right = (rows.T @ (weights[:, None] * targets)).ravel()
+    whole[2 * own :, 2 * own :] += np.eye(2 * KEPT)
+    for i in range(own):
+        whole[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += across[i]
+    right[: 2 * own] += right_across.ravel()
     wanted, covariance = np.linalg.solve(whole, right).reshape(-1, 2), np.linalg.inv(whole)
 
-    eliminated = [part.eliminated(KEPT) for part in parts]
+    systems = Equations(sizes, KEPT, terms).systems(weights, targets, across, right_across)
+    eliminated = [system.eliminated(KEPT) for system in systems]
     matrix = np.eye(2 * KEPT) + sum(one.matrix for one in eliminated)
-    others = np.linalg.solve(matrix, sum(one.right for one in eliminated)).reshape(-1, 2)
-    found = np.concatenate([one.at(others) for one in eliminated])
+    shared = np.linalg.solve(matrix, sum(one.right for one in eliminated)).reshape(-1, 2)
+    found = np.concatenate([one.at(shared) for one in eliminated])
     covariances = np.concatenate([one.covariances(np.linalg.inv(matrix)) for one in eliminated])
-    assert np.allclose(np.concatenate([found, others]), wanted, rtol=1e-9)
-    for i, own in enumerate(covariances):
-        assert np.allclose(own, covariance[2 * i : 2 * i + 2, 2 * i : 2 * i + 2], rtol=1e-9)
+    assert np.allclose(np.concatenate([found, shared]), wanted, rtol=1e-9)
+    for i, each in enumerate(covariances):
+        assert np.allclose(each, covariance[2 * i : 2 * i + 2, 2 * i : 2 * i + 2], rtol=1e-9)
 
 
 @pytest.mark.parametrize(
