@@ -29,9 +29,9 @@ CHANNEL_SHARE = 0.15
 rest, all lose alike. By chroma alone an orange wall in lamplight runs to pink and a sky to violet, by channel
 to yellow and to cyan; with this share 95 of 100 colours, up to the light of diffuse white, turn by less than
 6 degrees of Oklab hue."""
-TINT = 0.4
+TINT = 0.5
 """Difference between the strongest and the weakest channel, against luminance, that is half a tint of white
-and half a colour: C*ab 12 to 25 near white, by hue. What a white leaves on paint is less, wood and most walls
+and half a colour: C*ab 15 to 30 near white, by hue. What a white leaves on paint is less, wood and most walls
 are more."""
 GLOW = (0.9, 1.4)
 """Light up to which colours keep their saturation, and from which all runs into white: what only reflects is
