@@ -10,7 +10,7 @@ from panopipe.job import open_job
 from panopipe.job.inventory import camera_rooms, inventory, wants_rooms
 from panopipe.recipe.rooms import accept_rooms, rooms_table
 from panopipe.run.rooms import proposed_rooms
-from panopipe.stage import Stand
+from panopipe.stage import Sightline, Stand
 
 
 def job_of(folder: Path, *names: str) -> Path:
@@ -51,6 +51,25 @@ def looked(**rooms: str) -> SimpleNamespace:
 def test_frames_that_a_person_sorted_stay_and_lend_their_name() -> None:
     found = proposed_rooms(looked(hall__a="room-1", __b="room-1", __c="room-2", CAM__d="room-2"))  # type: ignore[arg-type]
     assert found == {"hall": (FrameKey("", "b"),), "CAM": (FrameKey("", "c"),)}
+
+
+def test_rooms_take_the_words_of_their_frames_names_but_not_a_cameras() -> None:
+    """A hall that looks like two has two names, unless one sees the other; DSC and IMG name cameras."""
+    house = {"__hall-01": "room-1", "__hall-02": "room-2", "__bath-01": "room-3", "__den-1": "room-4"}
+    found = proposed_rooms(looked(**house, **{"__den-2": "room-4"}))  # type: ignore[arg-type]
+    assert {room: [key.name for key in keys] for room, keys in found.items()} == {
+        "hall": ["hall-01"], "hall-2": ["hall-02"], "bath": ["bath-01"], "den": ["den-1", "den-2"],
+    }  # fmt: skip
+    job = looked(**house)
+    job.stands[FrameKey("", "hall-01")] = Stand(
+        sights=(Sightline(FrameKey("", "hall-02"), 0.0, 2.0, 0.9),), room="room-1"
+    )
+    job.stands[FrameKey("", "hall-02")] = Stand(
+        sights=(Sightline(FrameKey("", "hall-01"), 0.0, 2.0, 0.9),), room="room-2"
+    )
+    assert list(proposed_rooms(job)) == ["hall", "bath", "den"]  # type: ignore[arg-type]
+    cards = {"__DSC_0001": "room-1", "__DSC_0002": "room-2", "__IMG_0001": "room-3", "__IMG_0002": "room-4"}
+    assert list(proposed_rooms(looked(**cards))) == ["room-1", "room-2", "room-3", "room-4"]  # type: ignore[arg-type]
 
 
 def test_all_files_of_a_frame_go_into_its_room() -> None:
