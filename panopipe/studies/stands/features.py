@@ -38,6 +38,10 @@ _CODES_PER_EV, _BROAD_PX = 56.0, 16.0
 """Codes that one EV of detail takes, and the blur that detail is what is left of."""
 _CONTRAST = 0.012
 """Least contrast of a feature, as a share of 255 codes."""
+_DOUBLING_PX = 0.25
+"""How far right and down the detector puts what it finds: it looks at the picture drawn twice as large, whose
+first pixel covers the first quarter of the picture's own. (Its `enable_precise_upscale` avoids that, but
+interpolates every other pixel only, and finds less.)"""
 _HEADING_BINS = 180
 _EDGES_WIDTH = 512
 
@@ -197,7 +201,7 @@ def _detected(picture: NDArray[np.uint8], most: int) -> _Detected:
     if descriptors is None:
         none = np.zeros(0, np.float32)
         return _Detected(np.zeros((0, 2)), none, none, none, np.zeros((0, 128), np.uint8))
-    at = np.array([point.pt for point in found], np.float64)
+    at = np.array([point.pt for point in found], np.float64) - _DOUBLING_PX
     facts = np.array([(point.angle, point.size, point.response) for point in found], np.float32)
     keep = np.lexsort((facts[:, 0], at[:, 0], at[:, 1], -facts[:, 2]))[:most]
     angle, size, strength = facts[keep].T
