@@ -64,6 +64,13 @@ def neighbours_in_time(times: Sequence[float], reach: int = _IN_TIME) -> set[tup
     }
 
 
+def ranks(times: Sequence[float]) -> list[int]:
+    """Place of each frame in the order of taking."""
+    order = sorted(range(len(times)), key=lambda number: (times[number], number))
+    place = {number: rank for rank, number in enumerate(order)}
+    return [place[number] for number in range(len(times))]
+
+
 def likeness_of_all(frames: Sequence[Ready]) -> Single:
     """How many rare features each two frames share: cosine of their weighted counts of words."""
     pool = np.concatenate([frame.units for frame in frames])

@@ -19,6 +19,7 @@ import numpy as np
 
 from panopipe.studies.stands.pair import Pair
 from panopipe.studies.stands.plan import parts_of
+from panopipe.studies.stands.promising import ranks
 
 _ROOMS = 2
 """Rooms that must be come back to across one moment: one is the hall through which one walks."""
@@ -44,8 +45,7 @@ def may_be_linked(
     names : sequence of str
         Rooms as the photographer named them, empty where nobody did.
     """
-    rank = np.empty(count, np.intp)
-    rank[sorted(range(count), key=lambda k: (times[k], k))] = np.arange(count)
+    rank = np.array(ranks(times))
     room = parts_of(count, [pair.ends for pair in rooms_pairs])
     moment = _common_moment(rank, room)
     apart = {frozenset((p.first, p.second)) for p in rooms_pairs if _of_two_names(p, rank, names)}
