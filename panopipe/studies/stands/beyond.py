@@ -9,6 +9,7 @@ Level edges, such as a ceiling's, fit at any distance and tell nothing: only wha
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 from functools import cache
 
@@ -39,6 +40,8 @@ _CLOSEST = 0.15
 _SLANTED_DEG = 70.0
 _APART = np.geomspace(0.5, 3.2, 14)
 """Camera heights that two frames of unknown distance are tried at."""
+_OFF_DEG = 1.5
+"""How far off directions are tried to both sides."""
 _FAINT = 150.0
 """Square sum of detail that noise and grain may have."""
 
@@ -61,6 +64,8 @@ def seen_past_each_other(
 ) -> tuple[float, float]:
     """The best of both views past each other together, up to 2, and the distance that it is seen at.
 
+    Directions may be a little off: few matches tell them to a degree or two.
+
     Parameters
     ----------
     one, other : Ready
@@ -68,10 +73,14 @@ def seen_past_each_other(
     yaw_deg, back_yaw_deg : float
         Yaw at which each sees the other, in its own arrays.
     """
-    ways = [Way(yaw_deg, back_yaw_deg, float(apart)) for apart in _APART]
-    return max(
-        (seen_beyond(one, other, way) + seen_beyond(other, one, way.back), way.distance) for way in ways
-    )
+
+    def seen(way: Way) -> float:
+        return seen_beyond(one, other, way) + seen_beyond(other, one, way.back)
+
+    best = max((Way(yaw_deg, back_yaw_deg, float(apart)) for apart in _APART), key=seen)
+    off = itertools.product((-_OFF_DEG, 0.0, _OFF_DEG), repeat=2)
+    near = (Way(yaw_deg + one_off, back_yaw_deg + other_off, best.distance) for one_off, other_off in off)
+    return max(map(seen, near)), best.distance
 
 
 def seen_before(one: Ready, others: Iterable[tuple[Ready, Way]], way: Way) -> float:

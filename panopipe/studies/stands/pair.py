@@ -160,8 +160,11 @@ def look(first: int, second: int, one: Ready, other: Ready, floors: Sequence[Flo
     return [replace(found[0], rival=rival), *others] if found else []
 
 
-def look_hard(first: int, second: int, one: Ready, other: Ready, floors: Sequence[FloorShift]) -> Pair | None:
-    """Look again, at more motions: for two frames that were taken in one room and should share much."""
+def look_hard(first: int, second: int, one: Ready, other: Ready, floors: Sequence[FloorShift]) -> list[Pair]:
+    """Look again, at more motions: for two frames that were taken in one room and should share much.
+
+    The best is first, then its rivals; each knows the best of the others.
+    """
     candidates: list[tuple[float, float, float]] = []
     for quarter in range(4):
         near = other.features.heading_deg - one.features.heading_deg + 90.0 * quarter
@@ -174,11 +177,14 @@ def look_hard(first: int, second: int, one: Ready, other: Ready, floors: Sequenc
     tried += [(turn, back) for _, _, turn, back in _of_floor(floors, one, other)]
     likeness = alike(one, other)
     judged_all = (judged(first, second, one, other, likeness, turn, back, floors) for turn, back in tried)
-    found = sorted((pair for pair in judged_all if pair is not None), key=lambda pair: -strength(pair))
-    if not found:
-        return None
-    others = [pair for pair in found[1:] if _differs(pair, found[0], _APART_TURN_DEG, _APART_YAW_DEG)]
-    return replace(found[0], rival=max((int(strength(pair)) for pair in others), default=0))
+    apart: list[Pair] = []
+    for pair in sorted((pair for pair in judged_all if pair is not None), key=lambda pair: -strength(pair)):
+        if all(_differs(pair, other, _APART_TURN_DEG, _APART_YAW_DEG) for other in apart):
+            apart.append(pair)
+    return [
+        replace(pair, rival=max((int(strength(other)) for other in apart if other is not pair), default=0))
+        for pair in apart
+    ]
 
 
 def strength(pair: Pair) -> float:

@@ -48,6 +48,18 @@ def test_without_a_distance_the_right_direction_still_shows_more_than_others() -
     assert np.median(told) > np.quantile(chance, 0.9)
 
 
+def test_what_is_seen_past_each_other_bears_directions_that_are_a_little_off() -> None:
+    """Few matches tell a direction to a degree or two; of that much off, most is still seen."""
+    house, features = small_house()
+    frames = [Ready.of(one) for one in features]
+    kept = []
+    for i, j in sight_lines(house):
+        ends, ways = (frames[i], frames[j]), (bearing_deg(house, i, j), bearing_deg(house, j, i))
+        exact = seen_past_each_other(*ends, *ways)[0]
+        kept.append(seen_past_each_other(*ends, ways[0] + 1.2, ways[1] - 1.2)[0] / exact)
+    assert np.median(kept) > 0.85
+
+
 def test_a_wall_before_the_other_frame_is_seen_by_third_frames() -> None:
     house, features = small_house()
     frames, free = [Ready.of(one) for one in features], sight_lines(house)

@@ -7,15 +7,15 @@ import numpy as np
 import pytest
 
 from panopipe.studies.stands.features import Features, find_features, walls_heading
-from panopipe.studies.stands.floor import FloorShift
+from panopipe.studies.stands.floor import FloorShift, floor_shifts
 from panopipe.studies.stands.links import proven
 from panopipe.studies.stands.matching import Ready
-from panopipe.studies.stands.pair import Pair
+from panopipe.studies.stands.pair import Pair, look_hard
 from panopipe.studies.stands.promising import promising_pairs
 from panopipe.studies.stands.sight import known_points, seen_again
-from panopipe.studies.stands.solve import Shoot, one_room, solve_shoot
+from panopipe.studies.stands.solve import Shoot, one_room, only_seen_past, solve_shoot
 from panopipe.studies.stands.twins import may_be_linked
-from tests.benchmarks.stands import score
+from tests.benchmarks.stands import bearing_deg, score
 from tests.scenes.plan_house import random_house, sight_lines
 from tests.scenes.plan_render import PlanHouse, Room, Stand, Surface, render
 
@@ -59,6 +59,35 @@ def test_frames_taken_in_a_row_are_one_room_where_the_floor_beside_them_half_agr
     apart, in_a_row = ([one_room(*way, None, in_a_row=near) for way in ways] for near in (False, True))
     assert all(now >= before for before, now in zip(apart, in_a_row, strict=True))
     assert np.mean(in_a_row) >= 0.75
+
+
+def test_of_two_motions_with_matches_enough_the_one_seen_past_is_believed() -> None:
+    """Rooms repeat themselves: a wrong motion is given more matches than the right one has."""
+    house, features = small_house()
+    frames = [Ready.of(one) for one in features]
+    believed = 0
+    for i, j in sight_lines(house):
+        right = look_hard(i, j, frames[i], frames[j], floor_shifts(frames[i].floor, frames[j].floor))[:1]
+        wrong = [replace(one, back_yaw_deg=one.back_yaw_deg + 90.0, telling=2 * one.telling) for one in right]
+        told = only_seen_past(frames, [*wrong, *right])
+        believed += told is not None
+        assert told is None or abs((told.yaw_deg - bearing_deg(house, i, j) + 180) % 360 - 180) < 5.0
+    assert believed
+
+
+def test_features_lie_where_they_are_seen() -> None:
+    """Round dots of known place, to a fifth of a view's pixel, 0.1 degrees; one is cut by a view's edge."""
+    yaw, pitch = np.radians([[-120.0, -35.0, 20.0, 75.0, 160.0], [10.0, -15.0, 5.0, -8.0, 18.0]])
+    rows, columns = np.mgrid[:512, :1024]
+    at_yaw, at_pitch = (columns + 0.5) * (2 * np.pi / 1024) - np.pi, np.pi / 2 - (rows + 0.5) * (np.pi / 512)
+    seen = np.stack(
+        [np.sin(at_yaw) * np.cos(at_pitch), np.sin(at_pitch), np.cos(at_yaw) * np.cos(at_pitch)], -1
+    )
+    dots = np.stack([np.sin(yaw) * np.cos(pitch), np.sin(pitch), np.cos(yaw) * np.cos(pitch)], axis=-1)
+    near = np.exp((seen @ dots.T - 1) / np.radians(1.2) ** 2).sum(axis=-1)
+    light = np.repeat((0.2 + 0.5 * near)[..., None], 3, axis=2).astype(np.float32)
+    cosine = (find_features(light).directions @ dots.T).max(axis=0)
+    assert np.sort(np.degrees(np.arccos(np.minimum(cosine, 1.0))))[3] < 0.1
 
 
 def test_frames_taken_in_a_row_are_believed_where_walls_and_floor_tell_one_motion() -> None:
