@@ -60,7 +60,7 @@ class North(RowStage[NorthSettings, None]):
     """Where each frame stood, and which way it faces."""
 
     name: ClassVar[str] = "north"
-    version: ClassVar[int] = 3
+    version: ClassVar[int] = 4
     summary: ClassVar[str] = "finds where each frame stood; on wish all spheres face one way"
     Settings: ClassVar[type] = NorthSettings
     solve_settings: ClassVar[tuple[str, ...]] = ("camera_height_m", "facing")

@@ -26,7 +26,7 @@ from panopipe.studies.stands.twins import ALIKE, may_be_linked
 
 Float = NDArray[np.float64]
 
-_SEEN_PAST, _SEEN_PAST_AHEAD = 1.3, 0.95
+_SEEN_PAST, _SEEN_PAST_AHEAD = 1.25, 0.95
 """What two frames taken in a row must see past each other, both ways together, at whatever distance, where
 their floors do not tell the motion; and what is enough of a motion that has far more matches than any other.
 Of 375 wrong motions of 48 generated houses that had matches enough one had 1.15, all others less than 1, and
