@@ -25,9 +25,9 @@ from panopipe.studies.sharpness.softness import blur_px, distances, strength
 GRAIN, OVER_GRAIN = 0.01, 3.0
 """Contrast of which half is raised: a wall's grain has less, an edge that the eye finds has more. And how
 many times the noise that is left it is at least: of noise itself a tenth is raised then."""
-BEYOND = 0.025
-"""How far an edge may go beyond its neighbours: under the least step of light that is seen, 3 % (common
-practice, no source)."""
+BEYOND = 0.018
+"""How far an edge may go beyond its neighbours: with its noise, and against the step of a 3 EV edge, it stays
+under the least step of light that is seen, 3 % (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ class Sharpen(MarginStage[SharpenSettings, NDArray[np.float32]]):
     """Makes soft edges steeper."""
 
     name: ClassVar[str] = "sharpen"
-    version: ClassVar[int] = 2
+    version: ClassVar[int] = 3
     summary: ClassVar[str] = "makes edges as steep as the frame's own softness asks for"
     Settings: ClassVar[type] = SharpenSettings
     notes: ClassVar[Mapping[str, Note]] = {"blur_px": Note("blur of the frame's sharpest edges", "px")}
