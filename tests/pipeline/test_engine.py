@@ -218,7 +218,7 @@ def test_reductions_of_small_frames_are_the_frame() -> None:
 
 
 def test_bands_are_of_8_to_32_rows() -> None:
-    assert [band_rows(width) for width in (512, 6144, 12000, 30000)] == [32, 16, 8, 8]
+    assert [band_rows(width) for width in (512, 6144, 12000, 40000)] == [32, 32, 16, 8]
 
 
 class Secretive(Gain):
