@@ -6,12 +6,19 @@ import os
 import subprocess
 import threading
 import time
+from datetime import datetime, timedelta
 from pathlib import Path
 
-from tests.makers.dng import write_linear_dng
+import cv2
+import numpy as np
+
+from tests.makers.dng import Shot, write_linear_dng
 from tests.stress.jobs import command, room_samples
 
 GB = 1 << 30
+_DRAWN = 1024
+"""Columns at which a scene is drawn: at full width that takes minutes and gigabytes a frame."""
+_BEGAN = datetime(2026, 11, 24, 18)
 
 
 def run_large(room: Path, frames: int, width: int, limit_bytes: int) -> list[str]:
@@ -21,11 +28,7 @@ def run_large(room: Path, frames: int, width: int, limit_bytes: int) -> list[str
     measured, and the line says so.
     """
     job = room / "job"
-    samples = room_samples(width, 1)
-    for number in range(1, frames + 1):
-        samples[:8] = number * 100  # each frame its own bytes
-        write_linear_dng(job / f"originals/room/r-{number:02d}.dng", samples)
-    del samples
+    _write_frames(job / "originals/room", frames, width)
     group = _group(limit_bytes)
     started = time.monotonic()
     running = subprocess.Popen(
@@ -56,6 +59,21 @@ def run_large(room: Path, frames: int, width: int, limit_bytes: int) -> list[str
         lines.append(f"{'peak of the group, file cache in it':34} {int(used.read_text()) / GB:8.2f} GB")
         group.rmdir()
     return lines
+
+
+def _write_frames(folder: Path, frames: int, width: int) -> None:
+    """Frames of as many stands, two minutes apart: scenes enlarged, with the same grain turned."""
+    grain = np.random.default_rng(1).integers(0, 600, (width // 2, width, 3), np.uint16)
+    for number in range(1, frames + 1):
+        small = room_samples(min(width, _DRAWN), number)
+        samples = cv2.resize(small, (width, width // 2), interpolation=cv2.INTER_LINEAR)
+        turn = number * width // (frames + 1)
+        cv2.add(samples[:, :turn], grain[:, width - turn :], dst=samples[:, :turn])
+        cv2.add(samples[:, turn:], grain[:, : width - turn], dst=samples[:, turn:])
+        taken = _BEGAN + timedelta(minutes=2 * number)
+        write_linear_dng(
+            folder / f"r-{number:02d}.dng", samples, shot=Shot(taken=f"{taken:%Y:%m:%d %H:%M:%S}")
+        )
 
 
 def _group(limit_bytes: int) -> Path | None:
