@@ -52,20 +52,24 @@ class CodedSegments(Samples):
             goes_on = number == self._last + 1
             if self._began < 0 and not goes_on:
                 self._began = number  # a pass that comes down to here will ask for it once more
-            self._held = {kept: rows for kept, rows in self._held.items() if kept == self._began}
-            self._held[number] = self._decoded(number)
+            gone = [self._held.pop(other) for other in self._held.keys() - {self._began}]
+            self._held[number] = self._decoded(number, gone[0] if gone else None)
         elif number != self._last:
             self._began = -1
         self._last = number
         return self._held[number]
 
-    def _decoded(self, number: int) -> Array:
-        columns = self._form.grid[1]
-        pieces = [
-            decode_segment(self._file, self._form, number * columns + column) for column in range(columns)
-        ]
-        joined = np.concatenate(pieces, axis=1) if columns > 1 else pieces[0]
-        return three_planes(joined[:, : self.width])
+    def _decoded(self, number: int, held: Array | None) -> Array:
+        """Decode, into an array that is there already: rows of tiles are large, and leave gaps in memory."""
+        high, wide = self._form.segment
+        first = number * self._form.grid[1]
+        if held is None:
+            held = np.empty((high, self.width, 3), self.dtype)
+        rows = min(high, self.height - number * high)
+        for left in range(0, self.width, wide):
+            piece = three_planes(decode_segment(self._file, self._form, first + left // wide))
+            held[:rows, left : left + wide] = piece[:rows, : self.width - left]
+        return held
 
     def close(self) -> None:
         """See `Samples.close`."""
