@@ -27,7 +27,8 @@ _TRIED = 6
 _LEAST_SUPPORT = 1.25
 """What floors must say for a place that is looked at: right ones that all else spoke for had 1.3 and more."""
 _SUPPORT = 2.5
-"""What floors alone must say for a place that walls are asked about: one shift of 5.2 says so much."""
+"""What floors alone must say for a place that walls alone second, or that no two frames tell which were taken
+soon after each other: one shift of 5.2 says so much."""
 _WORTH, _OVER_RIVALS = 10.5, 2.0
 """What must speak for a place, and how many times more than for any other. Of wrong places of 120 pairs of
 parts, the worst but one had 9 (generated houses, see the benchmark)."""
@@ -145,6 +146,8 @@ def _bridge(
     """How much speaks for the best way to join two parts, if far more than for any other, and its pairs."""
     made = proposals(frames, plan, shifts, sides)[:_TRIED]
     able = [one for one in made if one.support >= _LEAST_SUPPORT]
+    if not any(one.support >= _SUPPORT or _apart(one, rank) <= max(_SOON) for one in able):
+        return 0.0, []
     told = sorted(
         (
             _judged(frames, known, one, sides, _CONFLICT * conflicts(plan, one.plan, sides, floors), rank)
@@ -152,8 +155,6 @@ def _bridge(
         ),
         key=lambda one: -one.worth,
     )
-    if not told:
-        return 0.0, []
     rival = told[1].worth if len(told) > 1 else 0.0
     if is_sure(told[0], made, rival):
         return told[0].worth, _pairs(told[0].proposal)
@@ -175,8 +176,12 @@ def _judged(
     worth = one.support + walls - against
     if worth >= _WORTH_A_LOOK:
         beyond = _seen_past(frames, one.plan, sides)
-    apart = min(abs(rank[i] - rank[j]) for i, j, _ in one.told)
-    return Judged(one, walls, beyond, against, worth + beyond, apart)
+    return Judged(one, walls, beyond, against, worth + beyond, _apart(one, rank))
+
+
+def _apart(place: Proposal, rank: Sequence[int]) -> int:
+    """How many frames later the second of two was taken whose floors tell a place, at least."""
+    return min(abs(rank[i] - rank[j]) for i, j, _ in place.told)
 
 
 def is_sure(best: Judged, made: Sequence[Proposal], rival: float) -> bool:
@@ -184,6 +189,8 @@ def is_sure(best: Judged, made: Sequence[Proposal], rival: float) -> bool:
     if _told_soon(best, rival):
         return True
     if best.against > _MOST_AGAINST and best.beyond < _BEYOND_ALL_DOUBT:
+        return False
+    if best.apart > max(_SOON) and best.proposal.support < _SUPPORT:
         return False
     over = _OVER_RIVALS_THEN if best.apart <= max(_SOON) else _OVER_RIVALS
     if best.beyond >= _BEYOND and best.worth >= max(_ALL_TOGETHER, over * rival):
