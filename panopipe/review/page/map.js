@@ -5,7 +5,7 @@
   const make = panopipe.make;
   const SVG = "http://www.w3.org/2000/svg";
   const RAD = Math.PI / 180;
-  const MARGIN_M = 1.1;
+  const MARGIN_M = 1.1, LEAST_WIDE_M = 4;
   const UNSURE = 0.5;
 
   // The same as `make`, for drawings.
@@ -88,8 +88,9 @@
   // One connected part of the shoot. Up the page is north where that is known, else along the walls.
   function plan(frames, byId, open, number, many) {
     const xs = frames.map((one) => one.stand.x_m), ys = frames.map((one) => -one.stand.y_m);
-    const left = Math.min(...xs) - MARGIN_M, top = Math.min(...ys) - MARGIN_M;
-    const width = Math.max(...xs) + MARGIN_M - left, height = Math.max(...ys) + MARGIN_M - top + 0.6;
+    const middle = (Math.min(...xs) + Math.max(...xs)) / 2, top = Math.min(...ys) - MARGIN_M;
+    const width = Math.max(Math.max(...xs) - Math.min(...xs) + 2 * MARGIN_M, LEAST_WIDE_M), left = middle - width / 2;
+    const height = Math.max(...ys) + MARGIN_M - top + 0.6;
     const size = Math.max(0.16, Math.min(0.3, Math.max(width, height) / 45));
     const at = (frame) => [frame.stand.x_m, -frame.stand.y_m];
     const isNorth = frames.some((one) => one.stand.true_north);
@@ -102,7 +103,7 @@
       ...roomNames(frames, at, size),
       ...frames.map((frame) => mark(frame, at(frame), size, open)));
     const figure = make("figure", { class: "part" }, svg, many > 1 ? make("figcaption", {}, `Part ${number + 1}`) : "");
-    figure.style.setProperty("--wide", Math.max(width, 4));
+    figure.style.setProperty("--wide", width);
     return figure;
   }
 
