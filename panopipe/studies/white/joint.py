@@ -108,19 +108,20 @@ def solve_whites(
     parts = _parts(observations, votes, expected, links)
     order = [frame for part in parts for frame in part.frames]
     rounds, places = Rounds(parts), log_chromaticities[order]
-    offsets, matrix, eliminated = np.zeros((len(Kind), 2)), _of_kinds(), list[Eliminated]()
+    offsets, eliminated = np.zeros((len(Kind), 2)), list[Eliminated]()
+    matrix = known = _of_kinds()
     for turn in range(_ROUNDS):
         tolerance = max(NARROW, 0.4 * 0.88**turn)
         systems = rounds.systems(places, offsets, tolerance)
         eliminated = [system.eliminated(len(Kind)) for system in systems]
-        matrix = np.sum([_of_kinds(), *(one.matrix for one in eliminated)], axis=0)
+        matrix = np.sum([known, *(one.matrix for one in eliminated)], axis=0)
         right = np.sum([one.right for one in eliminated], axis=0)
         offsets = np.asarray(np.linalg.solve(matrix, right)).reshape(-1, 2)
         places = np.concatenate([one.at(offsets) for one in eliminated])
     log_chromaticities[order] = places
-    whites = {}
+    whites, of_offsets = {}, np.asarray(np.linalg.inv(matrix))
     for part, one in zip(parts, eliminated, strict=True):
-        covariances = one.covariances(np.asarray(np.linalg.inv(matrix)))
+        covariances = one.covariances(of_offsets)
         for i, frame in enumerate(part.frames):
             place, ballot = log_chromaticities[frame], part.votes[i]
             whites[frame] = _white(part.observations[i], ballot, place, offsets, covariances[i])

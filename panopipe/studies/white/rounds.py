@@ -170,9 +170,9 @@ class _AllFrames:
     def beside_locus(self, places: Matrix) -> tuple[Matrix, Matrix]:
         """What holds frames whose lights lie too far beside the locus: equations and right sides of each."""
         foot, normal = nearest_lights(places)
-        beside = np.sum(normal * (places - foot), axis=1)
+        beside = np.einsum("ij,ij->i", normal, places - foot)
         weight = np.where(np.abs(beside) > self._free, 1 / LOCUS_SIGMA**2, 0)
-        target = np.sum(normal * foot, axis=1) + np.copysign(self._free, beside)
+        target = np.einsum("ij,ij->i", normal, foot) + np.copysign(self._free, beside)
         matrices = weight[:, None, None] * normal[:, :, None] * normal[:, None]
         return matrices, (weight * target)[:, None] * normal
 
