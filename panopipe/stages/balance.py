@@ -55,6 +55,7 @@ from panopipe.studies.white.evidence import Evidence, gather
 from panopipe.studies.white.hand import surface_log_chromaticity
 from panopipe.studies.white.joint import White, solve_whites
 from panopipe.studies.white.matches import Features, Pair, find_features, match_frames
+from panopipe.studies.white.paint import paint_of
 from panopipe.studies.white.proof import two_lights
 from panopipe.studies.white.surfaces import Surfaces, surfaces_of, white_level
 from panopipe.studies.white.texture import smoothness
@@ -148,7 +149,7 @@ class Balance(RowStage[BalanceSettings, Matrix]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
-    version = 31
+    version = 32
     summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
     solve_settings: ClassVar[tuple[str, ...]] = ("strength", "together", "even_exposure_ev")
@@ -178,11 +179,12 @@ class Balance(RowStage[BalanceSettings, Matrix]):
         level, clips_at = white_level(frame.rows), frame.facts.clips_at
         rows = frame.rows / np.float32(level)
         smooth, exposure_ev100 = smoothness(rows), _exposure_ev100(frame.facts.capture)
+        told = paint_of(rows, camera_log_chromaticity(camera))
         return Seen(
             gather(rows, log_chromaticity, exposure_ev100=exposure_ev100, smooth=smooth),
             find_features(frame.rows),
             _hand_place(frame, settings),
-            surfaces_of(rows, clips_at and clips_at[0] / level, smooth).packed(),
+            surfaces_of(rows, clips_at and clips_at[0] / level, smooth, told).packed(),
         )
 
     def solve(

@@ -157,7 +157,7 @@ def temperatures(seen: Surfaces, camera: tuple[float, float]) -> tuple[float, ..
     """How the trusted surfaces of a frame spread over mired: their weights in steps of 5."""
     seen = seen.unpacked()
     table = locus(_BINS, _DUV) - np.array(camera)
-    flat = seen.log_chromaticity.reshape(-1, 2)
+    flat = (seen.log_chromaticity - seen.paint).reshape(-1, 2)
     at = nearest_in_table(flat, table)
     near = np.exp(-np.sum((flat - table[at]) ** 2, axis=1) / _NEAR_LOCUS**2)
     weight = (seen.trust * area()).ravel() * near * (at > 0) * (at < len(_BINS) - 1)
@@ -225,12 +225,13 @@ def find_along(
     seen, size = seen.unpacked(), area()
     lights = mixture(*lights_mired, camera)
     curve = _through_paint(lights, seen)
-    length, across = curve.nearest(seen.log_chromaticity)
+    shown, across = curve.nearest(seen.log_chromaticity)
+    links = _links(seen, shown, across)
+    length, across = curve.nearest(seen.log_chromaticity - seen.paint)
     views = _of_daylight(seen, curve)
     trust = np.maximum(seen.trust, _around_windows(seen, views > HALF_A_VIEW))
     heard = trust * np.exp(-((across / ACROSS) ** 2)) * _between_lights(curve, length)
     heard = heard * heard * (1 + FAINT) / (heard + FAINT)
-    links = _links(seen, length, across)
     sure = surely_painted(heard)
     start = sure * float(curve.nearest(np.array([white]))[0][0]) + (1 - sure) * HALF_WAY * curve.length
     field, kept = np.full(length.shape, start), heard
@@ -245,7 +246,7 @@ def find_along(
         field = spread((kept * length + prior * start) / total, total * size, links, field, enough)
     views = np.maximum(views, _amid(views > HALF_A_VIEW) & seen.known & (across > OF_LEAVES))
     field = _beside_clipped(_with_views(field, views, seen.known), seen, curve, length)
-    return Along(field, length, kept, curve, curve.places[0] - lights.places[0])
+    return Along(field, shown, kept, curve, curve.places[0] - lights.places[0])
 
 
 def find_field(
@@ -279,7 +280,7 @@ def _between_lights(curve: Mixture, length: Matrix) -> Matrix:
 
 def _through_paint(lights: Mixture, seen: Surfaces) -> Mixture:
     """The curve moved across itself to where paint shows it, as far as there is paint: tubes are greenish."""
-    length, across = lights.nearest(seen.log_chromaticity)
+    length, across = lights.nearest(seen.log_chromaticity - seen.paint)
     likely = np.exp(-((across / (2 * ACROSS)) ** 2)) * _between_lights(lights, length)
     heard = seen.trust * likely * area()
     total = float(np.sum(heard)) + LEAST_PAINT * float(np.sum(area()))

@@ -20,6 +20,7 @@ from panopipe.studies.white.cones import log_chromaticity_from_working
 from panopipe.studies.white.contrast import TIMES, stands_out
 from panopipe.studies.white.evidence import JUMP, RECORDED
 from panopipe.studies.white.light import light_field
+from panopipe.studies.white.paint import Told
 from panopipe.studies.white.texture import smoothness
 
 ROWS = 64
@@ -46,6 +47,8 @@ WHITE_OVER_MIDDLE = 16.0
 """Most that white paint lies above the middle of a frame's light: 4 EV, where a merged bracket may hold 7."""
 CLIPPED = 0.02
 """Share of a cell that may be clipped; glare of lamps and windows lies on its other pixels."""
+TOLD_HEARD = 0.4
+"""How much a wall whose paint is told is heard, against white paint: what is told is off by 2 delta E."""
 BESIDE, BESIDE_DIM = 0.1, -0.5
 """Share of a cell with clipped light from where its surfaces tell what light that is, and how far they lie
 below white in the room's light at most, in natural logarithms: reveals lie at -0.3 to 1, a teal wall behind a
@@ -72,6 +75,8 @@ class Surfaces:
         Cells above what a surface in the light of the room shows, and not clipped: views, and lamps.
     beside : ndarray of bool
         Cells on the border of what clipped, whose surfaces may be white paint in its light.
+    paint : ndarray of shape (64, 128, 2)
+        What is known of the surfaces' own colour, as steps from white paint.
     """
 
     log_chromaticity: Matrix
@@ -80,6 +85,7 @@ class Surfaces:
     trust: Matrix
     bright: NDArray[np.bool_]
     beside: NDArray[np.bool_]
+    paint: Matrix
 
     def packed(self) -> Surfaces:
         """The same in numbers of 16 bits, as much as a colour of a cell is worth."""
@@ -90,13 +96,15 @@ class Surfaces:
         return self._of_type(np.float64)
 
     def _of_type(self, dtype: type[np.floating[Any]]) -> Surfaces:
-        places, light, trust = (
-            value.astype(dtype) for value in (self.log_chromaticity, self.light, self.trust)
+        places, light, trust, paint = (
+            value.astype(dtype) for value in (self.log_chromaticity, self.light, self.trust, self.paint)
         )
-        return Surfaces(places, light, self.known, trust, self.bright, self.beside)
+        return Surfaces(places, light, self.known, trust, self.bright, self.beside, paint)
 
 
-def surfaces_of(rows: Rows, clips_at: float | None = None, smooth: Matrix | None = None) -> Surfaces:
+def surfaces_of(
+    rows: Rows, clips_at: float | None = None, smooth: Matrix | None = None, told: Told | None = None
+) -> Surfaces:
     """Look at a whole frame at reduced size.
 
     Parameters
@@ -108,8 +116,11 @@ def surfaces_of(rows: Rows, clips_at: float | None = None, smooth: Matrix | None
         Level at which the first plane of the sensor clips; None if none does.
     smooth : ndarray of shape (64, 128) or None
         How smooth each cell is, by `texture.smoothness`; None: it is found here.
+    told : Told or None
+        Paint of coloured walls, by `paint.paint_of`: they are heard as white ones; None: it is not known.
     """
     smooth = smoothness(rows) if smooth is None else smooth
+    told = Told(np.zeros((ROWS, 2 * ROWS, 2)), *np.zeros((2, ROWS, 2 * ROWS))) if told is None else told
     largest = highest_plane(rows)
     surface = (largest > RECORDED[0]) & (largest < RECORDED[1])
     bright = (largest >= RECORDED[1]) & (largest < RECORDED[1] * (np.inf if clips_at is None else clips_at))
@@ -122,13 +133,14 @@ def surfaces_of(rows: Rows, clips_at: float | None = None, smooth: Matrix | None
     is_bright = ~known & (above_share > 0.5)
     mean[is_bright] = above[is_bright]
     place, light = log_chromaticity_from_working(mean), np.log(np.maximum(mean @ LUMINANCE_OF_WORKING, 1e-6))
-    against = _against_brightest(place, light, known)
-    over_white = light - upper_envelope(light, known)
+    against = _against_brightest(place - told.colour, light + told.darker, known)
+    over_white = light + told.darker - upper_envelope(light, known)
     beside = ~is_bright & (over >= CLIPPED) & (share > BESIDE) & (over_white > BESIDE_DIM)
     darker = np.minimum(over_white, 0)
     white = np.maximum(np.exp(WHITE_OVER * darker), np.exp(REFLECTS_OVER * np.minimum(against, 0)))
-    trust = white * np.exp(-TEXTURE * texture) * known * _by_height()
-    return _of_little_paint(Surfaces(place, light, known, trust, is_bright, beside), rows, smooth)
+    trust = white * np.exp(-TEXTURE * texture) * known * _by_height() * (1 - (1 - TOLD_HEARD) * told.surely)
+    seen = Surfaces(place, light, known, trust, is_bright, beside, told.colour)
+    return _of_little_paint(seen, rows, smooth)
 
 
 def _of_little_paint(seen: Surfaces, rows: Rows, smooth: Matrix) -> Surfaces:
@@ -152,6 +164,7 @@ def _of_little_paint(seen: Surfaces, rows: Rows, smooth: Matrix) -> Surfaces:
         seen,
         log_chromaticity=np.where(at[..., None], place, seen.log_chromaticity),
         light=np.where(at, light, seen.light),
+        paint=np.where(at[..., None], 0.0, seen.paint),
         known=seen.known | at,
         trust=np.where(at, narrow, trust),
     )

@@ -220,7 +220,8 @@ def walls(paint: float) -> tuple[Surfaces, np.ndarray]:
     known, bright = np.ones(light.shape, bool), np.zeros(light.shape, bool)
     known[pane], bright[pane] = False, True
     trust = np.where(light == 0, paint, 0.0)
-    return Surfaces(places, light, known, trust, bright, np.zeros(light.shape, bool)), lamp
+    beside, paint = np.zeros(light.shape, bool), np.zeros(places.shape)
+    return Surfaces(places, light, known, trust, bright, beside, paint), lamp
 
 
 def test_the_wall_around_a_window_is_heard_as_far_as_the_others_are() -> None:
