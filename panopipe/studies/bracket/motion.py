@@ -77,9 +77,7 @@ class Motion:
     def seen(self, picture: Picture) -> Picture:
         """Lay a whole small picture (height, width, planes) of the exposure on the reference."""
         width = picture.shape[1]
-        rays, right, down = _grid(width)
-        drift = cv2.remap(pad(self.drift, 2), right, down, cv2.INTER_LINEAR)
-        towards = cv2.transform(rays + drift, self.turn)
+        towards = cv2.transform(_rays(width) + _enlarged(self.drift, width), self.turn)
         x, y, z = cv2.split(towards)
         column = np.arctan2(x, z) * np.float32(width / (2 * np.pi)) + np.float32(width / 2 - 0.5)
         row = np.float32(width / 4 - 0.5) - np.arctan2(y, cv2.magnitude(x, z)) * np.float32(
@@ -103,12 +101,17 @@ class Motion:
 
 
 @cache
-def _grid(width: int) -> tuple[Picture, Picture, Picture]:
-    """Directions of a small picture's pixels, and where they are in the padded grid of a drift."""
+def _rays(width: int) -> Picture:
+    """Directions of a small picture's pixels."""
     yaw, pitch = yaw_of_column(np.arange(width), width), pitch_of_row(np.arange(width // 2), width // 2)
-    column, row = np.meshgrid(*pixel_of(yaw, pitch, GRID))
-    rays = direction(yaw[None], pitch[:, None]).astype(np.float32)
-    return rays, (column + 2).astype(np.float32), (row + 2).astype(np.float32)
+    return direction(yaw[None], pitch[:, None]).astype(np.float32)
+
+
+def _enlarged(drift: Picture, width: int) -> Picture:
+    """A drift at the pixels of a picture, whose width is a multiple of the grid's: linear between its own."""
+    by = width // GRID
+    wide = cv2.resize(pad(drift, 1), None, fx=by, fy=by, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(wide[by:-by, by:-by], np.float32)
 
 
 def still() -> Motion:

@@ -246,7 +246,8 @@ class _Equations:
         left, mean = ours - theirs, (ours + theirs) / np.float32(2)
         if fine:
             seen = (joint > 0).astype(np.float32)
-            left, mean = _fine(left, seen), _fine(mean, seen)
+            around = _around(seen)
+            left, mean = _fine(left, seen, around), _fine(mean, seen, around)
         size = np.abs(left) * np.sqrt(joint)
         joint *= np.minimum(np.float32(1), _HUBER / np.maximum(size, _HUBER))
         return cls(left, mean, joint * _cosine(len(log)))
@@ -309,7 +310,8 @@ def _judged(reference: Look, exposure: Look, motion: Motion) -> Registered:
     other_log, other_weight = laid[..., 0], laid[..., 1]
     both = ((weight > 0) & (other_weight > 0)).astype(np.float32)
     ratio = _ratio(reference, exposure, motion, width)
-    one, two = (_fine(picture, both) * both for picture in (log, other_log))
+    around = _around(both)
+    one, two = (_fine(picture, both, around) * both for picture in (log, other_log))
     noise = [both / np.maximum(w, 1) for w in (weight, other_weight)]
     planes = np.stack([one * one, two * two, one * two, *noise, both], axis=-1)
     power_one, power_two, shared, noise_one, noise_two, area = np.moveaxis(
@@ -358,10 +360,14 @@ def _cosine(height: int) -> Picture:
     return np.cos(pitch)[:, None].astype(np.float32)
 
 
-def _fine(log: Picture, both: Picture) -> Picture:
+def _around(both: Picture) -> Picture:
+    """Share of the surroundings of each pixel that is seen in both."""
+    return np.asarray(np.maximum(cv2.blur(both, (11, 11)), 1e-3), np.float32)
+
+
+def _fine(log: Picture, both: Picture, around: Picture) -> Picture:
     """What sets a pixel off from its surroundings, where they are seen in both."""
-    share = np.maximum(cv2.blur(both, (11, 11)), 1e-3)
-    return np.asarray(log - cv2.blur(log * both, (11, 11)) / share, np.float32)
+    return np.asarray(log - cv2.blur(log * both, (11, 11)) / around, np.float32)
 
 
 def _weighted_median(values: Picture, weight: Picture) -> float:
