@@ -96,7 +96,7 @@ def rooms(
         if json:
             print_json({"rooms": {room: [str(key) for key in keys] for room, keys in proposed.items()}})
             return
-        print(inventory(job).line(len(proposed), len(looked.failed)))
+        print(inventory(looked.job).line(len(proposed), len(looked.failed)))
         if not proposed:
             if not looked.failed:
                 print("every frame is in a room that you named")
