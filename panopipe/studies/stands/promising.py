@@ -19,7 +19,7 @@ from panopipe.studies.stands.matching import Ready
 Single = NDArray[np.float32]
 
 _WORDS = 1024
-_ALIKE, _IN_TIME, _ROUND_IN_TIME = 7, 3, 10
+_ALIKE, _IN_TIME, ROUND_IN_TIME = 7, 3, 10
 """How many of the most alike frames, and of those before and after, each frame is looked at with; and of how
 many before and after only the floor is, which is quickly done.
 """
@@ -51,7 +51,7 @@ def promising_pairs(frames: Sequence[Ready], times: Sequence[float]) -> list[tup
 
 def pairs_by_floor(looked: Iterable[tuple[int, int]], times: Sequence[float]) -> list[tuple[int, int]]:
     """Pairs whose floors are compared: those that are looked at, and more of those taken near in time."""
-    return sorted({*looked, *neighbours_in_time(times, _ROUND_IN_TIME)})
+    return sorted({*looked, *neighbours_in_time(times, ROUND_IN_TIME)})
 
 
 def neighbours_in_time(times: Sequence[float], reach: int = _IN_TIME) -> set[tuple[int, int]]:

@@ -20,7 +20,12 @@ from panopipe.studies.stands.matching import Ready, alike
 from panopipe.studies.stands.motion import wrapped
 from panopipe.studies.stands.pair import Pair, judged, look, look_hard, shares_room
 from panopipe.studies.stands.plan import Plan, measured_frames, solve_plan
-from panopipe.studies.stands.promising import neighbours_in_time, pairs_by_floor, promising_pairs
+from panopipe.studies.stands.promising import (
+    ROUND_IN_TIME,
+    neighbours_in_time,
+    pairs_by_floor,
+    promising_pairs,
+)
 from panopipe.studies.stands.sight import known_points
 from panopipe.studies.stands.twins import ALIKE, may_be_linked
 
@@ -99,8 +104,12 @@ def solve_shoot(features: Sequence[Features], times: Sequence[float], rooms: Seq
         for (i, j), floors in shifts.items()
         if (i, j) in wanted or stands_out(floors)
     ]
-    row = neighbours_in_time(times, 1)
-    firsts = [pairs[0] for pairs in looked if pairs and proven(pairs[0], in_a_row=pairs[0].ends in row)]
+    row, soon = neighbours_in_time(times, 1), neighbours_in_time(times, ROUND_IN_TIME)
+    firsts = [
+        pairs[0]
+        for pairs in looked
+        if pairs and proven(pairs[0], in_a_row=pairs[0].ends in row, long_after=pairs[0].ends not in soon)
+    ]
     firsts += _of_rooms(frames, rooms, firsts)
     placed = {frame for pair in firsts for frame in pair.ends}
     left = [ends for ends in sorted(row) if not placed.issuperset(ends)]

@@ -103,6 +103,15 @@ def test_frames_taken_in_a_row_are_believed_where_walls_and_floor_tell_one_motio
     )
 
 
+def test_frames_taken_long_after_each_other_are_not_believed_by_a_floor_of_many_rooms() -> None:
+    """One floor lies in many rooms of a house: then the walls must say enough by themselves."""
+    none = np.zeros((0, 3)), np.zeros((0, 2), np.intp)
+    floor = FloorShift(0, 170.0, 1.8, sure=9.2, rival=4.0)
+    pair = Pair(0, 30, 0.0, -10.0, 170.0, 0.5, 0.5, 11.0, 0, 4, floor, 0, *none)
+    assert proven(pair) and not proven(pair, long_after=True)
+    assert proven(replace(pair, telling=20.0), long_after=True)
+
+
 def test_only_in_one_room_do_two_frames_share_much_beside_their_line() -> None:
     """A wall with a door of 0.9 m between two stands, at 1.5 m a camera height; the same without the wall."""
     rng = np.random.default_rng(5)
