@@ -13,7 +13,7 @@ NOWHERE = Plan(np.zeros(4), np.zeros((4, 2)), np.zeros(4, np.intp))
 SHIFT = FloorShift(0, 170.0, 1.2, sure=4.4)
 
 
-def judged(*, apart: int, support: float = 3.0, walls: float = 7.0, against: float = 0.0) -> Judged:
+def judged(*, apart: int, support: float = 2.0, walls: float = 9.0, against: float = 0.0) -> Judged:
     """A place that the floors of two pairs of frames tell."""
     told = ((0, 2, SHIFT), (1, 3, SHIFT))
     return Judged(Proposal(NOWHERE, told, support), walls, 0.0, against, support + walls - against, apart)
@@ -23,20 +23,20 @@ def test_frames_taken_right_after_each_other_join_rooms_with_less() -> None:
     soon, later = (judged(apart=apart) for apart in (1, 9))
     assert is_sure(soon, [soon.proposal], 2.0)
     assert not is_sure(later, [later.proposal], 2.0)
-    much = judged(apart=9, support=5.0, walls=8.0)
+    much = judged(apart=9, support=5.0)
     assert is_sure(much, [much.proposal], 2.0)
 
 
 def test_no_place_is_believed_that_another_nearly_equals() -> None:
     for apart in (1, 9):
-        one = judged(apart=apart, support=5.0, walls=8.0)
+        one = judged(apart=apart, support=5.0)
         assert not is_sure(one, [one.proposal], 0.6 * one.worth)
 
 
 def test_walls_in_the_way_ask_for_more_even_of_frames_taken_right_after_each_other() -> None:
-    one = judged(apart=1, walls=8.0, against=2.0)
+    one = judged(apart=1, against=2.0)
     assert not is_sure(one, [one.proposal], 0.0)
-    more = judged(apart=1, support=9.0, walls=8.0, against=2.0)
+    more = judged(apart=1, support=9.0, against=2.0)
     assert is_sure(more, [more.proposal], 0.0)
 
 
