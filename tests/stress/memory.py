@@ -57,7 +57,7 @@ def run_large(room: Path, frames: int, width: int, limit_bytes: int) -> list[str
             else group / "memory.max_usage_in_bytes"
         )
         lines.append(f"{'peak of the group, file cache in it':34} {int(used.read_text()) / GB:8.2f} GB")
-        group.rmdir()
+        _remove(group)
     return lines
 
 
@@ -94,6 +94,18 @@ def _group(limit_bytes: int) -> Path | None:
             pass
         group.rmdir()
     return None
+
+
+def _remove(group: Path) -> None:
+    """Remove a control group once the last of its processes is gone, which may take a moment."""
+    until = time.monotonic() + 30
+    while True:
+        try:
+            return group.rmdir()
+        except OSError:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.1)
 
 
 def _enter(group: Path) -> None:
