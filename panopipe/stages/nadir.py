@@ -30,6 +30,7 @@ from panopipe.studies.floor.pole_shadow import PoleShadow
 from panopipe.studies.floor.register import WarpedNeighbour, lay
 from panopipe.studies.floor.shadow_fill import without_shadows
 from panopipe.studies.floor.shared_rig import with_shared
+from panopipe.studies.floor.soft_shade import with_seen
 from panopipe.studies.floor.soften import fill_softly
 
 _SURE_ENOUGH, _DOUBTFUL = 0.5, 0.3
@@ -135,7 +136,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 40
+    version: ClassVar[int] = 41
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -292,7 +293,7 @@ def _rebuilt(
     notes["fill_method"] = "floor" if settings.fill == "floor" else "shadow only"
     notes["ring_agreement"] = round(result.ring_agreement, 3)
     notes["strange_contrast"] = round(result.strange, 4)
-    return result.picture, notes, _doubts(extent, result)
+    return with_seen(seen, result.picture, hole, shown), notes, _doubts(extent, result)
 
 
 _SENTENCES = {
