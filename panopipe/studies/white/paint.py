@@ -56,14 +56,11 @@ class Told:
     ----------
     colour : ndarray of shape (64, 128, 2)
         Steps from white paint, in log cone ratios; 0 where nothing tells it.
-    darker : ndarray
-        Natural logarithms by which the surface is darker than white paint.
     surely : ndarray
         0 to 1: how surely it is painted so.
     """
 
     colour: Matrix
-    darker: Matrix
     surely: Matrix
 
 
@@ -79,15 +76,15 @@ def paint_of(rows: Rows, camera: tuple[float, float]) -> Told:
         Place of the camera's own white as a real light.
     """
     left = np.ones((CELL_ROWS, 2 * CELL_ROWS)) * _at_walls()[:, None]
-    colour, darker = np.zeros((*left.shape, 2)), np.zeros(left.shape)
+    colour = np.zeros((*left.shape, 2))
     if rows.shape[1] >= 2 * ROWS:
         lights = mixture(DAY_MIRED, LAMP_MIRED, camera)
         steps, mean = find_steps(rows, lights), look(rows, CELL_ROWS)[0]
         for own, surely in _paints(steps):
-            off, dark = _taken_off(mean, own)
+            off = _taken_off(mean, own)
             here = left * surely * _reach(mean, off, own, steps, lights)
-            colour, darker, left = colour + here[..., None] * off, darker + here * dark, left - here
-    return Told(colour, darker, _at_walls()[:, None] - left)
+            colour, left = colour + here[..., None] * off, left - here
+    return Told(colour, _at_walls()[:, None] - left)
 
 
 def _at_walls() -> Matrix:
@@ -130,14 +127,13 @@ def _densest(at: Matrix, left: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(left & (np.sum((at - centre) ** 2, axis=1) < 4))
 
 
-def _taken_off(mean: Matrix, own: Steps) -> tuple[Matrix, Matrix]:
-    """Steps of colour and of darkness by which each cell would differ from white paint in its light.
+def _taken_off(mean: Matrix, own: Steps) -> Matrix:
+    """Steps of colour by which each cell would differ from white paint in its light.
 
     Paint is one ratio of channels, as surfaces are relit; the step that it makes hangs a little on the light.
     """
     white = mean / np.exp(np.median(own.ratio, axis=0))
-    colour = log_chromaticity_from_working(mean) - log_chromaticity_from_working(white)
-    return colour, np.log(white @ LUMINANCE_OF_WORKING) - np.log(mean @ LUMINANCE_OF_WORKING)
+    return log_chromaticity_from_working(mean) - log_chromaticity_from_working(white)
 
 
 def _reach(mean: Matrix, off: Matrix, own: Steps, steps: Steps, lights: Mixture) -> Matrix:

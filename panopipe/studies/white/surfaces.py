@@ -47,8 +47,8 @@ WHITE_OVER_MIDDLE = 16.0
 """Most that white paint lies above the middle of a frame's light: 4 EV, where a merged bracket may hold 7."""
 CLIPPED = 0.02
 """Share of a cell that may be clipped; glare of lamps and windows lies on its other pixels."""
-TOLD_HEARD = 0.4
-"""How much a wall whose paint is told is heard, against white paint: what is told is off by 2 delta E."""
+TOLD_HEARD = 0.35
+"""How much a wall whose paint is told is heard, however dim, against white paint: it is off by 2 delta E."""
 BESIDE, BESIDE_DIM = 0.1, -0.5
 """Share of a cell with clipped light from where its surfaces tell what light that is, and how far they lie
 below white in the room's light at most, in natural logarithms: reveals lie at -0.3 to 1, a teal wall behind a
@@ -120,7 +120,7 @@ def surfaces_of(
         Paint of coloured walls, by `paint.paint_of`: they are heard as white ones; None: it is not known.
     """
     smooth = smoothness(rows) if smooth is None else smooth
-    told = Told(np.zeros((ROWS, 2 * ROWS, 2)), *np.zeros((2, ROWS, 2 * ROWS))) if told is None else told
+    told = Told(np.zeros((ROWS, 2 * ROWS, 2)), np.zeros((ROWS, 2 * ROWS))) if told is None else told
     largest = highest_plane(rows)
     surface = (largest > RECORDED[0]) & (largest < RECORDED[1])
     bright = (largest >= RECORDED[1]) & (largest < RECORDED[1] * (np.inf if clips_at is None else clips_at))
@@ -133,12 +133,13 @@ def surfaces_of(
     is_bright = ~known & (above_share > 0.5)
     mean[is_bright] = above[is_bright]
     place, light = log_chromaticity_from_working(mean), np.log(np.maximum(mean @ LUMINANCE_OF_WORKING, 1e-6))
-    against = _against_brightest(place - told.colour, light + told.darker, known)
-    over_white = light + told.darker - upper_envelope(light, known)
+    against = _against_brightest(place, light, known)
+    over_white = light - upper_envelope(light, known)
     beside = ~is_bright & (over >= CLIPPED) & (share > BESIDE) & (over_white > BESIDE_DIM)
     darker = np.minimum(over_white, 0)
     white = np.maximum(np.exp(WHITE_OVER * darker), np.exp(REFLECTS_OVER * np.minimum(against, 0)))
-    trust = white * np.exp(-TEXTURE * texture) * known * _by_height() * (1 - (1 - TOLD_HEARD) * told.surely)
+    white += told.surely * (TOLD_HEARD - white)
+    trust = white * np.exp(-TEXTURE * texture) * known * _by_height()
     seen = Surfaces(place, light, known, trust, is_bright, beside, told.colour)
     return _of_little_paint(seen, rows, smooth)
 

@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from panopipe.colour.spaces import LUMINANCE_OF_WORKING
 from panopipe.studies.white.by_place import find_field
 from panopipe.studies.white.cones import light_of_place, locus, log_chromaticity_from_working
 from panopipe.studies.white.mixture import mixture
@@ -43,8 +42,7 @@ def test_a_lilac_wall_is_told_by_its_door_in_whatever_light() -> None:
     true = log_chromaticity_from_working(lit) - log_chromaticity_from_working(lit * WHITE / LILAC)
     wall = np.s_[32:40, 62:126]
     assert np.abs(told.colour - true)[wall].max() < 0.03
-    darker = np.log((WHITE @ LUMINANCE_OF_WORKING) / (LILAC @ LUMINANCE_OF_WORKING))
-    assert told.darker[wall] == pytest.approx(np.full((8, 64), darker), abs=0.05)
+    assert told.surely[wall].min() > 0.9
     assert told.surely[:18].max() == 0, "the ceiling"
     assert told.surely[26:40, 51:58].max() < 0.05, "the door"
 
@@ -90,6 +88,6 @@ def test_a_small_frame_tells_nothing() -> None:
 def test_it_turns_with_the_frame(cells: int) -> None:
     rows = room(LILAC, mixed())
     turned = paint_of(np.roll(rows, cells * TIMES, axis=1), CAMERA)
-    for name in ("colour", "darker", "surely"):
+    for name in ("colour", "surely"):
         expected = np.roll(getattr(paint_of(rows, CAMERA), name), cells, axis=1)
         np.testing.assert_allclose(getattr(turned, name), expected, atol=1e-3)
