@@ -41,6 +41,8 @@ _DEEP = 0.4
 """Loss of light, in log light, from which noise would show."""
 _OF_MEDIAN = 1.4826
 """Standard deviation of a normal distribution over the median of its magnitudes."""
+_LINE = 1024
+"""Places that are looked up in one line."""
 _FEWEST = 200
 """Pixels that tell of shade at least."""
 
@@ -146,11 +148,13 @@ def _binned(values: Picture, ring: Picture, turn: Float) -> Picture:
     table = np.concatenate([table[:, -reach:], table, table[:, :reach]], 1)
     table = cv2.GaussianBlur(table, (0, 0), sigmaX=_SMOOTH, sigmaY=0.7)
     means = table[..., 1:] / np.maximum(table[..., :1], 1e-3)
-    seen = cv2.remap(
-        means, (turn + reach - 0.5).astype(np.float32)[:, None], (ring - 0.5).astype(np.float32)[:, None],
-        cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
-    return np.asarray(seen.reshape(values.shape), np.float32)
+    # In lines, as the library takes no picture of more than 32,767 rows.
+    lines = math.ceil(len(ring) / _LINE)
+    column, row = (
+        np.resize(place.astype(np.float32), (lines, _LINE)) for place in (turn + reach - 0.5, ring - 0.5)
+    )
+    seen = cv2.remap(means, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(seen.reshape(-1, values.shape[-1])[: len(values)], np.float32)
 
 
 def _clamped(values: Picture) -> Picture:

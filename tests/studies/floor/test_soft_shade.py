@@ -72,3 +72,11 @@ def test_a_view_turned_a_quarter_gives_the_same() -> None:
         np.rot90(SHOWN).copy(),
     )
     assert np.allclose(np.rot90(after), turned, atol=2e-3)
+
+
+def test_a_shade_of_more_pixels_than_a_picture_may_have_rows_is_taken() -> None:
+    """The library's limit is 32,767 rows; frames of 18 megapixels show more of a foot's shade."""
+    true = floor(90)
+    after = with_seen(hidden(true), true, AWAY < 126, SHOWN)
+    assert ((AWAY < 126) & SHOWN).sum() > 40000
+    assert np.abs(np.log(after / true))[AWAY > FOOT + 6].mean() < 0.005
