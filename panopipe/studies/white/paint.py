@@ -35,6 +35,9 @@ LIGHT_TURNS, BESIDE = 0.2, (0.015, 0.04)
 """How far beside the curve a step of light leads, against its length: the black-body line climbs by .18 from
 the curve of mixtures and falls by .24. And how much further one may be, and surely is, a step of paint: white
 rooms show up to .005, walls of lilac, pink, green and blue .03 to .12."""
+DEEP = (0.32, 0.36)
+"""Length of a step from where paint is deep, and from where it is not told: it never passes for white, and
+what is told of it is off by more. Lilac, pink and green walls lie at .12 to .3."""
 MEMBER, OF_ITS_OWN = 0.06, 0.55
 """Distance between curve and surface, the paint taken off, at which it is hardly of that paint; against the
 paint's own distance, so that a white ceiling is none."""
@@ -102,11 +105,18 @@ def _paints(steps: Steps) -> list[tuple[Steps, float]]:
             break
         left &= ~group
         own = steps.some(group)
-        further = _beside(own) - LIGHT_TURNS * float(np.hypot(*np.median(own.colour, axis=0)))
-        surely = float(smooth_step(np.array((further - BESIDE[0]) / (BESIDE[1] - BESIDE[0]))))
+        surely = _surely_paint(own)
         if surely > 0:
             found.append((own, surely))
     return found
+
+
+def _surely_paint(own: Steps) -> float:
+    """How surely a group of steps is one of paint that may pass for white, and none of light."""
+    length = float(np.hypot(*np.median(own.colour, axis=0)))
+    further = _beside(own) - LIGHT_TURNS * length
+    paint = smooth_step(np.array((further - BESIDE[0]) / (BESIDE[1] - BESIDE[0])))
+    return float(paint * (1 - smooth_step(np.array((length - DEEP[0]) / (DEEP[1] - DEEP[0])))))
 
 
 def _beside(own: Steps) -> float:
