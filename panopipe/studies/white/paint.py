@@ -31,10 +31,11 @@ LIKE = np.array([0.05, 0.05, 0.05, 0.15])
 """Differences in colour, in distance from the curve and in light within which steps are of one paint."""
 MOST_PAINTS, FEWEST = 4, 12
 """Paints that a frame is searched for, and steps that tell one: 17 degrees of edges."""
-LIGHT_TURNS, BESIDE = 0.2, (0.015, 0.04)
+LIGHT_TURNS, BESIDE = 0.1, (0.015, 0.04)
 """How far beside the curve a step of light leads, against its length: the black-body line climbs by .18 from
-the curve of mixtures and falls by .24. And how much further one may be, and surely is, a step of paint: white
-rooms show up to .005, walls of lilac, pink, green and blue .03 to .12."""
+the curve of mixtures and falls by .24, but lights of one edge lie on the curve or are near each other. And
+how much further one may be, and surely is, a step of paint: white rooms show up to .005, walls of lilac,
+pink, green and blue .03 to .12."""
 DEEP = (0.32, 0.36)
 """Length of a step from where paint is deep, and from where it is not told: it never passes for white, and
 what is told of it is off by more. Lilac, pink and green walls lie at .12 to .3."""
