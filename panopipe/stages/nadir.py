@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -16,6 +16,7 @@ from panopipe.sphere.from_view import write_view
 from panopipe.sphere.geometry import row_of_pitch
 from panopipe.sphere.views import View, frame_focal_px, straight_down, view_from_frame
 from panopipe.stage import Applied, JobFacts, Note, Observation, Prepared, Solution, SpanStage, StageContext
+from panopipe.studies.floor.edge import Edge
 from panopipe.studies.floor.edge_search import floor_edge
 from panopipe.studies.floor.extent import Extent, floor_extent
 from panopipe.studies.floor.fill import Filled, fill_floor
@@ -136,7 +137,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 42
+    version: ClassVar[int] = 43
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -238,35 +239,63 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         cover = _cover(distance)
         if settings.fill == "shadow":
             cover = np.minimum(cover, 1 - _cover(plan.foot.distance(view)))
-        filled, notes, review_reasons = _filled(band, view, seen, distance, plan, settings)
-        if notes["fill_method"] != "soft":
-            shown = seen + (filled - seen) * cover[..., None]
-            notes |= _flaw_notes(gravest_flaw(shown, cover > 0), view, band.facts)
-        write_view(band.rows, band.first, view, filled, cover, kernel="lanczos")
-        return Applied(band.rows, notes, review_reasons)
+        way, flaw = _least_flawed(_ways(band, view, seen, distance, plan, settings), seen, cover)
+        notes = way.notes | ({} if flaw is None else _flaw_notes(flaw, view, band.facts))
+        write_view(band.rows, band.first, view, way.picture, cover, kernel="lanczos")
+        return Applied(band.rows, notes, way.review_reasons)
 
 
-def _filled(
+@dataclass(frozen=True, slots=True, eq=False)
+class _Way:
+    """The view with its hole filled in one way, what is noted of it, and what a person should look at."""
+
+    picture: Rows
+    notes: dict[str, float | str]
+    review_reasons: tuple[str, ...] = ()
+
+
+def _least_flawed(ways: Iterable[_Way], seen: Rows, cover: NDArray[np.float32]) -> tuple[_Way, Flaw | None]:
+    """The first way that puts nothing where it does not belong, or else that which leaves the least flaw."""
+    judged: list[tuple[_Way, Flaw]] = []
+    for way in ways:
+        if way.notes["fill_method"] == "soft":
+            if not judged:
+                return way, None
+            continue
+        flaw = gravest_flaw(seen + (way.picture - seen) * cover[..., None], cover > 0)
+        judged.append((way, flaw))
+        if flaw.size < 1 or flaw.kind == "blur":
+            break
+    return min(judged, key=lambda one: one[1].size)
+
+
+def _ways(
     band: Band, view: View, seen: Rows, distance: NDArray[np.float32], plan: _Plan, settings: NadirSettings
-) -> tuple[Rows, dict[str, float | str], tuple[str, ...]]:
-    """Fill the hole in the view the best way there is."""
+) -> Iterator[_Way]:
+    """Fill the hole in the view the best way there is; in others for the case that it leaves a flaw."""
     hole = distance < _FEATHER_PX
     if settings.fill == "soft":
-        return fill_softly(seen, hole), {"fill_method": "soft"}, ()
+        yield _Way(fill_softly(seen, hole), {"fill_method": "soft"})
+        return
     laid = _laid(band, view, seen, distance, plan)
     if laid is None or laid[2] < 1:
-        rebuilt = _rebuilt(seen, hole, _shown(plan, view), settings)
+        edge, shown = floor_edge(seen, np.ones_like(hole), hole), _shown(plan, view)
+        rebuilt = _rebuilt(seen, hole, shown, settings, edge)
         # What shows more of the floor's own detail: its repeat close by, or the neighbour from afar.
-        repeats = laid is not None and float(rebuilt[1].get("ring_agreement", 0.0)) >= laid[2]
-        if laid is None or (repeats and not rebuilt[2]):
-            return rebuilt
-    key, floor, sharp = laid
-    notes: dict[str, float | str] = {
-        "fill_method": f"seen from {key}",
-        "neighbour_agreement": round(floor.agreement, 3),
-        "neighbour_sharpness": round(sharp, 3),
-    }
-    return graft(seen, hole, floor.light), notes, ()
+        repeats = laid is not None and float(rebuilt.notes.get("ring_agreement", 0.0)) >= laid[2]
+        if laid is None or (repeats and not rebuilt.review_reasons):
+            yield rebuilt
+            # Rows of a rug's pattern may be taken for its edge.
+            if edge is not None:
+                yield _rebuilt(seen, hole, shown, settings, None)
+    if laid is not None:
+        key, floor, sharp = laid
+        notes: dict[str, float | str] = {
+            "fill_method": f"seen from {key}",
+            "neighbour_agreement": round(floor.agreement, 3),
+            "neighbour_sharpness": round(sharp, 3),
+        }
+        yield _Way(graft(seen, hole, floor.light), notes)
 
 
 def _shown(plan: _Plan, view: View) -> NDArray[np.bool_]:
@@ -279,21 +308,24 @@ def _shown(plan: _Plan, view: View) -> NDArray[np.bool_]:
 
 
 def _rebuilt(
-    seen: Rows, hole: NDArray[np.bool_], shown: NDArray[np.bool_], settings: NadirSettings
-) -> tuple[Rows, dict[str, float | str], tuple[str, ...]]:
+    seen: Rows,
+    hole: NDArray[np.bool_],
+    shown: NDArray[np.bool_],
+    settings: NadirSettings,
+    edge: Edge | None,
+) -> _Way:
     """Continue the floor from around the hole, as far as there is any."""
     extent = floor_extent(seen, hole)
-    edge = floor_edge(seen, np.ones_like(hole), hole)
     result = None
     if extent.other_share < _TOO_LITTLE:
         result = fill_floor(seen, extent.floor, hole, unlike=extent.unlike, edge=edge, shown=shown)
     notes: dict[str, float | str] = {"other_than_floor_share": round(extent.other_share, 3)}
     if result is None:
-        return fill_softly(seen, hole), {"fill_method": "soft", **notes}, (_SENTENCES["little"],)
+        return _Way(fill_softly(seen, hole), {"fill_method": "soft", **notes}, (_SENTENCES["little"],))
     notes["fill_method"] = "floor" if settings.fill == "floor" else "shadow only"
     notes["ring_agreement"] = round(result.ring_agreement, 3)
     notes["strange_contrast"] = round(result.strange, 4)
-    return with_seen(seen, result.picture, hole, shown), notes, _doubts(extent, result)
+    return _Way(with_seen(seen, result.picture, hole, shown), notes, _doubts(extent, result))
 
 
 _SENTENCES = {

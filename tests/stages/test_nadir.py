@@ -1,5 +1,6 @@
 """Nadir: the foot goes, the floor goes on, and every other pixel keeps its bits."""
 
+import math
 from dataclasses import replace
 
 import cv2
@@ -12,7 +13,8 @@ from panopipe.setting import rules
 from panopipe.sphere.views import frame_focal_px, straight_down, view_from_frame
 from panopipe.stage import JobFacts, Observation, StageContext
 from panopipe.stages.nadir import Nadir, NadirSettings
-from tests.scenes.floors import FLOORS, Foot, Stand, see
+from panopipe.studies.floor.edge import Edge
+from tests.scenes.floors import FLOORS, HELD_OUT, Foot, Stand, see
 
 WIDTH, HEIGHT = 1536, 768
 FOOT = Foot(8)
@@ -327,3 +329,22 @@ def test_a_frame_too_small_for_its_floor_is_left_and_said() -> None:
     )
     assert prepared.data is None
     assert any("256 px" in why for why in prepared.review_reasons)
+
+
+@pytest.mark.parametrize("name", ["hexagonal tiles", "striped rug", "brick"])
+def test_an_edge_that_is_none_does_not_break_a_pattern(monkeypatch, name) -> None:
+    # Once seen: rows of a rug's pattern passed for an arc, and what was copied along it fitted nowhere.
+    def arc(light, known, hole):
+        rows, columns = np.nonzero(hole)
+        radius = math.sqrt(len(rows) / math.pi)
+        return Edge((rows.mean(), columns.mean()), 0.55, 0.4 * radius, -0.3 / radius)
+
+    floors = {**FLOORS, **HELD_OUT}
+    seen = see(floors[name](), Stand(heading_deg=10, seed=4), FOOT, width=WIDTH, top_pitch_deg=-35)
+    pictures = []
+    for edge in (lambda *_: None, arc):
+        monkeypatch.setattr("panopipe.stages.nadir.floor_edge", edge)
+        _, after, _, applied = finish(seen, NadirSettings())
+        pictures.append(after)
+        assert applied.notes["flaw_size"] < 1
+    assert np.array_equal(*pictures)
