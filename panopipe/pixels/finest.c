@@ -103,19 +103,5 @@ PyObject *shrink_finest_kernel(PyObject *self, PyObject *args)
     scale.control = view[9].buf;
     scale.smooth = view[10].buf;
     scale.change = view[11].buf;
-    const char *fault = fault_of(&scale, &light);
-    int failed = 0;
-    if (!fault) {
-        Py_BEGIN_ALLOW_THREADS
-        failed = shrink_scale(&scale);
-        Py_END_ALLOW_THREADS
-    }
-    close_arrays(&arrays);
-    if (failed)
-        return PyErr_NoMemory();
-    if (fault) {
-        PyErr_SetString(PyExc_ValueError, fault);
-        return NULL;
-    }
-    Py_RETURN_NONE;
+    return end_shrink(&scale, &arrays, fault_of(&scale, &light));
 }

@@ -317,7 +317,7 @@ static float *cut_rings(Ring *rings, int count, Py_ssize_t rows, Py_ssize_t stri
     return memory;
 }
 
-int shrink_scale(const Scale *scale)
+static int shrink_scale(const Scale *scale)
 {
     Py_ssize_t widest = 1;
     for (Py_ssize_t row = 0; row < scale->rows; row++)
@@ -367,6 +367,24 @@ const char *shrink_fault(const Scale *scale)
     return NULL;
 }
 
+PyObject *end_shrink(const Scale *scale, Arrays *arrays, const char *fault)
+{
+    int failed = 0;
+    if (!fault) {
+        Py_BEGIN_ALLOW_THREADS
+        failed = shrink_scale(scale);
+        Py_END_ALLOW_THREADS
+    }
+    close_arrays(arrays);
+    if (failed)
+        return PyErr_NoMemory();
+    if (fault) {
+        PyErr_SetString(PyExc_ValueError, fault);
+        return NULL;
+    }
+    Py_RETURN_NONE;
+}
+
 PyObject *shrink_kernel(PyObject *self, PyObject *args)
 {
     PyObject *given[7];
@@ -390,19 +408,5 @@ PyObject *shrink_kernel(PyObject *self, PyObject *args)
     scale.control = arrays.view[4].buf;
     scale.smooth = arrays.view[5].buf;
     scale.change = arrays.view[6].buf;
-    const char *fault = shrink_fault(&scale);
-    int failed = 0;
-    if (!fault) {
-        Py_BEGIN_ALLOW_THREADS
-        failed = shrink_scale(&scale);
-        Py_END_ALLOW_THREADS
-    }
-    close_arrays(&arrays);
-    if (failed)
-        return PyErr_NoMemory();
-    if (fault) {
-        PyErr_SetString(PyExc_ValueError, fault);
-        return NULL;
-    }
-    Py_RETURN_NONE;
+    return end_shrink(&scale, &arrays, shrink_fault(&scale));
 }

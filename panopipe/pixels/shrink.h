@@ -76,8 +76,8 @@ INLINE Piece next_piece(const Scale *scale, const Tile *tile, Piece piece)
     return piece_from(scale, tile, piece.at + piece.count, 0);
 }
 
-/* Work on a scale; -1 if there is no memory. */
-int shrink_scale(const Scale *scale);
+/* Work on a scale without a fault, close its arrays, and tell Python what came of it. */
+PyObject *end_shrink(const Scale *scale, Arrays *arrays, const char *fault);
 /* What leads out of its arrays, or NULL. */
 const char *shrink_fault(const Scale *scale);
 
