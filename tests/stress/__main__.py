@@ -79,6 +79,8 @@ def main() -> None:
         "times": time_reruns,
         "memory": lambda room: run_large(room, asked.frames, asked.width, round(asked.limit_gb * GB)),
     }
+    if unknown := sorted({*asked.what} - {*doing}):
+        parser.error(f"nothing is named {' or '.join(unknown)}: {', '.join(doing)}")
     for what in asked.what:
         with tempfile.TemporaryDirectory(dir=asked.folder) as folder:
             started = time.monotonic()
