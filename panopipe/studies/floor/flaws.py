@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from panopipe.studies.floor.edge import Edge
 from panopipe.studies.floor.edge_search import floor_edge
 from panopipe.studies.floor.logs import offset_for, to_log
-from panopipe.studies.floor.scene import shrunk, within
+from panopipe.studies.floor.scene import distance_from, shrunk, within
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -115,7 +115,7 @@ def gravest_flaw(light: Picture, hole: Mask) -> Flaw:
     by_kind = flaws(light, hole)
     kind = max(by_kind, key=lambda name: by_kind[name][0] / BARS[name])
     size, row, column = by_kind[kind]
-    depth = cv2.distanceTransform(hole.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    depth = distance_from(~hole)
     at = min(int(row), hole.shape[0] - 1), min(int(column), hole.shape[1] - 1)
     rim = 0.1 * math.sqrt(hole.sum() / math.pi)
     return Flaw(kind, size / BARS[kind], row, column, bool(depth[at] < rim))
@@ -176,7 +176,7 @@ def _unlike(structure: Picture, zone: Mask, around: Mask, unit: float) -> tuple[
     usual = _usual(_nearest(parts, clear, samples, apart))
     far = _nearest(parts, clear, asked, [0])[0]
     # A patch amid the hole has its likes further off than one at the rim.
-    depth = cv2.distanceTransform(zone.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    depth = distance_from(~zone)
     off = depth[inner][asked[:, 0], asked[:, 1]] + _CLEAR * unit + half
     unlike, weight = np.zeros((2, *zone.shape), np.float32)
     unlike[inner][asked[:, 0], asked[:, 1]] = far / np.interp(off, apart, usual)

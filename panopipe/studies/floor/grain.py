@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.floor.scene import within
+from panopipe.studies.floor.scene import distance_from, within
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -36,7 +36,7 @@ def with_grain(filled: Picture, hole: Mask) -> Picture:
     reach = 0.15 * float(np.sqrt(hole.sum()))
     # The first pixels beside the rim hold something of either side.
     ring = within(hole, reach) & ~within(hole, 4)
-    depth = cv2.distanceTransform(hole.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    depth = distance_from(~hole)
     core = depth >= 4
     if ring.sum() < 100 or core.sum() < 100:
         return filled

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.studies.floor.poisson import correction, fill_smoothly, inside_of
-from panopipe.studies.floor.scene import Box, Scene
+from panopipe.studies.floor.scene import Box, Scene, distance_from
 
 Picture = NDArray[np.float32]
 Whole = NDArray[np.int64]
@@ -115,7 +115,7 @@ def _add_unmet(
 
 def _bounded(levels: Picture, hole: NDArray[np.bool_], most: float) -> Picture:
     """Mending without its strongest parts, but for the first pixels at the rim, which hide a step."""
-    depth = cv2.distanceTransform(hole.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    depth = distance_from(~hole)
     bound = (most + np.exp(-depth / _RIM_PX))[..., None]
     bounded: Picture = np.clip(levels, -bound, bound).astype(np.float32)
     return bounded

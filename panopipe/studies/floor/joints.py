@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.floor.scene import within
+from panopipe.studies.floor.scene import distance_from, within
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -242,7 +242,7 @@ def _ends(luma: Picture, known: Mask, hole: Mask, radius: float) -> list[_End]:
     rows, columns = np.nonzero(rim)
     if not rows.size:
         return []
-    depth = cv2.distanceTransform((~hole).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    depth = distance_from(hole)
     down, across = cv2.Sobel(depth, cv2.CV_32F, 0, 1), cv2.Sobel(depth, cv2.CV_32F, 1, 0)
     outward = np.arctan2(down[rows, columns], across[rows, columns]).astype(np.float64)
     turn = np.radians(np.linspace(-_MOST_TURN_DEG, _MOST_TURN_DEG, _TURNS))

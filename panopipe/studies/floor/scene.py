@@ -115,7 +115,13 @@ def lessened(picture: Picture, factor: int) -> Picture:
     return shrunk(picture, factor) if factor > 1 else cv2.GaussianBlur(picture, (0, 0), _SOFT_PX)
 
 
+def distance_from(mask: Mask) -> Picture:
+    """Distance of each pixel from the nearest one of a mask, in pixels."""
+    off = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    # Its roots depend in their last bit on where the array lies in memory; squares are whole numbers.
+    return np.asarray(np.sqrt(np.rint(np.square(off))), np.float32)
+
+
 def within(mask: Mask, reach: float) -> Mask:
     """Pixels of a mask and those nearer to it than `reach`."""
-    near: Mask = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) < reach
-    return near
+    return np.asarray(distance_from(mask) < reach, np.bool_)

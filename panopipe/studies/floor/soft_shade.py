@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.studies.floor.logs import from_log, offset_for, to_log
-from panopipe.studies.floor.scene import within
+from panopipe.studies.floor.scene import distance_from, within
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -84,7 +84,7 @@ def _lit(light: Picture, filled: Picture, shade: Mask, foot: Mask, radius: float
     lost += _broad(gap - lost, shade, _BROAD * radius)
     fine = shade & ~_odd(np.where(shade, (gap - lost).mean(-1), 0), shade, radius) & (lost.mean(-1) > -_DEEP)
     rebuilt = foot | (shade & ~fine)
-    weight = fine * np.clip(_away(rebuilt) / max(_LEAST_FEATHER_PX, _FEATHER * radius), 0, 1)
+    weight = fine * np.clip(distance_from(rebuilt) / max(_LEAST_FEATHER_PX, _FEATHER * radius), 0, 1)
     seen = from_log(logs - lost, offset)
     return np.asarray(filled + (seen - filled) * weight[..., None], np.float32)
 
@@ -98,19 +98,12 @@ def _odd(rest: Picture, shade: Mask, radius: float) -> Mask:
     return within(odd & shade, _STREAK * radius) if odd.any() else odd
 
 
-def _away(mask: Mask) -> Picture:
-    """Distance of each pixel from a mask."""
-    off = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    # Its roots depend in their last bit on where the array lies in memory; squares are whole numbers.
-    return np.asarray(np.sqrt(np.rint(np.square(off))), np.float32)
-
-
 def _along_outline(gap: Picture, shade: Mask, foot: Mask) -> Picture:
     """Mean of a picture in the shade by distance from the foot and direction, without outliers."""
     rows, columns = np.nonzero(shade)
     middle = np.argwhere(foot).mean(0)
     turn = np.arctan2(rows - middle[0], columns - middle[1]) / (2 * np.pi) * _SECTORS + _SECTORS / 2
-    ring = _away(foot)[rows, columns] / np.float32(_RINGS_PX)
+    ring = distance_from(foot)[rows, columns] / np.float32(_RINGS_PX)
     values, even = gap[rows, columns], np.zeros((len(rows), gap.shape[-1]), np.float32)
     # The second time outliers are told from what the first left.
     for _ in range(2):
