@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable
-from xml.sax.saxutils import escape
+from html import escape
 
 from panopipe.capture import Capture
 from panopipe.files.imprint import Imprint, of_camera
@@ -137,4 +137,4 @@ def _array(name: str, kind: str, items: Iterable[str]) -> str:
 
 def _text(text: str) -> str:
     """Text as XML can hold it, whatever somebody typed; carriage returns escaped, or a parser drops them."""
-    return escape(_FORBIDDEN.sub("", text).strip(), {"\r": "&#13;"})
+    return escape(_FORBIDDEN.sub("", text).strip(), quote=False).replace("\r", "&#13;")
