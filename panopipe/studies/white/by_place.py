@@ -52,11 +52,6 @@ WIDE, NARROW = 0.5, 0.12
 the few white things there stand in unlike light, and none may be silenced by the others."""
 HALF_A_LAMP = 0.5
 """Of the way in red from lamp to daylight. Grass, leaves and sky lie at daylight or beyond, lamps do not."""
-GREEN_ALONG, GREEN_ACROSS = 0.15, 0.3
-"""Distance from the light that was found, along the curve and across it, at which a surface is hardly heard:
-it may be a green wall."""
-GREEN_PRIOR, GREEN_MOST = 0.1, 0.2
-"""Weight with which each cell holds to no green, and most that is taken for light."""
 HALF_WAY = 0.5
 """Where the light starts, of the way from daylight to lamp, in a room that hardly shows paint: its white is
 told by coloured surfaces. In rendered ones half of the floor, walls and ceiling stood below .45 to .65."""
@@ -127,7 +122,7 @@ class LightField:
     lengths : ndarray of shape (64, 128)
         Lengths along the curve.
     beside : ndarray of shape (64, 128, 2)
-        What lawns and trees add to the light, beside the curve.
+        What lawns, floors and walls add to the light, beside the curve.
     thrown : ndarray of shape (64, 128, 2)
         What of curve and lengths is the room's own colour, which only its paint shows.
     heard : ndarray of shape (64, 128)
@@ -226,7 +221,7 @@ def find_along(
     lights = mixture(*lights_mired, camera)
     curve = _through_paint(lights, seen)
     shown, across = curve.nearest(seen.log_chromaticity)
-    links = _links(seen, shown, across)
+    links, _ = _links(seen, shown, across)
     length, across = curve.nearest(seen.log_chromaticity - seen.paint)
     views = _of_daylight(seen, curve)
     trust = np.maximum(seen.trust, _around_windows(seen, views > HALF_A_VIEW))
@@ -235,7 +230,7 @@ def find_along(
     sure = surely_painted(heard)
     start = sure * float(curve.nearest(np.array([white]))[0][0]) + (1 - sure) * HALF_WAY * curve.length
     field, kept = np.full(length.shape, start), heard
-    prior, narrow = PRIOR + PRIOR_OF_MANY * sure, NARROW + (WIDE - NARROW) * (1 - sure)
+    prior, narrow = _prior(sure), NARROW + (WIDE - NARROW) * (1 - sure)
     for turn in range(rounds):
         wide = WIDE * (narrow / WIDE) ** (turn / (rounds - 1))
         off = length - field
@@ -263,7 +258,7 @@ def find_field(
     throws = bounce(along.shown - field, seen.known.astype(np.float64)) * unpainted
     tint = along.off_lights if along.off_lights[0] > 0 else 0.0
     thrown = curve.at(field) - curve.at(field - throws) + unpainted[..., None] * tint
-    return LightField(field, _green(seen, curve, field), thrown, along.kept * area(), curve)
+    return LightField(field, _beside(seen, along), thrown, along.kept * area(), curve)
 
 
 def _cold_colours(seen: Surfaces, curve: Mixture, field: Matrix) -> Matrix:
@@ -288,22 +283,23 @@ def _through_paint(lights: Mixture, seen: Surfaces) -> Mixture:
     return lights.moved(float(np.sum(heard * across)) / total, middle)
 
 
-def _green(seen: Surfaces, curve: Mixture, lengths: Matrix) -> Matrix:
-    """Green that grass and trees before a window throw onto ceilings, as steps (64, 128, 2) off the curve.
+def _beside(seen: Surfaces, along: Along) -> Matrix:
+    """How the light of each place lies beside the curve, as steps (64, 128, 2).
 
-    Only to the green side: what floors and walls add to the other is left where it is, as their colour.
+    Grass and trees before a window throw green onto ceilings, floors and curtains pink or lilac onto walls.
+    The paint that was heard shows it, and as along the curve it changes as each surface shows.
     """
-    along = curve.at(lengths + 0.02) - curve.at(lengths - 0.02)
-    along = along / np.linalg.norm(along, axis=-1, keepdims=True)
-    to_green = np.stack([-along[..., 1], along[..., 0]], axis=-1)
-    to_green = to_green * np.where(to_green[..., :1] < 0, 1, -1)
-    off = seen.log_chromaticity - curve.at(lengths)
-    green, warm = np.sum(off * to_green, axis=-1), np.sum(off * along, axis=-1)
-    heard = seen.trust * np.exp(-((warm / GREEN_ALONG) ** 2) - (green / GREEN_ACROSS) ** 2)
-    even, none, total = np.full(green.shape, STIFF), np.zeros(green.shape), heard + GREEN_PRIOR
-    links = over_sphere(even, even[1:], none, none[1:])
-    field = spread(heard * green / total, total * area(), links, none)
-    return np.asarray(np.clip(field, 0, GREEN_MOST)[..., None] * to_green)
+    curve = along.curve
+    _, links = _links(seen, *curve.nearest(seen.log_chromaticity))
+    _, across = curve.nearest(seen.log_chromaticity - seen.paint)
+    total = along.kept + _prior(surely_painted(along.kept))
+    field = spread(along.kept * across / total, total * area(), links, np.zeros(across.shape))
+    return np.asarray(field[..., None] * curve.to_green(along.lengths))
+
+
+def _prior(sure: float) -> float:
+    """Weight with which each cell holds to what a room starts from."""
+    return PRIOR + PRIOR_OF_MANY * sure
 
 
 def _of_daylight(seen: Surfaces, curve: Mixture) -> Matrix:
@@ -375,8 +371,11 @@ def place_at(places: Matrix, yaw_deg: float, pitch_deg: float) -> Matrix:
     return np.asarray(places[row, column])
 
 
-def _links(seen: Surfaces, length: Matrix, across: Matrix) -> Links:
-    """Steps of light that neighbouring cells of one surface show; nearly nothing between two surfaces."""
+def _links(seen: Surfaces, length: Matrix, across: Matrix) -> tuple[Links, Links]:
+    """Steps of light, along the curve and across it, that neighbouring cells of one surface show.
+
+    They are nearly nothing between two surfaces.
+    """
     right = [np.roll(value, -1, axis=1) - value for value in (length, across, seen.light)]
     down = [value[1:] - value[:-1] for value in (length, across, seen.light)]
     both = (seen.known & np.roll(seen.known, -1, axis=1), seen.known[1:] & seen.known[:-1])
@@ -384,12 +383,16 @@ def _links(seen: Surfaces, length: Matrix, across: Matrix) -> Links:
         _same(steps[0], steps[1], steps[2], known) for steps, known in ((right, both[0]), (down, both[1]))
     ]
     right_links, down_links = (STIFF * np.maximum(sameness, BETWEEN_SURFACES) for sameness in same)
-    return over_sphere(
-        right_links,
-        down_links,
-        _light_steps(same[0], right[0], axis=1),
-        _light_steps(same[1], down[0], axis=0),
+    along, beside = (
+        over_sphere(
+            right_links,
+            down_links,
+            _light_steps(same[0], right[way], axis=1),
+            _light_steps(same[1], down[way], axis=0),
+        )
+        for way in (0, 1)
     )
+    return along, beside
 
 
 def _light_steps(same: Matrix, steps: Matrix, *, axis: int) -> Matrix:

@@ -65,11 +65,17 @@ class Mixture:
         planes = [np.interp(lengths, self.steps, self.places[:, axis]) for axis in (0, 1)]
         return np.stack(planes, axis=-1)
 
+    def to_green(self, lengths: Matrix) -> Matrix:
+        """Steps (..., 2) of length 1 across the curve at lengths, to the green side."""
+        along = self.at(lengths + _STEP) - self.at(lengths - _STEP)
+        return np.stack([along[..., 1], -along[..., 0]], axis=-1) / np.hypot(
+            along[..., :1], along[..., 1:]
+        )
+
     def moved(self, across: float, length: float) -> Mixture:
         """The same curve moved across itself at a length, + to the green side, as far as lights may lie."""
-        along = self.at(np.array(length + _STEP)) - self.at(np.array(length - _STEP))
-        to_green = np.array([along[1], -along[0]]) / np.hypot(*along)
-        return Mixture(self.length, self.steps, self.places + np.clip(across, -BESIDE, BESIDE) * to_green)
+        off = np.clip(across, -BESIDE, BESIDE) * self.to_green(np.array(length))
+        return Mixture(self.length, self.steps, self.places + off)
 
 
 def mixture(daylight_mired: float, lamp_mired: float, camera: tuple[float, float]) -> Mixture:

@@ -142,6 +142,26 @@ def test_green_from_a_lawn_is_light_and_pink_from_a_wall_is_colour() -> None:
         assert np.median(green[silent]) > (0.05 if turn[0] < 1 else -0.03)
 
 
+@pytest.mark.parametrize("turn", [(0.92, 1.02, 0.99), (1.08, 0.98, 1.02)], ids=["green", "pink"])
+def test_what_is_thrown_onto_one_side_of_white_paint_is_taken_for_its_light(
+    turn: tuple[float, float, float],
+) -> None:
+    """A curtain or a lawn lies on one side; the other side's paint keeps the light that it had."""
+    rows, _ = mixed_room()
+    before, here = found(), np.cos((np.arange(WIDTH) + 0.5) / WIDTH * 2 * np.pi)[:, None]
+    thrown = np.where(here > 0, np.array(turn) ** here, 1.0).astype(np.float32)
+    seen = surfaces_of(rows * thrown, 1.0)
+    white = tuple(before.mean())
+    field = find_field(seen, white, lights_of([temperatures(seen, CAMERA)]), CAMERA)
+    side = before.curve.to_green(before.lengths)
+    moved = np.sum((field.places() - before.places()) * side, axis=-1)
+    asked = np.sum(log_chromaticity_from_working(np.array(turn)) * side, axis=-1)
+    paint = before.heard / area() > HEARD_WELL
+    columns = np.abs(np.arange(128) - 63.5)
+    assert np.median((moved / asked)[paint & (columns > 54)]) > 0.8
+    assert np.abs(np.median((moved / asked)[paint & (columns < 24)])) < 0.25
+
+
 def test_what_paint_alone_shows_is_left_on_what_is_not_paint() -> None:
     """Rooms throw their own colour onto white paint: without paint nothing says how much."""
     field, size = found(), area()
