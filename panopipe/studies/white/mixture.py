@@ -68,9 +68,7 @@ class Mixture:
     def to_green(self, lengths: Matrix) -> Matrix:
         """Steps (..., 2) of length 1 across the curve at lengths, to the green side."""
         along = self.at(lengths + _STEP) - self.at(lengths - _STEP)
-        return np.stack([along[..., 1], -along[..., 0]], axis=-1) / np.hypot(
-            along[..., :1], along[..., 1:]
-        )
+        return np.stack([along[..., 1], -along[..., 0]], axis=-1) / np.hypot(along[..., :1], along[..., 1:])
 
     def moved(self, across: float, length: float) -> Mixture:
         """The same curve moved across itself at a length, + to the green side, as far as lights may lie."""
