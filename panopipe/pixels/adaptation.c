@@ -48,7 +48,7 @@ INLINE void read_gains(const Row *row, int first, Planes *RESTRICT gain)
     }
 }
 
-FAST static void adapt_row(float *pixels, int width, const Row *row, const float *RESTRICT white)
+WIDE static void adapt_row(float *pixels, int width, const Row *row, const float *RESTRICT white)
 {
     Planes light = {{0}, {0}, {0}}, gain;
     for (int first = 0; first < width; first += BLOCK) {

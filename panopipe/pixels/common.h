@@ -18,13 +18,20 @@
 #define INLINE static inline
 #endif
 
-/* Where the loader can choose, each such function is there for AVX2 too, with all that is INLINE in it. Both do
+/* Where the loader can choose, each such function is there for AVX2 too, with all that is INLINE in it, and one that
+   is WIDE for AVX-512 as well: its registers and masks help where much is reckoned of what little is read. All do
    the same roundings in the same order (nothing is contracted or reassociated), so a pixel has the same bits
    on every machine. */
 #if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__GLIBC__)
 #define FAST __attribute__((target_clones("avx2", "default")))
+#if __GNUC__ >= 12
+#define WIDE __attribute__((target_clones("arch=x86-64-v4", "avx2", "default")))
+#endif
 #else
 #define FAST
+#endif
+#ifndef WIDE
+#define WIDE FAST
 #endif
 
 /* Pixels worked on at a time, plane by plane, so that all planes stay in the first cache. Loops run over

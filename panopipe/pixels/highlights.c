@@ -277,17 +277,17 @@ INLINE Py_ssize_t find_lacking(const Work *work, char type, int32_t *places, dou
     return write_gains(work, type, places, gain, room);
 }
 
-FAST static Py_ssize_t lacking_16(const Work *work, int32_t *places, double *gain, Py_ssize_t room)
+WIDE static Py_ssize_t lacking_16(const Work *work, int32_t *places, double *gain, Py_ssize_t room)
 {
     return find_lacking(work, 'H', places, gain, room);
 }
 
-FAST static Py_ssize_t lacking_8(const Work *work, int32_t *places, double *gain, Py_ssize_t room)
+WIDE static Py_ssize_t lacking_8(const Work *work, int32_t *places, double *gain, Py_ssize_t room)
 {
     return find_lacking(work, 'B', places, gain, room);
 }
 
-FAST static Py_ssize_t lacking_float(const Work *work, int32_t *places, double *gain, Py_ssize_t room)
+WIDE static Py_ssize_t lacking_float(const Work *work, int32_t *places, double *gain, Py_ssize_t room)
 {
     return find_lacking(work, 'f', places, gain, room);
 }

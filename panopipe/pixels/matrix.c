@@ -28,7 +28,7 @@ INLINE void take_samples(Source from, Py_ssize_t first, int count, Planes *RESTR
     }
 }
 
-FAST static void transform(Source from, Py_ssize_t first, Py_ssize_t count, const float *affine, float *out)
+WIDE static void transform(Source from, Py_ssize_t first, Py_ssize_t count, const float *affine, float *out)
 {
     float m[12];
     Planes in = {{0}, {0}, {0}}, mixed;

@@ -245,7 +245,7 @@ INLINE void roll_off(Planes *RESTRICT light, const float *RESTRICT measured, con
     }
 }
 
-FAST static void render_row(float *row, int width, const Curves *curves, int has_views, const Zone *zone,
+WIDE static void render_row(float *row, int width, const Curves *curves, int has_views, const Zone *zone,
                             const Weights *weights, Ramp saturating, Ramp rebuilt, const Shoulder *shoulder)
 {
     Planes light = {{0}, {0}, {0}};

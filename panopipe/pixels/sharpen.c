@@ -123,7 +123,7 @@ FAST static void detail_row(Work *work, Py_ssize_t row)
     add_neighbours(square, step_of(work->distance[row]), work->width, row_of(work->energy, work, row));
 }
 
-FAST static void finish_row(const Work *work, Py_ssize_t row)
+WIDE static void finish_row(const Work *work, Py_ssize_t row)
 {
     raise_edges(work, row, work->light + 3 * row * work->width, work->out + 3 * (row - 3) * work->width);
 }
