@@ -39,6 +39,7 @@ def intake(
         from panopipe.recipe import load_recipe
         from panopipe.review.words import quoted
         from panopipe.run.checking import check_originals
+        from panopipe.run.grouping import recognised
         from panopipe.run.intake import take_in
 
         screen = screen_for(json)
@@ -48,7 +49,9 @@ def intake(
             refused = f", {len(taken.failed)} not taken" if taken.failed else ""
             print(f"{len(taken.copied)} copied and checked, {len(taken.already)} there already{refused}")
         job = open_job(folder)
-        unreadable = check_originals(job, load_recipe(job), screen).failed
+        recipe = load_recipe(job)
+        unreadable = check_originals(job, recipe, screen).failed  # file by file, before exposures are merged
+        job = recognised(job, recipe, screen, keeps=False)
         screen.wipe()
         if json:
             told_of = {"copied": taken.copied, "there_already": taken.already, "failed": taken.failed}

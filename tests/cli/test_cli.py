@@ -27,6 +27,7 @@ from panopipe.run import checking, job_run, session
 from panopipe.run import forecast as forecasts
 from panopipe.state import ledger
 from panopipe.state.lock import JobLock
+from tests.makers.bracket import room_light, write_bracket
 from tests.delivery.jobs import finished_job, note, put_frame
 from tests.makers.closed import closed
 from tests.review.pictures import room, save
@@ -265,6 +266,13 @@ def test_intake_says_what_does_not_open_while_the_card_still_holds_it(folder: Pa
     taken = panopipe("intake", folder / "originals", tmp_path / "new")
     assert taken.exit_code == 1
     assert lines_with(taken, "hall/h1: ") and "1 unreadable" in taken.stdout
+
+
+def test_intake_counts_a_bracket_as_one_frame(tmp_path: Path) -> None:
+    write_bracket(tmp_path / "card" / "hall", room_light(128), (0, -2, 2))
+    taken = panopipe("intake", tmp_path / "card", tmp_path / "new")
+    assert "3 copied and checked, 0 there already\n" in taken.stdout
+    assert "\n1 frame, 1 room, 0 JPEG twins, 0 other files left, 0 unreadable\n" in taken.stdout
 
 
 def test_what_stands_where_a_file_or_folder_belongs_is_refused(folder: Path) -> None:
