@@ -56,7 +56,18 @@ def seen_beyond(one: Ready, other: Ready, way: Way) -> float:
     way : Way
         From the one to the other.
     """
-    return _agreement(one, other, way, way.yaw_deg, way.distance + _DISTANCES, way.distance)
+    return float(_seen_beyond(one, other, way, np.array([way.distance]))[0])
+
+
+def _seen_beyond(one: Ready, other: Ready, way: Way, apart: Float) -> Float:
+    """The same if the other frame stood at each of some distances in the direction of a way."""
+    ends = apart[:, None] + _DISTANCES
+    surfaces = _surfaces(ends.ravel(), _walls(one, way.yaw_deg))
+    shape = (-1, *ends.shape)
+    away = np.broadcast_to(apart[:, None], (len(surfaces) // ends.size, *ends.shape)).reshape(-1, 1)
+    told = _agreement(one, other, way, way.yaw_deg, surfaces, away, away)
+    best: Float = told.reshape(shape).max(axis=(0, 2))
+    return best
 
 
 def seen_past_each_other(
@@ -73,14 +84,13 @@ def seen_past_each_other(
     yaw_deg, back_yaw_deg : float
         Yaw at which each sees the other, in its own arrays.
     """
-
-    def seen(way: Way) -> float:
-        return seen_beyond(one, other, way) + seen_beyond(other, one, way.back)
-
-    best = max((Way(yaw_deg, back_yaw_deg, float(apart)) for apart in _APART), key=seen)
+    way = Way(yaw_deg, back_yaw_deg, 1.0)
+    best = _APART[
+        int(np.argmax(_seen_beyond(one, other, way, _APART) + _seen_beyond(other, one, way.back, _APART)))
+    ]
     off = itertools.product((-_OFF_DEG, 0.0, _OFF_DEG), repeat=2)
-    near = (Way(yaw_deg + one_off, back_yaw_deg + other_off, best.distance) for one_off, other_off in off)
-    return max(map(seen, near)), best.distance
+    near = (Way(yaw_deg + one_off, back_yaw_deg + other_off, float(best)) for one_off, other_off in off)
+    return max(seen_beyond(one, other, to) + seen_beyond(other, one, to.back) for to in near), float(best)
 
 
 def seen_before(one: Ready, others: Iterable[tuple[Ready, Way]], way: Way) -> float:
@@ -96,32 +106,54 @@ def seen_before(one: Ready, others: Iterable[tuple[Ready, Way]], way: Way) -> fl
         To the frame that may be hidden.
     """
     near = np.geomspace(_NEAREST, max(way.distance - _NOT_BEFORE, 1.1 * _NEAREST), _NEARER)
-    return max((_agreement(one, other, to, way.yaw_deg, near, 0.0) for other, to in others), default=0.0)
+    surfaces = _surfaces(near, _walls(one, way.yaw_deg))
+    return max(
+        (
+            float(_agreement(one, other, to, way.yaw_deg, surfaces, to.distance, 0.0).max())
+            for other, to in others
+        ),
+        default=0.0,
+    )
 
 
-def _agreement(one: Ready, other: Ready, way: Way, yaw_deg: float, ends: Float, beyond: float) -> float:
-    """The best agreement in some direction, if an upright surface stood at one of some distances there.
+def _agreement(
+    one: Ready, other: Ready, way: Way, yaw_deg: float, far: Float, away: Float | float, beyond: Float | float
+) -> Single:
+    """The agreement in some direction, if each of some upright surfaces stood there.
 
-    `beyond` is how far ahead a surface must be to count.
+    `far` is how far each is in each direction, `away` how far the other frame is along the way, and `beyond`
+    how far ahead a surface must be to count.
     """
     yaw, slope = _columns(), _slopes()
     steady = np.repeat(slope, len(yaw), axis=1)
     ahead = sampled_around(one.features.around, np.radians(yaw_deg) + yaw, steady) @ _sideways()
-    far = _surfaces(ends, np.radians(one.features.heading_deg - yaw_deg))
     off = np.radians(way.yaw_deg - yaw_deg)
-    east = far * np.sin(yaw) - way.distance * np.sin(off)
-    north = far * np.cos(yaw) - way.distance * np.cos(off)
+    east = far * np.sin(yaw) - away * np.sin(off)
+    north = far * np.cos(yaw) - away * np.cos(off)
     its = np.maximum(np.hypot(east, north), 1e-3)
     its_slope = slope * (far / its).astype(np.float32)[:, None, :]
     turn = np.radians(way.back_yaw_deg + 180 - way.yaw_deg + yaw_deg)
     its_yaw = (np.arctan2(east, north) + turn)[:, None, :]
     able = (its > _CLOSEST) & (far * np.cos(yaw) > beyond + _CLOSEST)
-    seen = (np.abs(its_slope) < np.float32(HIGHEST)) & able[:, None, :]
-    told = (sampled_around(other.features.around, its_yaw, its_slope) @ _sideways()) * seen
-    ahead = ahead * seen
-    sums = [_windows((a * b).sum(axis=1)) for a, b in ((ahead, told), (ahead, ahead), (told, told))]
+    seen = ((np.abs(its_slope) < np.float32(HIGHEST)) & able[:, None, :]).astype(np.float32)
+    told = sampled_around(other.features.around, its_yaw, its_slope) @ _sideways()
+    told *= seen
+    sums = [
+        _windows(np.einsum(f"{rows},src->sc", one_side, other_side))
+        for rows, one_side, other_side in (
+            ("rc", ahead, told),
+            ("rc", ahead * ahead, seen),
+            ("src", told, told),
+        )
+    ]
     agreement = sums[0] / np.sqrt((sums[1] + _FAINT) * (sums[2] + _FAINT))
-    return float(agreement.min(axis=1).max())
+    least: Single = agreement.min(axis=1)
+    return least
+
+
+def _walls(one: Ready, yaw_deg: float) -> float:
+    """Heading of the walls from a direction, in radians."""
+    return float(np.radians(one.features.heading_deg - yaw_deg))
 
 
 def _windows(sums: Single) -> Single:

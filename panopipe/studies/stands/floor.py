@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 Float = NDArray[np.float64]
 Single = NDArray[np.float32]
-Spectrum = NDArray[np.complex64]
+Index = NDArray[np.intp]
 
 PIXELS, REACH = 20, 3.5
 """Pixels a camera height of the view from above, and half its side: 74 degrees from the nadir."""
@@ -135,12 +135,12 @@ def floor_detail(light: Single, heading_deg: float) -> NDArray[np.int8]:
 
 def floor_shifts(one: Floor, other: Floor) -> list[FloorShift]:
     """The motions between two frames that their floors tell, the best first."""
-    ahead = _whitened(one, 0) * _phases()[0]
-    found = [
-        shift
-        for quarter in range(4)
-        for shift in _peaks(ahead * _turned_back(other, quarter), quarter, other.heading_deg)
-    ]
+    first, second = _spectra(one), _spectra(other)
+    found = []
+    for quarter in range(4):
+        product = cv2.mulSpectrums(first.ahead[quarter // 2], second.seen[quarter % 2], 0, conjB=quarter < 2)
+        plane = np.asarray(cv2.dft(product, flags=cv2.DFT_INVERSE | cv2.DFT_SCALE), np.float32)
+        found += _peaks(plane, quarter, other.heading_deg)
     return sorted(found, key=lambda shift: -shift.sure)
 
 
@@ -198,7 +198,7 @@ def is_same(one: FloorShift, other: FloorShift) -> bool:
 
 def forget_spectra() -> None:
     """Give back the memory that spectra take."""
-    _whitened.cache_clear()
+    _spectra.cache_clear()
 
 
 def _off(one_deg: float, other_deg: float) -> float:
@@ -228,38 +228,42 @@ def _fine_grid(width: int) -> tuple[Single, Single]:
     return yaw.astype(np.float32), row.astype(np.float32)
 
 
-@lru_cache(maxsize=192)
-def _whitened(floor: Floor, quarter: int) -> Spectrum:
-    """Spectrum of the view turned by no or one right angle, nearly flat."""
-    turned = np.rot90(floor.detail, quarter).astype(np.float32)
-    spectrum = np.fft.rfft2(turned, (_PADDED, _PADDED))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Spectra:
+    """Nearly flat spectra of a view, in the packed form of `cv2.dft`.
+
+    Attributes
+    ----------
+    seen : tuple of ndarray
+        Of the view as it is, and turned by a right angle.
+    ahead : tuple of ndarray
+        Of the view moved so that no shift lies in the middle of the plane: against a view, and against the
+        conjugate of one, which is that view after half a turn.
+    """
+
+    seen: tuple[Single, Single]
+    ahead: tuple[Single, Single]
+
+
+@lru_cache(maxsize=96)
+def _spectra(floor: Floor) -> _Spectra:
+    upright, turned = (_flat(view) for view in (floor.detail, np.rot90(floor.detail)))
+    middle = _PADDED // 2
+    ahead = (np.roll(upright, (by, by), axis=(0, 1)) for by in (middle, middle - (SIDE - 1)))
+    seen = [np.asarray(cv2.dft(picture), np.float32) for picture in (upright, turned, *ahead)]
+    return _Spectra((seen[0], seen[1]), (seen[2], seen[3]))
+
+
+def _flat(view: NDArray[np.int8]) -> Single:
+    """A view, padded, whose spectrum is made nearly flat."""
+    spectrum = np.fft.rfft2(view.astype(np.float32), (_PADDED, _PADDED))
     size = np.abs(spectrum)
     spectrum /= np.power(size + np.float32(1e-3) * size.max() + np.float32(1e-9), np.float32(_FLAT))
-    whitened: Spectrum = spectrum.astype(np.complex64)
-    return whitened
+    return np.fft.irfft2(spectrum, (_PADDED, _PADDED)).astype(np.float32)
 
 
-@cache
-def _phases() -> tuple[Spectrum, Spectrum]:
-    """What a spectrum is multiplied by for no shift in the middle of the plane, and after half a turn."""
-    both = []
-    for pixels in (_PADDED / 2, SIDE - 1):
-        down, across = (
-            np.exp(-2j * np.pi * pixels * fft(_PADDED)) for fft in (np.fft.fftfreq, np.fft.rfftfreq)
-        )
-        both.append(np.outer(down, across).astype(np.complex64))
-    return both[0], both[1]
-
-
-def _turned_back(floor: Floor, quarter: int) -> Spectrum:
-    """Conjugate spectrum of the view turned by right angles: half a turn of a view conjugates its own."""
-    spectrum = _whitened(floor, quarter % 2)
-    return spectrum.conj() if quarter < 2 else spectrum * _phases()[1].conj()
-
-
-def _peaks(product: Spectrum, quarter: int, heading_deg: float) -> list[FloorShift]:
-    """Where the correlation stands out of its surroundings."""
-    plane = np.fft.irfft2(product, (_PADDED, _PADDED)).astype(np.float32, copy=False)
+def _peaks(plane: Single, quarter: int, heading_deg: float) -> list[FloorShift]:
+    """Where a correlation stands out of its surroundings, the highest first."""
     square = plane * plane
     scatter = float(square.mean())
     if scatter <= 0:
@@ -268,25 +272,20 @@ def _peaks(product: Spectrum, quarter: int, heading_deg: float) -> list[FloorShi
     nearby -= _summed(square, _WITHIN_PX)
     nearby += np.float32(0.2 * scatter * (_AROUND_PX**2 - _WITHIN_PX**2))
     out = np.asarray(plane / np.sqrt(nearby) * _looked_at(), np.float32)
-    found = []
-    for _ in range(_MOST_SHIFTS):
-        row, column = (int(k) for k in divmod(int(out.argmax()), _PADDED))
-        sure = float(out[row, column])
-        if sure < _LEAST:
-            break
-        right, forward = _between_pixels(out, row, column)
-        found.append(
-            FloorShift(
-                quarter,
-                float(np.degrees(np.arctan2(-right, -forward)) + heading_deg + 90.0 * quarter + 180) % 360
-                - 180,
-                float(np.hypot(right, forward)),
-                sure,
-            )
-        )
-        near = [slice(max(at - _APART_PX, 0), at + _APART_PX + 1) for at in (row, column)]
-        out[near[0], near[1]] = 0
-    return found
+    high = np.flatnonzero(out >= _LEAST)
+    order = high[np.argsort(-out.ravel()[high], kind="stable")]
+    tops: list[tuple[int, int]] = []
+    for row, column in zip((order // _PADDED).tolist(), (order % _PADDED).tolist(), strict=True):
+        if all(max(abs(row - r), abs(column - c)) > _APART_PX for r, c in tops):
+            tops.append((row, column))
+            if len(tops) == _MOST_SHIFTS:
+                break
+    right, forward = _between_pixels(out, np.array(tops, np.intp).reshape(-1, 2))
+    back = np.degrees(np.arctan2(-right, -forward)) + heading_deg + 90.0 * quarter
+    told = ((back + 180) % 360 - 180).tolist(), np.hypot(right, forward).tolist()
+    return [
+        FloorShift(quarter, yaw, away, float(out[top])) for top, yaw, away in zip(tops, *told, strict=True)
+    ]
 
 
 def _summed(picture: Single, side: int) -> Single:
@@ -294,15 +293,13 @@ def _summed(picture: Single, side: int) -> Single:
     return summed
 
 
-def _between_pixels(out: Single, row: int, column: int) -> tuple[float, float]:
-    """Place of a peak, right and forward in camera heights: the middle of what stands out around it."""
-    weight = [
-        [max(w, 0.0) ** 2 for w in line] for line in out[row - 1 : row + 2, column - 1 : column + 2].tolist()
-    ]
-    above, level, below = (sum(line) for line in weight)
-    left, right = (sum(line[k] for line in weight) for k in (0, 2))
-    total = above + level + below
-    down, across = row + (below - above) / total, column + (right - left) / total
+def _between_pixels(out: Single, tops: Index) -> tuple[Float, Float]:
+    """Places of peaks, right and forward in camera heights: the middle of what stands out around each."""
+    rows, columns = (tops[:, k, None] + np.array((-1, 0, 1)) for k in (0, 1))
+    weight = np.square(np.maximum(out[rows[:, :, None], columns[:, None, :]], 0), dtype=np.float64)
+    total = weight.sum(axis=(1, 2))
+    down = tops[:, 0] + (weight[:, 2].sum(axis=1) - weight[:, 0].sum(axis=1)) / total
+    across = tops[:, 1] + (weight[:, :, 2].sum(axis=1) - weight[:, :, 0].sum(axis=1)) / total
     return (across - _PADDED / 2) / PIXELS, (_PADDED / 2 - down) / PIXELS
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import itertools
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,17 +24,22 @@ GUIDED_RATIO = 0.9
 _OFF_ANGLE_DEG = 25.0
 _LIKE_STANCE = np.float32(np.cos(np.radians(_OFF_ANGLE_DEG)))
 _LEAST_LIKE = 0.77
+_LEAST_SECOND = 1 - (1 - _LEAST_LIKE) / GUIDED_RATIO**2
+"""Likeness below which a second best keeps nothing from being a match."""
 _OCTAVES = 0.6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ready:
-    """A frame's features made ready for matching."""
+    """A frame's features made ready for matching, those of one view together."""
 
     features: Features
     units: Single = field(repr=False)
     floor: Floor = field(repr=False)
-    by_view: tuple[Index, ...] = field(repr=False)
+    views: tuple[slice, ...] = field(repr=False)
+    """Where the features of each view are."""
+    strongest: Index = field(repr=False)
+    """The features, the strongest first."""
     directions: Float = field(repr=False)
     stance: Single = field(repr=False)
     """How each feature stands, as cosine and sine."""
@@ -41,14 +47,20 @@ class Ready:
     """Of a unit step along each direction: how far it goes along the axis of its view."""
 
     @staticmethod
-    def of(features: Features) -> Ready:
+    def of(found: Features) -> Ready:
         """Prepare a frame's features."""
-        views = tuple(np.flatnonzero(features.views == number) for number in range(4))
+        order = np.argsort(found.views, kind="stable")
+        features = replace(
+            found, descriptors=found.descriptors[order], directions=found.directions[order],
+            views=found.views[order], angles_deg=found.angles_deg[order], sizes=found.sizes[order],
+        )  # fmt: skip
+        starts = np.searchsorted(features.views, np.arange(5)).tolist()
         axis = np.radians(features.heading_deg + 90.0 * features.views.astype(np.float64))
         directions = features.directions.astype(np.float64)
         ahead = directions[:, 0] * np.sin(axis) + directions[:, 2] * np.cos(axis)
         return Ready(
-            features, _units(features.descriptors), Floor(features.floor, features.heading_deg), views,
+            features, _units(features.descriptors), Floor(features.floor, features.heading_deg),
+            tuple(slice(*ends) for ends in itertools.pairwise(starts)), np.argsort(order, kind="stable"),
             directions, _unit_circle(features.angles_deg), ahead.astype(np.float32),
         )  # fmt: skip
 
@@ -65,43 +77,97 @@ def _units(descriptors: NDArray[np.uint8]) -> Single:
     return units
 
 
-def tentative(one: Ready, other: Ready, quarter: int) -> Pairs:
-    """Matches where the other frame's walls are turned by `quarter` right angles more."""
-    first, second = [], []
-    for view, index in enumerate(one.by_view):
-        there = other.by_view[(view + quarter) % 4]
-        a, b = _mutual(one.units[index], other.units[there], RATIO)
-        first.append(index[a])
-        second.append(there[b])
-    a, b = np.concatenate(first), np.concatenate(second)
-    upright = _like_angle(one.features.angles_deg[a], other.features.angles_deg[b])
-    return a[upright], b[upright]
+def affinity(one: Ready, other: Ready) -> Single:
+    """Likeness of each feature to each of the other frame: 1 for the same."""
+    likeness: Single = one.units @ other.units.T
+    return likeness
 
 
-def alike(one: Ready, other: Ready) -> Single:
-    """Likeness of each feature to each of the other frame, whatever the motion; -1 if they lean apart."""
-    upright = one.stance @ other.stance.T > _LIKE_STANCE
-    return np.where(upright, one.units @ other.units.T, np.float32(-1))
+def tentative(one: Ready, other: Ready, likeness: Single) -> list[Pairs]:
+    """Matches by how many right angles the other frame's walls are turned more: of none, one, two and three.
 
-
-def guided(
-    one: Ready, other: Ready, likeness: Single, turn_deg: float, back_deg: float
-) -> tuple[Pairs, Single]:
-    """Matches that agree with a motion, the best in each other's reach, and what each is worth.
-
-    `likeness` is what `alike` found between the two.
+    `likeness` is what `affinity` found between the two.
     """
+    own_view = one.features.views
+    found: list[tuple[Index, Index, Index]] = []
+    tops = [likeness[view].max(axis=0) if view.stop - view.start > 1 else None for view in one.views]
+    for there, view in enumerate(other.views):
+        if view.stop - view.start < 2:
+            continue
+        block = likeness[:, view]
+        best = block.argmax(axis=1)
+        top = block[np.arange(len(best)), best]
+        mutual = np.concatenate(
+            [
+                np.zeros(own.stop - own.start, bool)
+                if of_all is None
+                else (top[own] > 0) & (top[own] == of_all[view][best[own]])
+                for own, of_all in zip(one.views, tops, strict=True)
+            ]
+        )
+        a = np.flatnonzero(mutual)
+        a = a[_stands_out(block[a], best[a], top[a], RATIO)]
+        found.append((a, best[a] + view.start, (there - own_view[a].astype(np.intp)) % 4))
+    a, b, quarter = (np.concatenate(part) for part in zip(*found, strict=True)) if found else [_NONE] * 3
+    upright = _like_angle(one.features.angles_deg[a], other.features.angles_deg[b])
+    return [(a[on], b[on]) for on in (upright & (quarter == number) for number in range(4))]
+
+
+_NONE = np.zeros(0, np.intp)
+
+
+def _stands_out(rows: Single, best: Index, top: Single, ratio: float) -> NDArray[np.bool_]:
+    """Whether the best of each row, whose likeness is `top`, is clearly better than its second best."""
+    rows[np.arange(len(best)), best] = -1
+    good: NDArray[np.bool_] = 2 - 2 * top < ratio**2 * (2 - 2 * rows.max(axis=1, initial=-1))
+    return good
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Alike:
+    """Features of two frames, pair by pair, that are alike and stand alike, whatever the motion.
+
+    Those that are less alike can neither match nor be the second best of a match.
+    """
+
+    a: Index
+    b: Index
+    likeness: Single
+
+    @staticmethod
+    def of(one: Ready, other: Ready, likeness: Single) -> Alike:
+        """Choose them; `likeness` is what `affinity` found between the two."""
+        a, b = np.divmod(np.flatnonzero(likeness > _LEAST_SECOND), likeness.shape[1])
+        upright = np.einsum("ij,ij->i", one.stance[a], other.stance[b]) > _LIKE_STANCE
+        a, b = a[upright], b[upright]
+        return Alike(a, b, likeness[a, b])
+
+
+def guided(one: Ready, other: Ready, alike: Alike, turn_deg: float, back_deg: float) -> tuple[Pairs, Single]:
+    """Matches that agree with a motion, the best in each other's reach, and what each is worth."""
     ra = turned(one.directions, turn_deg)
     back = np.radians(back_deg)
-    shift = np.array([np.sin(back), 0.0, np.cos(back)])
-    across = np.cross(ra, shift)
-    away = np.maximum(np.linalg.norm(across, axis=1), 0.02)
-    off = (across / away[:, None]).astype(np.float32) @ other.directions.T.astype(np.float32)
-    near = np.abs(off) < np.float32(np.sin(np.radians(OFF_PLANE_DEG)))
-    near &= _ahead(ra, other.directions, shift)
-    within = np.where(near, likeness, np.float32(-1))
-    a, b = _mutual_of(within, GUIDED_RATIO, least=_LEAST_LIKE)
-    return (a, b), worth(within[a, b])
+    along = np.array([np.sin(back), 0.0, np.cos(back)])
+    across = np.stack(
+        [ra[:, 1] * along[2], ra[:, 2] * along[0] - ra[:, 0] * along[2], -ra[:, 1] * along[0]], 1
+    )
+    across /= np.maximum(np.sqrt(np.square(across).sum(axis=1)), 0.02)[:, None]
+    a, b = alike.a, alike.b
+    off = np.einsum("ij,ij->i", across[a], other.directions[b])
+    # The first camera lies along the shift from the second: its rays are turned further from it.
+    near = np.abs(off) < np.sin(np.radians(OFF_PLANE_DEG))
+    near &= (ra @ along)[a] < (other.directions @ along)[b] + 0.01
+    a, b, likeness = a[near], b[near], alike.likeness[near]
+    order = np.lexsort((-likeness, a))
+    a, b, likeness = a[order], b[order], likeness[order]
+    its = np.full(len(other.units), -1, np.float32)
+    np.maximum.at(its, b, likeness)
+    first = np.flatnonzero(np.diff(a, prepend=-1))
+    second = np.append(likeness, np.float32(-1))[first + 1]
+    second[np.append(a, -1)[first + 1] != a[first]] = -1
+    a, b, top = a[first], b[first], likeness[first]
+    good = (top > _LEAST_LIKE) & (top == its[b]) & (2 - 2 * top < GUIDED_RATIO**2 * (2 - 2 * second))
+    return (a[good], b[good]), worth(top[good])
 
 
 def worth(likeness: Single) -> Single:
@@ -155,14 +221,6 @@ def seen_where_told(one: Ready, told: Told, *, near_deg: float = 1.3) -> tuple[P
     return (a[best], b[best]), worth(likeness[best])
 
 
-def _ahead(ra: Float, b: Float, shift: Float) -> NDArray[np.bool_]:
-    """Whether a pair of directions can meet before both cameras: the nearer one has turned further away."""
-    along_a, along_b = (ra @ shift).astype(np.float32), (b @ shift).astype(np.float32)
-    # The first camera lies along `shift` from the second: its rays are turned towards -shift, beyond b's.
-    able: NDArray[np.bool_] = along_a[:, None] < along_b[None, :] + np.float32(0.01)
-    return able
-
-
 def like_scale(one: Ready, other: Ready, pairs: Pairs, first: Float, second: Float) -> NDArray[np.bool_]:
     """Whether the sizes of matches stand in the ratio that their depths say."""
     a, b = pairs
@@ -176,21 +234,3 @@ def like_scale(one: Ready, other: Ready, pairs: Pairs, first: Float, second: Flo
 def _like_angle(one: Single, other: Single) -> NDArray[np.bool_]:
     like: NDArray[np.bool_] = np.abs(np.mod(one - other + 180, 360) - 180) < _OFF_ANGLE_DEG
     return like
-
-
-def _mutual(one: Single, two: Single, ratio: float) -> Pairs:
-    if min(len(one), len(two)) < 2:
-        return np.zeros(0, np.intp), np.zeros(0, np.intp)
-    return _mutual_of(one @ two.T, ratio)
-
-
-def _mutual_of(likeness: Single, ratio: float, *, least: float = 0.0) -> Pairs:
-    """Pairs that are each other's best and clearly better than the second best."""
-    best = likeness.argmax(axis=1)
-    top = likeness[np.arange(len(best)), best]
-    own = np.flatnonzero((top > least) & (top == likeness.max(axis=0)[best]))
-    rows, best, top = likeness[own], best[own], top[own]
-    at = np.arange(len(own))
-    rows[at, best] = -1
-    good = 2 - 2 * top < ratio**2 * (2 - 2 * rows.max(axis=1, initial=-1))
-    return own[good], best[good]

@@ -22,6 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Float = NDArray[np.float64]
+Single = NDArray[np.float32]
+Index = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 
 _SHIFTS = 120
@@ -84,7 +86,7 @@ def turned(directions: Float, turn_deg: Float | float) -> Float:
 
 
 def voted(
-    a: Float, b: Float, turns: Float, peaks: int = 1, apart: int = 4
+    a: Float, b: Float, turns: Float, peaks: int = 1, apart: int = 4, quarters: Index | None = None
 ) -> list[tuple[float, float, float]]:
     """The motions that most matches vote for.
 
@@ -95,40 +97,60 @@ def voted(
     turns : ndarray, dtype float64
         Turns to try, degrees, evenly spaced.
     peaks : int
-        How many motions to return.
+        How many motions to return, of each quarter turn.
     apart : int
         Cells of the grid that two of them are apart at least.
+    quarters : ndarray of shape (n,), dtype intp, optional
+        By how many right angles each match is turned more: only those of one quarter turn vote together.
 
     Returns
     -------
     list of (votes, turn_deg, back_yaw_deg)
+        Of each quarter turn the best first.
     """
-    ra = turned(a, turns)
+    quarters = np.zeros(len(a), np.intp) if quarters is None else quarters
+    told, group = np.unique(quarters, return_inverse=True)
+    ra = turned(_turned_by_quarters(a, quarters), turns)
     normal = _cross(ra, b[None])
     level = np.hypot(normal[..., 0], normal[..., 2])
     safe = np.maximum(level, 1e-9)
     tx, tz = normal[..., 2] / safe, -normal[..., 0] / safe
     # The point must lie before both cameras: that tells which way the shift points.
-    first, second = _depth_sign(ra, tx, tz, normal), _depth_sign(b[None], tx, tz, normal)
+    first, second = _depth_of_other(ra, tx, tz, normal), _depth_of_other(b[None], tx, tz, normal)
     sign = np.where(first > 0, 1.0, -1.0)
     shift = np.arctan2(sign * tx, sign * tz)
-    weight = np.where(first * second > 0, np.minimum(level / _FULL_VOTE, 1.0), 0.0)
+    weight = (first * second > 0) * np.minimum(level / _FULL_VOTE, 1.0)
     column = np.floor(shift * (_SHIFTS / (2 * np.pi))).astype(np.intp) % _SHIFTS
-    flat = column + _SHIFTS * np.arange(len(turns))[:, None]
-    votes = np.bincount(flat.ravel(), weight.ravel(), len(turns) * _SHIFTS).reshape(len(turns), _SHIFTS)
-    ringed = np.pad(votes, ((0, 0), (2, 2)), mode="wrap").astype(np.float32)
-    smooth = cv2.GaussianBlur(ringed, (5, 5), 0.9)[:, 2:-2]
+    flat = column + _SHIFTS * (np.arange(len(turns))[:, None] + len(turns) * group)
+    size = (len(told), len(turns), _SHIFTS)
+    votes = np.bincount(flat.ravel(), weight.ravel(), size[0] * size[1] * size[2]).reshape(size)
+    ringed = np.pad(votes, ((0, 0), (0, 0), (2, 2)), mode="wrap").astype(np.float32)
+    return [
+        peak
+        for quarter, grid in zip(told, ringed, strict=True)
+        for peak in _peaks(cv2.GaussianBlur(grid, (5, 5), 0.9)[:, 2:-2], turns + 90.0 * quarter, peaks, apart)
+    ]
+
+
+def _turned_by_quarters(directions: Float, quarters: Index) -> Float:
+    """Directions (n, 3) turned about the vertical by right angles, exactly."""
+    x, y, z = directions.T
+    sine, cosine = np.array([0, 1, 0, -1])[quarters], np.array([1, 0, -1, 0])[quarters]
+    return np.stack([x * cosine + z * sine, y, z * cosine - x * sine], axis=1)
+
+
+def _peaks(smooth: Single, turns: Float, peaks: int, apart: int) -> list[tuple[float, float, float]]:
+    """The highest places of a grid of votes: votes, turn and direction back."""
     found = []
     for _ in range(peaks):
-        i, j = (int(k) for k in np.unravel_index(int(smooth.argmax()), smooth.shape))
-        found.append((float(smooth[i, j]), float(turns[i]), (float(j) + 0.5) * (360.0 / _SHIFTS)))
-        rows = np.arange(max(i - apart, 0), min(i + apart + 1, len(turns)))
-        smooth[np.ix_(rows, (j + np.arange(-apart, apart + 1)) % _SHIFTS)] = -1
+        i, j = divmod(int(smooth.argmax()), _SHIFTS)
+        found.append((float(smooth[i, j]), float(turns[i]), (j + 0.5) * (360.0 / _SHIFTS)))
+        smooth[max(i - apart, 0) : i + apart + 1, (j + np.arange(-apart, apart + 1)) % _SHIFTS] = -1
     return found
 
 
-def _depth_sign(ray: Float, tx: Float, tz: Float, normal: Float) -> Float:
-    """Sign of the other ray's depth: (ray x t) . (R a x b)."""
+def _depth_of_other(ray: Float, tx: Float | float, tz: Float | float, normal: Float) -> Float:
+    """Depth of the other ray, times the square of its normal: (ray x t) . (R a x b)."""
     crossed = (ray[..., 1] * tz, ray[..., 2] * tx - ray[..., 0] * tz, -ray[..., 1] * tx)
     dotted: Float = sum(part * normal[..., k] for k, part in enumerate(crossed))  # type: ignore[assignment]
     return dotted
@@ -142,22 +164,23 @@ def refined(a: Float, b: Float, turn_deg: float, back_deg: float) -> Motion | No
         error, by_turn, by_back = _errors(a, b, turn, back)
         width = soft * max(1.0, 6.0 * 0.6**step)
         weight = 1.0 / np.square(1.0 + np.square(error / width))
-        slopes = np.stack([by_turn, by_back])
-        normal = (slopes * weight) @ slopes.T + 1e-6 * np.eye(2)
-        move = np.clip(-np.linalg.solve(normal, slopes @ (weight * error)), -0.1, 0.1)
-        turn, back = turn + move[0], back + move[1]
+        of_turn, of_back = weight * by_turn, weight * by_back
+        turns, both, backs = of_turn @ by_turn + 1e-6, of_turn @ by_back, of_back @ by_back + 1e-6
+        size = turns * backs - both * both
+        pull_turn, pull_back = of_turn @ error, of_back @ error
+        turn -= np.clip((backs * pull_turn - both * pull_back) / size, -0.1, 0.1)
+        back -= np.clip((turns * pull_back - both * pull_turn) / size, -0.1, 0.1)
     error, _, _ = _errors(a, b, turn, back)
     agrees = (np.abs(error) < np.radians(OFF_PLANE_DEG)) & _before_both(a, b, turn, back)
     if agrees.sum() < FEWEST:
         return None
     scatter = max(float(np.sqrt(np.mean(np.square(error[agrees])))), np.radians(0.05))
-    spread = np.linalg.inv(normal) * scatter**2
     return Motion(
         wrapped(float(np.degrees(turn))),
         wrapped(float(np.degrees(back))),
         agrees,
-        float(np.degrees(np.sqrt(max(spread[1, 1], 0)))),
-        float(np.degrees(np.sqrt(max(spread[0, 0], 0)))),
+        float(np.degrees(scatter * np.sqrt(max(turns / size, 0)))),
+        float(np.degrees(scatter * np.sqrt(max(backs / size, 0)))),
     )
 
 
@@ -170,7 +193,8 @@ def _cross(one: Float, other: Float) -> Float:
 
 def _errors(a: Float, b: Float, turn: float, back: float) -> tuple[Float, Float, Float]:
     """Angle of each match off the epipolar plane, and how it changes with turn and shift."""
-    ax, ay, az = turned(a, np.degrees(turn)).T
+    ax, ay, az = a.T
+    ax, az = ax * np.cos(turn) + az * np.sin(turn), az * np.cos(turn) - ax * np.sin(turn)
     bx, by, bz = b.T
     tx, tz = np.sin(back), np.cos(back)
     normal_x, normal_z = ay * bz - az * by, ax * by - ay * bx  # a level shift asks for no more
@@ -196,9 +220,8 @@ def depths(a: Float, b: Float, turn_deg: float, back_deg: float) -> tuple[Float,
     """How far each match's point is from both cameras (lengths of the shift), and its parallax in radians."""
     ra = turned(a, turn_deg)
     back = np.radians(back_deg)
-    shift = np.array([np.sin(back), 0.0, np.cos(back)])
+    tx, tz = np.sin(back), np.cos(back)
     normal = _cross(ra, b)
     square = np.maximum(np.square(normal).sum(axis=1), 1e-12)
-    first = -(np.cross(b, shift) * -normal).sum(axis=1) / square
-    second = (np.cross(ra, shift) * normal).sum(axis=1) / square
+    first, second = (_depth_of_other(ray, tx, tz, normal) / square for ray in (b, ra))
     return first, second, np.sqrt(square)

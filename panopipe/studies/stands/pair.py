@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.studies.stands.floor import SURE, FloorShift, shift_along, stands_out
-from panopipe.studies.stands.matching import Pairs, Ready, alike, guided, like_scale, tentative
+from panopipe.studies.stands.matching import Alike, Pairs, Ready, affinity, guided, like_scale, tentative
 from panopipe.studies.stands.motion import (
     FEWEST,
     NEAR_TURNS,
@@ -23,6 +23,7 @@ from panopipe.studies.stands.motion import (
 )
 
 Float = NDArray[np.float64]
+Single = NDArray[np.float32]
 
 _TELLING_DEG = 2.0
 """Parallax from which a match tells of the shift: what is seen through a window tells of the turn alone."""
@@ -41,6 +42,9 @@ _ROOM_SECTORS, _ROOM_TELLING, _ROOM_FLOOR, _ROOM_FLOOR_SECTORS = 4, 28.0, 10, 3
 """What two frames of a room share: eighths of the horizon and what matches there are worth, or the floor."""
 _PEAKS, _PEAKS_HARD = 2, 5
 """Motions that are tried of a pair, and of one quarter turn."""
+_SAME_DEG, _FAR_WORSE = 0.1, 0.5
+"""How near two motions are that are one, and the share of the best one's matches below which none comes up
+with it."""
 _OTHER_TURN_DEG, _OTHER_YAW_DEG = 3.0, 8.0
 _APART_TURN_DEG, _APART_YAW_DEG = 8.0, 20.0
 """How far apart two motions are rivals: of a look, and of a hard one, which tries many that are alike."""
@@ -140,20 +144,19 @@ class Pair:
 
 def look(first: int, second: int, one: Ready, other: Ready, floors: Sequence[FloorShift]) -> list[Pair]:
     """Look for the motion between two frames, of which `floors` tell some: the best first."""
-    candidates: list[tuple[float, float, float, float]] = []
-    for quarter in range(4) if not stands_out(floors) else ():
-        near = other.features.heading_deg - one.features.heading_deg + 90.0 * quarter
-        candidates += _candidates(one, other, quarter, near)
-    candidates.sort(reverse=True)
-    tried = candidates[:_TRIED] + _of_floor(floors, one, other)
-    found: list[Pair] = []
+    likeness = affinity(one, other)
+    candidates = [] if stands_out(floors) else _candidates(one, other, likeness, NEAR_TURNS, _PEAKS)
+    tried = [(turn, back) for votes, turn, back in candidates[:_TRIED] if votes > _LEAST_VOTES]
+    tried += _of_floor(floors, one, other)
     if not tried:
-        return found
-    likeness = alike(one, other)
-    for _, near, turn, back in tried:
-        pair = judged(first, second, one, other, likeness, turn, back, floors)
-        if pair is not None and abs(wrapped(pair.turn_deg - near)) < _OFF_WALLS_DEG:
-            found.append(pair)
+        return []
+    alike = Alike.of(one, other, likeness)
+    between = other.features.heading_deg - one.features.heading_deg
+    found = [
+        pair
+        for pair in judged(first, second, one, other, alike, tried, floors)
+        if abs((pair.turn_deg - between + 45.0) % 90.0 - 45.0) < _OFF_WALLS_DEG
+    ]
     found.sort(key=lambda pair: -strength(pair))
     others = [pair for pair in found[1:] if _differs(pair, found[0], _OTHER_TURN_DEG, _OTHER_YAW_DEG)]
     rival = max((int(strength(pair)) for pair in others), default=0)
@@ -165,20 +168,13 @@ def look_hard(first: int, second: int, one: Ready, other: Ready, floors: Sequenc
 
     The best is first, then its rivals; each knows the best of the others.
     """
-    candidates: list[tuple[float, float, float]] = []
-    for quarter in range(4):
-        near = other.features.heading_deg - one.features.heading_deg + 90.0 * quarter
-        a, b = tentative(one, other, quarter)
-        if len(a) >= FEWEST:
-            directions = (one.directions[a], other.directions[b])
-            candidates += voted(*directions, near + WIDE_TURNS, _PEAKS_HARD, apart=2)
-    candidates.sort(reverse=True)
+    likeness = affinity(one, other)
+    candidates = _candidates(one, other, likeness, WIDE_TURNS, _PEAKS_HARD, apart=2)
     tried = [(turn, back) for _, turn, back in candidates[:_TRIED_HARD]]
-    tried += [(turn, back) for _, _, turn, back in _of_floor(floors, one, other)]
-    likeness = alike(one, other)
-    judged_all = (judged(first, second, one, other, likeness, turn, back, floors) for turn, back in tried)
+    tried += _of_floor(floors, one, other)
+    alike = Alike.of(one, other, likeness)
     apart: list[Pair] = []
-    for pair in sorted((pair for pair in judged_all if pair is not None), key=lambda pair: -strength(pair)):
+    for pair in sorted(judged(first, second, one, other, alike, tried, floors), key=lambda p: -strength(p)):
         if all(_differs(pair, other, _APART_TURN_DEG, _APART_YAW_DEG) for other in apart):
             apart.append(pair)
     return [
@@ -208,63 +204,79 @@ def _differs(one: Pair, other: Pair, turn_deg: float, yaw_deg: float) -> bool:
 
 
 def _candidates(
-    one: Ready, other: Ready, quarter: int, near: float
-) -> list[tuple[float, float, float, float]]:
-    """Likely motions with one quarter turn: votes, turn that the walls tell, turn, direction back."""
-    a, b = tentative(one, other, quarter)
-    if len(a) < FEWEST:
+    one: Ready, other: Ready, likeness: Single, turns: Float, peaks: int, *, apart: int = 4
+) -> list[tuple[float, float, float]]:
+    """Likely motions, about any quarter turn, as `voted` tells them; those with most votes first."""
+    matched = tentative(one, other, likeness)
+    able = [(a, b, np.full(len(a), number)) for number, (a, b) in enumerate(matched) if len(a) >= FEWEST]
+    if not able:
         return []
-    return [
-        (votes, near, turn, back)
-        for votes, turn, back in voted(one.directions[a], other.directions[b], near + NEAR_TURNS, _PEAKS)
-        if votes > _LEAST_VOTES
-    ]
-
-
-def _of_floor(
-    floors: Sequence[FloorShift], one: Ready, other: Ready
-) -> list[tuple[float, float, float, float]]:
-    """The motions that the floor tells best, in the form of `_candidates`."""
+    a, b, quarter = (np.concatenate(part) for part in zip(*able, strict=True))
     between = other.features.heading_deg - one.features.heading_deg
-    turns = [between + 90.0 * shift.quarter for shift in floors]
+    found = voted(one.directions[a], other.directions[b], between + turns, peaks, apart, quarter)
+    return sorted(found, reverse=True)
+
+
+def _of_floor(floors: Sequence[FloorShift], one: Ready, other: Ready) -> list[tuple[float, float]]:
+    """The motions that the floor tells best: turn and direction back."""
+    between = other.features.heading_deg - one.features.heading_deg
     return [
-        (shift.sure, turn, turn, shift.back_yaw_deg)
-        for shift, turn in zip(floors[:_TRIED_OF_FLOOR], turns, strict=False)
+        (between + 90.0 * shift.quarter, shift.back_yaw_deg)
+        for shift in floors[:_TRIED_OF_FLOOR]
         if shift.sure >= SURE
     ]
 
 
-def judged(
-    first: int, second: int, one: Ready, other: Ready, likeness: NDArray[np.float32],
-    turn: float, back: float, floors: Sequence[FloorShift],
-) -> Pair | None:  # fmt: skip
-    """Match again under a motion, refine it, and count what speaks for it.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """A motion and the matches that agree with it."""
 
-    `likeness` is that of their features (`matching.alike`), `floors` is what their floors tell.
+    motion: Motion
+    pairs: Pairs
+    worth: Single
+
+
+def judged(
+    first: int, second: int, one: Ready, other: Ready, alike: Alike,
+    tried: Sequence[tuple[float, float]], floors: Sequence[FloorShift],
+) -> list[Pair]:  # fmt: skip
+    """Match again under each of some motions, refine it, and count what speaks for it.
+
+    Motions that come to the same are one. Those that fit far worse than the best are not matched a second
+    time. `tried` has turns and directions back, `floors` what their floors tell.
     """
-    for _ in range(2):
-        pairs, worth = guided(one, other, likeness, turn, back)
-        a, b = one.directions[pairs[0]], other.directions[pairs[1]]
-        motion = refined(a, b, turn, back) if len(a) >= FEWEST else None
-        if motion is None:
-            return None
-        turn, back = motion.turn_deg, motion.back_yaw_deg
-    assert motion is not None
-    agreeing = (pairs[0][motion.agrees], pairs[1][motion.agrees])
-    return _counted(first, second, one, other, agreeing, worth[motion.agrees], motion, floors)
+    fits: list[_Fit] = []
+    for turn, back in tried:
+        fit = _fitted(one, other, alike, turn, back)
+        if fit is not None and not any(_is_same(fit.motion, known.motion) for known in fits):
+            fits.append(fit)
+    most = max((float(fit.worth.sum()) for fit in fits), default=0.0)
+    again = (
+        fit
+        if fit.worth.sum() < _FAR_WORSE * most
+        else _fitted(one, other, alike, fit.motion.turn_deg, fit.motion.back_yaw_deg)
+        for fit in fits
+    )
+    return [_counted(first, second, one, other, fit, floors) for fit in again if fit is not None]
+
+
+def _fitted(one: Ready, other: Ready, alike: Alike, turn: float, back: float) -> _Fit | None:
+    (a, b), worth = guided(one, other, alike, turn, back)
+    motion = refined(one.directions[a], other.directions[b], turn, back) if len(a) >= FEWEST else None
+    if motion is None:
+        return None
+    return _Fit(motion, (a[motion.agrees], b[motion.agrees]), worth[motion.agrees])
+
+
+def _is_same(one: Motion, other: Motion) -> bool:
+    off = abs(wrapped(one.turn_deg - other.turn_deg)), abs(wrapped(one.back_yaw_deg - other.back_yaw_deg))
+    return max(off) < _SAME_DEG
 
 
 def _counted(
-    first: int,
-    second: int,
-    one: Ready,
-    other: Ready,
-    pairs: Pairs,
-    worth: NDArray[np.float32],
-    motion: Motion,
-    floors: Sequence[FloorShift],
+    first: int, second: int, one: Ready, other: Ready, fit: _Fit, floors: Sequence[FloorShift]
 ) -> Pair:
-    a, b = pairs
+    motion, (a, b) = fit.motion, fit.pairs
     near, far, parallax = depths(one.directions[a], other.directions[b], motion.turn_deg, motion.back_yaw_deg)
     telling = parallax > np.radians(_TELLING_DEG)
     telling &= (near > 0) & (far > 0) & like_scale(one, other, (a, b), near, far)
@@ -273,7 +285,7 @@ def _counted(
     return Pair(
         first, second, motion.turn_deg, motion.yaw_deg, motion.back_yaw_deg,
         motion.error_deg, motion.turn_error_deg,
-        round(float(worth[telling].sum()), 2), int((parallax <= np.radians(_TELLING_DEG)).sum()), sectors,
+        round(float(fit.worth[telling].sum()), 2), int((parallax <= np.radians(_TELLING_DEG)).sum()), sectors,
         shift_along(
             floors, one.floor, other.floor, motion.turn_deg, motion.back_yaw_deg, -points[:, 1]
         ), 0, points,

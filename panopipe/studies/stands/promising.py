@@ -73,7 +73,7 @@ def ranks(times: Sequence[float]) -> list[int]:
 
 def likeness_of_all(frames: Sequence[Ready]) -> Single:
     """How many rare features each two frames share: cosine of their weighted counts of words."""
-    pool = np.concatenate([frame.units for frame in frames])
+    pool = np.concatenate([frame.units[frame.strongest] for frame in frames])
     words = pool[np.linspace(0, len(pool) - 1, min(_WORDS, len(pool))).astype(np.intp)]
     counts = np.stack([_counts(frame.units, words) for frame in frames])
     rare = np.log((1 + len(frames)) / (1 + (counts > 0).sum(axis=0)))

@@ -67,19 +67,27 @@ def proposals(frames: Sequence[Ready], plan: Plan, shifts: Shifts, sides: Sides)
         ),
         key=lambda one: -one[0],
     )[:_OFFERED]
+    further = _walls(frames, plan, sides[0]) - _walls(frames, plan, sides[1]) if offered else 0.0
     made: list[Proposal] = []
     for _, i, j, shift in offered:
         if any(_saying(frames, other.plan, i, j, [shift]) for other in made):
             continue
-        moved = _moved(frames, plan, i, j, shift, sides)
+        moved = _moved(frames, plan, i, j, shift, sides, further)
         told = [
             (*ends, agreeing)
-            for ends, found in across.items()
-            if (agreeing := _saying(frames, moved, *ends, found)) is not None
+            for ends in _within_reach(moved, list(across))
+            if (agreeing := _saying(frames, moved, *ends, across[ends])) is not None
         ]
         support = sum(min(0.5 * (shift.sure - _NOISE) ** 2, _MOST_OF_A_PAIR) for *_, shift in told)
         made.append(Proposal(moved, tuple(told), support))
     return sorted(made, key=lambda one: -one.support)
+
+
+def _within_reach(plan: Plan, pairs: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Pairs that a plan has so near each other that their floors can tell it."""
+    first, second = np.array(pairs).T
+    away = np.hypot(*(plan.at[second] - plan.at[first]).T)
+    return [pairs[k] for k in np.flatnonzero(away <= FARTHEST)]
 
 
 def _saying(
@@ -113,13 +121,15 @@ def carried(places: Float, frame: int, before: Plan, after: Plan) -> Float:
 
 
 def _moved(
-    frames: Sequence[Ready], plan: Plan, i: int, j: int, shift: FloorShift, sides: Sequence[Sequence[int]]
+    frames: Sequence[Ready], plan: Plan, i: int, j: int, shift: FloorShift, sides: Sides, further: float
 ) -> Plan:
-    """The plan with the second part where the floors of one pair place it; its walls run as the first's."""
-    one, other = (_walls(frames, plan, side) for side in sides)
+    """The plan with the second part where the floors of one pair place it; its walls run as the first's.
+
+    `further` is how far the first part's walls are turned from the second's, modulo 90.
+    """
     turn = frames[j].floor.heading_deg - frames[i].floor.heading_deg + 90.0 * shift.quarter
-    quarter = round((plan.headings_deg[i] - turn - plan.headings_deg[j] - (one - other)) / 90.0)
-    by = one - other + 90.0 * quarter
+    quarter = round((plan.headings_deg[i] - turn - plan.headings_deg[j] - further) / 90.0)
+    by = further + 90.0 * quarter
     way = np.radians(plan.headings_deg[i] + shift.yaw_deg(frames[i].floor, frames[j].floor))
     headings, at, part = plan.headings_deg.copy(), plan.at.copy(), plan.part.copy()
     moved, side = Plan(headings, at, part), list(sides[1])

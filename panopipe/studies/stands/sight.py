@@ -120,18 +120,24 @@ def seen_again(
 ) -> Known:
     """Points of other frames that frame i sees where the plan says: its features, the points in its axes."""
     shown = [known[j] for j in others]
-    ways = np.insert(plan.at[list(others)] - plan.at[i], 1, 0.0, axis=1)
-    turns = plan.headings_deg[list(others)] - plan.headings_deg[i]
-    ahead = turned(ways, -plan.headings_deg[i])
-    points = np.concatenate(
-        [turned(one.points, turn) + way for one, turn, way in zip(shown, turns, ahead, strict=True)]
+    many = [len(one.index) for one in shown]
+    east, north = (plan.at[list(others)] - plan.at[i]).T
+    turn = np.radians(plan.headings_deg[list(others)] - plan.headings_deg[i])
+    own = np.radians(plan.headings_deg[i])
+    facts = (
+        np.cos(turn),
+        np.sin(turn),
+        *(east * np.cos(own) - north * np.sin(own), north * np.cos(own) + east * np.sin(own)),
     )
+    cosine, sine, right, ahead = (np.repeat(fact, many) for fact in facts)
+    x, y, z = np.concatenate([one.points for one in shown]).T
+    points = np.stack([x * cosine + z * sine + right, y, z * cosine - x * sine + ahead], axis=1)
     far = np.linalg.norm(points, axis=1)
     told = Told(
         points / np.maximum(far, 1e-6)[:, None],
         np.concatenate([frames[j].units[one.index] for j, one in zip(others, shown, strict=True)]),
         np.concatenate([frames[j].stance[one.index] for j, one in zip(others, shown, strict=True)]),
-        np.repeat(np.arange(len(shown)), [len(one.index) for one in shown]),
+        np.repeat(np.arange(len(shown)), many),
     )
     (a, b), worth = seen_where_told(frames[i], told)
     able = _unexplained(known[i], a, far[b])

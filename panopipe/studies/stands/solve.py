@@ -16,7 +16,7 @@ from panopipe.studies.stands.features import Features
 from panopipe.studies.stands.floor import FloorShift, floor_shifts, forget_spectra, stands_out
 from panopipe.studies.stands.lines import CLOSE, REACH, Link, close_all_around, free_lines, near_pairs
 from panopipe.studies.stands.links import proven, without_contradiction
-from panopipe.studies.stands.matching import Ready, alike
+from panopipe.studies.stands.matching import Alike, Ready, affinity
 from panopipe.studies.stands.motion import wrapped
 from panopipe.studies.stands.pair import Pair, judged, look, look_hard, shares_room
 from panopipe.studies.stands.plan import Plan, measured_frames, solve_plan
@@ -112,7 +112,7 @@ def solve_shoot(features: Sequence[Features], times: Sequence[float], rooms: Seq
     ]
     firsts += _of_rooms(frames, rooms, firsts)
     placed = {frame for pair in firsts for frame in pair.ends}
-    left = [ends for ends in sorted(row) if not placed.issuperset(ends)]
+    left = [(i, j) for i, j in sorted(row) if not placed.issuperset((i, j)) and not _of_one_room(rooms, i, j)]
     every = [*firsts, *_in_a_row(frames, left, shifts)]
     may = may_be_linked(len(frames), [pair for pair in every if _shares_room(frames, pair)], times, rooms)
     alike = [pair for pair in every if not may(pair.first, pair.second)]
@@ -186,7 +186,7 @@ def _of_rooms(frames: Sequence[Ready], rooms: Sequence[str], proven_pairs: Seque
     known = {(pair.first, pair.second) for pair in proven_pairs}
     found = []
     for i, j in itertools.combinations(range(len(rooms)), 2):
-        if rooms[i] == rooms[j] != "" and (i, j) not in known:
+        if _of_one_room(rooms, i, j) and (i, j) not in known:
             floors = floor_shifts(frames[i].floor, frames[j].floor)
             motions = look_hard(i, j, frames[i], frames[j], floors)
             if motions and proven(motions[0], in_one_room=True):
@@ -196,6 +196,11 @@ def _of_rooms(frames: Sequence[Ready], rooms: Sequence[str], proven_pairs: Seque
             elif (only := only_seen_past(frames, motions)) is not None:
                 found.append(only)
     return found
+
+
+def _of_one_room(rooms: Sequence[str], i: int, j: int) -> bool:
+    """Whether the photographer sorted both into one room."""
+    return bool(rooms) and rooms[i] == rooms[j] != ""
 
 
 def _in_a_row(
@@ -250,9 +255,11 @@ def _completed(frames: Sequence[Ready], believed: Sequence[Pair], plan: Plan) ->
         turn, back, length = plan.predicted(i, j)
         one, other = frames[i], frames[j]
         floors = floor_shifts(one.floor, other.floor)
-        pair = judged(i, j, one, other, alike(one, other), turn, back, floors)
-        if pair is None or pair.telling < _TELLING or abs(wrapped(pair.turn_deg - turn)) > _TURN_DEG:
+        alike = Alike.of(one, other, affinity(one, other))
+        pairs = judged(i, j, one, other, alike, [(turn, back)], floors)
+        if not pairs or pairs[0].telling < _TELLING or abs(wrapped(pairs[0].turn_deg - turn)) > _TURN_DEG:
             continue
+        pair = pairs[0]
         if abs(wrapped(pair.back_yaw_deg - back)) < _YAW_DEG:
             found.append(pair if pair.distance else replace(pair, assumed=length))
     return found
