@@ -148,11 +148,15 @@ def _taken_off(mean: Matrix, own: Steps) -> Matrix:
 
 
 def _reach(mean: Matrix, off: Matrix, own: Steps, steps: Steps, lights: Mixture) -> Matrix:
-    """How surely each cell bears a paint: it goes on from its steps, and lies among the lights without it."""
+    """How surely each cell bears a paint: it goes on from its steps, and lies among the lights without it.
+
+    What is dim against something else bears another paint, what is white against this one none; but a wall on
+    which dark things stand may be of any colour.
+    """
     place, light = log_chromaticity_from_working(mean), np.log(mean @ LUMINANCE_OF_WORKING)
     aside = lights.nearest(place - off)[1] - np.median(own.white_across)
     member = np.exp(-((aside / min(MEMBER, OF_ITS_OWN * _beside(own))) ** 4))
-    every = _by_cell(steps.row, steps.column) + _by_cell(steps.white_row, steps.white_column)
+    every = _by_cell(steps.row, steps.column) + _by_cell(own.white_row, own.white_column)
     count = np.minimum(every, MOST)
     share = _by_cell(own.row, own.column) / np.maximum(every, 1)
     size = np.cos(np.radians(pitch_of_row(np.arange(CELL_ROWS), CELL_ROWS)))[:, None]

@@ -47,6 +47,15 @@ def test_a_lilac_wall_is_told_by_its_door_in_whatever_light() -> None:
     assert told.surely[26:40, 51:58].max() < 0.05, "the door"
 
 
+def test_what_stands_dark_on_such_a_wall_says_nothing_of_its_paint() -> None:
+    """Pictures and shelves, dimmer than the wall, are no reason to take it for another paint."""
+    rows = room(LILAC, mixed())
+    for left in range(244, 500, 24):
+        rows[100:150, left : left + 14] *= (0.30 / LILAC).astype(np.float32)
+    below = np.s_[38:41, 62:126]
+    assert paint_of(rows, CAMERA).surely[below].min() > 0.9
+
+
 def test_the_light_on_such_a_wall_is_the_one_that_shines_there() -> None:
     """Lilac walls under lamps had been taken for white ones nearer to daylight, and came out pink."""
     rows, wall = room(LILAC, mixed()), np.s_[32:40, 62:126]
