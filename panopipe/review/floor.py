@@ -21,6 +21,7 @@ BAR = 1.0
 _WIDER_DEG = 1.5
 _SAID = {
     "pattern": "a piece that fits nowhere into the pattern of the floor",
+    "joint": "a joint that is broken off or moved aside",
     "dark spot": "a dark spot, as of a shadow or of the foot's rim",
     "line": "a straight dark line that ends at the foot, as of the pole's shadow",
     "blur": "a spot smoother than the floor around it",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import ClassVar
 
 import numpy as np
@@ -137,7 +138,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 44
+    version: ClassVar[int] = 45
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -239,7 +240,8 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
         cover = _cover(distance)
         if settings.fill == "shadow":
             cover = np.minimum(cover, 1 - _cover(plan.foot.distance(view)))
-        way, flaw = _least_flawed(_ways(band, view, seen, distance, plan, settings), seen, cover)
+        around = _Around(seen, distance < _FEATHER_PX)
+        way, flaw = _least_flawed(_ways(band, view, around, distance, plan, settings), around, cover)
         notes = way.notes | ({} if flaw is None else _flaw_notes(flaw, view, band.facts))
         write_view(band.rows, band.first, view, way.picture, cover, kernel="lanczos")
         return Applied(band.rows, notes, way.review_reasons)
@@ -247,47 +249,76 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Way:
-    """The view with its hole filled in one way, what is noted of it, and what a person should look at."""
+    """The view with its hole filled in one way, taking two floors to meet at an edge or not; what is noted of
+    it, and what a person should look at.
+    """
 
     picture: Rows
+    edge: Edge | None
     notes: dict[str, float | str]
     review_reasons: tuple[str, ...] = ()
 
 
-def _least_flawed(ways: Iterable[_Way], seen: Rows, cover: NDArray[np.float32]) -> tuple[_Way, Flaw | None]:
-    """The first way that puts nothing where it does not belong, or else that which leaves the least flaw."""
+@dataclass(eq=False)
+class _Around:
+    """The view with a hole, and what the floor around it tells: sought once, where it is asked for."""
+
+    seen: Rows
+    hole: NDArray[np.bool_]
+
+    @cached_property
+    def edge(self) -> Edge | None:
+        """Where two kinds of floor meet in the hole."""
+        return floor_edge(self.seen, np.ones_like(self.hole), self.hole)
+
+    @cached_property
+    def extent(self) -> Extent:
+        """How far the floor goes."""
+        return floor_extent(self.seen, self.hole)
+
+
+def _least_flawed(
+    ways: Iterable[_Way], around: _Around, cover: NDArray[np.float32]
+) -> tuple[_Way, Flaw | None]:
+    """The first way that leaves no flaw, or else that which leaves the least."""
     judged: list[tuple[_Way, Flaw]] = []
     for way in ways:
         if way.notes["fill_method"] == "soft":
             if not judged:
                 return way, None
             continue
-        flaw = gravest_flaw(seen + (way.picture - seen) * cover[..., None], cover > 0)
+        shown = around.seen + (way.picture - around.seen) * cover[..., None]
+        flaw = gravest_flaw(shown, cover > 0, way.edge)
         judged.append((way, flaw))
-        if flaw.size < 1 or flaw.kind == "blur":
+        if flaw.size < 1:
             break
     return min(judged, key=lambda one: one[1].size)
 
 
 def _ways(
-    band: Band, view: View, seen: Rows, distance: NDArray[np.float32], plan: _Plan, settings: NadirSettings
+    band: Band,
+    view: View,
+    around: _Around,
+    distance: NDArray[np.float32],
+    plan: _Plan,
+    settings: NadirSettings,
 ) -> Iterator[_Way]:
     """Fill the hole in the view the best way there is; in others for the case that it leaves a flaw."""
-    hole = distance < _FEATHER_PX
+    seen, hole = around.seen, around.hole
     if settings.fill == "soft":
-        yield _Way(fill_softly(seen, hole), {"fill_method": "soft"})
+        yield _Way(fill_softly(seen, hole), None, {"fill_method": "soft"})
         return
     laid = _laid(band, view, seen, distance, plan)
     if laid is None or laid[2] < 1:
-        edge, shown = floor_edge(seen, np.ones_like(hole), hole), _shown(plan, view)
-        rebuilt = _rebuilt(seen, hole, shown, settings, edge)
+        shown = _shown(plan, view)
+        rebuilt = _rebuilt(around, shown, settings, around.edge)
         # What shows more of the floor's own detail: its repeat close by, or the neighbour from afar.
         repeats = laid is not None and float(rebuilt.notes.get("ring_agreement", 0.0)) >= laid[2]
         if laid is None or (repeats and not rebuilt.review_reasons):
             yield rebuilt
             # Rows of a rug's pattern may be taken for its edge.
-            if edge is not None:
-                yield _rebuilt(seen, hole, shown, settings, None)
+            if around.edge is not None:
+                yield _rebuilt(around, shown, settings, None)
     if laid is not None:
         key, floor, sharp = laid
         notes: dict[str, float | str] = {
@@ -295,7 +326,7 @@ def _ways(
             "neighbour_agreement": round(floor.agreement, 3),
             "neighbour_sharpness": round(sharp, 3),
         }
-        yield _Way(graft(seen, hole, floor.light), notes)
+        yield _Way(graft(seen, hole, floor.light), around.edge, notes)
 
 
 def _shown(plan: _Plan, view: View) -> NDArray[np.bool_]:
@@ -307,25 +338,19 @@ def _shown(plan: _Plan, view: View) -> NDArray[np.bool_]:
     return shown
 
 
-def _rebuilt(
-    seen: Rows,
-    hole: NDArray[np.bool_],
-    shown: NDArray[np.bool_],
-    settings: NadirSettings,
-    edge: Edge | None,
-) -> _Way:
+def _rebuilt(around: _Around, shown: NDArray[np.bool_], settings: NadirSettings, edge: Edge | None) -> _Way:
     """Continue the floor from around the hole, as far as there is any."""
-    extent = floor_extent(seen, hole)
+    seen, hole, extent = around.seen, around.hole, around.extent
     result = None
     if extent.other_share < _TOO_LITTLE:
         result = fill_floor(seen, extent.floor, hole, unlike=extent.unlike, edge=edge, shown=shown)
     notes: dict[str, float | str] = {"other_than_floor_share": round(extent.other_share, 3)}
     if result is None:
-        return _Way(fill_softly(seen, hole), {"fill_method": "soft", **notes}, (_SENTENCES["little"],))
+        return _Way(fill_softly(seen, hole), edge, {"fill_method": "soft", **notes}, (_SENTENCES["little"],))
     notes["fill_method"] = "floor" if settings.fill == "floor" else "shadow only"
     notes["ring_agreement"] = round(result.ring_agreement, 3)
     notes["strange_contrast"] = round(result.strange, 4)
-    return _Way(with_seen(seen, result.picture, hole, shown), notes, _doubts(extent, result))
+    return _Way(with_seen(seen, result.picture, hole, shown), edge, notes, _doubts(extent, result))
 
 
 _SENTENCES = {

@@ -2,10 +2,10 @@
 
 Floors are drawn with and without a monopod. Good ones are the floor as it is, with a hole that nothing was
 done to, and the stage's own fill. Made faults are put into one of the two: an arc of the foot, a crescent of
-shadow, a piece of the pole's shadow, pieces from elsewhere (scrambled), a smear, and a half moved aside
-(torn). Prints how many of each are found and how many good ones are flagged, for the floors by which the bars
-were set and for those marked *, on which the measures were not built; scrambled and torn only where the floor
-has a pattern to break.
+shadow, a piece of the pole's shadow, pieces from elsewhere (scrambled), a smear, a half moved aside (torn),
+and the floor as a neighbour sees it from afar (stretched). Prints how many of each are found and how many
+good ones are flagged, for the floors by which the bars were set and for those marked *, on which the measures
+were not built; scrambled and torn only where the floor has a pattern to break.
 """
 
 from __future__ import annotations
@@ -22,10 +22,12 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import SRGB_FROM_WORKING
 from panopipe.colour.transfer import srgb_decode, srgb_encode
 from panopipe.sphere.views import frame_focal_px, straight_down, view_from_frame
+from panopipe.studies.floor.edge import Edge
 from panopipe.studies.floor.edge_search import floor_edge
 from panopipe.studies.floor.extent import floor_extent
 from panopipe.studies.floor.fill import fill_floor
 from panopipe.studies.floor.flaws import BARS, flaws
+from panopipe.studies.floor.graft import graft
 from tests.scenes.floors import FLOORS, HELD_OUT, Foot, Stand, see
 from tests.scenes.laid_floors import LAID
 
@@ -115,6 +117,17 @@ def smear(floor: Picture, hole: Mask, rng: np.random.Generator) -> Picture:
     return np.where(disc[..., None], light, floor).astype(np.float32)
 
 
+def stretched(floor: Picture, hole: Mask, rng: np.random.Generator) -> Picture:
+    """The hole as a frame shows it that stands 1.2 to 2.2 camera heights away: smeared along its way."""
+    turn, away = rng.uniform(0, np.pi), rng.uniform(1.2, 2.2)
+    # A pixel of it spans so many of this view, and its place between four is a triangle's.
+    along, across = (one / math.sqrt(6) for one in (1 + away**2, math.hypot(1, away)))
+    y, x = np.indices((2 * math.ceil(3 * along) + 1,) * 2) - math.ceil(3 * along)
+    forward, aside = np.cos(turn) * x + np.sin(turn) * y, np.cos(turn) * y - np.sin(turn) * x
+    kernel = np.exp(-np.square(forward / along) / 2 - np.square(aside / across) / 2)
+    return graft(floor, hole, cv2.filter2D(floor, -1, (kernel / kernel.sum()).astype(np.float32)))
+
+
 def torn(floor: Picture, hole: Mask, rng: np.random.Generator) -> Picture:
     """Half of the hole moved aside by 15 to 40 % of its radius."""
     y, x, radius = _places(hole)
@@ -125,12 +138,12 @@ def torn(floor: Picture, hole: Mask, rng: np.random.Generator) -> Picture:
 
 
 FAULTS: dict[str, Fault] = {
-    fault.__name__: fault for fault in (arc, crescent, shadow, scrambled, smear, torn)
+    fault.__name__: fault for fault in (arc, crescent, shadow, scrambled, smear, torn, stretched)
 }
 
 
-def floor_and_fill(name: str, seed: int, width: int) -> tuple[Picture, Picture, Mask]:
-    """A floor seen straight down, the same as the stage fills it where the monopod stood, and the hole."""
+def floor_and_fill(name: str, seed: int, width: int) -> tuple[Picture, Picture, Mask, Edge | None]:
+    """A floor seen straight down, the same as the stage fills it, the hole, and the edge in it."""
     rng = np.random.default_rng((seed, *name.encode()))
     heading, light = rng.uniform(0, 360, 2)
     laid = name in LAID or name == "rug edge"
@@ -151,7 +164,7 @@ def floor_and_fill(name: str, seed: int, width: int) -> tuple[Picture, Picture, 
     extent = floor_extent(with_foot, hole)
     edge = floor_edge(with_foot, np.ones_like(hole), hole)
     filled = fill_floor(with_foot, extent.floor, hole, unlike=extent.unlike, edge=edge)
-    return bare, with_foot if filled is None else filled.picture, hole
+    return bare, with_foot if filled is None else filled.picture, hole, edge
 
 
 def main() -> None:
@@ -159,6 +172,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--width", type=int, default=2048)
     parser.add_argument("--seeds", type=int, default=3, help="stands and faults a floor")
+    parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--floors", nargs="+", default=list(ALL), choices=list(ALL))
     options = parser.parse_args()
     kinds = ("whole", "filled", *FAULTS)
@@ -170,8 +184,8 @@ def main() -> None:
     )
     for name in options.floors:
         counts = {kind: [0, 0] for kind in kinds}
-        for seed in range(options.seeds):
-            bare, filled, hole = floor_and_fill(name, seed, options.width)
+        for seed in range(options.first_seed, options.first_seed + options.seeds):
+            bare, filled, hole, edge = floor_and_fill(name, seed, options.width)
             pictures = {"whole": bare, "filled": filled}
             for number, (kind, fault) in enumerate(FAULTS.items()):
                 if kind in ("scrambled", "torn") and name in NO_PATTERN:
@@ -180,7 +194,7 @@ def main() -> None:
                 pictures[kind] = fault(filled if seed % 2 else bare, hole, rng)
             for kind, picture in pictures.items():
                 began = time.process_time()
-                found = flaws(picture, hole)
+                found = flaws(picture, hole, edge)
                 seconds, looks = seconds + time.process_time() - began, looks + 1
                 counts[kind][0] += any(found[flaw][0] >= bar for flaw, bar in BARS.items())
                 counts[kind][1] += 1

@@ -26,7 +26,7 @@ def case_of(notes):
     return Case(record, measures, {KEY: measures}, {KEY: measures})
 
 
-@pytest.mark.parametrize("kind", ["pattern", "dark spot", "line", "blur"])
+@pytest.mark.parametrize("kind", ["pattern", "joint", "dark spot", "line", "blur"])
 def test_a_flaw_is_said_with_its_place_and_a_command(kind):
     notes = {
         "fill_method": "floor",

@@ -46,11 +46,19 @@ class Edge:
         y, x = rows - self.middle[0], columns - self.middle[1]
         return signed_distance(self.row, y.ravel(), x.ravel()).reshape(y.shape)
 
-    def distances(self, shape: tuple[int, ...]) -> Float:
-        """Signed distance of all pixels of a view of some shape (h, w)."""
-        rows: Float = np.arange(shape[0], dtype=np.float64)[:, None] + np.zeros(shape[1])
-        columns: Float = np.arange(shape[1], dtype=np.float64) + np.zeros((shape[0], 1))
-        return self.distance(rows, columns)
+    def distances(self, shape: tuple[int, ...], factor: int = 1) -> Float:
+        """Signed distance in pixels of all blocks of `factor` x `factor` pixels, (h, w) of them."""
+        y, x = (
+            np.asarray((np.arange(size) + 0.5) * factor - 0.5 - at, np.float64)
+            for size, at in zip(shape, self.middle, strict=True)
+        )
+        distances: Float = signed_distance(self.row[..., None], y[:, None], x)[0]
+        return distances
+
+    def within_arc(self, distance: Float) -> Mask:
+        """What lies on the inner side of an arc or in its hem, by the distance to it; of a line nothing."""
+        low, high = self.hem_px
+        return np.asarray((self.bend > 0) & (distance > low) | (self.bend < 0) & (distance < high), np.bool_)
 
     def along(self, rows: Float, columns: Float) -> Float:
         """How far along the edge places lie, as reckoned on it, from where it is nearest to the middle."""
@@ -82,6 +90,8 @@ def signed_distance(edges: Float, y: Float, x: Float) -> Float:
     angle, offset, bend = (edges[:, at, None] for at in range(3))
     forward = np.cos(angle) * x + np.sin(angle) * y - offset
     straight = np.abs(bend) < 1e-9
+    if straight.all():
+        return np.asarray(forward)
     radius = 1 / np.where(straight, 1, bend)
     aside = np.cos(angle) * y - np.sin(angle) * x
     round_ = (np.abs(radius) - np.hypot(forward - radius, aside)) * np.sign(radius)

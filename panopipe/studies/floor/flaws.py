@@ -1,8 +1,9 @@
 """What a filled floor still shows that no floor does: looked for after filling, as a viewer would.
 
 A patch of floor in or beside the hole that has no like anywhere around is a flaw: a piece of the foot, a
-joint broken off, a torn pattern. So is a straight thin shadow that ends at the hole, and a spot smoother or
-darker than any around. Each is measured against the same measure of the floor around, which holds no flaw.
+joint broken off, a torn pattern. So is a joint that the floor around carries through the hole and the hole
+does not show, a straight thin shadow that ends at the hole, and a spot smoother or darker than any around.
+Each is measured against the same measure of the floor around, which holds no flaw.
 
 References
 ----------
@@ -22,21 +23,21 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from panopipe.studies.floor.broken import broken_joint
 from panopipe.studies.floor.edge import Edge
-from panopipe.studies.floor.edge_search import floor_edge
 from panopipe.studies.floor.logs import offset_for, to_log
-from panopipe.studies.floor.scene import distance_from, shrunk, within
+from panopipe.studies.floor.scene import distance_from, lessened, shrunk, within
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Float = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-BARS = {"pattern": 1.7, "dark spot": 1.7, "line": 1.95, "blur": 1.05}
-"""Excess from which a kind of flaw is one, weighed by `python -m tests.benchmarks.flaws`: of whole floors and
-good fills one in twenty shows so much of any."""
-_GRID_RADIUS_PX = 20
-"""Radius of the hole on the grid on which patches are compared."""
+BARS = {"pattern": 1.7, "joint": 0.35, "dark spot": 1.7, "line": 1.95, "blur": 1.05}
+"""Excess from which a kind of flaw is one (of a joint, the gap in it in radii of the hole), weighed by
+`python -m tests.benchmarks.flaws`: of whole floors and good fills one in twenty shows so much of any."""
+_GRID_RADIUS_PX, _FINER_RADIUS_PX = 20, 32
+"""Radius of the hole on the grids on which patches are compared and joints followed."""
 _PATCH, _PARTS = 7, 16
 """Side of a patch on that grid, and principal parts by which patches are compared."""
 _LEVEL = 0.4
@@ -86,7 +87,7 @@ class Flaw:
     Attributes
     ----------
     kind : str
-        "pattern", "dark spot", "line" or "blur".
+        "pattern", "joint", "dark spot", "line" or "blur".
     size : float
         Excess over what the floor around shows, over its bar: a flaw from 1 on.
     row, column : float
@@ -102,7 +103,7 @@ class Flaw:
     beside: bool
 
 
-def gravest_flaw(light: Picture, hole: Mask) -> Flaw:
+def gravest_flaw(light: Picture, hole: Mask, edge: Edge | None) -> Flaw:
     """Look at a filled floor.
 
     Parameters
@@ -111,8 +112,10 @@ def gravest_flaw(light: Picture, hole: Mask) -> Flaw:
         Straight-down view after filling, linear light.
     hole : ndarray of shape (n, n), dtype bool
         What was filled.
+    edge : Edge or None
+        Where two kinds of floor meet in the hole, by what is seen around it.
     """
-    by_kind = flaws(light, hole)
+    by_kind = flaws(light, hole, edge)
     kind = max(by_kind, key=lambda name: by_kind[name][0] / BARS[name])
     size, row, column = by_kind[kind]
     depth = distance_from(~hole)
@@ -121,7 +124,7 @@ def gravest_flaw(light: Picture, hole: Mask) -> Flaw:
     return Flaw(kind, size / BARS[kind], row, column, bool(depth[at] < rim))
 
 
-def flaws(light: Picture, hole: Mask) -> dict[str, tuple[float, float, float]]:
+def flaws(light: Picture, hole: Mask, edge: Edge | None) -> dict[str, tuple[float, float, float]]:
     """Excess of each kind of flaw over what the floor around shows, and its row and column in the view."""
     radius = math.sqrt(hole.sum() / math.pi)
     factor = max(1, round(radius / _GRID_RADIUS_PX))
@@ -131,25 +134,43 @@ def flaws(light: Picture, hole: Mask) -> dict[str, tuple[float, float, float]]:
     unit = radius / factor
     zone, around = within(taken, _BESIDE * unit), ~within(taken, (_BESIDE + _CLEAR) * unit)
     luma = logs @ _LUMA
-    by_kind = {
-        "pattern": _unlike(_structure(logs, unit), zone, around, unit),
-        "dark spot": _spot(luma, zone, around, unit),
-        "line": _line(luma, taken, unit),
-        "blur": _blur(light, hole, factor, offset),
-    }
-    suspect = any(by_kind[kind][0] >= BARS[kind] for kind in ("pattern", "dark spot", "line"))
-    # Most floors have no edge, and need not be asked.
-    edge = floor_edge(light, np.ones_like(hole), hole) if suspect else None
+    pattern, line = (
+        _unlike(_structure(logs, unit), zone, around, unit),
+        _line(luma, taken, unit, edge, radius),
+    )
     if edge is not None:
         # Hems run along an edge, and joints end at it.
-        hem = _at_hem(edge, hole, factor, radius)[: zone.shape[0], : zone.shape[1]]
-        by_kind["dark spot"] = _spot(luma, zone & ~hem, around, unit)
-        by_kind["line"] = _lessened(_line(luma, taken, unit, edge, radius))
-        by_kind["pattern"] = _lessened(by_kind["pattern"])
-    return {
-        name: (size, (row + 0.5) * factor, (column + 0.5) * factor)
-        for name, (size, row, column) in by_kind.items()
+        zone = zone & ~_at_hem(edge, zone.shape, factor, radius)
+        pattern, line = _lessened(pattern), _lessened(line)
+    by_kind = {
+        "pattern": pattern,
+        "dark spot": _spot(luma, zone, around, unit),
+        "line": line,
+        "blur": _blur(light, hole, factor, offset, edge),
     }
+    found = {name: _at_full_size(each, factor) for name, each in by_kind.items()}
+    finer = max(1, round(radius / _FINER_RADIUS_PX))
+    found["joint"] = _at_full_size(_joint(light, hole, edge, radius, finer, offset), finer)
+    return found
+
+
+def _at_full_size(flaw: tuple[float, float, float], factor: int) -> tuple[float, float, float]:
+    size, row, column = flaw
+    return size, (row + 0.5) * factor, (column + 0.5) * factor
+
+
+def _joint(
+    light: Picture, hole: Mask, edge: Edge | None, radius: float, factor: int, offset: float
+) -> tuple[float, float, float]:
+    """The longest gap in a joint that the floor around carries through the hole."""
+    luma = to_log(lessened(light, factor), offset).mean(-1)
+    luma -= cv2.GaussianBlur(luma, (0, 0), _NEAR * radius / factor)
+    taken = shrunk(hole.astype(np.float32), factor) > 0
+    distance, straight = None, np.ones_like(taken)
+    if edge is not None:
+        distance = edge.distances(taken.shape, factor) / factor
+        straight = ~edge.within_arc(distance * factor)
+    return broken_joint(luma, taken, radius / factor, distance, straight)
 
 
 def _structure(logs: Picture, unit: float) -> Picture:
@@ -264,9 +285,9 @@ def _spot(luma: Picture, zone: Mask, around: Mask, unit: float) -> tuple[float, 
     return max(spot, as_spot)
 
 
-def _at_hem(edge: Edge, hole: Mask, factor: int, radius: float) -> Mask:
+def _at_hem(edge: Edge, shape: tuple[int, ...], factor: int, radius: float) -> Mask:
     """Blocks of pixels at the edge of two floors, where stripes run along it."""
-    distance = edge.distances(hole.shape)[factor // 2 :: factor, factor // 2 :: factor]
+    distance = edge.distances(shape, factor)
     room = _EDGE_ROOM * radius
     return np.asarray((distance > edge.hem_px[0] - room) & (distance < edge.hem_px[1] + room), np.bool_)
 
@@ -298,7 +319,7 @@ def _streak_kernel(angle: float, unit: float) -> Picture:
 
 
 def _line(
-    luma: Picture, taken: Mask, unit: float, edge: Edge | None = None, radius: float = 0.0
+    luma: Picture, taken: Mask, unit: float, edge: Edge | None, radius: float
 ) -> tuple[float, float, float]:
     """How much darker than on either side of it a straight line out of the hole is, over others beside it."""
     at = np.argwhere(taken)
@@ -362,16 +383,21 @@ def _losses(luma: Picture, middle: Float, angle: Float, unit: float) -> tuple[Fl
     return np.asarray(side, np.float64), np.asarray(both, np.float64)
 
 
-def _blur(light: Picture, hole: Mask, factor: int, offset: float) -> tuple[float, float, float]:
-    """How much less fine detail the smoothest spot in the hole has than the smoothest around."""
+def _blur(
+    light: Picture, hole: Mask, factor: int, offset: float, edge: Edge | None
+) -> tuple[float, float, float]:
+    """How much less fine detail the smoothest spot in the hole has than the smoothest of its floor around."""
     step = max(2, 4 * factor)
     grey = to_log(cv2.transform(light, np.full((1, 3), 1 / 3, np.float32)), offset)
     fine = np.square(grey - cv2.GaussianBlur(grey, (0, 0), 1.5))
     energy = np.sqrt(cv2.GaussianBlur(shrunk(fine, step), (0, 0), 0.7)) + np.float32(1e-4)
     inside = shrunk(hole.astype(np.float32), step) > 0.999
     outside = shrunk((~within(hole, 2 * step)).astype(np.float32), step) > 0.999
-    if not inside.any() or not outside.any():
-        return 0.0, 0.0, 0.0
-    usual = np.float32(np.percentile(energy[outside], 2))
-    size, row, column = _worst(np.where(inside, usual / energy, 0))
+    beyond = np.zeros_like(inside) if edge is None else edge.distances(inside.shape, step) > 0
+    excess = np.zeros_like(energy)
+    for side in (beyond, ~beyond):
+        if (outside & side).any():
+            usual = np.float32(np.percentile(energy[outside & side], 2))
+            excess[inside & side] = usual / energy[inside & side]
+    size, row, column = _worst(excess)
     return size, row * step / factor, column * step / factor

@@ -159,7 +159,9 @@ class _End:
     lasts: bool = False
 
 
-def joints_in(luma: Picture, known: Mask, hole: Mask, radius: float, distance: Picture | None) -> Joints:
+def joints_in(
+    luma: Picture, known: Mask, hole: Mask, radius: float, distance: Picture | Float | None
+) -> Joints:
     """Carry the lines that end at the rim of a hole through it.
 
     Parameters
@@ -169,7 +171,7 @@ def joints_in(luma: Picture, known: Mask, hole: Mask, radius: float, distance: P
     known, hole : ndarray of shape (h, w), dtype bool
     radius : float
         Radius of the hole in pixels.
-    distance : ndarray of shape (h, w), dtype float32, optional
+    distance : ndarray of shape (h, w), optional
         Signed distance to where two kinds of floor meet: lines of one do not run on in the other.
     """
     ends = _ends(luma, known, hole, radius)
@@ -202,7 +204,7 @@ def joints_in(luma: Picture, known: Mask, hole: Mask, radius: float, distance: P
     )
 
 
-def _course(end: _End, other: _End | None, places: Float, apart: Picture) -> Course | None:
+def _course(end: _End, other: _End | None, places: Float, apart: Picture | Float) -> Course | None:
     """The way of a line that is sure: a long one, to its other end at the rim or to another floor."""
     if len(places) < 2 or not end.lasts or abs(end.contrast) < _DRAWN:
         return None
@@ -226,7 +228,7 @@ def _pixels(points: Float) -> tuple[Whole, Whole]:
     return np.rint(points[:, 0]).astype(np.int64), np.rint(points[:, 1]).astype(np.int64)
 
 
-def _within(points: Float, view: Picture | Mask) -> Float:
+def _within(points: Float, view: Picture | Float | Mask) -> Float:
     """Places inside the view."""
     row, column = _pixels(points)
     inside: Float = points[(row >= 0) & (column >= 0) & (row < view.shape[0]) & (column < view.shape[1])]

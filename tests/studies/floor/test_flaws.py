@@ -37,7 +37,7 @@ def places(hole):
 @pytest.mark.parametrize("name", ["planks", "hexagonal tiles", "carpet", "deck", "grey boards"])
 def test_a_whole_floor_has_none(whole, name):
     seen, hole = whole
-    assert gravest_flaw(seen[name], hole).size < 1
+    assert gravest_flaw(seen[name], hole, None).size < 1
 
 
 @pytest.mark.parametrize("name", ["planks", "hexagonal tiles", "carpet", "grey boards"])
@@ -46,7 +46,7 @@ def test_an_arc_of_the_foot_is_found_where_it_lies(whole, name):
     down, across, radius = places(hole)
     far, turn = np.hypot(down, across), np.arctan2(down, across)
     left = (np.abs(far - 1.05 * radius) < 0.05 * radius) & (np.abs(turn) < 0.5)
-    flaw = gravest_flaw(seen[name] * (1 - 0.5 * left[..., None]).astype(np.float32), hole)
+    flaw = gravest_flaw(seen[name] * (1 - 0.5 * left[..., None]).astype(np.float32), hole, None)
     assert flaw.size > 1
     assert flaw.beside
     middle = (len(hole) - 1) / 2
@@ -59,7 +59,7 @@ def test_the_poles_shadow_is_found(whole, name):
     down, across, radius = places(hole)
     along, aside = 0.8 * across + 0.6 * down, 0.8 * down - 0.6 * across
     loss = 0.25 * np.exp(-np.square(aside / (0.08 * radius))) * (along > radius) * (along < 2.5 * radius)
-    assert gravest_flaw(seen[name] * (1 - loss[..., None]).astype(np.float32), hole).size > 1
+    assert gravest_flaw(seen[name] * (1 - loss[..., None]).astype(np.float32), hole, None).size > 1
 
 
 @pytest.mark.parametrize("name", ["hexagonal tiles", "deck"])
@@ -68,8 +68,9 @@ def test_a_half_moved_aside_is_found(whole, name):
     _, across, radius = places(hole)
     moved = np.roll(seen[name], (round(0.3 * radius), round(0.2 * radius)), (0, 1))
     torn = np.where((hole & (across < 0))[..., None], moved, seen[name])
-    assert gravest_flaw(torn, hole).kind == "pattern"
-    assert gravest_flaw(torn, hole).size > 1
+    flaw = gravest_flaw(torn, hole, None)
+    assert flaw.kind in ("pattern", "joint")
+    assert flaw.size > 1
 
 
 @pytest.mark.parametrize("name", ["planks", "hexagonal tiles", "carpet"])
@@ -78,7 +79,7 @@ def test_a_smear_is_found(whole, name):
     down, across, radius = places(hole)
     soft = cv2.GaussianBlur(seen[name], (0, 0), 5)
     smeared = np.where((np.hypot(down, across) < 0.6 * radius)[..., None], soft, seen[name])
-    flaw = gravest_flaw(smeared, hole)
+    flaw = gravest_flaw(smeared, hole, None)
     assert (flaw.kind, flaw.beside) == ("blur", False)
     assert flaw.size > 1
 
@@ -95,9 +96,9 @@ def test_a_joint_of_large_tiles_is_no_line_and_half_of_it_is():
     joint = np.where(off < 3, 0.85, 1.0)
     tiles, shadow = even * joint, even * np.where(across < radius, 1.0, joint)
     drawn = [np.repeat(one[..., None], 3, -1).astype(np.float32) for one in (tiles, shadow)]
-    assert gravest_flaw(drawn[0], hole).size < 1
-    assert gravest_flaw(drawn[1], hole).kind == "line"
-    assert gravest_flaw(drawn[1], hole).size > 1
+    assert gravest_flaw(drawn[0], hole, None).size < 1
+    assert gravest_flaw(drawn[1], hole, None).kind == "line"
+    assert gravest_flaw(drawn[1], hole, None).size > 1
 
 
 def test_the_shade_beside_a_mat_is_no_line():
@@ -109,4 +110,4 @@ def test_the_shade_beside_a_mat_is_no_line():
     light = 0.3 * (1 + 0.01 * np.random.default_rng(3).standard_normal((size, size)))
     light *= 1 - 0.12 * np.exp(np.minimum(onto, 0) / 0.3)
     light = np.where((onto > 0) & (across > 0), 1.6 * light, light)
-    assert gravest_flaw(np.repeat(light[..., None], 3, -1).astype(np.float32), hole).size < 1
+    assert gravest_flaw(np.repeat(light[..., None], 3, -1).astype(np.float32), hole, None).size < 1
