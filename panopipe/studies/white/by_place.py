@@ -19,17 +19,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panopipe.colour.spaces import Matrix
+from panopipe.sphere.filters import smooth
 from panopipe.sphere.geometry import pitch_of_row
 from panopipe.sphere.wrap import turned
 from panopipe.studies.white.bounce import bare, bounce, surely_painted
 from panopipe.studies.white.cones import locus, nearest_in_table
 from panopipe.studies.white.light import trend
-from panopipe.studies.white.mixture import Mixture, mixture
+from panopipe.studies.white.mixture import DAYLIGHT_DUV, Mixture, mixture
 from panopipe.studies.white.spread import ENOUGH, Links, over_sphere, spread
 from panopipe.studies.white.surfaces import ROWS, Surfaces, area
 
 DAYLIGHT_MIRED = 1e6 / 6500
 """What a window lets in on most days (CIE D65)."""
+SUN_MIRED = 1e6 / 5500
+"""Sun with sky, the old balance of daylight film (common practice, no source)."""
 COLDEST_MIRED = 125.0
 """Blue sky alone, 8000 K."""
 WARMEST_MIRED = 440.0
@@ -72,6 +75,8 @@ belongs to them; and how far to the green side of the curve it then lies, dim as
 COLDER = 0.1
 """How much colder than the light around it, 6 delta E, what lies beside clipped light has the day's, and what
 lies beside the curve is a cold colour."""
+AROUND_DEG = 12.0
+"""Standard deviation over which what lies around a patch of sun is averaged; they are 10 to 40 wide."""
 WALL_DEG, BESIDE, ABOVE = 30.0, 12, 6
 """Height up to which walls are looked at, and cells beside and above a view, 34 and 17 degrees, in which the
 wall that holds it is looked for."""
@@ -223,7 +228,7 @@ def find_along(
     shown, across = curve.nearest(seen.log_chromaticity)
     links, _ = _links(seen, shown, across)
     length, across = curve.nearest(seen.log_chromaticity - seen.paint)
-    views = _of_daylight(seen, curve)
+    views = _of_daylight(seen, curve, shown)
     trust = np.maximum(seen.trust, _around_windows(seen, views > HALF_A_VIEW))
     heard = trust * np.exp(-((across / ACROSS) ** 2)) * _between_lights(curve, length)
     heard = heard * heard * (1 + FAINT) / (heard + FAINT)
@@ -240,7 +245,9 @@ def find_along(
         enough = ENOUGH if turn == ROUNDS - 1 else ENOUGH_MEANWHILE
         field = spread((kept * length + prior * start) / total, total * size, links, field, enough)
     views = np.maximum(views, _amid(views > HALF_A_VIEW) & seen.known & (across > OF_LEAVES))
-    field = _beside_clipped(_with_views(field, views, seen.known), seen, curve, length)
+    sun = float(curve.nearest(locus([SUN_MIRED], DAYLIGHT_DUV) - np.array(camera))[0][0])
+    day = np.where(seen.known & seen.bright, sun, 0.0)
+    field = _beside_clipped(_with_views(field, views, day, seen.known), seen, curve, length)
     return Along(field, shown, kept, curve, curve.places[0] - lights.places[0])
 
 
@@ -302,9 +309,15 @@ def _prior(sure: float) -> float:
     return PRIOR + PRIOR_OF_MANY * sure
 
 
-def _of_daylight(seen: Surfaces, curve: Mixture) -> Matrix:
-    """How likely each cell is a view: brighter than any surface, and no redder than half a lamp."""
-    return np.asarray(seen.bright * _no_lamp(seen, curve))
+def _of_daylight(seen: Surfaces, curve: Mixture, shown: Matrix) -> Matrix:
+    """How likely each cell shows the day: brighter than white in the room, and no redder than half a lamp.
+
+    A surface in the sun may be redder by its own colour, but it is colder than what lies around it.
+    """
+    dim = (seen.known & ~seen.bright).astype(np.float64)
+    around = smooth(dim * shown, AROUND_DEG) / np.maximum(smooth(dim, AROUND_DEG), 1e-6)
+    sunlit = seen.known * np.clip((around - shown) / COLDER - 1, 0, 1)
+    return np.asarray(seen.bright * np.where(seen.known, sunlit, _no_lamp(seen, curve)))
 
 
 def _no_lamp(seen: Surfaces, curve: Mixture) -> Matrix:
@@ -321,11 +334,11 @@ def _beside_clipped(field: Matrix, seen: Surfaces, curve: Mixture, lengths: Matr
     return np.asarray(field + surely * (own - field))
 
 
-def _with_views(field: Matrix, views: Matrix, known: NDArray[np.bool_]) -> Matrix:
-    """The field with daylight itself in views; what else no surface showed lies between its neighbours."""
+def _with_views(field: Matrix, views: Matrix, day: Matrix, known: NDArray[np.bool_]) -> Matrix:
+    """The field with the day's light in views; what else no surface showed lies between its neighbours."""
     if not views.any():
         return field
-    even, none, here = np.ones(field.shape), np.zeros(field.shape), field * (1 - views)
+    even, none, here = np.ones(field.shape), np.zeros(field.shape), field + views * (day - field)
     links = over_sphere(even, even[1:], none, none[1:])
     return spread(np.where(known, here, 0.0), HELD * np.maximum(known, views), links, here, ENOUGH_MEANWHILE)
 

@@ -49,6 +49,9 @@ CLIPPED = 0.02
 """Share of a cell that may be clipped; glare of lamps and windows lies on its other pixels."""
 TOLD_HEARD = 0.35
 """How much a wall whose paint is told is heard, however dim, against white paint: it is off by 2 delta E."""
+SUNLIT = float(np.log(2))
+"""How much brighter than white, in natural logarithms, a surface is that stands in another light than the
+room's, whose smooth changes are taken off: patches of sun lie at 0.7 to 1.8, white cards at 0 to 0.6."""
 BESIDE, BESIDE_DIM = 0.1, -0.5
 """Share of a cell with clipped light from where its surfaces tell what light that is, and how far they lie
 below white in the room's light at most, in natural logarithms: reveals lie at -0.3 to 1, a teal wall behind a
@@ -72,7 +75,8 @@ class Surfaces:
     trust : ndarray
         0 to 1: how likely white paint, by brightness and plainness alone.
     bright : ndarray of bool
-        Cells above what a surface in the light of the room shows, and not clipped: views, and lamps.
+        Cells above what a surface in the light of the room shows, and not clipped: views, lamps, and surfaces
+        in the sun, which are known as well.
     beside : ndarray of bool
         Cells on the border of what clipped, whose surfaces may be white paint in its light.
     paint : ndarray of shape (64, 128, 2)
@@ -140,7 +144,7 @@ def surfaces_of(
     white = np.maximum(np.exp(WHITE_OVER * darker), np.exp(REFLECTS_OVER * np.minimum(against, 0)))
     white += told.surely * (TOLD_HEARD - white)
     trust = white * np.exp(-TEXTURE * texture) * known * _by_height()
-    seen = Surfaces(place, light, known, trust, is_bright, beside, told.colour)
+    seen = Surfaces(place, light, known, trust, is_bright | (known & (against > SUNLIT)), beside, told.colour)
     return _of_little_paint(seen, rows, smooth)
 
 

@@ -23,6 +23,7 @@ from panopipe.studies.white.cones import (
     PLACE_PER_MIRED,
     WORKING_FROM_CONES,
     camera_log_chromaticity,
+    light_of_place,
     locus,
     log_chromaticity_from_working,
 )
@@ -127,6 +128,24 @@ def test_a_view_above_white_that_did_not_clip_is_daylight() -> None:
     rows[100:140, 200:260] = 4.0 * (cones @ WORKING_FROM_CONES.T)
     field = find_field(surfaces_of(rows, 8.0), (0.0, 0.0), ends, CAMERA)
     assert np.abs(field.lengths[28:33, 53:62]).max() < 0.1
+
+
+def test_a_patch_of_sun_has_the_suns_light() -> None:
+    """What is brighter than white could be in the room's light, and colder than what lies around it."""
+    rows, truth = mixed_room()
+    dim, patch, cells = 0.2 * rows, np.s_[196:216, 120:160], np.s_[50:53, 31:39]
+    light = log_chromaticity_from_working(truth.illuminant[patch].mean(axis=(0, 1))) - np.array(CAMERA)
+    sun = light_of_place(locus([1e6 / 5500]) - np.array(CAMERA))[0]
+    lit = dim.copy()
+    lit[patch] += (10 * dim[patch] / light_of_place(light) * sun).astype(np.float32)
+    before, after = (
+        find_field(seen, tuple(found().mean()), lights_of([temperatures(seen, CAMERA)]), CAMERA)
+        for seen in (surfaces_of(dim, 1.0), surfaces_of(lit, 1.0))
+    )
+    true = after.curve.nearest(log_chromaticity_from_working(sun)[None])[0][0]
+    assert before.lengths[cells].min() - true > 0.25, "there was more of the lamp"
+    assert np.abs(after.lengths[cells] - true).max() < 0.06  # four delta E 2000 of a light grey
+    assert np.abs(after.lengths - before.lengths)[:24].max() < 0.03, "the ceiling has what it had"
 
 
 def test_green_from_a_lawn_is_light_and_pink_from_a_wall_is_colour() -> None:
