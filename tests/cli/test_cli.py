@@ -27,8 +27,8 @@ from panopipe.run import checking, job_run, session
 from panopipe.run import forecast as forecasts
 from panopipe.state import ledger
 from panopipe.state.lock import JobLock
-from tests.makers.bracket import room_light, write_bracket
 from tests.delivery.jobs import finished_job, note, put_frame
+from tests.makers.bracket import room_light, write_bracket
 from tests.makers.closed import closed
 from tests.review.pictures import room, save
 from tests.run.conftest import FAKES, write_frame
