@@ -21,7 +21,6 @@ from panopipe.studies.stands.motion import wrapped
 from panopipe.studies.stands.pair import Pair, judged, look, look_hard, shares_room
 from panopipe.studies.stands.plan import Plan, measured_frames, solve_plan
 from panopipe.studies.stands.promising import (
-    ROUND_IN_TIME,
     neighbours_in_time,
     pairs_by_floor,
     promising_pairs,
@@ -104,7 +103,7 @@ def solve_shoot(features: Sequence[Features], times: Sequence[float], rooms: Seq
         for (i, j), floors in shifts.items()
         if (i, j) in wanted or stands_out(floors)
     ]
-    row, soon = neighbours_in_time(times, 1), neighbours_in_time(times, ROUND_IN_TIME)
+    row, soon = neighbours_in_time(times, 1), neighbours_in_time(times)
     firsts = [
         pairs[0]
         for pairs in looked

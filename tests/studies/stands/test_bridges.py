@@ -23,7 +23,7 @@ def test_frames_taken_right_after_each_other_join_rooms_with_less() -> None:
     soon, later = (judged(apart=apart) for apart in (1, 9))
     assert is_sure(soon, [soon.proposal], 2.0)
     assert not is_sure(later, [later.proposal], 2.0)
-    much = judged(apart=9, support=5.0)
+    much = judged(apart=9, support=7.5)
     assert is_sure(much, [much.proposal], 2.0)
 
 
@@ -38,6 +38,28 @@ def test_walls_in_the_way_ask_for_more_even_of_frames_taken_right_after_each_oth
     assert not is_sure(one, [one.proposal], 0.0)
     more = judged(apart=1, support=9.0, against=2.0)
     assert is_sure(more, [more.proposal], 0.0)
+
+
+def test_no_floor_of_tiles_outweighs_the_walls_in_the_way() -> None:
+    """A house of two rooms with one kind of tiles: floors said 212 of a wrong place, walls 31 against it."""
+    one = judged(apart=4, support=211.9, walls=8.3, against=31.2)
+    assert not is_sure(one, [one.proposal], 87.1)
+
+
+def test_one_floor_in_two_rooms_does_not_join_them() -> None:
+    """A house with the same tiles in two rooms: floors said 82 of a wrong place, walls next to nothing."""
+    one = judged(apart=3, support=81.7, walls=2.0)
+    assert not is_sure(one, [one.proposal], 0.2)
+    seconded = judged(apart=3, support=81.7, walls=3.0)
+    assert is_sure(seconded, [seconded.proposal], 0.2)
+
+
+def test_much_speaks_for_places_of_frames_taken_long_after_each_other() -> None:
+    """A house whose rooms are alike was joined wrongly with 14.9 in all, a quarter turn off."""
+    one = replace(judged(apart=6, support=3.0), beyond=2.9, worth=14.9)
+    assert not is_sure(one, [one.proposal], 1.4)
+    soon = replace(one, apart=3)
+    assert is_sure(soon, [soon.proposal], 1.4)
 
 
 def test_one_pair_alone_does_not_make_frames_of_a_row_enough() -> None:
