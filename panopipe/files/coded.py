@@ -13,7 +13,7 @@ from panopipe.files.tiff_samples import decode_segment
 
 
 class CodedSegments(Samples):
-    """Samples of coded strips or tiles; two rows of tiles are held at most.
+    """Samples of coded strips or tiles; a row of tiles is held, and what lies above the row of a first pass.
 
     Rows are to be asked for from the top downwards, or first from some row on and then from the top down to
     it: each segment is then decoded once.
@@ -25,15 +25,16 @@ class CodedSegments(Samples):
         self.width, self.height, self.dtype = form.width, form.height, form.dtype
         self._form = form
         self._file: io.BufferedReader = path.open("rb")
-        self._held: dict[int, Array] = {}
-        self._last, self._began = -1, -1
+        self._held: Array | None = None
+        self._above: Array | None = None
+        self._last, self._began, self._split, self._spent = -1, -1, 0, False
 
     def rows(self, first: int, last: int) -> Array:
         """See `Samples.rows`."""
         high = self._form.segment[0]
         begin, end = first // high, -(-last // high)
         if end - begin == 1:
-            return self._row(begin)[first - begin * high : last - begin * high]
+            return self._part(begin, first - begin * high, last - begin * high)
         out: Array = np.empty((last - first, self.width, 3), self.dtype)
         self.read_into(first, last, out)
         return out
@@ -43,21 +44,32 @@ class CodedSegments(Samples):
         high = self._form.segment[0]
         for number in range(first // high, -(-last // high)):
             top, bottom = max(first, number * high), min(last, (number + 1) * high)
-            row = self._row(number)
-            into[top - first : bottom - first] = row[top - number * high : bottom - number * high]
+            here = slice(top - first, bottom - first)
+            into[here] = self._part(number, top - number * high, bottom - number * high)
 
-    def _row(self, number: int) -> Array:
-        """All tiles of one row, or one strip."""
-        if number not in self._held:
-            goes_on = number == self._last + 1
-            if self._began < 0 and not goes_on:
-                self._began = number  # a pass that comes down to here will ask for it once more
-            gone = [self._held.pop(other) for other in self._held.keys() - {self._began}]
-            self._held[number] = self._decoded(number, gone[0] if gone else None)
-        elif number != self._last:
-            self._began = -1
-        self._last = number
-        return self._held[number]
+    def _part(self, number: int, top: int, bottom: int) -> Array:
+        """Some rows of one row of tiles, or of one strip."""
+        is_held = number == self._last and self._held is not None
+        if not is_held and self._above is not None and number == self._began and bottom <= self._split:
+            self._spent = bottom == self._split
+            return self._above[top:bottom]
+        if not is_held:
+            self._leave()
+            if self._began < 0 and number != self._last + 1:
+                # A pass that comes down to here will ask for what lies above.
+                self._began, self._split = number, top
+            room, self._held = self._held, None  # should a segment be damaged
+            self._held, self._last = self._decoded(number, room), number
+        assert self._held is not None
+        return self._held[top:bottom]
+
+    def _leave(self) -> None:
+        """Keep what will be asked for once more of the rows that are held, and let go of what has been."""
+        if self._spent:
+            self._began, self._above, self._spent = -1, None, False
+        elif self._held is not None and self._last == self._began and self._above is None:
+            self._above = self._held[: self._split].copy()
+            self._spent = self._split == 0
 
     def _decoded(self, number: int, held: Array | None) -> Array:
         """Decode, into an array that is there already: rows of tiles are large, and leave gaps in memory."""
@@ -74,7 +86,7 @@ class CodedSegments(Samples):
     def close(self) -> None:
         """See `Samples.close`."""
         self._file.close()
-        self._held = {}
+        self._held = self._above = None
 
 
 def can_stream(form: Form) -> bool:

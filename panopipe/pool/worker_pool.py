@@ -200,7 +200,7 @@ def _work(link: Any, imports: tuple[str, ...]) -> None:
     threading.Thread(target=_die_with_parent, daemon=True).start()
     _hush()
     keep_freed_memory()
-    gc.disable()  # what libraries make while they load is there to stay: to look it over is a tenth of the start
+    gc.disable()  # what libraries make while they load is there to stay; to look it over costs a tenth more
     for name in imports:
         importlib.import_module(name)
     gc.freeze()

@@ -25,7 +25,7 @@ ROOMS = 2
 
 _ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 _ENVIRONMENT |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-"""One thread, and compiled modules kept as on a user's machine: to compile them costs a process .2 to .4 s."""
+"""One thread, and compiled modules kept as on a user's machine: else each process compiles for .2 to .4 s."""
 _COUNT = "import time; s = time.perf_counter(); sum(range({})); print(time.perf_counter() - s)"
 """Work for a processor that touches no memory to speak of."""
 

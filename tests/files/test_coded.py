@@ -1,5 +1,6 @@
 """Coded strips and tiles decoded row by row: the same samples as decoded whole."""
 
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -61,6 +62,21 @@ def test_each_tile_is_decoded_once_where_the_floor_comes_first(
         samples.rows(first, min(first + 7, start))
     samples.close()
     assert sorted(decoded) == list(range(4 * 3))
+
+
+def test_little_more_than_a_row_of_tiles_is_held(tmp_path: Path) -> None:
+    """Of several files that are open at once, each holds as much."""
+    path = write_linear_dng(tmp_path / "a.dng", SAMPLES, compression="ljpeg", tile=(16, 48))
+    samples, row_of_tiles, began = open_picture(path, streamed=True).samples, 16 * SAMPLES[0].nbytes, 36
+    samples.rows(began, 48)  # one row of tiles is held
+    tracemalloc.start()
+    samples.rows(48, 64)
+    for first in range(0, began, 4):
+        samples.rows(first, first + 4)
+    more, _ = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    samples.close()
+    assert 4 * SAMPLES[0].nbytes <= more < row_of_tiles / 2
 
 
 def test_who_has_looked_at_a_frame_decodes_the_rows_that_are_wanted(

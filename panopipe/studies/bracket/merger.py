@@ -25,8 +25,8 @@ ReadRows = Callable[[int, int], NDArray[Any]]
 
 _NEAR = 3
 """Pixels around a saturated sample that a stitcher's kernel may have mixed with it."""
-_ROWS = 32
-"""Rows joined at a time, so that they stay in the processor's cache."""
+_PIXELS, _FEWEST_ROWS = 3 << 16, 8
+"""Pixels joined at a time, in whole rows: what is held of an exposure then hardly grows with the frame."""
 _NEAR_POLE, _ROW_STEP = 0.06, 8
 """Share of the rows at each pole, some 11 degrees, told row by row; elsewhere every so many are."""
 _TOLD_AT_ONCE = 33
@@ -179,8 +179,9 @@ class Merger:
     def rows(self, first: int, last: int) -> Picture:
         """Rows `first` to `last`, light that is 1 at the reference's white, shape (n, width, 3), float32."""
         out = np.empty((last - first, self._width, 3), np.float32)
-        for top in range(first // _ROWS * _ROWS, last, _ROWS):
-            bottom = min(top + _ROWS, self._height)
+        at_once = max(_FEWEST_ROWS, _PIXELS // self._width)
+        for top in range(first // at_once * at_once, last, at_once):
+            bottom = min(top + at_once, self._height)
             if self._joined_top != top:
                 self._joined_top = -1  # should reading fail
                 self._part, self._joined_top = self._joined(top, bottom), top
