@@ -84,11 +84,11 @@ def reductions(reader: FrameReader, *, source: str = "source", timer: StageTimer
         return Reductions(before, reduce_rows(before, min(width, REDUCED_WIDTH)))
 
 
-def reduce_rows(rows: Rows, width: int) -> Rows:
-    """Reduce a whole frame in memory; the frame itself if it is that wide already."""
+def reduce_rows(rows: Rows, width: int, start: float = 0) -> Rows:
+    """Reduce a whole frame in memory, from a column on; the frame itself if it is that wide already."""
     if rows.shape[1] == width:
         return rows
-    reducer = AreaReducer(rows.shape[1], rows.shape[0], width)
+    reducer = AreaReducer(rows.shape[1], rows.shape[0], width, start)
     reducer.take(rows, 0)
     return reducer.result()
 

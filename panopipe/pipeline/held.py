@@ -1,7 +1,8 @@
 """A frame held as each stage leaves it, so that after a change only the stages from there on work again.
 
 For a picture in a moment, a stage that touches a small place (`SpanStage`) may be carried: what it made of
-its place before stands in the new light, until it is asked to work again.
+its place before stands in the new light, until it is asked to work again. Where it has worked at full size,
+what it made there is carried always: no work at a small width comes as near to what a run makes.
 """
 
 from __future__ import annotations
@@ -10,18 +11,21 @@ from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import cv2
-import numpy as np
-from numpy.typing import NDArray
-
 from panopipe.frame import Band, Frame, FrameFacts, Rows
+from panopipe.pipeline.carried import (
+    MOST_CARRIED,
+    Inlay,
+    Residue,
+    Work,
+    WorksAtFullSize,
+    changed,
+    gain_between,
+    layout_of,
+)
 from panopipe.pipeline.engine import REDUCED_WIDTH, band_rows, reduce_rows
 from panopipe.pipeline.frame_pipeline import FramePipeline, Neighbour, StageInputs
 from panopipe.pipeline.steps import MiddleStep, SinkStep, StageTimer
 from panopipe.stage import FrameReader, Output, Rights, Solution, SpanStage, StageContext
-
-MOST_CARRIED = 0.25
-"""Share of a frame that a stage may have changed for its work to be carried: more is no small place."""
 
 
 class Superseded(Exception):  # noqa: N818 - says what happened
@@ -61,7 +65,8 @@ class Shown:
     notes, review_reasons : mapping
         What each stage found out, and why a person should look, by stage.
     exact : bool
-        Whether every stage worked; false if the work of one was carried.
+        Whether no truer picture is made at this width; false if the work of a stage was carried that did not
+        work at full size.
     reduced : Frame
         The frame at reduced size as the last stage before the sink leaves it.
     """
@@ -83,18 +88,12 @@ class _State:
     notes: Mapping[str, float | str] = field(default_factory=dict)
     review_reasons: tuple[str, ...] = ()
     exact: bool = True
+    at_full_size: Work | None = None
+    """The stage's work that was carried here."""
+    residue: Residue | None = None
+    """What was made good here."""
     memory: dict[str, dict[str, Any]] = field(default_factory=dict)
     """What the stage after it found out on it, by stage."""
-
-
-@dataclass(slots=True, eq=False)
-class _Work:
-    """What a span stage made when it worked last: the frame before and after it."""
-
-    mark: Hashable
-    before: _State
-    after: _State
-    places: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None = None
 
 
 class HeldFrame:
@@ -108,10 +107,16 @@ class HeldFrame:
         The frame at reduced size, when it is already at hand.
     in_other_light : HeldFrame, optional
         The same frame as its source gave it with other settings: what its stages made may be carried, too.
+    at_full_size : WorksAtFullSize, optional
+        What its stages made at full size.
     """
 
     def __init__(
-        self, reader: FrameReader, reduced: Rows | None = None, in_other_light: HeldFrame | None = None
+        self,
+        reader: FrameReader,
+        reduced: Rows | None = None,
+        in_other_light: HeldFrame | None = None,
+        at_full_size: WorksAtFullSize | None = None,
     ) -> None:
         facts = reader.facts
         width = min(facts.width, REDUCED_WIDTH)
@@ -119,9 +124,8 @@ class HeldFrame:
             reduced = reader.reduced(width)
         self._source = _State(reader.read(0, facts.height), reduced, facts)
         self._states: list[tuple[Hashable, _State]] = []
-        self._works: dict[str, _Work] = {}
-        if in_other_light is not None and _is_laid_out_alike(facts, in_other_light.facts):
-            self._works = dict(in_other_light._works)
+        self._works: dict[str, Work] = {} if in_other_light is None else dict(in_other_light._works)
+        self._at_full_size = at_full_size or WorksAtFullSize()
         self._begin: tuple[Hashable, _State] | None = None
 
     @property
@@ -163,15 +167,7 @@ class HeldFrame:
         Superseded
             If the picture is not wanted any longer.
         """
-        marks: tuple[Hashable, ...] = tuple(held.mark for held in steps if _corrects(held))
-        state = self._begun(steps, marks)
-        notes, reasons = {}, {}
-        for place, held in enumerate(steps):
-            if not is_wanted():
-                raise Superseded
-            marks = (*marks, held.mark)
-            state = self._at(place, marks, held, state, neighbour, quick=quick)
-            notes[held.step.name], reasons[held.step.name] = state.notes, state.review_reasons
+        state, notes, reasons = self._through(steps, neighbour, quick=quick, is_wanted=is_wanted)
         if not is_wanted():
             raise Superseded
         reduced = Frame(state.reduced, state.facts)
@@ -181,6 +177,63 @@ class HeldFrame:
             {name: given for name, given in reasons.items() if given},
             state.exact,
             reduced,
+        )
+
+    def _through(
+        self,
+        steps: Sequence[HeldStep],
+        neighbour: Neighbour,
+        *,
+        quick: bool = False,
+        is_wanted: Callable[[], bool] = lambda: True,
+    ) -> tuple[_State, dict[str, Mapping[str, float | str]], dict[str, tuple[str, ...]]]:
+        """The frame after all stages, and by stage what each found out."""
+        state = self._begun(steps, marks_before(steps))
+        by_stage = {held.step.name: held.mark for held in steps}
+        residue = self._at_full_size.residue(all_marks(steps), by_stage, self.facts)
+        notes, reasons = {}, {}
+        for place, held in enumerate(steps):
+            if not is_wanted():
+                raise Superseded
+            lacks = residue if residue is not None and residue.after == held.step.name else None
+            state = self._at(place, all_marks(steps, place + 1), held, state, neighbour, lacks, quick=quick)
+            notes[held.step.name], reasons[held.step.name] = state.notes, state.review_reasons
+        return state, notes, reasons
+
+    def residue(self, steps: Sequence[HeldStep], neighbour: Neighbour, full: Rows) -> Residue | None:
+        """What the picture lacks of the same at full size.
+
+        Parameters
+        ----------
+        steps : sequence of HeldStep
+            Stages that change light, in order.
+        neighbour : callable
+            Brings rows of other frames.
+        full : ndarray
+            What they made at full size, reduced to this width, anchor column first.
+
+        Returns
+        -------
+        Residue or None
+            None where no stage stands behind which it could be made good.
+        """
+        self._through(steps, neighbour)
+        states = [self._begin[1] if self._begin else self._source, *(state for _, state in self._states)]
+        spans = [place for place, held in enumerate(steps) if isinstance(held.step.stage, SpanStage)]
+        moved = [place for place in spans if not _is_of_a_place(states[place], states[place + 1])]
+        after = moved[-1] if moved else (spans[0] if spans else len(steps)) - 1
+        if after < 0:
+            return None
+        gain = gain_between(states[-1].rows, full)
+        for place in spans:
+            if place > after:
+                gain[changed(states[place].rows, states[place + 1].rows)] = 1
+        return Residue(
+            all_marks(steps),
+            steps[after].step.name,
+            {steps[place].step.name: steps[place].mark for place in moved},
+            layout_of(self.facts),
+            gain,
         )
 
     def _begun(self, steps: Sequence[HeldStep], marks: Hashable) -> _State:
@@ -201,42 +254,59 @@ class HeldFrame:
         held: HeldStep,
         before: _State,
         neighbour: Neighbour,
+        lacks: Residue | None,
         *,
         quick: bool,
     ) -> _State:
         """The frame after the stage at a place: as it was held, or made now."""
+        work = self._at_full_size.find(marks, before.facts)
         if place < len(self._states):
             known, state = self._states[place]
-            if known == marks and (state.exact or (quick and not before.exact)):
+            is_true = state.exact or (quick and not before.exact)
+            if known == marks and is_true and state.at_full_size is work and state.residue is lacks:
                 return state
-        state = self._made(held, before, neighbour, quick=quick)
+        state = _carried(work, before) if work else self._made(marks, held, before, neighbour, quick=quick)
+        if lacks is not None:
+            state = replace(state, rows=lacks.made_good(state.rows), residue=lacks)
         self._states[place:] = [(marks, state)]
         return state
 
-    def _made(self, held: HeldStep, before: _State, neighbour: Neighbour, *, quick: bool) -> _State:
+    def _made(
+        self,
+        marks: tuple[Hashable, ...],
+        held: HeldStep,
+        before: _State,
+        neighbour: Neighbour,
+        *,
+        quick: bool,
+    ) -> _State:
         name = held.step.name
-        if not isinstance(held.step.stage, SpanStage):
-            return _worked(held, before, neighbour)
         work = self._works.get(name)
-        if quick and work is not None and work.mark == held.mark:
-            carried = _carried(work, before)
-            if carried is not None:
-                return carried
+        if quick and work is not None and work.serves(held.mark, before.facts):
+            return replace(_carried(work, before), exact=False, at_full_size=None)
         state = _worked(held, before, neighbour)
-        if state.exact:
-            self._works[name] = _Work(held.mark, before, state)
+        if isinstance(held.step.stage, SpanStage) and state.exact and state.facts is before.facts:
+            self._works[name] = Work(
+                marks,
+                layout_of(before.facts),
+                Inlay.between(before.rows, state.rows),
+                Inlay.between(before.reduced, state.reduced),
+                state.notes,
+                state.review_reasons,
+            )
         return state
 
 
-def _is_laid_out_alike(one: FrameFacts, other: FrameFacts) -> bool:
-    """Whether a pixel of one frame shows the same place in the other."""
-    layouts = [(facts.width, facts.height, facts.anchor_column) for facts in (one, other)]
-    return layouts[0] == layouts[1]
+def all_marks(steps: Sequence[HeldStep], upto: int | None = None) -> tuple[Hashable, ...]:
+    """What the first stages do, or all of them: equal where the frame after them is."""
+    return (*marks_before(steps), *(held.mark for held in steps[:upto]))
 
 
-def _corrects(held: HeldStep) -> bool:
-    """Whether a stage's solution tells all stages of a correction."""
-    return held.solution is not None and held.solution.correction is not None
+def marks_before(steps: Sequence[HeldStep]) -> tuple[Hashable, ...]:
+    """What stages tell all stages before any of them works: those whose solution corrects the light."""
+    return tuple(
+        held.mark for held in steps if held.solution is not None and held.solution.correction is not None
+    )
 
 
 class _HeldRows(FrameReader):
@@ -279,45 +349,25 @@ def _memory(before: _State, held: HeldStep) -> dict[str, Any]:
     return before.memory.setdefault(held.step.name, {})
 
 
-def _carried(work: _Work, before: _State) -> _State | None:
-    """The frame with what a stage made of its place before; None if that was no small place."""
-    if work.after.facts is not work.before.facts:
-        return None
-    if work.places is None:
-        pairs = ((work.before.rows, work.after.rows), (work.before.reduced, work.after.reduced))
-        work.places = (_changed(*pairs[0]), _changed(*pairs[1]))
-    if work.places[0].mean() > MOST_CARRIED:
-        return None
-    rows, reduced = (
-        _laid(new, old, made, place)
-        for new, old, made, place in (
-            (before.rows, work.before.rows, work.after.rows, work.places[0]),
-            (before.reduced, work.before.reduced, work.after.reduced, work.places[1]),
-        )
+def _is_of_a_place(before: _State, after: _State) -> bool:
+    """Whether a stage left most of the frame where it was."""
+    return after.facts is before.facts and (
+        before.rows is after.rows or changed(before.rows, after.rows).mean() <= MOST_CARRIED
     )
-    return replace(work.after, rows=rows, reduced=reduced, facts=before.facts, exact=False, memory={})
 
 
-def _changed(before: Rows, after: Rows) -> NDArray[np.bool_]:
-    if before is after:
-        return np.zeros(before.shape[:2], bool)
-    planes = before != after
-    changed: NDArray[np.bool_] = planes[..., 0] | planes[..., 1] | planes[..., 2]
-    return changed
-
-
-def _laid(new: Rows, old: Rows, made: Rows, place: NDArray[np.bool_]) -> Rows:
-    """Put what was made of a place into new light, scaled as the rows around it were, plane by plane."""
-    touched = np.flatnonzero(place.any(axis=1))
-    if not len(touched):
-        return new
-    rows = slice(int(touched[0]), int(touched[-1]) + 1)
-    around = (~place[rows]).astype(np.uint8)
-    was, now = (np.array(cv2.mean(light[rows], mask=around)[:3]) for light in (old, new))
-    gain = np.divide(now, was, out=np.ones(3), where=was > 0).astype(np.float32)
-    laid = new.copy()
-    laid[rows][place[rows]] = made[rows][place[rows]] * gain
-    return laid
+def _carried(work: Work, before: _State) -> _State:
+    """The frame with what a stage made of its place before."""
+    return replace(
+        before,
+        rows=work.rows.laid(before.rows),
+        reduced=work.reduced.laid(before.reduced),
+        notes=work.notes,
+        review_reasons=work.review_reasons,
+        at_full_size=work,
+        residue=None,
+        memory={},
+    )
 
 
 def poured(rows: Rows, reduced: Frame, sink: SinkStep, rights: Rights) -> Sequence[Output]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from functools import lru_cache
 from itertools import pairwise, repeat
@@ -31,8 +32,8 @@ class AreaReducer:
         Size of the frame that will be taken.
     out_width : int
         Even; from 2 to `width`. The output is half as high as wide.
-    start : int
-        Column of the rows at which the output begins.
+    start : float
+        Column of the rows at which the output begins, going round; it may lie within one.
     out_rows : tuple of int, optional
         First and one past the last row of the output that is wanted; all by default. The rows to take are
         then those of `covering_rows`.
@@ -48,7 +49,7 @@ class AreaReducer:
         width: int,
         height: int,
         out_width: int,
-        start: int = 0,
+        start: float = 0,
         out_rows: tuple[int, int] | None = None,
     ) -> None:
         if width != 2 * height:
@@ -57,11 +58,13 @@ class AreaReducer:
             raise ValueError(
                 f"cannot reduce {width} columns to {out_width}: give an even number up to {width}"
             )
-        self._width, self._start = width, start
+        self._width, self._start = width, math.floor(start) % width
+        begin = start - math.floor(start)
         self._first, self._last = out_rows or (0, out_width // 2)
         self._out = np.empty((self._last - self._first, out_width, 3), np.float32)
         self._rows = _rows_of(height, out_width // 2)
-        self._columns = _columns_of(width, out_width)
+        self._columns = _columns_from(width, out_width, begin) if begin else _columns_of(width, out_width)
+        self._beyond = self._columns[1].shape[1] if begin else 0
         self._sums = np.zeros((2, width, 3), np.float32)  # a row lies in two output rows at most
         self._begin, self._end = covering_rows(self._first, self._last, height, out_width // 2)
         self._next = self._begin
@@ -102,7 +105,8 @@ class AreaReducer:
                 if len(columns):
                     sums[columns] += np.float32(share) * values
                 if closes:
-                    mean_columns(sums, *self._columns, self._out[out_row - self._first])
+                    round_again = np.concatenate([sums, sums[: self._beyond]]) if self._beyond else sums
+                    mean_columns(round_again, *self._columns, self._out[out_row - self._first])
                     sums[:] = 0
             self._next += 1
 
@@ -209,6 +213,16 @@ def _columns_of(width: int, out_width: int) -> tuple[NDArray[np.int32], Rows]:
         there = np.flatnonzero(right > left)
         shares[out[there], there - firsts[out[there]]] = (right - left)[there] / width
     return firsts.astype(np.int32), shares
+
+
+@lru_cache(maxsize=8)
+def _columns_from(width: int, out_width: int, begin: float) -> tuple[NDArray[np.int32], Rows]:
+    """The same where the first output column begins within a column; the last ones lie beyond the end."""
+    edges = begin + np.arange(out_width + 1) * (width / out_width)
+    firsts, ends = np.floor(edges[:-1]), np.ceil(edges[1:])
+    columns = firsts[:, None] + np.arange(int((ends - firsts).max()))
+    parts = np.minimum(columns + 1, edges[1:, None]) - np.maximum(columns, edges[:-1, None])
+    return firsts.astype(np.int32), (np.maximum(parts, 0) * out_width / width).astype(np.float32)
 
 
 def _shares_of_rows(height: int, out_height: int) -> Iterator[tuple[NDArray[np.intp], NDArray[np.float64]]]:

@@ -9,14 +9,15 @@ from dataclasses import dataclass, replace
 
 from panopipe.frame import Band, FrameKey, Rows
 from panopipe.job import Job
+from panopipe.pipeline.carried import Inlay, Work, WorksAtFullSize, layout_of
 from panopipe.pipeline.frame_pipeline import Neighbour
-from panopipe.pipeline.held import HeldFrame, HeldStep, Shown
+from panopipe.pipeline.held import HeldFrame, HeldStep, Shown, all_marks
 from panopipe.pipeline.steps import StageTimer, check_kinds
 from panopipe.recipe import FrameSettings, Recipe
 from panopipe.run.frame_files import pictures_of
 from panopipe.run.neighbours import Neighbours
 from panopipe.run.plan import Planned, plan_frames
-from panopipe.run.small_frame import SmallFrame
+from panopipe.run.small_frame import SmallFrame, small_facts
 from panopipe.run.surveyed_job import FrameLight, SurveyedJob, frame_light
 from panopipe.run.tasks import Chain, FrameFiles, NeighbourTask
 from panopipe.state.serialization import dumps
@@ -26,6 +27,8 @@ _MOST_LIGHTS = 3
 _MOST_HELD = 2
 """Frames that are held with all their stages: the one that is tuned, and one more."""
 _MOST_BROUGHT = 4
+_MOST_AT_FULL_SIZE = 8
+"""Frames of which is held what they became at full size, at a small width: some twenty megabytes each."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,6 +65,7 @@ class Bench:
         self._lights: OrderedDict[Hashable, FrameLight] = OrderedDict()
         self._held: OrderedDict[tuple[FrameKey, Hashable, int], HeldFrame] = OrderedDict()
         self._brought: OrderedDict[Hashable, Band | None] = OrderedDict()
+        self._at_full_size: OrderedDict[tuple[FrameKey, int], WorksAtFullSize] = OrderedDict()
         self._solver = Solver(surveyed_job, self.light_of)
         self._sharing = threading.RLock()
         """Held while what is kept is looked up: another thread may work on a frame at full size."""
@@ -134,8 +138,10 @@ class Bench:
         """
         held = self._held_frame(tried, width)
         _, sink = check_kinds(tried.planned.chain.steps())
+        with self._sharing:
+            steps = self._steps(tried)
         shown = held.show(
-            self._steps(tried),
+            steps,
             sink,
             self.neighbour_of(tried, held.facts.width),
             self.job.rights,
@@ -144,13 +150,60 @@ class Bench:
         )
         return replace(shown, exact=shown.exact and all(each.exact for each in tried.solved.values()))
 
+    def learn(
+        self,
+        tried: Tried,
+        full: Rows,
+        made: Mapping[str, tuple[Inlay, Inlay]],
+        notes: Mapping[str, Mapping[str, float | str]],
+        review_reasons: Mapping[str, tuple[str, ...]],
+    ) -> None:
+        """Take what a frame became at full size, for pictures of a small width to be as true.
+
+        Parameters
+        ----------
+        tried : Tried
+            The frame.
+        full : ndarray
+            The frame behind its last stage, reduced to that width, anchor column first.
+        made : mapping of str to (Inlay, Inlay)
+            By stage, what it made of a small place, at that width and at reduced size.
+        notes, review_reasons : mapping
+            By stage, what it found out.
+        """
+        light, width = tried.light, full.shape[1]
+        with self._sharing:
+            steps = self._steps(tried)
+            works = self._works_at_full_size(tried.planned.key, width)
+        for place, step in enumerate(steps, 1):
+            name = step.step.name
+            if name in made:
+                layout = layout_of(small_facts(light.facts, width))
+                found = notes.get(name, {}), review_reasons.get(name, ())
+                works.take(Work(all_marks(steps, place), layout, *made[name], *found))
+        held = HeldFrame(
+            SmallFrame(light.small, light.facts, width), light.reduced, None, works.without_residues()
+        )
+        residue = held.residue(steps, self.neighbour_of(tried, width), full)
+        if residue is not None:
+            works.take_residue(residue)
+
+    def _works_at_full_size(self, key: FrameKey, width: int) -> WorksAtFullSize:
+        works = self._at_full_size.setdefault((key, width), WorksAtFullSize())
+        self._at_full_size.move_to_end((key, width))
+        while len(self._at_full_size) > _MOST_AT_FULL_SIZE:
+            self._at_full_size.popitem(last=False)
+        return works
+
     def _held_frame(self, tried: Tried, width: int) -> HeldFrame:
         name = (tried.planned.key, tried.planned.source, width)
         if name not in self._held:
             light = tried.light
             reader = SmallFrame(light.small, light.facts, min(width, light.small.shape[1]))
             of_frame = (held for known, held in reversed(self._held.items()) if known[0] == name[0])
-            self._held[name] = HeldFrame(reader, light.reduced, in_other_light=next(of_frame, None))
+            with self._sharing:
+                works = self._works_at_full_size(tried.planned.key, width)
+            self._held[name] = HeldFrame(reader, light.reduced, next(of_frame, None), works)
             while len(self._held) > _MOST_HELD:
                 self._held.popitem(last=False)
         self._held.move_to_end(name)

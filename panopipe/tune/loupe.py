@@ -9,11 +9,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from panopipe.frame import Frame, FrameFacts, Rows
+from panopipe.pipeline.carried import Watched, watched
 from panopipe.pipeline.engine import band_rows
 from panopipe.pipeline.frame_pipeline import FramePipeline, StageInputs
 from panopipe.pipeline.held import Superseded, poured
 from panopipe.pipeline.steps import MiddleStep, SinkStep, StageTimer, check_kinds
 from panopipe.run.frame_files import opened_frame
+from panopipe.run.small_frame import small_start
 from panopipe.sphere.geometry import row_of_pitch
 from panopipe.sphere.reduce import AreaReducer
 from panopipe.stage import FrameReader, Output, SpanStage
@@ -40,13 +42,16 @@ class Loupe:
     ----------
     bench : Bench
         Where frames are worked on.
+    small_width : int
+        Columns of the pictures that shall show what stages made of small places here.
     """
 
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+    def __init__(self, bench: Bench, small_width: int) -> None:
+        self._bench, self._small_width = bench, small_width
         self._open = ExitStack()
         self._name: Hashable = None
         self._pipeline: FramePipeline | None = None
+        self._watched: list[Watched] = []
 
     def close(self) -> None:
         """Let go of the frame."""
@@ -83,17 +88,26 @@ class Loupe:
         return self._poured(pipeline, sink, rows)
 
     def whole(self, tried: Tried, is_wanted: Callable[[], bool]) -> Output:
-        """Make the whole frame as a run does, reduced to `FINE_WIDTH` columns; raises as `piece`."""
+        """Make the whole frame as a run does, reduced to `FINE_WIDTH` columns; raises as `piece`.
+
+        Small pictures of it are truer from then on.
+        """
         middle, sink = check_kinds(tried.planned.chain.steps())
         pipeline = self._prepared(tried, middle, is_wanted)
-        facts = pipeline.facts
+        facts, size = pipeline.facts, (pipeline.facts.width, pipeline.facts.height)
+        small_width = min(self._small_width, facts.width)
         begins = -facts.finished_anchor_column % facts.width
-        reducer = AreaReducer(facts.width, facts.height, min(FINE_WIDTH, facts.width), begins)
+        fine = AreaReducer(*size, min(FINE_WIDTH, facts.width), begins)
+        small = AreaReducer(*size, small_width, small_start(facts, small_width, facts.width))
         for band in pipeline.bands(len(middle), 0, facts.height):
             if not is_wanted():
                 raise Superseded
-            reducer.take(band.rows, band.first)
-        return self._poured(pipeline, sink, reducer.result())
+            for reducer in (fine, small):
+                reducer.take(band.rows, band.first)
+        if small_width < facts.width:
+            made = {one.name: (one.made[0], one.made[1]) for one in self._watched if one.made}
+            self._bench.learn(tried, small.result(), made, pipeline.notes, pipeline.review_reasons)
+        return self._poured(pipeline, sink, fine.result())
 
     def _poured(self, pipeline: FramePipeline, sink: SinkStep, rows: Rows) -> Output:
         """What the sink makes of rows that begin at the file's own first column."""
@@ -123,6 +137,11 @@ class Loupe:
             opened_frame(self._bench.files_of(tried.planned), tried.planned.source, StageTimer())
         )
         width = reader.facts.width
+        small = min(self._small_width, width)
+        begins = small_start(reader.facts, small, width)
+        reduced = tried.light.reduced.shape[1]
+        steps = watched(steps, (small, begins), (reduced, 0) if reduced < small else (small, begins))
+        self._watched = [step.stage for step in steps if isinstance(step.stage, Watched)]
         return FramePipeline(
             reader,
             steps,

@@ -101,7 +101,12 @@ class Session:
                     self.start = _frame_with(self.job, self.start)
                 bench = Bench(looked)
                 bench.take(self._recipe)
-                self._loupe, self._bench = Loupe(bench), bench
+                self._loupe, self._bench = Loupe(bench, WIDTH), bench
+
+    def close(self) -> None:
+        """Let go of the frame that is open at full size."""
+        if self._loupe is not None:
+            self._loupe.close()
 
     def say(self, text: str) -> None:
         """Note how the look goes."""

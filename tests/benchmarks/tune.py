@@ -6,8 +6,11 @@ makes pictures: the wall has as many on a machine that does nothing else. *Shown
 first, *exact* what follows where something was carried; *cold* is the first change of a setting, *clock* what
 passes until the picture shows, beside whatever else the machine does.
 
-``--truth`` compares the picture that comes at once, and the one worked on at full size that follows at rest
-with the finished file reduced to that width; ``--memory`` tells what tuning takes of 72 megapixels.
+``--truth`` compares with the finished file reduced to that width: the first picture of a frame, the one that
+comes at once when it was worked on at full size, and that one, which follows at rest. With ``--frame`` it
+goes on to what comes at once after a change of each kind of setting, against the same worked on at full size,
+also without what lies more than 60 degrees down: there a floor may be rebuilt otherwise in other light.
+``--memory`` tells what tuning takes of 72 megapixels.
 """
 
 from __future__ import annotations
@@ -26,7 +29,7 @@ import numpy as np
 
 from panopipe.colour.transfer import srgb_decode, srgb_encode
 from panopipe.frame import FrameKey
-from panopipe.job import open_job
+from panopipe.job import Job, open_job
 from panopipe.pipeline.engine import reduce_rows
 from panopipe.pool.machine import peak_memory, reset_peak_memory
 from panopipe.recipe import load_recipe
@@ -122,33 +125,71 @@ def _95th(values: Any) -> float:
     return float(np.percentile(values, 95))
 
 
-def truth(folder: Path, bench: Bench, keys: Sequence[FrameKey], widths: list[int]) -> None:
+CHANGES: tuple[dict[str, Any], ...] = (
+    {"tone.exposure_ev": 0.5},
+    {"tone.shadows_ev": 1.0},
+    {"tone.highlights_ev": -1.0},
+    {"vibrance.dull_chroma_percent": 20.0},
+    {"balance.kelvin": 3500},
+    {"balance.strength": 0.5},
+    {"light.use": False},
+    {"nadir.margin_deg": 1.0},
+    {"sharpen.mtf50_percent": 60.0},
+    {"level.tilt_deg": 2.0},
+)
+"""One of each kind of setting, as a hand would try it."""
+
+
+def truth(folder: Path, bench: Bench, keys: Sequence[FrameKey], widths: list[int], *, changes: bool) -> None:
     job = open_job(folder)
     run_job(job, load_recipe(job), Options(only=keys, workers=1))
-    head = "".join(
-        f"{word:>9}" for word in ("at once:", "mean", "99th", "sphere", "at rest:", "mean", "99th", "sphere")
-    )
-    print(f"\n{'against the finished file reduced, codes':44}{head}")
+    print(f"\n{'against the finished file reduced, codes':40}{'first:':>25}{'then:':>25}{'at rest:':>25}")
+    print(f"{'':40}" + f"{'mean':>9}{'99th':>8}{'sphere':>8}" * 3)
     print("(mean and 99th percentile of the file's pixels; 99th of the sphere, rows weighted by solid angle)")
-    loupe = Loupe(bench)
-    for key in keys:
-        whole = cv2.imread(str(folder / f"finished/{key}.jpg"))
-        frame = bench.tried(key, bench.recipe.settings(key))
-        at_rest = decoded(loupe.whole(frame, lambda: True).data)
-        for width in (width for width in widths if width < whole.shape[1]):
+    for width in widths:
+        loupe = Loupe(bench, width)
+        for key in keys:
+            whole = cv2.imread(str(folder / f"finished/{key}.jpg"))
+            if width >= whole.shape[1]:
+                continue
+            frame = bench.tried(key, bench.recipe.settings(key))
             reduced = reduced_codes(whole, width)
-            at_once = decoded(bench.show(frame, width).outputs[0].data).astype(np.float32)
-            figures = [
-                f"{'':9}{off.mean():9.2f}{np.percentile(off, 99):9.1f}{_99th_of_sphere(off):9.1f}"
-                for off in (np.abs(at_once - reduced), np.abs(reduced_codes(at_rest, width) - reduced))
-            ]
-            print(f"{f'{key}, {whole.shape[1]} to {width}':44}" + "".join(figures))
-    loupe.close()
+            first = decoded(bench.show(frame, width).outputs[0].data)
+            at_rest = reduced_codes(decoded(loupe.whole(frame, lambda: True).data), width)
+            then = decoded(bench.show(frame, width, quick=True).outputs[0].data)
+            figures = [_figures(shown, reduced) for shown in (first, then, at_rest)]
+            print(f"{f'{key}, {whole.shape[1]} to {width}':40}" + "".join(figures), flush=True)
+            if changes:
+                after_changes(job, bench, loupe, key, width)
+        loupe.close()
+
+
+def after_changes(job: Job, bench: Bench, loupe: Loupe, key: FrameKey, width: int) -> None:
+    """What comes at once after a change of what was worked on at full size."""
+    print(f"\n{f'at once after a change, {width} wide':40}{'whole:':>25}{'to 60 degrees down:':>25}")
+    kept = bench.tried(key, bench.recipe.settings(key))
+    for draft in CHANGES:
+        bench.show(kept, width)
+        settings = tried(job, bench.recipe, key, draft)
+        shown = bench.show(bench.tried(key, settings, quick=True), width, quick=True)
+        at_once = decoded(shown.outputs[0].data)
+        frame = bench.tried(key, settings)
+        reduced = reduced_codes(decoded(loupe.whole(frame, lambda: True).data), width)
+        rows = slice(0, width * 5 // 12)
+        words = " ".join(f"{name}={value}" for name, value in draft.items())
+        print(f"{words:40}" + _figures(at_once, reduced) + _figures(at_once[rows], reduced[rows]), flush=True)
+        loupe.whole(kept, lambda: True)
+
+
+def _figures(shown: Any, reduced: Any) -> str:
+    off = np.abs(shown.astype(np.float32) - reduced)
+    return f"{off.mean():9.2f}{np.percentile(off, 99):8.1f}{_99th_of_sphere(off):8.1f}"
 
 
 def _99th_of_sphere(off: Any) -> float:
     """99th percentile, each row weighted by the solid angle of its pixels."""
-    weights = np.broadcast_to(pixel_solid_angle(off.shape[0])[:, None, None], off.shape).ravel()
+    weights = pixel_solid_angle(off.shape[1] // 2)[: len(off), None, None]
+    weights = np.broadcast_to(weights, off.shape).ravel()
     order = np.argsort(off, axis=None)
     upto = np.cumsum(weights[order])
     return float(off.ravel()[order[np.searchsorted(upto, 0.99 * upto[-1])]])
@@ -178,7 +219,7 @@ def memory(folder: Path, width: int = 12_000) -> None:
         f"\n{width * width // 2 / 1e6:.0f} megapixels, MiB above what the process had ({before / 2**20:.0f})"
     )
     print(f"{'pictures 1536 wide':40}{(peak_memory() - before) / 2**20:8.0f}")
-    loupe = Loupe(bench)
+    loupe = Loupe(bench, 1536)
     for what, spot, draft in (
         ("a piece at full size, on the horizon", Spot(0, 0), {"level.tilt_deg": 0.0}),
         ("on the rebuilt floor", Spot(0, -80), {"level.tilt_deg": 0.0}),
@@ -229,7 +270,8 @@ def main() -> None:
         )
         key = job.key(given.frame) if given.frame else bench.keys[0]
         if given.truth:
-            truth(folder, bench, [key] if given.frame else bench.keys, given.widths)
+            keys = [key] if given.frame else bench.keys
+            truth(folder, bench, keys, given.widths, changes=bool(given.frame))
             return
         for width in given.widths:
             table(bench, key, width, given.repeats)

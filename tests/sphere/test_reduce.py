@@ -96,3 +96,19 @@ def test_some_rows_are_those_of_the_whole(frame: np.ndarray, out_width: int, spa
     reducer = AreaReducer(192, 96, out_width, out_rows=wanted)
     reducer.take(frame[top:bottom], top)
     assert np.array_equal(reducer.result(), reduced(frame, out_width, [])[slice(*wanted)])
+
+
+@pytest.mark.parametrize(("width", "out_width", "start"), [(12, 8, 0.5), (12, 8, -0.25), (16, 4, 14.75)])
+def test_it_may_begin_within_a_column(width: int, out_width: int, start: float) -> None:
+    """Columns cut into quarters are whole ones again, and turned as far."""
+    rows = np.random.default_rng(3).random((width // 2, width, 3), np.float32)
+    reducer = AreaReducer(width, width // 2, out_width, start)
+    reducer.take(rows, 0)
+    cut = np.roll(np.repeat(np.repeat(rows, 4, axis=1), 4, axis=0), -round(4 * start), axis=1)
+    weights = pixel_solid_angle(2 * width).astype(np.float32)[:, None, None]
+    share = 4 * width // out_width
+    sums, whole = (
+        (light * weights).reshape(out_width // 2, share, out_width, share, -1).sum((1, 3))
+        for light in (cut, np.ones_like(cut))
+    )
+    assert np.allclose(reducer.result(), sums / whole, rtol=2e-2)
