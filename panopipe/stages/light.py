@@ -22,8 +22,13 @@ from panopipe.frame import Band, Rows
 from panopipe.setting import number
 from panopipe.sphere.filters import smooth
 from panopipe.stage import Note, Prepared, RowStage, StageContext
-from panopipe.studies.white.cones import PLACE_PER_MIRED, log_chromaticity_from_working
+from panopipe.studies.white.cones import (
+    PLACE_PER_MIRED,
+    camera_log_chromaticity,
+    log_chromaticity_from_working,
+)
 from panopipe.studies.white.gains import LocalGains, local_gains
+from panopipe.studies.white.sunlit import with_sun
 from panopipe.studies.white.trim import with_trim
 
 _MAP, _STEP_MIRED = (24, 12), 20.0
@@ -52,7 +57,7 @@ class Light(RowStage[LightSettings, LocalGains]):
     """Evens out mixed light; where balance found one light, only what clipped changes."""
 
     name: ClassVar[str] = "light"
-    version: ClassVar[int] = 14
+    version: ClassVar[int] = 15
     summary: ClassVar[str] = "brings lamp side and window side of a frame to one white"
     Settings: ClassVar[type] = LightSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -75,6 +80,7 @@ class Light(RowStage[LightSettings, LocalGains]):
         white = log_chromaticity_from_working(np.linalg.solve(facts.correction, np.ones(3)))
         field = smooth(np.ascontiguousarray(facts.light, np.float64), CALM_DEG)
         field = with_trim(field, context.reduced.rows, white)
+        field = with_sun(field, context.reduced.rows, white, camera_log_chromaticity(facts.white_xy))
         gains = local_gains(field, facts.correction, share, clips_at)
         cold, warm = np.quantile(
             np.hypot(*np.moveaxis(facts.light, -1, 0)) * _side(facts.light), (0.02, 0.98)

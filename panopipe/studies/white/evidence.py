@@ -19,6 +19,7 @@ from panopipe.studies.white.cones import (
     place_from_cones,
 )
 from panopipe.studies.white.light import light_field
+from panopipe.studies.white.quantile import weighted_quantile
 from panopipe.studies.white.sky import Sky, find_sky
 from panopipe.studies.white.sources import lamp_seen
 from panopipe.studies.white.texture import smoothness
@@ -208,7 +209,7 @@ def _sky(
 
 def _light_on_bright(cells: Cells) -> Matrix:
     """Mean place of the light on the brighter surfaces of a frame: where a white would be seen."""
-    top = _quantile(cells.surface[..., 2].ravel(), cells.weight_sr.ravel(), 0.9)
+    top = weighted_quantile(cells.surface[..., 2].ravel(), cells.weight_sr.ravel(), 0.9)
     weight = cells.weight_sr * (cells.surface[..., 2] > top - BRIGHT)
     mean: Matrix = np.average(cells.light[..., :2], axis=(0, 1), weights=weight)
     return mean
@@ -234,7 +235,7 @@ def _paints(cells: Cells, smooth: Matrix) -> tuple[Paint, ...]:
     left, zone = cells.weight_sr.ravel().copy(), _zones()
     if left.sum() < SMALLEST_SR:
         return ()
-    top = _quantile(bright, left, 0.9)
+    top = weighted_quantile(bright, left, 0.9)
     paints = []
     for _ in range(MOST_PAINTS):
         member = _densest(at, left)
@@ -246,15 +247,15 @@ def _paints(cells: Cells, smooth: Matrix) -> tuple[Paint, ...]:
                 log_chromaticity = _median_log_chromaticity(
                     seen if kind is Kind.WALL else at + OWN_LIGHT * (seen - at), weight
                 )
-                middle = _quantile(bright, weight, 0.5) - top
-                grain = _quantile(smooth.ravel(), weight, 0.5)
+                middle = weighted_quantile(bright, weight, 0.5) - top
+                grain = weighted_quantile(smooth.ravel(), weight, 0.5)
                 paints.append(Paint(log_chromaticity, float(weight.sum()), middle, kind, grain))
         left[member] = 0
     return tuple(sorted(paints, key=lambda paint: -paint.area_sr))
 
 
 def _median_log_chromaticity(at: Matrix, weight: Matrix) -> tuple[float, float]:
-    return _quantile(at[:, 0], weight, 0.5), _quantile(at[:, 1], weight, 0.5)
+    return weighted_quantile(at[:, 0], weight, 0.5), weighted_quantile(at[:, 1], weight, 0.5)
 
 
 def _zones() -> NDArray[np.int_]:
@@ -288,11 +289,3 @@ def _distance2(at: Matrix, centre: Matrix) -> Matrix:
     """Squared distances of places (n, 2) from one."""
     first, second = at[:, 0] - centre[0], at[:, 1] - centre[1]
     return np.asarray(first * first + second * second)
-
-
-def _quantile(values: Matrix, weight: Matrix, share: float) -> float:
-    counts = weight > 0
-    values, weight = values[counts], weight[counts]
-    order = np.argsort(values, kind="stable")
-    running = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(running, share * running[-1])])

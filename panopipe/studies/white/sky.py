@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from panopipe.colour.spaces import Matrix
 from panopipe.sphere.geometry import pitch_of_row, pixel_solid_angle
 from panopipe.sphere.wrap import turned
+from panopipe.studies.white.quantile import weighted_quantile
 
 Cells = NDArray[np.bool_]
 _Any = TypeVar("_Any", Matrix, Cells)
@@ -144,7 +145,9 @@ def _brightest(seen: Matrix, region: Cells) -> float:
     eye = (np.abs(pitch_of_row(np.arange(height), height)) < EYE_DEG)[:, None] & ~region
     if not region.any() or not eye.any():
         return 0.0
-    margin = _share(seen[region, 2], area[region], 0.5) - _share(seen[eye, 2], area[eye], 0.97)
+    margin = weighted_quantile(seen[region, 2], area[region], 0.5) - weighted_quantile(
+        seen[eye, 2], area[eye], 0.97
+    )
     return float(np.clip(5 * (margin + BRIGHTEST_BELOW), -8, 0.5) + np.clip(2 * (margin - 0.3), 0, 1.5))
 
 
@@ -158,9 +161,3 @@ def _blue(seen: Matrix, region: Cells, readable: Cells, camera_blue: float | Non
         return float(2.5 * np.tanh((blue - BLUE_WITHOUT_CAMERA) / 0.25))
     light = blue + camera_blue
     return float(5 * np.tanh((light - BLUE_OF_SKY) / 0.25) + 3 * np.clip((light - DEEP_BLUE) / 0.1, 0, 1))
-
-
-def _share(values: Matrix, weight: Matrix, share: float) -> float:
-    order = np.argsort(values, kind="stable")
-    running = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(running, share * running[-1])])

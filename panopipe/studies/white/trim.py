@@ -40,9 +40,10 @@ A wall of light colour above a dark counter is as bright over what is dim around
 on."""
 _DARK = 1e-6
 _FAINTLY = 0.02
-_WARMER = np.subtract(*locus([1e6 / 2700, 1e6 / 6500]))
-_WARMER /= np.linalg.norm(_WARMER)
-_ASIDE = np.array([_WARMER[1], -_WARMER[0]])
+WARMER = np.subtract(*locus([1e6 / 2700, 1e6 / 6500]))
+WARMER /= np.linalg.norm(WARMER)
+"""From daylight to lamp, of length 1 in the plane of log cone ratios."""
+_ASIDE = np.array([WARMER[1], -WARMER[0]])
 
 
 def with_trim(field: Matrix, rows: Rows, white: Matrix) -> Matrix:
@@ -61,17 +62,17 @@ def with_trim(field: Matrix, rows: Rows, white: Matrix) -> Matrix:
     -------
     ndarray of shape (256, 512, 2), or field itself where there is one light about, or the frame is no finer.
     """
-    size, warmth = TIMES * field.shape[1], field @ _WARMER
+    size, warmth = TIMES * field.shape[1], field @ WARMER
     if rows.shape[1] < size or np.ptp(warmth) < LEAST_STEP:
         return field
     fine = cv2.resize(rows, (size, size // 2), interpolation=cv2.INTER_AREA)
     here, own = finer(field), log_chromaticity_from_working(fine) - white
-    warmer, aside = (own - here) @ _WARMER, (own - here) @ _ASIDE
-    held = np.clip(own @ _WARMER, warmth.min(), warmth.max() + PAST_WARMEST) - own @ _WARMER
+    warmer, aside = (own - here) @ WARMER, (own - here) @ _ASIDE
+    held = np.clip(own @ WARMER, warmth.min(), warmth.max() + PAST_WARMEST) - own @ WARMER
     light = np.log(np.maximum(fine @ LUMINANCE_OF_WORKING, _DARK))
     white_like = np.exp(-((aside / ACROSS) ** 2)) * _white(light, rows, warmer > 0)
     white_like = _no_part_of_more(white_like, own, light)
-    return np.asarray(here + white_like[..., None] * (own + held[..., None] * _WARMER - here))
+    return np.asarray(here + white_like[..., None] * (own + held[..., None] * WARMER - here))
 
 
 def _white(light: Matrix, rows: Rows, warmer: NDArray[np.bool_]) -> Matrix:
