@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -14,6 +16,8 @@ NAME = "map.svg"
 _PX_PER_M, _ROOM_PX, _DOT_PX = 60, 90, 7
 _LETTER_PX, _LINE_PX = 10, 16
 """More than a letter takes, so that no name is cut off or written over another."""
+_EDGE_PX, _QUIET_LETTER_PX, _QUIET_LINE_PX = 20, 7.7, 16
+"""The same of what is said below, and where it begins: a digit of 12 pixels is 7.6 wide (DejaVu Sans)."""
 _WIDEST_PX = 1600
 """A large house is drawn at a smaller scale rather than wider, and parts go into rows."""
 _BESIDE_PX, _ABOVE_PX, _BELOW_PX, _ASLANT_PX = 11, 12, 22, 8
@@ -63,18 +67,34 @@ def map_svg(title: str, stands: Mapping[FrameKey, Stand], names: Mapping[FrameKe
     parts = [_part(part, placed, names, scale) for part in sorted({stand.part for stand in placed.values()})]
     corners, width, bottom = _rows_of(parts)
     drawn = [_drawn(part, placed, names, at, scale) for part, at in zip(parts, corners, strict=True)]
-    height = bottom + 40
-    is_north = all(stand.true_north for stand in placed.values())
-    words = "The bar is one metre long. " + ("North is up." if is_north else "Up is no compass direction.")
-    if len(parts) > 1:
-        words += " How groups that no line joins lie to each other is unknown."
-    said = f'<text x="20" y="{height - 12:.0f}" class="quiet">{words}</text>'
-    bar = f'<line class="scale" x1="20" y1="{height - 34:.0f}" x2="{20 + scale:.0f}" y2="{height - 34:.0f}"/>'
+    words = _words(len(parts), placed, names, width)
+    height = bottom + 24 + _QUIET_LINE_PX * len(words)
+    said = "\n".join(
+        f'<text x="{_EDGE_PX}" y="{y:.0f}" class="quiet">{escape(line)}</text>'
+        for y, line in zip(itertools.count(bottom + 28, _QUIET_LINE_PX), words, strict=False)
+    )
+    bar = (
+        f'<line class="scale" x1="{_EDGE_PX}" y1="{bottom + 6:.0f}" x2="{_EDGE_PX + scale:.0f}" '
+        f'y2="{bottom + 6:.0f}"/>'
+    )
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.0f}" height="{height:.0f}" '
         f'viewBox="0 0 {width:.0f} {height:.0f}"><title>{escape(title)}</title><style>{_STYLE}</style>'
     )
     return "\n".join([head, *drawn, bar, said, "</svg>\n"]).encode("utf-8", "replace")
+
+
+def _words(
+    parts: int, placed: Mapping[FrameKey, Stand], names: Mapping[FrameKey, str], width: float
+) -> list[str]:
+    """What is to be said of the plan, in lines that fit on the sheet."""
+    is_north = all(stand.true_north for stand in placed.values())
+    said = ["The bar is one metre long.", "North is up." if is_north else "Up is no compass direction."]
+    if parts > 1:
+        said.append("How groups that no line joins lie to each other is unknown.")
+    if left := [_shown(name) for key, name in names.items() if key not in placed]:
+        said.append(f"Where these stood could not be told: {', '.join(left)}.")
+    return textwrap.wrap(" ".join(said), max(20, int((width - 2 * _EDGE_PX) / _QUIET_LETTER_PX)))
 
 
 def _scale(placed: Mapping[FrameKey, Stand]) -> float:

@@ -95,6 +95,16 @@ def test_names_of_sixty_frames_can_be_read_on_a_sheet_that_fits_a_screen(parts: 
     assert not over and not hidden
 
 
+def test_the_map_names_the_frames_that_are_not_on_it_on_a_sheet_that_holds_its_words() -> None:
+    """Letters of 12 pixels, 0.636 em wide as a digit of DejaVu Sans."""
+    drawn = map_svg("t", {**STANDS, L7: Stand()}, NAMES)
+    root = ElementTree.fromstring(drawn)
+    said = [one for one in root.iter(f"{SVG}text") if one.get("class") == "quiet"]
+    assert "could not be told: three ." in " ".join(one.text or "" for one in said)
+    assert max(float(one.get("y", 0)) for one in said) < float(root.get("height", 0))
+    assert all(20 + 0.636 * 12 * len(one.text or "") <= float(root.get("width", 0)) for one in said)
+
+
 def test_a_shoot_of_which_nothing_is_placed_has_no_map() -> None:
     assert map_svg("t", {H1: Stand()}, NAMES) == b""
     assert map_svg("t", STANDS, {}) == b""
