@@ -7,21 +7,14 @@ parquet have joints in line that other blocks part: a joint that is as broken ou
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.floor.joints import Course, joints_in, ridge
+from panopipe.studies.floor.joints import joints_in, longest_gap
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Float = NDArray[np.float64]
-
-_SHOWN = 0.35
-"""Share of its contrast at the rim from which a joint shows."""
-_ASIDE = np.arange(-1.5, 1.75, 0.5)
-"""How far aside of its way a joint may lie, in pixels of the grid."""
 
 
 def broken_joint(
@@ -53,32 +46,8 @@ def broken_joint(
         if length < 1:
             continue
         way = (end - start) / length
-        long, at = _gap(luma, hole & straight, course, start, way, length)
-        # Beyond what is seen of it, another block may part it as far.
-        beside = [_gap(luma, ~hole, course, start, -way, 2 * length)[0]]
-        beside += [_gap(luma, ~hole, course, end, way, 2 * length)[0]] if course.through else []
-        size = (long - max(beside)) / radius
+        long, at = longest_gap(luma, hole & straight, start, way, length, course.contrast)
+        size = (long - course.parted) / radius
         if size > worst[0]:
             worst = (size, *(start + at * way))
     return worst
-
-
-def _gap(
-    luma: Picture, where: Mask, course: Course, start: Float, way: Float, length: float
-) -> tuple[float, float]:
-    """The longest part of a way, within a mask, on which a joint does not show, and where its middle lies."""
-    along = np.arange(0.0, math.ceil(length))
-    places = start + along[:, None] * way
-    pixels = np.rint(places).astype(np.int64)
-    inside = np.asarray(((pixels >= 0) & (pixels < luma.shape)).all(1), np.bool_)
-    inside[inside] = where[tuple(pixels[inside].T)]
-    normal = np.array((way[1], -way[0]))
-    moved = places + _ASIDE[:, None, None] * normal
-    contrast = ridge(luma, moved[..., 0], moved[..., 1], np.broadcast_to(normal, moved.shape)).T
-    shown = np.convolve((contrast / course.contrast).max(1), np.full(3, 1 / 3), "same")
-    cuts = np.diff((inside & (shown < _SHOWN)).astype(np.int8), prepend=0, append=0)
-    first, last = np.flatnonzero(cuts > 0), np.flatnonzero(cuts < 0)
-    if not first.size:
-        return 0.0, 0.0
-    longest = int((last - first).argmax())
-    return float(last[longest] - first[longest]), float(first[longest] + last[longest] - 1) / 2

@@ -37,10 +37,10 @@ _LEAST_KNOWN = 0.7
 """Share of those places that must be known floor."""
 _THIN, _ELSEWHERE = 0.55, 0.3
 """Share of a profile's reach within which a thin line lies, and how much of its contrast may show beyond."""
-_FAINT, _OFF, _MOSTLY, _WHOLE = 0.4, 0.25, 0.8, 0.9
+_FAINT, _OFF, _MOSTLY, _HALF, _WHOLE = 0.4, 0.25, 0.8, 0.5, 0.9
 """Share of a joint's contrast from which the copied floor shows it, and to which it may be off; the share of
-its way on which it must show it, as blocks of parquet have joints in line that other blocks part; and the
-share from which it is left as it is."""
+its way on which it must show it, as blocks of parquet have joints in line that other blocks part, and where
+the floor around shows most of it as far again; and the share from which it is left as it is."""
 _TAPER = 3.0
 """Share of its reach, as a divisor, over which a drawn profile gives way to the floor beside it."""
 _OWN, _HEARD = 0.12, 11
@@ -86,7 +86,8 @@ def with_joints(
         start, end = ((np.array(place) + 0.5) * factor - 0.5 for place in (course.start, course.end))
         found = _profiles(filled, sure, _Line(start, end, course.through), across, radius)
         if found is not None:
-            _draw(drawn, scene.hole & on_its_side(start, end, scene), *found, across, radius)
+            least = _HALF if course.parted < (1 - _MOSTLY) * course.length else _MOSTLY
+            _draw(drawn, scene.hole & on_its_side(start, end, scene), *found, across, radius, least)
     return drawn
 
 
@@ -213,9 +214,16 @@ def _moved(profile: Picture, across: Float, by: float) -> Picture:
 
 
 def _draw(
-    drawn: Picture, hole: Mask, line: _Line, first: Picture, last: Picture, across: Float, radius: float
+    drawn: Picture,
+    hole: Mask,
+    line: _Line,
+    first: Picture,
+    last: Picture,
+    across: Float,
+    radius: float,
+    least: float,
 ) -> None:
-    """Give the filled floor along a line the profile of its ends, in place."""
+    """Give the filled floor along a line the profile of its ends, in place, if that much of it shows."""
     way = line.end - line.start
     length = float(np.hypot(*way))
     way = way / length
@@ -224,7 +232,7 @@ def _draw(
     share = (along / length)[:, None, None].astype(np.float32)
     wanted = first[None] * (1 - share) + last[None] * share
     own = _median_along(_about_sides(strip, across), max(3, round(_OWN * radius)))
-    if not _is_broken(own, wanted, across):
+    if not _is_broken(own, wanted, across, least):
         return
     level = _median_along(strip - own, max(5, round(2 * _OWN * radius)))
     taper = np.clip((1 - np.abs(across) / across[-1]) * _TAPER, 0, 1)[:, None]
@@ -245,15 +253,15 @@ def _draw(
     drawn[rows[near], columns[near]] += change.reshape(-1, drawn.shape[-1])
 
 
-def _is_broken(own: Picture, wanted: Picture, across: Float) -> bool:
-    """Whether the copied floor shows a joint along most of its way, but not all of it as it is at the rim."""
+def _is_broken(own: Picture, wanted: Picture, across: Float, least: float) -> bool:
+    """Whether the copied floor shows enough of a joint, but not all of it as it is at the rim."""
     near = np.abs(across) < _THIN * across[-1]
     own, wanted = own.mean(-1)[:, near], wanted.mean(-1)[:, near]
     sign = np.sign(wanted.sum())
     peak = (wanted * sign).max(1)
     shown = (own * sign).max(1) > _FAINT * peak
     right = np.abs(own - wanted).max(1) < _OFF * peak
-    return float(shown.mean()) > _MOSTLY and float(right.mean()) < _WHOLE
+    return float(shown.mean()) >= least and float(right.mean()) < _WHOLE
 
 
 def _median_along(strip: Picture, reach: int) -> Picture:

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from panopipe.studies.floor.scene import distance_from, within
+from panopipe.studies.floor.scene import distance_from
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -35,7 +35,8 @@ def with_grain(filled: Picture, hole: Mask) -> Picture:
     """
     reach = 0.15 * float(np.sqrt(hole.sum()))
     # The first pixels beside the rim hold something of either side.
-    ring = within(hole, reach) & ~within(hole, 4)
+    off = distance_from(hole)
+    ring = (off < reach) & (off >= 4)
     depth = distance_from(~hole)
     core = depth >= 4
     if ring.sum() < 100 or core.sum() < 100:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -46,6 +46,8 @@ _ALIKE = 0.25
 """Difference in contrast, as a share, that does not break a line."""
 _EVEN = 0.35
 """Share of its median contrast that a line has along four fifths of it."""
+_SHOWN, _ASIDE = 0.35, np.arange(-1.5, 1.75, 0.5)
+"""Share of its contrast from which a line shows, and how far aside of its way it may lie, in pixels."""
 _SAME_DEG, _SAME_PX, _MOST = 9.0, 2.5, 32
 """How near in direction and place two lines are one, and how many are followed."""
 _PAIRED_DEG, _FAR = 4.5, 0.9
@@ -70,12 +72,21 @@ class Course:
         Whether it comes out again.
     contrast : float
         How much lighter (or darker) than the floor on either side it is.
+    parted : float
+        Length of its longest gap outside the hole, within twice its way: blocks of parquet have joints in
+        line that other blocks part.
     """
 
     start: tuple[float, float]
     end: tuple[float, float]
     through: bool
     contrast: float
+    parted: float = 0.0
+
+    @property
+    def length(self) -> float:
+        """Length of its way through the hole."""
+        return math.dist(self.start, self.end)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -189,7 +200,7 @@ def joints_in(
         else:
             continue
         course = _course(end, ends[other] if other >= 0 else None, parts[-1], apart)
-        courses += [] if course is None else [course]
+        courses += [] if course is None else [replace(course, parted=_parted(luma, hole, course))]
     points = np.concatenate(parts)
     points = points[hole[_pixels(points)]]
     worth = points[:, 5] * np.minimum(np.abs(points[:, 4]) / _PLAIN, 1) ** 2
@@ -222,6 +233,35 @@ def _course(end: _End, other: _End | None, places: Float, apart: Picture | Float
             break
         row, column = float(further[0, 0]), float(further[0, 1])
     return Course(start, (row, column), False, end.contrast)
+
+
+def _parted(luma: Picture, hole: Mask, course: Course) -> float:
+    """The longest gap of a line on either side of the hole."""
+    start, end = np.array(course.start), np.array(course.end)
+    way = (end - start) / max(course.length, 1.0)
+    sides = ((start, -way), (end, way)) if course.through else ((start, -way),)
+    return max(longest_gap(luma, ~hole, *side, 2 * course.length, course.contrast)[0] for side in sides)
+
+
+def longest_gap(
+    luma: Picture, where: Mask, start: Float, way: Float, length: float, contrast: float
+) -> tuple[float, float]:
+    """The longest part of a way, within a mask, on which a line does not show, and where its middle lies."""
+    along = np.arange(0.0, math.ceil(length))
+    places = start + along[:, None] * way
+    pixels = np.rint(places).astype(np.int64)
+    inside = np.asarray(((pixels >= 0) & (pixels < luma.shape)).all(1), np.bool_)
+    inside[inside] = where[tuple(pixels[inside].T)]
+    normal = np.array((way[1], -way[0]))
+    moved = places + _ASIDE[:, None, None] * normal
+    seen = ridge(luma, moved[..., 0], moved[..., 1], np.broadcast_to(normal, moved.shape)) / contrast
+    shown = np.convolve(seen.max(0), np.full(3, 1 / 3), "same")
+    cuts = np.diff((inside & (shown < _SHOWN)).astype(np.int8), prepend=0, append=0)
+    first, last = np.flatnonzero(cuts > 0), np.flatnonzero(cuts < 0)
+    if not first.size:
+        return 0.0, 0.0
+    longest = int((last - first).argmax())
+    return float(last[longest] - first[longest]), float(first[longest] + last[longest] - 1) / 2
 
 
 def _pixels(points: Float) -> tuple[Whole, Whole]:

@@ -41,6 +41,8 @@ _LINES = 14
 """Places across a board that are enough to see a butt."""
 _APART = 3.0
 """How far from one butt no other is, in what a rule leaves open."""
+_MATTERS = 7
+"""How far from the hole a rule's places matter, in what it leaves open: those alike, and alike to them."""
 _HIDDEN = 0.25
 """Share of a board's breadth that must lie in the hole where a butt is drawn of which nothing shows."""
 
@@ -114,22 +116,35 @@ class _Laid:
                 found += [] if rule is None else [rule]
         return sorted(found, key=lambda rule: -rule.obeyed)
 
-    def foretold(self, rule: _Rule) -> list[tuple[int, float, int]]:
+    def foretold(self, rule: _Rule, near: Mask) -> list[tuple[int, float, int]]:
         """Where a rule puts butts that are not seen: board, place along it, and a butt that tells so."""
-        found: dict[tuple[int, int], list[tuple[float, int]]] = {}
+        found = list[tuple[int, list[tuple[float, int]]]]()
+        by_board: dict[int, list[list[tuple[float, int]]]] = {}
         for times in (1, -1, 2, -2):
             there = self.numbers + times * rule.aside, self.along + times * rule.along
             inside = (there[0] >= 0) & (there[0] < len(self.boards)) & ~self.looked_at(*there)
+            places = np.floor((there[1] - self.boards[0].along[0]) / self.room).astype(np.int64)
+            inside &= (places >= 0) & (places < near.shape[1])
+            inside[inside] = near[there[0][inside], places[inside]]
             for teller in np.flatnonzero(inside & (np.abs(self.off(*there)) > _APART * self.room)).tolist():
                 number, along = int(there[0][teller]), float(there[1][teller])
-                alike = [
-                    key for key in found if key[0] == number and abs(found[key][0][0] - along) < self.room
-                ]
-                found.setdefault(alike[0] if alike else (number, len(found)), []).append((along, teller))
-        return [
-            (number, float(np.mean([along for along, _ in told])), told[0][1])
-            for (number, _), told in found.items()
-        ]
+                own = by_board.setdefault(number, [])
+                told = next((told for told in own if abs(told[0][0] - along) < self.room), None)
+                if told is None:
+                    told = list[tuple[float, int]]()
+                    own.append(told)
+                    found.append((number, told))
+                told.append((along, teller))
+        return [(number, float(np.mean([along for along, _ in told])), told[0][1]) for number, told in found]
+
+    def near(self, hidden: Mask) -> Mask:
+        """Which parts of each board, as long as there is room, lie in a mask or so near that it matters."""
+        every = self.room / STEP_PX
+        at = np.rint(np.arange(0, len(self.boards[0].along), every)).astype(np.int64)
+        at = at[at < len(self.boards[0].along)]
+        reached = [_lies_in(board, at, hidden).any(0) for board in self.boards]
+        kernel = np.ones((1, 2 * _MATTERS + 1), np.uint8)
+        return np.asarray(cv2.dilate(np.array(reached).astype(np.uint8), kernel) > 0, np.bool_)
 
 
 def hidden_butts(
@@ -162,8 +177,9 @@ def hidden_butts(
         return []
     taken = [(sum(butt.breadth) / 2, butt.along) for butt in known]
     found, hidden = list[Butt](), scene.hole & floor
+    near_hole = laid.near(hidden)
     for rule in laid.rules():
-        for number, along, teller in laid.foretold(rule):
+        for number, along, teller in laid.foretold(rule, near_hole):
             board, source = laid.boards[number], laid.boards[int(laid.numbers[teller])]
             low, high = board.breadth
             near = [abs(at - along) for aside, at in taken if low < aside < high]
@@ -256,10 +272,18 @@ def _place(board: Board, along: float, hidden: Mask) -> Float | None:
     at = _index(board, along)
     if not 0 <= at < len(board.along):
         return None
-    rows, columns = (np.rint(part[:, at]).astype(np.int64) for part in (board.rows, board.columns))
-    inside = (rows >= 0) & (columns >= 0) & (rows < hidden.shape[0]) & (columns < hidden.shape[1])
-    inside[inside] = hidden[rows[inside], columns[inside]]
+    inside = _lies_in(board, at, hidden)
     if inside.mean() < _HIDDEN:
         return None
     middle = int(np.flatnonzero(inside)[inside.sum() // 2])
-    return np.array([rows[middle], columns[middle]], np.float64)
+    return np.rint(np.array([board.rows[middle, at], board.columns[middle, at]], np.float64))
+
+
+def _lies_in(board: Board, at: int | Whole, mask: Mask) -> Mask:
+    """Which places across a board, at some along it, lie in a mask."""
+    rows, columns = (np.rint(part[:, at]).astype(np.int64) for part in (board.rows, board.columns))
+    inside = np.asarray(
+        (rows >= 0) & (columns >= 0) & (rows < mask.shape[0]) & (columns < mask.shape[1]), np.bool_
+    )
+    inside[inside] = mask[rows[inside], columns[inside]]
+    return inside

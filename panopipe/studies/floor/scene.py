@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -124,4 +125,9 @@ def distance_from(mask: Mask) -> Picture:
 
 def within(mask: Mask, reach: float) -> Mask:
     """Pixels of a mask and those nearer to it than `reach`."""
-    return np.asarray(distance_from(mask) < reach, np.bool_)
+    near = np.zeros(mask.shape, np.bool_)
+    if mask.any():
+        # Further out than the reach nothing is asked for.
+        box = Scene(np.empty(0, np.float32), mask, mask).box(math.ceil(reach))
+        near[box] = distance_from(mask[box]) < reach
+    return near

@@ -25,15 +25,18 @@ def _scene(floor: Picture, sides: Sides | None = None) -> Scene:
     return Scene(floor, ~hole, hole, sides)
 
 
-def _course(at: float) -> Course:
-    return Course((MIDDLE - RADIUS - 1, at), (MIDDLE + RADIUS + 1, at), through=True, contrast=-DEPTH)
+def _course(at: float, parted: float = 0.0) -> Course:
+    ends = (MIDDLE - RADIUS - 1, at), (MIDDLE + RADIUS + 1, at)
+    return Course(*ends, through=True, contrast=-DEPTH, parted=parted)
 
 
-def _drawn(floor: Picture, copied: Picture, sides: Sides | None = None) -> tuple[Picture, Scene]:
+def _drawn(
+    floor: Picture, copied: Picture, sides: Sides | None = None, *, parted: float = 0.0
+) -> tuple[Picture, Scene]:
     """What becomes of a hole in one floor that is filled with another."""
     scene = _scene(floor, sides)
     filled = np.where(scene.hole[..., None], copied, floor)
-    return with_joints(scene, filled, [_course(MIDDLE)], 1, RADIUS), scene
+    return with_joints(scene, filled, [_course(MIDDLE, parted)], 1, RADIUS), scene
 
 
 def test_a_joint_that_is_aside_and_interrupted_becomes_whole() -> None:
@@ -45,12 +48,19 @@ def test_a_joint_that_is_aside_and_interrupted_becomes_whole() -> None:
     np.testing.assert_array_equal(drawn[~scene.hole], floor[~scene.hole])
 
 
-def test_no_joint_is_drawn_where_the_copied_floor_shows_none() -> None:
+def test_no_joint_is_drawn_where_floor_around_and_copied_floor_show_none() -> None:
     """Blocks of parquet have joints in line, and other blocks between them."""
     copied = _lined(MIDDLE)
     copied[MIDDLE - 20 : MIDDLE + 20] = 0
-    drawn, scene = _drawn(_lined(MIDDLE), copied)
+    drawn, scene = _drawn(_lined(MIDDLE), copied, parted=40.0)
     np.testing.assert_array_equal(drawn[scene.hole], copied[scene.hole])
+
+
+def test_a_joint_that_is_whole_outside_is_drawn_where_the_copied_floor_has_most_of_it_elsewhere() -> None:
+    floor, copied = _lined(MIDDLE), _lined(MIDDLE)
+    copied[MIDDLE - 14 : MIDDLE + 14] = 0
+    drawn, scene = _drawn(floor, copied)
+    np.testing.assert_allclose(drawn[scene.hole], floor[scene.hole], atol=0.1 * DEPTH)
 
 
 def test_a_joint_keeps_off_the_other_floor() -> None:
