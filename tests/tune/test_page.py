@@ -140,7 +140,6 @@ def keep(page: Chrome, level: str) -> list[str]:
     chosen = page.find_element(By.CSS_SELECTOR, f"#keep-dialog [value='{level}']")
     chosen.click()
     wait(page, "return !document.getElementById('write').disabled")
-    time.sleep(0.2)
     lines = page.find_element(By.CSS_SELECTOR, "#keep-dialog .lines").text.splitlines()
     press(page, "write")
     wait(page, "return !document.getElementById('keep-dialog').open")

@@ -28,15 +28,18 @@
     const write = make("button", { type: "button", class: "main", id: "write" }, "Write it");
     const level = () => choices.querySelector("input:checked").value;
     const send = (written) => ask("keep", { frame, draft, level: level(), write: written });
+    let asked = 0;
     async function look() {
+      const mine = asked += 1;
+      write.disabled = true; // what is written is what is shown
       try {
         const { changes } = await send(false);
+        if (mine !== asked) return;
         shown.replaceChildren(lines(changes));
         fault.textContent = "";
         write.disabled = !changes.length;
       } catch (error) {
-        fault.textContent = error.message;
-        write.disabled = true;
+        if (mine === asked) fault.textContent = error.message;
       }
     }
     choices.addEventListener("change", look);
