@@ -1,8 +1,7 @@
 """Where frames stood, against houses of known plan: ``python -m tests.benchmarks.stands``.
 
-Tuned on seeds 1 to 20, 101 to 111, 301 to 304, 401 to 464, 601 to 615, 701; report others. Houses are
-rendered
-by `tests.scenes.plan_render`, 1024 columns wide.
+Tuned on seeds 1 to 20, 101 to 111, 301 to 304, 401 to 464, 601 to 615, 701, 821 to 823; report others. Houses
+are rendered by `tests.scenes.plan_render`, 1024 columns wide.
 """
 
 from __future__ import annotations

@@ -29,9 +29,8 @@ _LEAST_SUPPORT = 1.25
 _SUPPORT = 2.5
 """What floors alone must say for a place that walls alone second, or that no two frames tell which were taken
 soon after each other: one shift of 5.2 says so much."""
-_WORTH, _OVER_RIVALS = 10.5, 2.0
-"""What must speak for a place, and how many times more than for any other. Of wrong places of 120 pairs of
-parts, the worst but one had 9 (generated houses, see the benchmark)."""
+_OVER_RIVALS = 2.0
+"""How many times more must speak for a place than for any other."""
 _WALLS = 3.0
 """What walls must say for a place."""
 _FLOOR_ALONE, _FLOOR_OVER_RIVALS = 8.0, 4.0
@@ -45,9 +44,10 @@ _BEYOND, _ALL_TOGETHER, _OVER_RIVALS_THEN = 2.5, 12.0, 1.3
 """What must be seen past each other, what must speak for such a place together with floors and walls, and how
 many times more than for any other. In 18 generated houses, of 20 right places with as much seen past each
 other one had less (10.2), and of 400 wrong ones without walls in the way none had more than 9.4."""
-_SOON = {2: _WORTH, 4: _ALL_TOGETHER}
-"""What must speak for a place that frames tell which were taken no more than so many after each other, by the
-floors of two pairs or more: who walks through a house enters the next room by a door."""
+_SOON = 2
+"""How many frames later the second of two was taken, at most, whose floors tell a place that `_ALL_TOGETHER`
+speaks for: who walks through a house enters the next room by a door. Of frames three and four later, wrong
+places of three houses had 11.0 to 14.2 in all."""
 _NOT_SOON = 16.0
 """What must speak for a place that no frames tell which were taken soon after each other, unless floors alone
 tell it. Of 15 generated houses (the benchmark's 601 to 614 and 701), the worst wrong place had 14.9, the next
@@ -151,7 +151,7 @@ def _bridge(
     """How much speaks for the best way to join two parts, if far more than for any other, and its pairs."""
     made = proposals(frames, plan, shifts, sides)[:_TRIED]
     able = [one for one in made if one.support >= _LEAST_SUPPORT]
-    if not any(one.support >= _SUPPORT or _apart(one, rank) <= max(_SOON) for one in able):
+    if not any(one.support >= _SUPPORT or _apart(one, rank) <= _SOON for one in able):
         return 0.0, []
     told = sorted(
         (
@@ -195,9 +195,9 @@ def is_sure(best: Judged, made: Sequence[Proposal], rival: float) -> bool:
         return True
     if best.against > _MOST_AGAINST and best.beyond < _BEYOND_ALL_DOUBT:
         return False
-    if best.apart > max(_SOON) and best.proposal.support < _SUPPORT:
+    if best.apart > _SOON and best.proposal.support < _SUPPORT:
         return False
-    is_soon = best.apart <= max(_SOON)
+    is_soon = best.apart <= _SOON
     over, together = (_OVER_RIVALS_THEN, _ALL_TOGETHER) if is_soon else (_OVER_RIVALS, _NOT_SOON)
     if best.beyond >= _BEYOND and best.worth >= max(together, over * rival):
         return True
@@ -210,13 +210,12 @@ def is_sure(best: Judged, made: Sequence[Proposal], rival: float) -> bool:
     ):
         return True
     by_walls = support >= _SUPPORT and best.walls >= _WALLS
-    enough = _WORTH if is_soon else _NOT_SOON
-    return by_walls and rest >= max(enough, _OVER_RIVALS * rival)
+    return by_walls and rest >= max(together, _OVER_RIVALS * rival)
 
 
 def _is_seconded(best: Judged) -> bool:
     """Whether something else says what the floors say of a place, or frames taken in a row tell it."""
-    next_door = best.apart <= min(_SOON) and not best.against
+    next_door = best.apart <= _SOON and not best.against
     return best.walls >= _WALLS or best.beyond >= _BEYOND or next_door
 
 
@@ -227,9 +226,9 @@ def _told_soon(best: Judged, rival: float) -> bool:
     """
     if best.against > best.walls + best.beyond or not _is_seconded(best):
         return False
-    enough = min((worth for apart, worth in _SOON.items() if best.apart <= apart), default=np.inf)
     by_floors = best.proposal.support >= _SOON_SUPPORT and len(best.proposal.told) > 1
-    return by_floors and best.worth >= max(enough + best.against, _OVER_RIVALS * rival)
+    enough = max(_ALL_TOGETHER + best.against, _OVER_RIVALS * rival)
+    return best.apart <= _SOON and by_floors and best.worth >= enough
 
 
 def _seen_past(frames: Sequence[Ready], plan: Plan, sides: Sequence[Sequence[int]]) -> float:

@@ -20,7 +20,7 @@ def judged(*, apart: int, support: float = 2.0, walls: float = 9.0, against: flo
 
 
 def test_frames_taken_right_after_each_other_join_rooms_with_less() -> None:
-    soon, later = (judged(apart=apart) for apart in (1, 9))
+    soon, later = (judged(apart=apart, support=4.0) for apart in (1, 3))
     assert is_sure(soon, [soon.proposal], 2.0)
     assert not is_sure(later, [later.proposal], 2.0)
     much = judged(apart=9, support=7.5)
@@ -58,11 +58,13 @@ def test_much_speaks_for_places_of_frames_taken_long_after_each_other() -> None:
     """A house whose rooms are alike was joined wrongly with 14.9 in all, a quarter turn off."""
     one = replace(judged(apart=6, support=3.0), beyond=2.9, worth=14.9)
     assert not is_sure(one, [one.proposal], 1.4)
-    soon = replace(one, apart=3)
+    assert not is_sure(replace(one, apart=4), [one.proposal], 1.4)
+    soon = replace(one, apart=2)
     assert is_sure(soon, [soon.proposal], 1.4)
 
 
 def test_one_pair_alone_does_not_make_frames_of_a_row_enough() -> None:
-    one = judged(apart=1)
+    one = replace(judged(apart=1, support=2.4), beyond=1.0, worth=12.4)
+    assert is_sure(one, [one.proposal], 0.0)
     alone = replace(one, proposal=replace(one.proposal, told=one.proposal.told[:1]))
     assert not is_sure(alone, [alone.proposal], 0.0)
