@@ -138,7 +138,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 46
+    version: ClassVar[int] = 47
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -290,7 +290,8 @@ def _least_flawed(
         shown = around.seen + (way.picture - around.seen) * cover[..., None]
         flaw = gravest_flaw(shown, cover > 0, way.edge)
         judged.append((way, flaw))
-        if flaw.size < 1:
+        # A gap in a joint is not mended by a way that knows less.
+        if flaw.size < 1 or flaw.kind == "joint":
             break
     return min(judged, key=lambda one: one[1].size)
 

@@ -18,7 +18,7 @@ Float = NDArray[np.float64]
 
 
 def broken_joint(
-    luma: Picture, hole: Mask, radius: float, distance: Float | None, straight: Mask
+    luma: Picture, hole: Mask, radius: float, distance: Float | None
 ) -> tuple[float, float, float]:
     """Find the joint that is missing over the longest way in a filled hole.
 
@@ -31,8 +31,6 @@ def broken_joint(
         Radius of the hole in pixels.
     distance : ndarray of shape (h, w), dtype float64, optional
         Signed distance to where two kinds of floor meet.
-    straight : ndarray of shape (h, w), dtype bool
-        Where lines run straight: not on a round rug, whose stripes follow its edge.
 
     Returns
     -------
@@ -46,7 +44,7 @@ def broken_joint(
         if length < 1:
             continue
         way = (end - start) / length
-        long, at = longest_gap(luma, hole & straight, start, way, length, course.contrast)
+        long, at = longest_gap(luma, hole, start, way, length, course.contrast)
         size = (long - course.parted) / radius
         if size > worst[0]:
             worst = (size, *(start + at * way))

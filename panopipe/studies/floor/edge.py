@@ -55,11 +55,6 @@ class Edge:
         distances: Float = signed_distance(self.row[..., None], y[:, None], x)[0]
         return distances
 
-    def within_arc(self, distance: Float) -> Mask:
-        """What lies on the inner side of an arc or in its hem, by the distance to it; of a line nothing."""
-        low, high = self.hem_px
-        return np.asarray((self.bend > 0) & (distance > low) | (self.bend < 0) & (distance < high), np.bool_)
-
     def along(self, rows: Float, columns: Float) -> Float:
         """How far along the edge places lie, as reckoned on it, from where it is nearest to the middle."""
         y, x = rows - self.middle[0], columns - self.middle[1]

@@ -146,7 +146,7 @@ def flaws(light: Picture, hole: Mask, edge: Edge | None) -> dict[str, tuple[floa
         "pattern": pattern,
         "dark spot": _spot(luma, zone, around, unit),
         "line": line,
-        "blur": _blur(light, hole, factor, offset, edge),
+        "blur": _blur(light, hole, factor, offset),
     }
     found = {name: _at_full_size(each, factor) for name, each in by_kind.items()}
     finer = max(1, round(radius / _FINER_RADIUS_PX))
@@ -163,14 +163,14 @@ def _joint(
     light: Picture, hole: Mask, edge: Edge | None, radius: float, factor: int, offset: float
 ) -> tuple[float, float, float]:
     """The longest gap in a joint that the floor around carries through the hole."""
+    if edge is not None and edge.bend:
+        # What runs along an arc is bent, and a pattern's rows may be taken for one.
+        return 0.0, 0.0, 0.0
     luma = to_log(lessened(light, factor), offset).mean(-1)
     luma -= cv2.GaussianBlur(luma, (0, 0), _NEAR * radius / factor)
     taken = shrunk(hole.astype(np.float32), factor) > 0
-    distance, straight = None, np.ones_like(taken)
-    if edge is not None:
-        distance = edge.distances(taken.shape, factor) / factor
-        straight = ~edge.within_arc(distance * factor)
-    return broken_joint(luma, taken, radius / factor, distance, straight)
+    distance = None if edge is None else edge.distances(taken.shape, factor) / factor
+    return broken_joint(luma, taken, radius / factor, distance)
 
 
 def _structure(logs: Picture, unit: float) -> Picture:
@@ -383,21 +383,16 @@ def _losses(luma: Picture, middle: Float, angle: Float, unit: float) -> tuple[Fl
     return np.asarray(side, np.float64), np.asarray(both, np.float64)
 
 
-def _blur(
-    light: Picture, hole: Mask, factor: int, offset: float, edge: Edge | None
-) -> tuple[float, float, float]:
-    """How much less fine detail the smoothest spot in the hole has than the smoothest of its floor around."""
+def _blur(light: Picture, hole: Mask, factor: int, offset: float) -> tuple[float, float, float]:
+    """How much less fine detail the smoothest spot in the hole has than the smoothest around."""
     step = max(2, 4 * factor)
     grey = to_log(cv2.transform(light, np.full((1, 3), 1 / 3, np.float32)), offset)
     fine = np.square(grey - cv2.GaussianBlur(grey, (0, 0), 1.5))
     energy = np.sqrt(cv2.GaussianBlur(shrunk(fine, step), (0, 0), 0.7)) + np.float32(1e-4)
     inside = shrunk(hole.astype(np.float32), step) > 0.999
     outside = shrunk((~within(hole, 2 * step)).astype(np.float32), step) > 0.999
-    beyond = np.zeros_like(inside) if edge is None else edge.distances(inside.shape, step) > 0
-    excess = np.zeros_like(energy)
-    for side in (beyond, ~beyond):
-        if (outside & side).any():
-            usual = np.float32(np.percentile(energy[outside & side], 2))
-            excess[inside & side] = usual / energy[inside & side]
-    size, row, column = _worst(excess)
+    if not inside.any() or not outside.any():
+        return 0.0, 0.0, 0.0
+    usual = np.float32(np.percentile(energy[outside], 2))
+    size, row, column = _worst(np.where(inside, usual / energy, 0))
     return size, row * step / factor, column * step / factor

@@ -19,12 +19,12 @@ def joints(off, present=EVERYWHERE):
 
 
 def test_whole_joints_are_not_broken():
-    assert broken_joint(joints(DOWN), HOLE, RADIUS, None, EVERYWHERE)[0] == 0
+    assert broken_joint(joints(DOWN), HOLE, RADIUS, None)[0] == 0
 
 
 def test_a_half_moved_aside_is_found_there():
     moved = np.where(HOLE & (ACROSS < 0), joints(DOWN + 12), joints(DOWN))
-    size, row, column = broken_joint(moved, HOLE, RADIUS, None, EVERYWHERE)
+    size, row, column = broken_joint(moved, HOLE, RADIUS, None)
     # The nearest joint passes 17 pixels from the middle: half its way in the hole is 27.1 long.
     assert size == pytest.approx(np.sqrt(RADIUS**2 - 17**2) / RADIUS, abs=0.15)
     assert abs(row - SIZE / 2) == pytest.approx(17, abs=2)
@@ -34,8 +34,8 @@ def test_a_half_moved_aside_is_found_there():
 def test_one_that_is_parted_as_far_outside_the_hole_is_none():
     """A joint of blocks shows on both sides of the hole, as a part of a line that blocks part."""
     parts = ~HOLE & (np.abs(ACROSS) < 2.0 * RADIUS)
-    assert broken_joint(joints(DOWN, parts), HOLE, RADIUS, None, EVERYWHERE)[0] < 0.3
-    assert broken_joint(joints(DOWN, ~HOLE), HOLE, RADIUS, None, EVERYWHERE)[0] > 1
+    assert broken_joint(joints(DOWN, parts), HOLE, RADIUS, None)[0] < 0.3
+    assert broken_joint(joints(DOWN, ~HOLE), HOLE, RADIUS, None)[0] > 1
 
 
 def test_one_that_stops_short_of_another_floor_is_found():
@@ -43,10 +43,5 @@ def test_one_that_stops_short_of_another_floor_is_found():
     here = ACROSS < 10
     distance = 10 - ACROSS
     whole, short = joints(DOWN, here), joints(DOWN, here & (~HOLE | (ACROSS < -10)))
-    assert broken_joint(whole, HOLE, RADIUS, distance, EVERYWHERE)[0] < 0.1
-    assert broken_joint(short, HOLE, RADIUS, distance, EVERYWHERE)[0] == pytest.approx(20 / RADIUS, abs=0.15)
-
-
-def test_where_lines_are_bent_none_is_judged():
-    moved = np.where(HOLE, joints(DOWN + 12), joints(DOWN))
-    assert broken_joint(moved, HOLE, RADIUS, None, ~EVERYWHERE)[0] == 0
+    assert broken_joint(whole, HOLE, RADIUS, distance)[0] < 0.1
+    assert broken_joint(short, HOLE, RADIUS, distance)[0] == pytest.approx(20 / RADIUS, abs=0.15)
