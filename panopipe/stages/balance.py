@@ -149,7 +149,7 @@ class Balance(RowStage[BalanceSettings, Matrix]):
     """White balance, solved for all frames of the job at once."""
 
     name = "balance"
-    version = 38
+    version = 39
     summary = "makes a white wall the same white in every room"
     Settings = BalanceSettings
     solve_settings: ClassVar[tuple[str, ...]] = ("strength", "together", "even_exposure_ev")

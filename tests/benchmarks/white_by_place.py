@@ -1,7 +1,7 @@
 """White where lamp meets window: `python -m tests.benchmarks.white_by_place PLACES [--keep JOB]`.
 
-Photographs places of known light (see `tests.benchmarks.places`), finishes them with the default recipe and
-measures the finished pictures against true white.
+Photographs places of known light (see `tests.benchmarks.places`), finishes them with the default recipe,
+but that nothing is moved, and measures the finished pictures against true white.
 
 True white still holds what floor and walls bounce, and nobody minds whether that tint stays or goes: so what
 counts of white paint and of grey cards is the distance in a*b*, at the luminance of the finished picture,
@@ -40,6 +40,7 @@ from tests.benchmarks.places import (
     places,
 )
 from tests.makers.camera import XYZ_FROM_709
+from tests.makers.place_job import IN_PLACE
 
 WHITE = XYZ_FROM_709.sum(axis=1)
 COLOURED = 10.0
@@ -181,10 +182,11 @@ def finished_picture(path: Path, size: tuple[int, int]) -> Array:
 
 
 def finish(every: Sequence[Place], job: Path, sensor: str, headroom_ev: float) -> None:
-    """Photograph places into a job and run it with the default recipe."""
+    """Photograph places into a job and run it with the default recipe, but that nothing is moved."""
     for seed, place in enumerate(every):
         path = job / "originals" / place.name / f"{place.name}-01.dng"
         photograph(place, path, sensor=sensor, headroom_ev=headroom_ev, seed=seed)
+    (job / "recipe.toml").write_text(IN_PLACE, encoding="utf-8")
     command = [sys.executable, "-m", "panopipe", "run", str(job)]
     subprocess.run(command, check=False, stdout=subprocess.DEVNULL)
 

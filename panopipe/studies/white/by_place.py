@@ -25,14 +25,12 @@ from panopipe.sphere.wrap import turned
 from panopipe.studies.white.bounce import bare, bounce, surely_painted
 from panopipe.studies.white.cones import locus, nearest_in_table
 from panopipe.studies.white.light import trend
-from panopipe.studies.white.mixture import DAYLIGHT_DUV, Mixture, mixture
+from panopipe.studies.white.mixture import DAYLIGHT_DUV, SUN_MIRED, Mixture, mixture
 from panopipe.studies.white.spread import ENOUGH, Links, over_sphere, spread
 from panopipe.studies.white.surfaces import ROWS, Surfaces, area
 
 DAYLIGHT_MIRED = 1e6 / 6500
 """What a window lets in on most days (CIE D65)."""
-SUN_MIRED = 1e6 / 5500
-"""Sun with sky, the old balance of daylight film (common practice, no source)."""
 COLDEST_MIRED = 125.0
 """Blue sky alone, 8000 K."""
 WARMEST_MIRED = 440.0

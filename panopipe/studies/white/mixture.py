@@ -28,6 +28,8 @@ _BETWEEN = 65
 _STEP = 0.01
 DAYLIGHT_DUV, LAMP_DUV = 0.002, 0.0
 """Daylight lies above the black-body line (CIE 15: the D series), lamps are made to lie on it."""
+SUN_MIRED = 1e6 / 5200
+"""Direct sun as cameras set it (common practice, no source). A low one is warmer, and stays so."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,17 +18,14 @@ from panopipe.colour.spaces import LUMINANCE_OF_WORKING, Matrix
 from panopipe.frame import Rows
 from panopipe.pixels.easing import smooth_step
 from panopipe.sphere.filters import smooth
-from panopipe.sphere.geometry import pitch_of_row
 from panopipe.sphere.wrap import pad
 from panopipe.studies.white.cones import locus, log_chromaticity_from_working
 from panopipe.studies.white.contrast import TIMES, blocks, finer
-from panopipe.studies.white.mixture import DAYLIGHT_DUV
+from panopipe.studies.white.mixture import DAYLIGHT_DUV, SUN_MIRED
 from panopipe.studies.white.quantile import weighted_quantile
-from panopipe.studies.white.surfaces import LOW_DEG, ROWS, area
+from panopipe.studies.white.surfaces import ROWS, area, low
 from panopipe.studies.white.trim import WARMER
 
-SUN_MIRED = 1e6 / 5200
-"""Direct sun as cameras set it (common practice, no source). A low one is warmer, and stays so."""
 BY_DAY = 0.15
 """How much warmer than the sun light of the day may be, 26 mired: what has it keeps it, and where none has it
 no window is seen by day. Around one that clipped it was up to 0.1, under lamps of 4000 K 0.2 or more."""
@@ -76,11 +73,11 @@ def with_sun(field: Matrix, rows: Rows, white: Matrix, camera: tuple[float, floa
     warmest = float((field @ WARMER).max())
     seen = _Seen.of(rows, ROWS, white)
     in_room = (cells - sun) @ WARMER > BY_DAY
-    walls = area() * in_room * ~_low()
+    walls = area() * in_room * ~low()
     if not walls.any():
         return field
     brightest = weighted_quantile(seen.light, walls, BRIGHTEST)
-    patch = _low() & in_room & seen.by_sun(brightest + OVER, warmest)
+    patch = low() & in_room & seen.by_sun(brightest + OVER, warmest)
     surely = smooth_step(np.array((np.sum(area() * patch) - FEW) / (MANY - FEW)))
     if surely == 0:
         return field
@@ -108,8 +105,3 @@ class _Seen:
     def by_sun(self, over: float, warmest: float) -> NDArray[np.bool_]:
         """Places that are brighter, and not as warm as what the warmest light shines on from near."""
         return np.asarray((self.light > over) & (self.warmth < warmest - COOLER))
-
-
-def _low() -> NDArray[np.bool_]:
-    low = pitch_of_row(np.arange(ROWS), ROWS) < LOW_DEG
-    return np.repeat(low[:, None], 2 * ROWS, axis=1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 import cv2
@@ -51,7 +52,8 @@ TOLD_HEARD = 0.35
 """How much a wall whose paint is told is heard, however dim, against white paint: it is off by 2 delta E."""
 SUNLIT = float(np.log(2))
 """How much brighter than white, in natural logarithms, a surface is that stands in another light than the
-room's, whose smooth changes are taken off: patches of sun lie at 0.7 to 1.8, white cards at 0 to 0.6."""
+room's, whose smooth changes are taken off: patches of sun lie at 0.7 to 1.8, white cards at 0 to 0.6. Those
+low down are looked for on a finer grid (`sunlit`)."""
 BESIDE, BESIDE_DIM = 0.1, -0.5
 """Share of a cell with clipped light from where its surfaces tell what light that is, and how far they lie
 below white in the room's light at most, in natural logarithms: reveals lie at -0.3 to 1, a teal wall behind a
@@ -76,7 +78,7 @@ class Surfaces:
         0 to 1: how likely white paint, by brightness and plainness alone.
     bright : ndarray of bool
         Cells above what a surface in the light of the room shows, and not clipped: views, lamps, and surfaces
-        in the sun, which are known as well.
+        above the floor that stand in the sun, which are known as well.
     beside : ndarray of bool
         Cells on the border of what clipped, whose surfaces may be white paint in its light.
     paint : ndarray of shape (64, 128, 2)
@@ -144,7 +146,8 @@ def surfaces_of(
     white = np.maximum(np.exp(WHITE_OVER * darker), np.exp(REFLECTS_OVER * np.minimum(against, 0)))
     white += told.surely * (TOLD_HEARD - white)
     trust = white * np.exp(-TEXTURE * texture) * known * _by_height()
-    seen = Surfaces(place, light, known, trust, is_bright | (known & (against > SUNLIT)), beside, told.colour)
+    sunlit = known & (against > SUNLIT) & ~low()
+    seen = Surfaces(place, light, known, trust, is_bright | sunlit, beside, told.colour)
     return _of_little_paint(seen, rows, smooth)
 
 
@@ -224,8 +227,14 @@ def _against_brightest(place: Matrix, light: Matrix, known: NDArray[np.bool_]) -
 
 
 def _by_height() -> Matrix:
-    low = pitch_of_row(np.arange(ROWS), ROWS) < LOW_DEG
-    return np.repeat(np.where(low, LOW_TRUST, 1.0)[:, None], 2 * ROWS, axis=1)
+    return np.where(low(), LOW_TRUST, 1.0)
+
+
+@cache
+def low() -> NDArray[np.bool_]:
+    """Cells (64, 128) of floors and furniture."""
+    rows = pitch_of_row(np.arange(ROWS), ROWS) < LOW_DEG
+    return np.repeat(rows[:, None], 2 * ROWS, axis=1)
 
 
 def upper_envelope(

@@ -27,7 +27,7 @@ from panopipe.studies.white.cones import (
     locus,
     log_chromaticity_from_working,
 )
-from panopipe.studies.white.mixture import mixture
+from panopipe.studies.white.mixture import SUN_MIRED, mixture
 from panopipe.studies.white.surfaces import Surfaces, area, surfaces_of, upper_envelope
 from tests.scenes.camera import expose
 from tests.scenes.house import small_room
@@ -130,14 +130,14 @@ def test_a_view_above_white_that_did_not_clip_is_daylight() -> None:
     assert np.abs(field.lengths[28:33, 53:62]).max() < 0.1
 
 
-def test_a_patch_of_sun_has_the_suns_light() -> None:
+def test_a_patch_of_sun_on_a_wall_has_the_suns_light() -> None:
     """What is brighter than white could be in the room's light, and colder than what lies around it."""
     rows, truth = mixed_room()
-    dim, patch, cells = 0.2 * rows, np.s_[196:216, 120:160], np.s_[50:53, 31:39]
+    dim, patch, cells = 0.2 * rows, np.s_[120:140, 120:160], np.s_[31:34, 31:39]
     light = log_chromaticity_from_working(truth.illuminant[patch].mean(axis=(0, 1))) - np.array(CAMERA)
-    sun = light_of_place(locus([1e6 / 5500]) - np.array(CAMERA))[0]
+    sun = light_of_place(locus([SUN_MIRED]) - np.array(CAMERA))[0]
     lit = dim.copy()
-    lit[patch] += (10 * dim[patch] / light_of_place(light) * sun).astype(np.float32)
+    lit[patch] += (5 * dim[patch] / light_of_place(light) * sun).astype(np.float32)
     before, after = (
         find_field(seen, tuple(found().mean()), lights_of([temperatures(seen, CAMERA)]), CAMERA)
         for seen in (surfaces_of(dim, 1.0), surfaces_of(lit, 1.0))
