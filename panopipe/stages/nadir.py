@@ -138,7 +138,7 @@ class Nadir(SpanStage[NadirSettings, _Plan]):
     """Rebuilds the floor under the camera."""
 
     name: ClassVar[str] = "nadir"
-    version: ClassVar[int] = 47
+    version: ClassVar[int] = 48
     summary: ClassVar[str] = "covers the monopod and its shadow with floor, or with your picture"
     Settings: ClassVar[type] = NadirSettings
     notes: ClassVar[Mapping[str, Note]] = {
@@ -290,8 +290,9 @@ def _least_flawed(
         shown = around.seen + (way.picture - around.seen) * cover[..., None]
         flaw = gravest_flaw(shown, cover > 0, way.edge)
         judged.append((way, flaw))
-        # A gap in a joint is not mended by a way that knows less.
-        if flaw.size < 1 or flaw.kind == "joint":
+        # A gap in a joint or a smear is not mended by a way that knows less; an arc may be no edge at all.
+        straight = way.edge is None or way.edge.bend == 0
+        if flaw.size < 1 or (straight and flaw.kind in ("joint", "blur")):
             break
     return min(judged, key=lambda one: one[1].size)
 
