@@ -92,5 +92,7 @@ void close_arrays(Arrays *arrays);
 /* How a kernel ends that asked for memory: all is let go, and None returned; or NULL with an error set, if there was
    no memory or there is a fault. */
 PyObject *end_kernel(Arrays *arrays, void *memory, const char *fault);
+/* The same for one that holds no memory of its own here, and may have failed for want of some. */
+PyObject *end_arrays(Arrays *arrays, int failed, const char *fault);
 
 #endif

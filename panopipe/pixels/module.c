@@ -160,6 +160,11 @@ PyObject *end_kernel(Arrays *arrays, void *memory, const char *fault)
 {
     int failed = !memory;
     PyMem_Free(memory);
+    return end_arrays(arrays, failed, fault);
+}
+
+PyObject *end_arrays(Arrays *arrays, int failed, const char *fault)
+{
     close_arrays(arrays);
     if (failed)
         return PyErr_NoMemory();

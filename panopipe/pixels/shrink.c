@@ -375,14 +375,7 @@ PyObject *end_shrink(const Scale *scale, Arrays *arrays, const char *fault)
         failed = shrink_scale(scale);
         Py_END_ALLOW_THREADS
     }
-    close_arrays(arrays);
-    if (failed)
-        return PyErr_NoMemory();
-    if (fault) {
-        PyErr_SetString(PyExc_ValueError, fault);
-        return NULL;
-    }
-    Py_RETURN_NONE;
+    return end_arrays(arrays, failed, fault);
 }
 
 PyObject *shrink_kernel(PyObject *self, PyObject *args)

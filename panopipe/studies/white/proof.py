@@ -11,10 +11,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from panopipe.colour.spaces import Matrix
 from panopipe.colour.temperature import cct_duv_from_xy
 from panopipe.studies.white.by_place import LightField
 from panopipe.studies.white.cones import PLACE_PER_MIRED, xy_from_log_chromaticity
+from panopipe.studies.white.quantile import weighted_quantile
 from panopipe.studies.white.surfaces import area
 
 WITHIN = (0.05, 0.95)
@@ -43,28 +43,21 @@ def two_lights(frames: Sequence[tuple[LightField, tuple[float, float], float]]) 
         Light of each place, one light or two; the place of the camera's own white as a real light; and how
         likely a lamp is in view, 0 to 1.
     """
-    shown = np.array([field.heard.sum() for field, _, _ in frames])
-    if not shown.sum() > 0:
+    telling = [frame for frame in frames if frame[0].heard.any()]
+    if not telling:
         return 0.0
-    return float(np.average([_proven(*frame) for frame in frames], weights=shown))
+    shown = [field.heard.sum() for field, _, _ in telling]
+    return float(np.average([_proven(*frame) for frame in telling], weights=shown))
 
 
 def _proven(field: LightField, camera: tuple[float, float], lamp: float) -> float:
     """The same by one frame."""
-    ends = _quantiles(field.lengths, field.heard)
-    spread = float(ends[1] - ends[0]) / PLACE_PER_MIRED
-    kelvin, _ = cct_duv_from_xy(xy_from_log_chromaticity(field.curve.at(ends[1]) + np.array(camera)))
+    cold, warm = (weighted_quantile(field.lengths, field.heard, share) for share in WITHIN)
+    spread = (warm - cold) / PLACE_PER_MIRED
+    kelvin, _ = cct_duv_from_xy(xy_from_log_chromaticity(field.curve.at(np.array(warm)) + np.array(camera)))
     painted = float(field.heard.sum() / area().sum())
     seen = max(lamp, _ramp(painted, *PAINTED))
     return seen * _ramp(spread, ONE_LIGHT, TWO_LIGHTS) * _ramp(1e6 / float(kelvin), DAY, LAMP)
-
-
-def _quantiles(values: Matrix, weight: Matrix) -> Matrix:
-    """Values below which the shares `WITHIN` of the weight lie."""
-    order = np.argsort(values, axis=None, kind="stable")
-    running = np.cumsum(weight.ravel()[order])
-    at = np.searchsorted(running, np.array(WITHIN) * running[-1])
-    return np.asarray(values.ravel()[order][np.minimum(at, len(order) - 1)])
 
 
 def _ramp(value: float, low: float, high: float) -> float:
